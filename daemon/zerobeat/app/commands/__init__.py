@@ -1,0 +1,1 @@
+"""One small module a command, imported when it is used."""

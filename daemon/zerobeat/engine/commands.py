@@ -1,0 +1,132 @@
+"""What the engine is told besides MIDI: frozen values for ``Engine.receive``.
+
+A port, a pedal or a client of the socket makes one of these; the engine
+answers with outputs. Names that the rig does not have raise ``CommandError``
+and change nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from .settings import Rig, Scene, TouchUp
+
+
+@dataclass(frozen=True, slots=True)
+class RecallScene:
+    """Make a scene the wanted one; it lands as the hold says."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeVoice:
+    """Change fields of ``VoiceSettings`` of one voice, or of all with ``voice`` None."""
+
+    voice: str | None
+    changes: tuple[tuple[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeScene:
+    """Change fields of the live ``Scene``: hold, zones, triggers, regate, bars."""
+
+    changes: tuple[tuple[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeTonight:
+    """Concert pitch or the evening's transposition; heard at once."""
+
+    concert_a_hz: float | None = None
+    transpose_semitones: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SetTouchUp:
+    voice: str
+    touch_up: TouchUp
+
+
+@dataclass(frozen=True, slots=True)
+class Bypass:
+    """Play a voice, or all with ``voice`` None, without correction."""
+
+    voice: str | None
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Mute:
+    voice: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Solo:
+    voice: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TriggerNow:
+    """A command or a pedal that ends the wait of hold ``trigger`` or ``sample``."""
+
+
+@dataclass(frozen=True, slots=True)
+class CancelWaiting:
+    """Drop what waits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Panic:
+    """Release all by single note-offs, then channel messages, then bends restored."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceLost:
+    """An input vanished, overflowed or fell silent: its keys are up."""
+
+    input: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputLost:
+    """An output vanished: nothing reaches it until ``OutputBack``."""
+
+    output: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputBack:
+    """An output is there (again): note-offs, bend range, bends, start keys."""
+
+    output: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reload:
+    """A new rig and scenes, read and checked elsewhere."""
+
+    rig: Rig
+    scenes: tuple[Scene, ...]
+
+
+Command = (
+    RecallScene
+    | ChangeVoice
+    | ChangeScene
+    | ChangeTonight
+    | SetTouchUp
+    | Bypass
+    | Mute
+    | Solo
+    | TriggerNow
+    | CancelWaiting
+    | Panic
+    | SourceLost
+    | OutputLost
+    | OutputBack
+    | Reload
+)

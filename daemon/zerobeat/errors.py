@@ -1,0 +1,64 @@
+"""The error tree: one class a cause, all under ``ZerobeatError``.
+
+The text of an error is what the player reads: one line that says what was
+found, what is allowed or wrong, and what to do.
+"""
+
+from __future__ import annotations
+
+
+class ZerobeatError(Exception):
+    """Any fault that the player can do something about."""
+
+
+class PitchRangeError(ZerobeatError):
+    """A pitch, note or frequency that MIDI or mathematics cannot hold."""
+
+
+class BendRangeError(ZerobeatError):
+    """A bend outside the receiver's range, or a range that is not one."""
+
+
+class NoteNameError(ZerobeatError):
+    """A note name or number that cannot be read."""
+
+
+class ScaleError(ZerobeatError):
+    """A scale or keyboard map that cannot be used as asked."""
+
+
+class ScaleFileError(ScaleError):
+    """A ``.scl`` or ``.kbm`` file that breaks the format; names file and line."""
+
+
+class TrackingError(ZerobeatError):
+    """Readings from which no tracking curve can be made."""
+
+
+class ConfigError(ZerobeatError):
+    """One or more faults in the player's files.
+
+    Args:
+        problems: one line a fault, in file order, each with file, line, key,
+            found and allowed.
+    """
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+class PortError(ZerobeatError):
+    """A MIDI port that is missing, doubled, busy or forbidden."""
+
+
+class MidiFileError(ZerobeatError):
+    """A Standard MIDI File that cannot be read or written."""
+
+
+class StoreError(ZerobeatError):
+    """A file of the daemon's own that cannot be written or read back."""
+
+
+class CommandError(ZerobeatError):
+    """A command that names something the rig does not have."""

@@ -1,0 +1,1 @@
+"""Reading oscillators: takes, plans, fits, reports."""

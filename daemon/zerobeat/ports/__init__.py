@@ -1,0 +1,1 @@
+"""MIDI ports, the control socket, the service manager."""

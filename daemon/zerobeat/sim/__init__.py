@@ -1,0 +1,1 @@
+"""A virtual case of oscillators, flawed on purpose."""

@@ -1,0 +1,1 @@
+"""Numbers only: units, scales, tracking curves, bend."""
