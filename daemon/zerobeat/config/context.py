@@ -1,0 +1,42 @@
+"""What a file must know of the rig that names it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from .find import find, not_found
+from .yaml_source import Faults, Place
+
+
+@dataclass(slots=True)
+class Context:
+    """The rig around a file, as far as it has been read.
+
+    A file that is read alone has no rig: ``voices`` and ``inputs`` are None
+    then, and names are not checked.
+    """
+
+    folder: Path
+    faults: Faults = field(default_factory=Faults)
+    middle_c_octave: int = 4
+    program_numbers_from: int = 1
+    voices: tuple[str, ...] | None = None
+    inputs: tuple[str, ...] | None = None
+    drones: frozenset[str] = frozenset()  # voices with gate: ignored
+    has_clock: bool = True
+    unknown_voices_are_faults: bool = True  # False for what the daemon stored itself
+    files_read: list[Path] = field(default_factory=list)
+
+    def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
+        """Return the file a name means, noted as read; a fault is added if there is none."""
+        path = find(name, kinds, self.folder)
+        if path is None:
+            self.faults.add(place, f"found {name}: {not_found(name, kinds, self.folder)}")
+        else:
+            self.note_read(path)
+        return path
+
+    def note_read(self, path: Path) -> None:
+        if path not in self.files_read:
+            self.files_read.append(path)

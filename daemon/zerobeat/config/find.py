@@ -1,0 +1,78 @@
+"""Finding the files that a rig names: beside it, in the state directory, or shipped.
+
+A name without a suffix is looked for in the folder of its kind; a name with a
+suffix or a slash is a path from the rig's folder first. Names are exact.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from .yaml_source import meant
+
+SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
+SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")
+
+
+def state_directory() -> Path:
+    """Return where the daemon keeps what it writes itself.
+
+    systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
+    terminal it is ``zerobeat`` in the XDG state home.
+    """
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    # XDG Base Directory Specification: an unset, empty or relative path counts as unset.
+    home = os.environ.get("XDG_STATE_HOME", "")
+    base = Path(home) if os.path.isabs(home) else Path.home() / ".local" / "state"
+    return base / "zerobeat"
+
+
+def places(name: str, kinds: Iterable[str], beside: Path, shipped: bool = True) -> list[Path]:
+    """Return the paths a name may mean, the first to be tried first.
+
+    Args:
+        name: ``quad``, ``quad.yaml`` or ``my-files/quad.yaml``.
+        kinds: folders such as ``converters``.
+        beside: folder of the file that names it.
+        shipped: whether the shipped examples count.
+    """
+    has_suffix = Path(name).suffix in SUFFIXES
+    file = name if has_suffix else f"{name}.yaml"
+    if os.path.isabs(file):
+        return [Path(file)]
+    found = [beside / file]
+    for kind in kinds:
+        roots = [beside, state_directory(), *([SHIPPED] if shipped else [])]
+        found += [root / kind / file for root in roots]
+    found.sort(key=lambda path: _rank(path, beside))
+    return found
+
+
+def _rank(path: Path, beside: Path) -> int:
+    if path.is_relative_to(SHIPPED) and not beside.is_relative_to(SHIPPED):
+        return 2
+    return 0 if path.is_relative_to(beside) else 1
+
+
+def find(name: str, kinds: Iterable[str], beside: Path, shipped: bool = True) -> Path | None:
+    """Return the first place where something of that name stands, or None."""
+    return next((p for p in places(name, kinds, beside, shipped) if os.path.lexists(p)), None)
+
+
+def not_found(name: str, kinds: tuple[str, ...], beside: Path, shipped: bool = True) -> str:
+    """Return what a fault says: where it was looked for, and near names."""
+    looked = places(name, kinds, beside, shipped)
+    names: list[str] = []
+    for folder in dict.fromkeys(path.parent for path in looked):
+        try:
+            files = sorted(os.listdir(folder))
+        except OSError:
+            continue
+        names += [file for file in files if file.endswith(SUFFIXES)]
+    stem = Path(name).suffix not in SUFFIXES
+    known = [Path(file).stem if stem else file for file in names]
+    return f"no file {name} in {', '.join(str(p.parent) for p in looked)}{meant(name, known)}"

@@ -1,0 +1,226 @@
+"""Profile files: the readings of a voice, in and out.
+
+A profile ``against: notes`` is of a whole voice, converter and oscillator
+together, and is used alone. One ``against: volts`` is of an oscillator, and
+is joined with the table of the converter it is plugged into.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import yaml
+
+from ..errors import TrackingError
+from ..tuning.tracking import Reading, TrackingCurve, compose
+from ..tuning.units import volts_to_pitch
+from .converter_file import ConverterFile, line_through
+from .fields import Section
+from .yaml_source import Faults, Listing, read_yaml
+
+MAX_READINGS = 4000
+IDENTITY = TrackingCurve((0.0, 12700.0), (0.0, 12700.0))
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileReading:
+    """One measured pitch: what was sent, the cents off, the spread.
+
+    ``note`` and ``bend_cents`` are what the converter got; with
+    ``against: volts`` it is ``volts`` instead and they are unused.
+    """
+
+    cents: float
+    note: int = 0
+    bend_cents: float = 0.0
+    volts: float = 0.0
+    spread_cents: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """The readings of a voice.
+
+    ``knots`` are pairs of commanded and sounding pitch in cents, rising, where
+    a fit has already chosen them (``against: notes`` only).
+    """
+
+    voice: str
+    readings: tuple[ProfileReading, ...]
+    panel_octaves: int = 0
+    measured: str = ""  # date, as written
+    against: Literal["notes", "volts"] = "notes"
+    errors_follow: Literal["volts", "number"] = "volts"
+    knots: tuple[tuple[float, float], ...] = ()
+
+    def curve(self, zero_volt_note: int = 36, bend_range_cents: float = 200.0) -> TrackingCurve:
+        """Return the curve of this profile alone.
+
+        Raises:
+            TrackingError: readings from which no curve can be made.
+        """
+        if self.knots:
+            commanded, sounding = zip(*self.knots, strict=True)
+            return TrackingCurve(commanded, sounding)
+        readings = [
+            Reading(self._pitch_cents(r, zero_volt_note), r.cents, r.spread_cents)
+            for r in self.readings
+        ]
+        return TrackingCurve.from_readings(readings, bend_range_cents=bend_range_cents)
+
+    def _pitch_cents(self, reading: ProfileReading, zero_volt_note: int) -> float:
+        if self.against == "volts":
+            return volts_to_pitch(reading.volts, zero_volt_note)
+        return 100.0 * reading.note + reading.bend_cents
+
+
+def correction_of(
+    profile: Profile, behind: ConverterFile, channel: int
+) -> tuple[TrackingCurve, tuple[float, ...] | None]:
+    """Return the curve of a voice and its errors by note number, if it has such.
+
+    Args:
+        profile: of the voice, or of its oscillator.
+        behind: the converter it is plugged into.
+        channel: 0 to 15.
+
+    Raises:
+        TrackingError: readings from which no curve can be made.
+    """
+    converter = behind.converter
+    curve = profile.curve(converter.zero_volt_note, converter.bend_range_cents)
+    if profile.against == "notes":
+        if profile.errors_follow == "number":
+            return IDENTITY, _errors_by_number(profile)
+        return curve, None
+    if converter.errors_follow == "number":
+        return curve, behind.note_errors_cents(channel)
+    table = behind.curve(channel)
+    return (curve if table is None else compose(table, curve)), None
+
+
+def _errors_by_number(profile: Profile) -> tuple[float, ...]:
+    """Return the mean error of each note as sent without bend, and lines between."""
+    by_note: dict[int, list[float]] = {}
+    for reading in profile.readings:
+        if reading.bend_cents == 0.0:
+            by_note.setdefault(reading.note, []).append(reading.cents)
+    if not by_note:
+        raise TrackingError("readings: found none without bend; needed: one, as errors follow number")
+    notes = sorted(by_note)
+    errors = [sum(by_note[note]) / len(by_note[note]) for note in notes]
+    return tuple(line_through(notes, errors, note) for note in range(128))
+
+
+# ---------------------------------------------------------------- in
+
+
+def load_profile(path: Path, middle_c_octave: int = 4) -> Profile:
+    """Return the profile of a file.
+
+    Raises:
+        ConfigError: all faults of the file.
+    """
+    faults = Faults()
+    profile = read_profile(path, faults, middle_c_octave)
+    faults.raise_any()
+    assert profile is not None
+    return profile
+
+
+def read_profile(path: Path, faults: Faults, middle_c_octave: int = 4) -> Profile | None:
+    """Return the profile of a file; faults are added, and None means there are some."""
+    before = len(faults.problems)
+    table = read_yaml(path, faults)
+    if table is None:
+        return None
+    section = Section(table, faults, middle_c_octave)
+    against = section.choice("against", "notes", ("notes", "volts"))
+    profile = Profile(
+        voice=section.text("voice", path.stem),
+        panel_octaves=section.whole("panel_octaves", 0, -5, 5),
+        measured=section.text("measured", ""),
+        against=against,
+        errors_follow=section.choice("errors_follow", "volts", ("volts", "number")),
+        readings=_readings(section, against),
+        knots=_knots(section, against),
+    )
+    section.close()
+    if len(faults.problems) > before:
+        return None
+    try:
+        profile.curve()
+    except TrackingError as error:
+        faults.add(section.at("knots" if profile.knots else "readings"), str(error))
+        return None
+    return profile
+
+
+def _readings(section: Section, against: str) -> tuple[ProfileReading, ...]:
+    node = section.node("readings", required=True, allowed="a list of readings")
+    if node is None:
+        return ()
+    if not isinstance(node, Listing) or not 1 <= len(node.items) <= MAX_READINGS:
+        count = f"{len(node.items)} readings" if isinstance(node, Listing) else "no list"
+        section.faults.add(node.place, f"found {count}; allowed: 1 to {MAX_READINGS} readings")
+        return ()
+    sections = [section.within(item) for item in node.items]
+    return tuple(_reading(inner, against) for inner in sections if inner is not None)
+
+
+def _reading(section: Section, against: str) -> ProfileReading:
+    note, bend_cents, volts = 0, 0.0, 0.0
+    if against == "notes":
+        section.node("note", required=True, allowed="the note that was sent")
+        note = section.note("note", 0)
+        bend_cents = section.number("bend_cents", 0.0, -12700.0, 12700.0)
+    else:
+        volts = section.number("volts", 0.0, -15.0, 15.0, required=True)
+    cents = section.number("cents", 0.0, -12700.0, 12700.0, required=True)
+    spread_cents = section.number("spread_cents", 0.1, 0.0, 12700.0)
+    section.close()
+    return ProfileReading(cents, note, bend_cents, volts, spread_cents)
+
+
+def _knots(section: Section, against: str) -> tuple[tuple[float, float], ...]:
+    if section.has("knots") and against == "volts":
+        section.faults.add(section.at("knots"), "found knots; allowed with against: notes only")
+    knots = []
+    for item in section.items("knots"):
+        inner = section.within(item)
+        if inner is not None:
+            low, high = -12700.0, 25400.0
+            commanded = inner.number("commanded_cents", 0.0, low, high, required=True)
+            sounding = inner.number("sounding_cents", 0.0, low, high, required=True)
+            inner.close()
+            knots.append((commanded, sounding))
+    return tuple(knots)
+
+
+# ---------------------------------------------------------------- out
+
+
+def profile_to_yaml(profile: Profile) -> str:
+    """Return the text of a profile file; ``load_profile`` reads back an equal profile."""
+    head: dict[str, Any] = {"voice": profile.voice, "panel_octaves": profile.panel_octaves}
+    if profile.measured:
+        head["measured"] = profile.measured
+    head |= {"against": profile.against, "errors_follow": profile.errors_follow}
+    if profile.against == "volts":
+        rows = [{"volts": r.volts, **_measured(r)} for r in profile.readings]
+    else:
+        rows = [
+            {"note": r.note, "bend_cents": r.bend_cents, **_measured(r)} for r in profile.readings
+        ]
+    head["readings"] = rows
+    if profile.knots:
+        head["knots"] = [{"commanded_cents": x, "sounding_cents": y} for x, y in profile.knots]
+    return yaml.safe_dump(
+        head, sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000
+    )
+
+
+def _measured(reading: ProfileReading) -> dict[str, float]:
+    return {"cents": reading.cents, "spread_cents": reading.spread_cents}

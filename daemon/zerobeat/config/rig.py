@@ -1,0 +1,211 @@
+"""The rig file: inputs, converters, voices and scenes, with the files it names.
+
+The player writes it; nothing here ever does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from .context import Context
+from .converter_file import ConverterFile, read_converter
+from .fields import Section, found
+from .port_field import read_port
+from .profile_file import Profile
+from .rig_checks import check_rig, check_scenes
+from .scene_file import read_scene, read_scene_file
+from .voice_field import read_voice
+from .yaml_source import Node, Place, Scalar, Table, read_yaml
+
+MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedRig:
+    """A rig with all that its files say.
+
+    ``scenes`` are in the order of the set list. ``profiles`` and
+    ``converters`` are by the name of the voice and of the output.
+    """
+
+    rig: Rig
+    scenes: tuple[Scene, ...]
+    warnings: list[str]
+    files_read: tuple[Path, ...]
+    profiles: dict[str, Profile] = field(default_factory=dict)
+    converters: dict[str, ConverterFile] = field(default_factory=dict)
+
+
+def load_rig(path: str | Path) -> LoadedRig:
+    """Return a rig and its scenes.
+
+    Raises:
+        ConfigError: every fault of the rig file and of each file it names,
+            in file order.
+    """
+    path = Path(path)
+    context = Context(path.parent)
+    context.note_read(path)
+    table = read_yaml(path, context.faults)
+    loaded = None if table is None else _read(table, context)
+    context.faults.raise_any()
+    assert loaded is not None
+    return loaded
+
+
+def _read(table: Table, context: Context) -> LoadedRig:
+    section = Section(table, context.faults)
+    context.middle_c_octave = section.middle_c_octave = _middle_c(section)
+    context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
+    inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
+    context.inputs = tuple(source.name for source in inputs)
+    outputs, converters = _outputs(section, context)
+    profiles: dict[str, Profile] = {}
+    places: dict[str, Section] = {}
+    voices: list[Voice] = []
+    for name, inner in section.named_sections("voices", required=True):
+        places[name] = inner
+        voice = read_voice(name, inner, context, outputs, converters, profiles)
+        if voice is not None:
+            voices.append(voice)
+    clock_from = section.text("clock_from", None)
+    context.has_clock = clock_from is not None
+    context.voices = tuple(places)
+    context.drones = frozenset(voice.name for voice in voices if voice.gate_ignored)
+    rig = Rig(
+        inputs=inputs,
+        outputs=tuple(outputs.values()),
+        voices=tuple(voices),
+        clock_from=clock_from,
+        program_numbers_from=context.program_numbers_from,
+        middle_c_octave=context.middle_c_octave,
+        concert_a_hz=section.number("concert_a_hz", 440.0, 390.0, 490.0),
+    )
+    scenes, start = _scenes(section, context)
+    rig = replace(rig, start_scene=start)
+    section.close()
+    check_rig(rig, section, context.faults)
+    check_scenes(scenes, rig, section, context.faults)
+    return LoadedRig(
+        rig, tuple(scenes), context.faults.warnings, tuple(context.files_read), profiles, converters
+    )
+
+
+def _middle_c(section: Section) -> int:
+    node = section.node("middle_c")
+    if node is None:
+        return 4
+    if isinstance(node, Scalar) and node.text.upper() in MIDDLE_C_NAMES:
+        return MIDDLE_C_NAMES[node.text.upper()]
+    allowed = "the name of key 60 here: C3, C4 or C5"
+    section.faults.add(node.place, f"found {found(node)}; allowed: {allowed}")
+    return 4
+
+
+# ---------------------------------------------------------------- ports
+
+
+def _input(name: str, section: Section) -> Input:
+    port, is_pattern = read_port(section)
+    pedalboard = section.text("pedalboard", None)
+    source = Input(
+        name=name,
+        port=port,
+        port_is_pattern=is_pattern,
+        channel=section.channel("channel_number", None),
+        wheel_cents=section.number("wheel_cents", 200.0, 0.0, 4800.0),
+        active_sensing=section.flag("active_sensing", True),
+        plays=section.flag("plays", pedalboard is None),
+        pedalboard=pedalboard,
+    )
+    section.close()
+    return source
+
+
+def _outputs(
+    section: Section, context: Context
+) -> tuple[dict[str, Output], dict[str, ConverterFile]]:
+    outputs: dict[str, Output] = {}
+    converters: dict[str, ConverterFile] = {}
+    for name, inner in section.named_sections("converters", required=True):
+        port, is_pattern = read_port(inner)
+        read = _converter(name, inner, context)
+        converters[name] = read
+        outputs[name] = Output(
+            name=name,
+            port=port,
+            port_is_pattern=is_pattern,
+            converter=read.converter,
+            pass_channels=inner.channels("pass_channel_numbers"),
+            pass_classes=inner.choices("pass", MESSAGE_CLASSES),
+            panic_controllers=inner.flag("panic_controllers", True),
+        )
+        inner.close()
+    return outputs, converters
+
+
+def _converter(name: str, section: Section, context: Context) -> ConverterFile:
+    """Return the converter of an output: a file's name, or facts written out here."""
+    node = section.node("converter", required=True, allowed="a converter file, or its facts")
+    if isinstance(node, Scalar):
+        file = section.text("converter", None)
+        read = None if file is None else _converter_file(file, node.place, context)
+        return read or ConverterFile()
+    inner = None if node is None else section.within(node)
+    if inner is None:
+        return ConverterFile()
+    file = inner.text("file", None)
+    base = None if file is None else _converter_file(file, inner.at("file"), context)
+    return read_converter(inner, name, base, extra_keys=("file",))
+
+
+def _converter_file(name: str, place: Place, context: Context) -> ConverterFile | None:
+    path = context.look_up(name, ("converters",), place)
+    table = None if path is None else read_yaml(path, context.faults)
+    if path is None or table is None:
+        return None
+    return read_converter(Section(table, context.faults, context.middle_c_octave), path.stem)
+
+
+# ---------------------------------------------------------------- scenes
+
+
+def _scenes(section: Section, context: Context) -> tuple[list[Scene], str | None]:
+    """Return the set list, the starting scene first if it is not in it, and its name."""
+    scenes: list[Scene] = []
+    by_file: dict[Path, Scene] = {}
+    for node in section.items("scenes"):
+        scene = _named_scene(node, context, by_file)
+        if scene is not None:
+            scenes.append(scene)
+    node = section.node("scene")
+    if node is None:
+        return scenes, scenes[0].name if scenes else None
+    if isinstance(node, Table):
+        first: Scene | None = read_scene(
+            Section(node, context.faults, context.middle_c_octave), "start", context
+        )
+    else:
+        first = _named_scene(node, context, by_file)
+    if first is None:
+        return scenes, None
+    if not any(scene is first for scene in scenes):
+        scenes.insert(0, first)
+    return scenes, first.name
+
+
+def _named_scene(node: Node, context: Context, by_file: dict[Path, Scene]) -> Scene | None:
+    if not isinstance(node, Scalar) or not node.text.strip():
+        context.faults.add(node.place, f"found {found(node)}; allowed: the name of a scene file")
+        return None
+    path = context.look_up(node.text, ("scenes",), node.place)
+    if path is None:
+        return None
+    if path not in by_file:
+        scene = read_scene_file(path, context)
+        if scene is None:
+            return None
+        by_file[path] = scene
+    return by_file[path]

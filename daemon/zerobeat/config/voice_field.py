@@ -1,0 +1,136 @@
+"""One entry under ``voices`` of a rig: an oscillator on a converter channel."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from ..engine.settings import Converter, Output, Voice
+from ..errors import TrackingError
+from .context import Context
+from .converter_file import ConverterFile
+from .fields import Section
+from .find import find, not_found
+from .profile_file import Profile, correction_of, read_profile
+from .yaml_source import meant
+
+PROFILE_KINDS = ("profiles", "oscillators")
+NO_PROFILE = "none"
+
+
+def read_voice(
+    name: str,
+    section: Section,
+    context: Context,
+    outputs: dict[str, Output],
+    converters: dict[str, ConverterFile],
+    profiles: dict[str, Profile],
+) -> Voice | None:
+    """Return a voice with its curve; its profile is added to ``profiles``.
+
+    None means that its converter or channel is not known: a fault was added.
+    """
+    output = _output(section, outputs)
+    channel = section.channel("channel_number", None, required=True)
+    behind = converters[output] if output is not None else ConverterFile()
+    converter = behind.converter
+    semitones = section.number(
+        "bend_range_semitones", converter.bend_range_cents / 100.0, 0.5, 127.0
+    )
+    voice = Voice(
+        name=name,
+        output=output or "",
+        channel=channel or 0,
+        panel_octaves=section.whole("panel_octaves", 0, -5, 5),
+        bend_range_cents=100.0 * semitones,
+        lowest_note=section.note("lowest_note", converter.lowest_note),
+        highest_note=section.note("highest_note", converter.highest_note),
+        gate_ignored=section.choice("gate", "closes", ("closes", "ignored")) == "ignored",
+        tail_s=section.number("tail_s", 0.0, 0.0, 600.0),
+    )
+    path = _profile_path(name, section, context)
+    section.close()
+    _check_range(section, voice, behind)
+    if output is None or channel is None:
+        return None
+    return voice if path is None else _measured(voice, path, behind, section, context, profiles)
+
+
+def _output(section: Section, outputs: dict[str, Output]) -> str | None:
+    name = section.text("converter", None, required=True)
+    if name is None or name in outputs:
+        return name
+    hint = meant(name, list(outputs))
+    allowed = f"a name under converters: {', '.join(outputs)}{hint}"
+    section.faults.add(section.at("converter"), f"found {name}; allowed: {allowed}")
+    return None
+
+
+def _check_range(section: Section, voice: Voice, behind: ConverterFile) -> None:
+    converter = behind.converter
+    lowest, highest = converter.lowest_note, converter.highest_note
+    for key, note in (("lowest_note", voice.lowest_note), ("highest_note", voice.highest_note)):
+        if not lowest <= note <= highest:
+            allowed = f"{lowest} to {highest}, the range of the converter"
+            section.faults.add(section.at(key), f"found {note}; allowed: {allowed}")
+    if voice.lowest_note > voice.highest_note:
+        text = f"found {voice.highest_note}, below lowest_note {voice.lowest_note}; allowed: that or above"
+        section.faults.add(section.at("highest_note"), text)
+
+
+def _profile_path(name: str, section: Section, context: Context) -> Path | None:
+    """Return the file of a voice's profile; a missing one is a warning.
+
+    A profile that the rig does not name is never taken from the shipped
+    examples: one of those may happen to have the voice's name.
+    """
+    given = section.text("profile", None)
+    if given == NO_PROFILE:
+        return None
+    kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
+    path = find(given or name, kinds, context.folder, shipped=given is not None)
+    if path is not None:
+        context.note_read(path)
+        return path
+    text = "not measured: played raw"
+    if given:
+        text += f" ({not_found(given, kinds, context.folder)})"
+    context.faults.warn(section.at("profile"), text)
+    return None
+
+
+def _measured(
+    voice: Voice,
+    path: Path,
+    behind: ConverterFile,
+    section: Section,
+    context: Context,
+    profiles: dict[str, Profile],
+) -> Voice:
+    profile = read_profile(path, context.faults, context.middle_c_octave)
+    if profile is None:
+        return voice
+    profiles[voice.name] = profile
+    try:
+        curve, note_errors_cents = correction_of(
+            profile, replace(behind, converter=_with_range(behind, voice)), voice.channel
+        )
+    except TrackingError as error:
+        context.faults.add(section.at("profile"), f"found {path}: {error}")
+        return voice
+    return replace(
+        voice, curve=curve, note_errors_cents=note_errors_cents, stale=_stale(profile, voice)
+    )
+
+
+def _with_range(behind: ConverterFile, voice: Voice) -> Converter:
+    return replace(behind.converter, bend_range_cents=voice.bend_range_cents)
+
+
+def _stale(profile: Profile, voice: Voice) -> str:
+    if profile.panel_octaves == voice.panel_octaves:
+        return ""
+    return (
+        f"measured with panel_octaves {profile.panel_octaves:+d}, "
+        f"the rig says {voice.panel_octaves:+d}: check or measure again"
+    )

@@ -1,0 +1,311 @@
+"""YAML that remembers file, line and key of each value.
+
+``read_yaml`` turns a file into nodes. It refuses what a YAML parser lets by:
+a key given twice, anchors and aliases, tags, a second document, tabs, bytes
+that are not UTF-8, and things that are no ordinary file. All faults go into
+``Faults``, which hands them out in file order.
+
+Values are not guessed: a scalar stays text here, and ``fields`` reads it as
+YAML 1.2 would, so ``no`` is a word and ``010`` is not eight.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from ..errors import ConfigError
+
+LARGEST_BYTES = 1_000_000  # a rig of 16 voices is under 10,000; profiles under 100,000
+DEEPEST = 20
+LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+# ---------------------------------------------------------------- nodes
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a value stands: file as shown, line from 1, key such as ``voices.reed.root``."""
+
+    file: str
+    line: int
+    key: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{where}: {self.key}" if self.key else where
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    place: Place
+    text: str
+    plain: bool  # False: in quotes, so it is text and nothing else
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    place: Place
+    items: tuple[Node, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    place: Place
+    entries: dict[str, Node]
+    key_lines: dict[str, int]
+
+
+Node = Scalar | Listing | Table
+
+
+# ---------------------------------------------------------------- faults
+
+
+@dataclass(slots=True)
+class Faults:
+    """Faults and warnings of one load, kept with their place for sorting."""
+
+    problems: list[tuple[Place, str]] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def add(self, place: Place, text: str) -> None:
+        self.problems.append((place, text))
+
+    def warn(self, place: Place, text: str) -> None:
+        self.warnings.append(f"{place}: {text}")
+
+    def lines(self) -> list[str]:
+        """Return one line a fault: files in the order first met, lines rising, none twice."""
+        files = list(dict.fromkeys(place.file for place, _ in self.problems))
+        ordered = sorted(self.problems, key=lambda fault: (files.index(fault[0].file), fault[0].line))
+        return list(dict.fromkeys(f"{place}: {text}" for place, text in ordered))
+
+    def raise_any(self) -> None:
+        """Raise ``ConfigError`` with all faults, if there are any."""
+        if self.problems:
+            raise ConfigError(self.lines())
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Return a value as a fault shows it: one line, printable, not too long."""
+    clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    if len(clean) > longest:
+        clean = clean[: longest - 3] + "..."
+    return clean if clean.strip() else f'"{clean}"'
+
+
+def meant(text: str, allowed: list[str]) -> str:
+    """Return `` (did you mean NAME?)`` for the nearest allowed name, or nothing."""
+    near = get_close_matches(text.lower(), allowed, n=1, cutoff=0.6)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+# ---------------------------------------------------------------- files
+
+
+def read_bytes(path: Path, largest: int = LARGEST_BYTES) -> bytes:
+    """Return what an ordinary file holds.
+
+    Raises:
+        ConfigError: one line that says what is wrong with the file: missing,
+            no permission, a directory, a pipe or device, too large. A pipe is
+            not waited for.
+    """
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except (OSError, ValueError) as error:
+        raise ConfigError([f"{path}: cannot be opened: {_reason(error)}"]) from None
+    with os.fdopen(handle, "rb") as file:
+        found = os.fstat(handle)
+        if stat.S_ISDIR(found.st_mode):
+            raise ConfigError([f"{path}: found a directory; allowed: a file"])
+        if not stat.S_ISREG(found.st_mode):
+            raise ConfigError([f"{path}: found a pipe, socket or device; allowed: an ordinary file"])
+        try:
+            content = file.read(largest + 1)
+        except OSError as error:
+            raise ConfigError([f"{path}: cannot be read: {_reason(error)}"]) from None
+    if len(content) > largest:
+        raise ConfigError([f"{path}: found more than {largest:,} bytes; allowed: no more"])
+    return content
+
+
+def _reason(error: Exception) -> str:
+    return (getattr(error, "strerror", None) or str(error)).lower()
+
+
+def read_yaml(path: Path, faults: Faults) -> Table | None:
+    """Return the top mapping of a YAML file, or None when nothing can be read from it.
+
+    Faults of the file itself, and keys given twice, are added to ``faults``.
+    """
+    try:
+        content = read_bytes(path)
+    except ConfigError as error:
+        place, _, text = error.problems[0].partition(": ")
+        faults.add(Place(place, 0), text)
+        return None
+    return parse_yaml(content, str(path), faults)
+
+
+def parse_yaml(content: bytes, file: str, faults: Faults) -> Table | None:
+    """Return the top mapping of YAML bytes; like ``read_yaml``."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        faults.add(Place(file, line), "found bytes that are not UTF-8; allowed: UTF-8 text")
+        return None
+    top = _compose(text, file, faults)
+    if top is None:
+        return None
+    if not isinstance(top, Table):
+        faults.add(top.place, "found a list or a single value; allowed: keys with values, as 'key: value'")
+        return None
+    return top
+
+
+# ---------------------------------------------------------------- from events to nodes
+
+
+class _Refused(Exception):
+    """Something that ends the reading of this file; its fault is already added."""
+
+
+def _compose(text: str, file: str, faults: Faults) -> Node | None:
+    try:
+        top = _Builder(file, faults).build(yaml.parse(text, Loader=LOADER))
+    except yaml.YAMLError as error:
+        faults.add(*_syntax_fault(text, file, error))
+        return None
+    except _Refused:
+        return None
+    if top is None or (isinstance(top, Scalar) and top.plain and not top.text):
+        faults.add(Place(file, 0), "found nothing in the file; allowed: keys with values")
+        return None
+    return top
+
+
+def _syntax_fault(text: str, file: str, error: yaml.YAMLError) -> tuple[Place, str]:
+    # The C parser words its errors differently; the pure one speaks for both.
+    try:
+        for _ in yaml.parse(text, Loader=yaml.SafeLoader):
+            pass
+    except yaml.YAMLError as pure:
+        error = pure
+    except RecursionError:
+        pass
+    mark = getattr(error, "problem_mark", None)
+    problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "cannot be read"
+    if mark is None:
+        position = getattr(error, "position", None) or 0
+        return Place(file, text[:position].count("\n") + 1), f"found a control character; allowed: text ({problem})"
+    if "\\t" in problem:
+        return Place(file, mark.line + 1), "found a tab; allowed: spaces before a key"
+    return Place(file, mark.line + 1), f"no YAML at column {mark.column + 1}: {problem}"
+
+
+class _Builder:
+    """Builds nodes from parser events: no alias is ever followed, no depth recursed."""
+
+    def __init__(self, file: str, faults: Faults) -> None:
+        self.file = file
+        self.faults = faults
+
+    def build(self, events: Any) -> Node | None:
+        top: Node | None = None
+        open_nodes: list[_Open] = []
+        documents = 0
+        for event in events:
+            if isinstance(event, yaml.DocumentStartEvent):
+                documents += 1
+                if documents > 1:
+                    self._refuse(event, "", "found a second document; allowed: one a file")
+            elif isinstance(event, yaml.NodeEvent):
+                key = open_nodes[-1].next_key() if open_nodes else ""
+                self._check(event, key, len(open_nodes))
+                place = Place(self.file, event.start_mark.line + 1, key)
+                if isinstance(event, yaml.ScalarEvent):
+                    top = self._add(open_nodes, Scalar(place, event.value, not event.style))
+                else:
+                    open_nodes.append(_Open(place, isinstance(event, yaml.MappingStartEvent)))
+            elif isinstance(event, yaml.CollectionEndEvent):
+                top = self._add(open_nodes, open_nodes.pop().closed())
+        return top
+
+    def _check(self, event: Any, key: str, depth: int) -> None:
+        if isinstance(event, yaml.AliasEvent):
+            self._refuse(event, key, f"found the alias *{event.anchor}; allowed: values written out")
+        if event.anchor is not None:
+            self._refuse(event, key, f"found the anchor &{event.anchor}; allowed: values written out")
+        if event.tag is not None:
+            self._refuse(event, key, f"found the tag {shown(event.tag)}; allowed: values without a tag")
+        if depth > DEEPEST:
+            self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
+
+    def _refuse(self, event: Any, key: str, text: str) -> None:
+        self.faults.add(Place(self.file, event.start_mark.line + 1, key), text)
+        raise _Refused
+
+    def _add(self, open_nodes: list[_Open], node: Node) -> Node:
+        if not open_nodes:
+            return node
+        parent = open_nodes[-1]
+        if not parent.is_table:
+            parent.items.append(node)
+        elif parent.key is None:
+            self._take_key(parent, node)
+        else:
+            parent.take_value(node)
+        return node
+
+    def _take_key(self, parent: _Open, node: Node) -> None:
+        if not isinstance(node, Scalar):
+            self.faults.add(Place(self.file, node.place.line), "found a list or mapping as a key; allowed: a name")
+            raise _Refused
+        parent.key = node.text
+        first = parent.key_lines.get(node.text)
+        if first is None:
+            parent.key_lines[node.text] = node.place.line
+            return
+        where = Place(self.file, node.place.line, parent.child_key(node.text))
+        self.faults.add(where, f"found a second time, first in line {first}; allowed: once")
+
+
+@dataclass(slots=True)
+class _Open:
+    """A list or mapping whose end has not come yet."""
+
+    place: Place
+    is_table: bool
+    items: list[Node] = field(default_factory=list)
+    entries: dict[str, Node] = field(default_factory=dict)
+    key_lines: dict[str, int] = field(default_factory=dict)
+    key: str | None = None
+
+    def next_key(self) -> str:
+        if not self.is_table:
+            return f"{self.place.key}[{len(self.items)}]"
+        return self.place.key if self.key is None else self.child_key(self.key)
+
+    def child_key(self, key: str) -> str:
+        name = shown(key, 40)
+        return f"{self.place.key}.{name}" if self.place.key else name
+
+    def take_value(self, node: Node) -> None:
+        assert self.key is not None
+        self.entries.setdefault(self.key, node)
+        self.key = None
+
+    def closed(self) -> Node:
+        if self.is_table:
+            return Table(self.place, self.entries, self.key_lines)
+        return Listing(self.place, tuple(self.items))
