@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from .find import find, not_found
+from .find import find, hidden_by, not_found, state_directory
 from .yaml_source import Faults, Place
 
 
@@ -35,7 +35,14 @@ class Context:
             self.faults.add(place, f"found {name}: {not_found(name, kinds, self.folder)}")
         else:
             self.note_read(path)
+            hidden = hidden_by(path, name, kinds, self.folder)
+            if hidden is not None:
+                self.faults.warn(place, f"{path} is used; {hidden} of the same name is not")
         return path
+
+    def is_stored(self, path: Path) -> bool:
+        """Return whether the daemon wrote this file itself."""
+        return path.is_relative_to(state_directory())
 
     def note_read(self, path: Path) -> None:
         if path not in self.files_read:

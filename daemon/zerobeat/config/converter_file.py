@@ -102,7 +102,9 @@ def read_converter(
     base = base or ConverterFile(Converter(name=name))
     was = base.converter
     section.asked += extra_keys
-    sent = section.choice("bend_range", "sent" if was.sends_bend_range else "fixed", ("sent", "fixed"))
+    sent = section.choice(
+        "bend_range", "sent" if was.sends_bend_range else "fixed", ("sent", "fixed")
+    )
     semitones = section.number("bend_range_semitones", was.bend_range_cents / 100.0, 0.5, 127.0)
     converter = Converter(
         name=section.text("title", was.name),

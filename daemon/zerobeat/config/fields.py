@@ -57,7 +57,10 @@ def read_whole(node: Node, faults: Faults, default: T, lowest: int, highest: int
         value = int(node.text)
         if lowest <= value <= highest:
             return value
-    faults.add(node.place, f"found {found(node)}; allowed: a whole number, {lowest} to {highest}{_hint(node)}")
+    faults.add(
+        node.place,
+        f"found {found(node)}; allowed: a whole number, {lowest} to {highest}{_hint(node)}",
+    )
     return default
 
 
@@ -166,11 +169,15 @@ class Section:
         path = f"{self.place.key}.{key}" if self.place.key else key
         return Place(self.place.file, self.place.line, path)
 
-    def whole(self, key: str, default: T, lowest: int, highest: int, required: bool = False) -> int | T:
+    def whole(
+        self, key: str, default: T, lowest: int, highest: int, required: bool = False
+    ) -> int | T:
         node = self.node(key, required, f"a whole number, {lowest} to {highest}")
         return default if node is None else read_whole(node, self.faults, default, lowest, highest)
 
-    def number(self, key: str, default: T, lowest: float, highest: float, required: bool = False) -> float | T:
+    def number(
+        self, key: str, default: T, lowest: float, highest: float, required: bool = False
+    ) -> float | T:
         node = self.node(key, required, f"a number, {figure(lowest)} to {figure(highest)}")
         return default if node is None else read_number(node, self.faults, default, lowest, highest)
 
@@ -182,13 +189,17 @@ class Section:
         node = self.node(key)
         return default if node is None else read_flag(node, self.faults, default)
 
-    def choice(self, key: str, default: T, choices: Sequence[str], required: bool = False) -> Any | T:
+    def choice(
+        self, key: str, default: T, choices: Sequence[str], required: bool = False
+    ) -> Any | T:
         node = self.node(key, required, ", ".join(choices))
         return default if node is None else read_choice(node, self.faults, default, choices)
 
     def note(self, key: str, default: T) -> int | T:
         node = self.node(key)
-        return default if node is None else read_note(node, self.faults, default, self.middle_c_octave)
+        return (
+            default if node is None else read_note(node, self.faults, default, self.middle_c_octave)
+        )
 
     def channel(self, key: str, default: T, required: bool = False) -> int | T:
         """Return a channel as the engine counts it, 0 to 15, from a number 1 to 16."""
@@ -208,7 +219,9 @@ class Section:
 
     def choices(self, key: str, allowed: Sequence[str]) -> tuple[str, ...]:
         """Return a list of some words without repeats."""
-        return self._distinct([(n, read_choice(n, self.faults, None, allowed)) for n in self.items(key)])
+        return self._distinct(
+            [(n, read_choice(n, self.faults, None, allowed)) for n in self.items(key)]
+        )
 
     def channels(self, key: str) -> tuple[int, ...]:
         """Return a list of channels, 0 to 15, from numbers 1 to 16, without repeats."""
@@ -252,7 +265,12 @@ class Section:
                 yield name, inner
 
     def _check_name(self, name: str, node: Node) -> None:
-        if name in ("all", "none", "") or not name.isprintable() or name != name.strip() or len(name) > 40:
+        if (
+            name in ("all", "none", "")
+            or not name.isprintable()
+            or name != name.strip()
+            or len(name) > 40
+        ):
             allowed = "a name of up to 40 printable characters other than all and none"
             self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}")
 
@@ -263,4 +281,6 @@ class Section:
             if key not in known:
                 path = f"{self.place.key}.{shown(key, 40)}" if self.place.key else shown(key, 40)
                 place = Place(self.place.file, line, path)
-                self.faults.add(place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}")
+                self.faults.add(
+                    place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}"
+                )

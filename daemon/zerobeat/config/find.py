@@ -63,6 +63,15 @@ def find(name: str, kinds: Iterable[str], beside: Path, shipped: bool = True) ->
     return next((p for p in places(name, kinds, beside, shipped) if os.path.lexists(p)), None)
 
 
+def hidden_by(found: Path, name: str, kinds: Iterable[str], beside: Path) -> Path | None:
+    """Return the file in the state directory that ``found`` keeps from being used."""
+    stored = state_directory()
+    if found.is_relative_to(stored) or found.is_relative_to(SHIPPED):
+        return None
+    there = [path for path in places(name, kinds, beside) if path.is_relative_to(stored)]
+    return next((path for path in there if os.path.lexists(path)), None)
+
+
 def not_found(name: str, kinds: tuple[str, ...], beside: Path, shipped: bool = True) -> str:
     """Return what a fault says: where it was looked for, and near names."""
     looked = places(name, kinds, beside, shipped)

@@ -108,7 +108,9 @@ def _errors_by_number(profile: Profile) -> tuple[float, ...]:
         if reading.bend_cents == 0.0:
             by_note.setdefault(reading.note, []).append(reading.cents)
     if not by_note:
-        raise TrackingError("readings: found none without bend; needed: one, as errors follow number")
+        raise TrackingError(
+            "readings: found none without bend; needed: one, as errors follow number"
+        )
     notes = sorted(by_note)
     errors = [sum(by_note[note]) / len(by_note[note]) for note in notes]
     return tuple(line_through(notes, errors, note) for note in range(128))

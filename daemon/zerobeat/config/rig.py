@@ -12,9 +12,10 @@ from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .fields import Section, found
+from .pedalboard_file import Pedalboard, read_pedalboard
 from .port_field import read_port
 from .profile_file import Profile
-from .rig_checks import check_rig, check_scenes
+from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in
 from .scene_file import read_scene, read_scene_file
 from .voice_field import read_voice
 from .yaml_source import Node, Place, Scalar, Table, read_yaml
@@ -26,8 +27,8 @@ MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 class LoadedRig:
     """A rig with all that its files say.
 
-    ``scenes`` are in the order of the set list. ``profiles`` and
-    ``converters`` are by the name of the voice and of the output.
+    ``scenes`` are in the order of the set list. ``profiles``, ``converters``
+    and ``pedalboards`` are by the name of the voice, the output and the input.
     """
 
     rig: Rig
@@ -36,6 +37,7 @@ class LoadedRig:
     files_read: tuple[Path, ...]
     profiles: dict[str, Profile] = field(default_factory=dict)
     converters: dict[str, ConverterFile] = field(default_factory=dict)
+    pedalboards: dict[str, Pedalboard] = field(default_factory=dict)
 
 
 def load_rig(path: str | Path) -> LoadedRig:
@@ -61,6 +63,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    pedalboards = _pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
     places: dict[str, Section] = {}
@@ -88,8 +91,15 @@ def _read(table: Table, context: Context) -> LoadedRig:
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
+    check_pedalboards(pedalboards, scenes, rig, section, context.faults)
     return LoadedRig(
-        rig, tuple(scenes), context.faults.warnings, tuple(context.files_read), profiles, converters
+        rig=rig,
+        scenes=tuple(scenes),
+        warnings=context.faults.warnings,
+        files_read=tuple(context.files_read),
+        profiles=profiles,
+        converters=converters,
+        pedalboards=pedalboards,
     )
 
 
@@ -122,6 +132,25 @@ def _input(name: str, section: Section) -> Input:
     )
     section.close()
     return source
+
+
+def _pedalboards(
+    inputs: tuple[Input, ...], section: Section, context: Context
+) -> dict[str, Pedalboard]:
+    pedalboards: dict[str, Pedalboard] = {}
+    for source in inputs:
+        if source.pedalboard is None:
+            continue
+        place = place_in(section, "inputs", source.name, "pedalboard")
+        path = context.look_up(source.pedalboard, ("pedalboards",), place)
+        if path is None:
+            continue
+        read = read_pedalboard(
+            path, context.faults, context.program_numbers_from, context.middle_c_octave
+        )
+        if read is not None:
+            pedalboards[source.name] = read
+    return pedalboards
 
 
 def _outputs(

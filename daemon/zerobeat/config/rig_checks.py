@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from ..engine.settings import Rig, Scene
 from .fields import Section
+from .pedalboard_file import Pedalboard
 from .yaml_source import Faults, Place, meant
 
 
@@ -24,7 +25,7 @@ def _check_channels(rig: Rig, section: Section, faults: Faults) -> None:
     for voice in rig.voices:
         key = (voice.output, voice.channel)
         if key in taken:
-            place = _place(section, "voices", voice.name, "channel_number")
+            place = place_in(section, "voices", voice.name, "channel_number")
             text = f"found {voice.channel + 1} of {voice.output}, where {taken[key]} is"
             faults.add(place, f"{text}; allowed: one voice a channel")
         taken.setdefault(key, voice.name)
@@ -32,7 +33,7 @@ def _check_channels(rig: Rig, section: Section, faults: Faults) -> None:
         for channel in output.pass_channels:
             voice_there = taken.get((output.name, channel))
             if voice_there is not None:
-                place = _place(section, "converters", output.name, "pass_channel_numbers")
+                place = place_in(section, "converters", output.name, "pass_channel_numbers")
                 text = f"found {channel + 1}, the channel of {voice_there}"
                 faults.add(place, f"{text}; allowed: channels no voice uses")
 
@@ -41,14 +42,14 @@ def _check_ports(rig: Rig, section: Section, faults: Faults) -> None:
     seen: dict[str, str] = {}
     for output in rig.outputs:
         if output.port and output.port in seen:
-            place = _place(section, "converters", output.name, "port")
+            place = place_in(section, "converters", output.name, "port")
             faults.add(place, f"found the port of {seen[output.port]}; allowed: a port of its own")
         seen.setdefault(output.port, output.name)
     heard: list[tuple[str, int | None, str]] = []
     for source in rig.inputs:
         for port, channel, name in heard:
             if source.port and port == source.port and _overlap(channel, source.channel):
-                place = _place(section, "inputs", source.name, "port")
+                place = place_in(section, "inputs", source.name, "port")
                 text = f"found the port of {name}"
                 faults.add(place, f"{text}; allowed: another port, or a channel_number for each")
         heard.append((source.port, source.channel, source.name))
@@ -58,7 +59,8 @@ def _overlap(one: int | None, other: int | None) -> bool:
     return one is None or other is None or one == other
 
 
-def _place(section: Section, group: str, name: str, key: str) -> Place:
+def place_in(section: Section, group: str, name: str, key: str) -> Place:
+    """Return the place of a key of a named entry, such as the port of an input."""
     holder = section.table.entries.get(group)
     node = getattr(holder, "entries", {}).get(name)
     if node is None or not hasattr(node, "entries"):
@@ -71,7 +73,9 @@ def check_scenes(scenes: Sequence[Scene], rig: Rig, section: Section, faults: Fa
     names: set[str] = set()
     for scene in scenes:
         if scene.name in names:
-            faults.add(section.at("scenes"), f"found two scenes {scene.name}; allowed: each name once")
+            faults.add(
+                section.at("scenes"), f"found two scenes {scene.name}; allowed: each name once"
+            )
         names.add(scene.name)
     for i, scene in enumerate(scenes):
         for other in scenes[:i]:
@@ -81,3 +85,26 @@ def check_scenes(scenes: Sequence[Scene], rig: Rig, section: Section, faults: Fa
                 number = scene.program + rig.program_numbers_from
                 text = f"found program {number} in {other.name} and in {scene.name}"
                 faults.add(section.at("scenes"), f"{text}; allowed: each program once a bank")
+
+
+def check_pedalboards(
+    pedalboards: dict[str, Pedalboard],
+    scenes: Sequence[Scene],
+    rig: Rig,
+    section: Section,
+    faults: Faults,
+) -> None:
+    """Add faults for bindings that name a voice or scene the rig does not have."""
+    voices = [voice.name for voice in rig.voices]
+    names = [scene.name for scene in scenes]
+    for source, pedalboard in pedalboards.items():
+        place = place_in(section, "inputs", source, "pedalboard")
+        for binding in pedalboard.bindings:
+            if binding.voice is not None and binding.voice not in voices:
+                text = f"found {pedalboard.name} with voice {binding.voice}"
+                faults.add(place, f"{text}; allowed: {', '.join(voices)}")
+            if binding.scene is not None and binding.scene not in names:
+                text = f"found {pedalboard.name} with scene {binding.scene}"
+                faults.add(
+                    place, f"{text}; allowed: {', '.join(names) or 'none, the rig has no scenes'}"
+                )

@@ -8,16 +8,11 @@ from typing import Any
 
 import yaml
 
-from ..engine.settings import PLAIN, Scene, Trigger, VoiceSettings, Zone
-from ..errors import NoteNameError
-from ..tuning.units import name_of_note, parse_root
+from ..engine.settings import Scene, Trigger, Zone
 from .context import Context
-from .fields import Section, found, is_nothing, read_note, read_text
-from .scale_field import read_scale_field, scale_to_plain
-from .yaml_source import Node, Place, Scalar, meant, read_yaml
-
-HOLDS = ("none", "note", "trigger", "sample")
-EVERY_VOICE = "all"  # stands for the voices when a scene is read without a rig
+from .fields import Section, found, is_nothing
+from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
+from .yaml_source import Place, Scalar, meant, read_yaml
 
 
 def load_scene(path: Path, context: Context | None = None) -> Scene:
@@ -43,7 +38,10 @@ def read_scene_file(path: Path, context: Context) -> Scene | None:
     if table is None:
         return None
     section = Section(table, context.faults, context.middle_c_octave)
-    return read_scene(section, path.stem, context)
+    context.unknown_voices_are_faults = not context.is_stored(path)
+    scene = read_scene(section, path.stem, context)
+    context.unknown_voices_are_faults = True
+    return scene
 
 
 def read_scene(section: Section, name: str, context: Context) -> Scene:
@@ -60,7 +58,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         triggers=_triggers(section, context),
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
-        voices=_voices(section, context),
+        voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
     section.close()
@@ -87,7 +85,13 @@ def _time_signature(section: Section) -> tuple[int, int]:
 
 
 def _beats(text: str) -> bool:
-    return text.isascii() and text.isdecimal() and len(text) <= 2 and text[0] != "0" and int(text) <= 64
+    return (
+        text.isascii()
+        and text.isdecimal()
+        and len(text) <= 2
+        and text[0] != "0"
+        and int(text) <= 64
+    )
 
 
 # ---------------------------------------------------------------- triggers
@@ -123,7 +127,9 @@ def _trigger(section: Section, context: Context) -> list[Trigger]:
     section.close()
     if len(section.table.entries) != 1:
         count = len(section.table.entries)
-        section.faults.add(section.place, f"found {count} keys; allowed: one of key, remote_note, clock")
+        section.faults.add(
+            section.place, f"found {count} keys; allowed: one of key, remote_note, clock"
+        )
     return triggers
 
 
@@ -177,7 +183,7 @@ def _zone(section: Section, context: Context) -> Zone:
     voices = section.names("voices")
     for item in section.items("voices") if section.has("voices") else ():
         if isinstance(item, Scalar) and item.text in voices:
-            _check_voice(item.text, item.place, context)
+            check_voice(item.text, item.place, context)
     if context.voices is not None:
         voices = tuple(voice for voice in voices if voice in context.voices)
     inputs = section.names("inputs")
@@ -196,122 +202,6 @@ def _zone(section: Section, context: Context) -> Zone:
         text = f"found {zone.highest_key}, below lowest_key {zone.lowest_key}; allowed: that key or above"
         section.faults.add(section.at("highest_key"), text)
     return zone
-
-
-def _check_voice(name: str, place: Place, context: Context) -> bool:
-    if context.voices is None or name in context.voices:
-        return True
-    hint = meant(name, list(context.voices))
-    text = f"found {name}; allowed: a voice of the rig: {', '.join(context.voices)}{hint}"
-    if context.unknown_voices_are_faults:
-        context.faults.add(place, text)
-    else:
-        context.faults.warn(place, f"{text}; left out")
-    return False
-
-
-# ---------------------------------------------------------------- voices
-
-
-def _voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
-    common = PLAIN
-    shared = section.section("all")
-    if shared is not None:
-        common = _settings(shared, PLAIN, context)
-        shared.close()
-    voices: dict[str, VoiceSettings] = {}
-    if shared is not None and not _is_plain(common):
-        voices = dict.fromkeys(context.voices or (EVERY_VOICE,), common)
-    for name, inner in section.named_sections("voices"):
-        known = _check_voice(name, inner.place, context)
-        settings = _settings(inner, common, context)
-        inner.close()
-        _check_start_key(inner, name, settings, context)
-        if known:
-            voices[name] = settings
-    if common.start_key is not None and shared is not None:
-        text = "found a start key for all voices; allowed: for one voice, under voices"
-        section.faults.add(shared.at("start_key"), text)
-    return voices
-
-
-def _is_plain(settings: VoiceSettings) -> bool:
-    return settings == PLAIN
-
-
-def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceSettings:
-    scale, keyboard_map = base.scale, base.keyboard_map
-    fit = base.fit
-    node = section.node("scale")
-    if node is not None:
-        scale, keyboard_map = read_scale_field(node, context)
-        fit = "keys" if keyboard_map is not None else "nearest" if base.keyboard_map else base.fit
-    settings = VoiceSettings(
-        scale=scale,
-        keyboard_map=keyboard_map,
-        root=_root(section, base.root),
-        snap=section.choice("snap", base.snap, ("nearest", "down", "up")),
-        fit=section.choice("fit", fit, ("nearest", "keys")),
-        degrees=section.whole("degrees", base.degrees, -1000, 1000),
-        octaves=section.whole("octaves", base.octaves, -10, 10),
-        semitones=section.whole("semitones", base.semitones, -127, 127),
-        detune_cents=section.number("detune_cents", base.detune_cents, -1200.0, 1200.0),
-        detune_beats_hz=section.number("detune_beats_hz", base.detune_beats_hz, -20.0, 20.0),
-        detune_limit_cents=section.number(
-            "detune_limit_cents", base.detune_limit_cents, 0.0, 1200.0
-        ),
-        wheel=section.choice("wheel", base.wheel, ("smooth", "stepped")),
-        priority=section.choice("priority", base.priority, ("last", "lowest", "highest")),
-        legato=section.flag("legato", base.legato),
-        hold=section.choice("hold", base.hold, HOLDS),
-        start_key=section.note("start_key", base.start_key),
-    )
-    _check_scale_use(section, settings, node)
-    return settings
-
-
-def _root(section: Section, default: int) -> int:
-    """Return the root's key; a name without octave, as ``D``, lies from middle C up."""
-    node = section.node("root")
-    if node is None:
-        return default
-    if isinstance(node, Scalar) and not node.text.isdecimal():
-        try:
-            return parse_root(node.text, section.middle_c_octave)
-        except NoteNameError:
-            pass
-    return read_note(node, section.faults, default, section.middle_c_octave)
-
-
-def _check_scale_use(section: Section, settings: VoiceSettings, scale_node: Node | None) -> None:
-    failed = scale_node is not None and settings.scale is None and not _says_continuous(scale_node)
-    if failed:
-        return  # its own fault is told already
-    if settings.degrees and settings.scale is None:
-        text = f"found {settings.degrees} with a continuous scale; allowed: degrees with a scale"
-        section.faults.add(section.at("degrees"), text)
-    if settings.keyboard_map is not None and settings.fit == "nearest":
-        text = "found nearest with a keyboard map; allowed: keys"
-        section.faults.add(section.at("fit"), text)
-    elif settings.fit == "nearest" and settings.scale is not None:
-        period = settings.scale.period_cents
-        if not settings.scale.sorted_degrees_cents:
-            text = f"found a scale with a period of {period:g} cents; allowed: above 0, or fit: keys"
-            section.faults.add(section.at("scale"), text)
-
-
-def _says_continuous(node: Node) -> bool:
-    return isinstance(node, Scalar) and node.text == "continuous"
-
-
-def _check_start_key(
-    section: Section, name: str, settings: VoiceSettings, context: Context
-) -> None:
-    if settings.start_key is None or context.voices is None or name not in context.voices:
-        return
-    if name not in context.drones and section.has("start_key"):
-        text = f"found {settings.start_key}; allowed for a voice with gate: ignored in the rig"
-        section.faults.add(section.at("start_key"), text)
 
 
 # ---------------------------------------------------------------- out
@@ -335,7 +225,7 @@ def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
     if scene.zones:
         plain["zones"] = [_plain_zone(zone) for zone in scene.zones]
     if scene.voices:
-        plain["voices"] = {name: _plain_settings(s) for name, s in scene.voices.items()}
+        plain["voices"] = {name: plain_settings(s) for name, s in scene.voices.items()}
     text = yaml.safe_dump(
         plain, sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000
     )
@@ -362,20 +252,3 @@ def _plain_zone(zone: Zone) -> dict[str, Any]:
     if zone.channels:
         plain["channel_numbers"] = [channel + 1 for channel in zone.channels]
     return plain | {"lowest_key": zone.lowest_key, "highest_key": zone.highest_key}
-
-
-def _plain_settings(settings: VoiceSettings) -> dict[str, Any]:
-    plain: dict[str, Any] = {"scale": scale_to_plain(settings.scale, settings.keyboard_map)}
-    for name in (
-        "root", "snap", "fit", "degrees", "octaves", "semitones", "detune_cents",
-        "detune_beats_hz", "detune_limit_cents", "wheel", "priority", "legato", "hold", "start_key",
-    ):  # fmt: skip
-        value = getattr(settings, name)
-        if value != getattr(PLAIN, name) or name == "fit":
-            plain[name] = value
-    return plain
-
-
-def named(note: int, middle_c_octave: int = 4) -> str:
-    """Return a note as screens show it: ``C4 (60)``."""
-    return f"{name_of_note(note, middle_c_octave)} ({note})"

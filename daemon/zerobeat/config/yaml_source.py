@@ -85,7 +85,9 @@ class Faults:
     def lines(self) -> list[str]:
         """Return one line a fault: files in the order first met, lines rising, none twice."""
         files = list(dict.fromkeys(place.file for place, _ in self.problems))
-        ordered = sorted(self.problems, key=lambda fault: (files.index(fault[0].file), fault[0].line))
+        ordered = sorted(
+            self.problems, key=lambda fault: (files.index(fault[0].file), fault[0].line)
+        )
         return list(dict.fromkeys(f"{place}: {text}" for place, text in ordered))
 
     def raise_any(self) -> None:
@@ -128,7 +130,9 @@ def read_bytes(path: Path, largest: int = LARGEST_BYTES) -> bytes:
         if stat.S_ISDIR(found.st_mode):
             raise ConfigError([f"{path}: found a directory; allowed: a file"])
         if not stat.S_ISREG(found.st_mode):
-            raise ConfigError([f"{path}: found a pipe, socket or device; allowed: an ordinary file"])
+            raise ConfigError(
+                [f"{path}: found a pipe, socket or device; allowed: an ordinary file"]
+            )
         try:
             content = file.read(largest + 1)
         except OSError as error:
@@ -168,7 +172,9 @@ def parse_yaml(content: bytes, file: str, faults: Faults) -> Table | None:
     if top is None:
         return None
     if not isinstance(top, Table):
-        faults.add(top.place, "found a list or a single value; allowed: keys with values, as 'key: value'")
+        faults.add(
+            top.place, "found a list or a single value; allowed: keys with values, as 'key: value'"
+        )
         return None
     return top
 
@@ -207,7 +213,8 @@ def _syntax_fault(text: str, file: str, error: yaml.YAMLError) -> tuple[Place, s
     problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "cannot be read"
     if mark is None:
         position = getattr(error, "position", None) or 0
-        return Place(file, text[:position].count("\n") + 1), f"found a control character; allowed: text ({problem})"
+        line = text[:position].count("\n") + 1
+        return Place(file, line), f"found a control character; allowed: text ({problem})"
     if "\\t" in problem:
         return Place(file, mark.line + 1), "found a tab; allowed: spaces before a key"
     return Place(file, mark.line + 1), f"no YAML at column {mark.column + 1}: {problem}"
@@ -243,11 +250,17 @@ class _Builder:
 
     def _check(self, event: Any, key: str, depth: int) -> None:
         if isinstance(event, yaml.AliasEvent):
-            self._refuse(event, key, f"found the alias *{event.anchor}; allowed: values written out")
+            self._refuse(
+                event, key, f"found the alias *{event.anchor}; allowed: values written out"
+            )
         if event.anchor is not None:
-            self._refuse(event, key, f"found the anchor &{event.anchor}; allowed: values written out")
+            self._refuse(
+                event, key, f"found the anchor &{event.anchor}; allowed: values written out"
+            )
         if event.tag is not None:
-            self._refuse(event, key, f"found the tag {shown(event.tag)}; allowed: values without a tag")
+            self._refuse(
+                event, key, f"found the tag {shown(event.tag)}; allowed: values without a tag"
+            )
         if depth > DEEPEST:
             self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
 
@@ -269,7 +282,8 @@ class _Builder:
 
     def _take_key(self, parent: _Open, node: Node) -> None:
         if not isinstance(node, Scalar):
-            self.faults.add(Place(self.file, node.place.line), "found a list or mapping as a key; allowed: a name")
+            where = Place(self.file, node.place.line)
+            self.faults.add(where, "found a list or mapping as a key; allowed: a name")
             raise _Refused
         parent.key = node.text
         first = parent.key_lines.get(node.text)

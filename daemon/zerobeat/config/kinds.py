@@ -1,0 +1,56 @@
+"""Which kind of file a file is, told by its suffix or its keys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .yaml_source import Faults, Table, read_yaml
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    "rig": (
+        "inputs", "converters", "voices", "clock_from", "scene", "scenes", "middle_c",
+        "program_numbers_from", "concert_a_hz",
+    ),
+    "profile": (
+        "readings", "against", "knots", "measured", "panel_octaves", "voice", "errors_follow",
+    ),
+    "pedalboard": ("bindings", "ignore_banks", "title"),
+    "converter": (
+        "bend_range_semitones", "bend_range", "zero_volt_note", "lowest_note", "highest_note",
+        "overlap", "bend_with_gate_low", "settle_ms", "gate_gap_ms", "bytes_per_second",
+        "errors_follow", "channels", "title",
+    ),
+    "scene": (
+        "program", "bank", "hold", "regate", "triggers", "time_signature", "assign", "zones",
+        "all", "voices", "title",
+    ),
+}  # fmt: skip
+SURE = {"inputs": "rig", "converters": "rig", "readings": "profile", "bindings": "pedalboard"}
+
+
+def kind_of_file(path: Path, faults: Faults) -> str | None:
+    """Return ``rig``, ``scene``, ``converter``, ``profile``, ``pedalboard``, ``scl`` or ``kbm``.
+
+    None means that it cannot be told; a fault was added.
+    """
+    suffix = path.suffix.lower()
+    if suffix in (".scl", ".kbm"):
+        return suffix[1:]
+    table = read_yaml(path, faults)
+    if table is None:
+        return None
+    kind = kind_of_table(table)
+    if kind is None:
+        kinds = "a rig, scene, converter, profile or pedalboard"
+        faults.add(table.place, f"found none of the keys of {kinds}; allowed: one of those files")
+    return kind
+
+
+def kind_of_table(table: Table) -> str | None:
+    """Return the kind whose keys a mapping has most of, or None."""
+    for key, kind in SURE.items():
+        if key in table.entries:
+            return kind
+    counts = {kind: sum(key in keys for key in table.entries) for kind, keys in _KEYS.items()}
+    best = max(counts, key=lambda kind: counts[kind])
+    return best if counts[best] else None

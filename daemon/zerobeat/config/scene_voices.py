@@ -1,0 +1,142 @@
+"""The settings of each voice in a scene, in and out: ``all`` and ``voices``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ..engine.settings import PLAIN, VoiceSettings
+from ..errors import NoteNameError
+from ..tuning.units import parse_root
+from .context import Context
+from .fields import Section, read_note
+from .scale_field import read_scale_field, scale_to_plain
+from .yaml_source import Node, Place, Scalar, meant
+
+HOLDS = ("none", "note", "trigger", "sample")
+EVERY_VOICE = "all"  # stands for the voices when a scene is read without a rig
+
+
+def check_voice(name: str, place: Place, context: Context) -> bool:
+    """Return whether the rig has a voice; if not, a fault or warning was added."""
+    if context.voices is None or name in context.voices:
+        return True
+    hint = meant(name, list(context.voices))
+    text = f"found {name}; allowed: a voice of the rig: {', '.join(context.voices)}{hint}"
+    if context.unknown_voices_are_faults:
+        context.faults.add(place, text)
+    else:
+        context.faults.warn(place, f"{text}; left out")
+    return False
+
+
+def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
+    """Return the settings by voice; in a rig, ``all`` reaches each of its voices."""
+    common = PLAIN
+    shared = section.section("all")
+    if shared is not None:
+        common = _settings(shared, PLAIN, context)
+        shared.close()
+    voices: dict[str, VoiceSettings] = {}
+    if common != PLAIN:
+        voices = dict.fromkeys(context.voices or (EVERY_VOICE,), common)
+    for name, inner in section.named_sections("voices"):
+        known = check_voice(name, inner.place, context)
+        settings = _settings(inner, common, context)
+        inner.close()
+        _check_start_key(inner, name, settings, context)
+        if known:
+            voices[name] = settings
+    if common.start_key is not None and shared is not None:
+        text = "found a start key for all voices; allowed: for one voice, under voices"
+        section.faults.add(shared.at("start_key"), text)
+    return voices
+
+
+def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceSettings:
+    scale, keyboard_map = base.scale, base.keyboard_map
+    fit = base.fit
+    node = section.node("scale")
+    if node is not None:
+        scale, keyboard_map = read_scale_field(node, context)
+        fit = "keys" if keyboard_map is not None else "nearest" if base.keyboard_map else base.fit
+    settings = VoiceSettings(
+        scale=scale,
+        keyboard_map=keyboard_map,
+        root=_root(section, base.root),
+        snap=section.choice("snap", base.snap, ("nearest", "down", "up")),
+        fit=section.choice("fit", fit, ("nearest", "keys")),
+        degrees=section.whole("degrees", base.degrees, -1000, 1000),
+        octaves=section.whole("octaves", base.octaves, -10, 10),
+        semitones=section.whole("semitones", base.semitones, -127, 127),
+        detune_cents=section.number("detune_cents", base.detune_cents, -1200.0, 1200.0),
+        detune_beats_hz=section.number("detune_beats_hz", base.detune_beats_hz, -20.0, 20.0),
+        detune_limit_cents=section.number(
+            "detune_limit_cents", base.detune_limit_cents, 0.0, 1200.0
+        ),
+        wheel=section.choice("wheel", base.wheel, ("smooth", "stepped")),
+        priority=section.choice("priority", base.priority, ("last", "lowest", "highest")),
+        legato=section.flag("legato", base.legato),
+        hold=section.choice("hold", base.hold, HOLDS),
+        start_key=section.note("start_key", base.start_key),
+    )
+    _check_scale_use(section, settings, node)
+    return settings
+
+
+def _root(section: Section, default: int) -> int:
+    """Return the root's key; a name without octave, as ``D``, lies from middle C up."""
+    node = section.node("root")
+    if node is None:
+        return default
+    if isinstance(node, Scalar) and not node.text.isdecimal():
+        try:
+            return parse_root(node.text, section.middle_c_octave)
+        except NoteNameError:
+            pass
+    return read_note(node, section.faults, default, section.middle_c_octave)
+
+
+def _check_scale_use(section: Section, settings: VoiceSettings, scale_node: Node | None) -> None:
+    failed = scale_node is not None and settings.scale is None and not _says_continuous(scale_node)
+    if failed:
+        return  # its own fault is told already
+    if settings.degrees and settings.scale is None:
+        text = f"found {settings.degrees} with a continuous scale; allowed: degrees with a scale"
+        section.faults.add(section.at("degrees"), text)
+    if settings.keyboard_map is not None and settings.fit == "nearest":
+        text = "found nearest with a keyboard map; allowed: keys"
+        section.faults.add(section.at("fit"), text)
+    elif settings.fit == "nearest" and settings.scale is not None:
+        period = settings.scale.period_cents
+        if not settings.scale.sorted_degrees_cents:
+            text = (
+                f"found a scale with a period of {period:g} cents; allowed: above 0, or fit: keys"
+            )
+            section.faults.add(section.at("scale"), text)
+
+
+def _says_continuous(node: Node) -> bool:
+    return isinstance(node, Scalar) and node.text == "continuous"
+
+
+def _check_start_key(
+    section: Section, name: str, settings: VoiceSettings, context: Context
+) -> None:
+    if settings.start_key is None or context.voices is None or name not in context.voices:
+        return
+    if name not in context.drones and section.has("start_key"):
+        text = f"found {settings.start_key}; allowed for a voice with gate: ignored in the rig"
+        section.faults.add(section.at("start_key"), text)
+
+
+def plain_settings(settings: VoiceSettings) -> dict[str, Any]:
+    """Return what a stored scene says of one voice; what is as usual is left out."""
+    plain: dict[str, Any] = {"scale": scale_to_plain(settings.scale, settings.keyboard_map)}
+    for name in (
+        "root", "snap", "fit", "degrees", "octaves", "semitones", "detune_cents",
+        "detune_beats_hz", "detune_limit_cents", "wheel", "priority", "legato", "hold", "start_key",
+    ):  # fmt: skip
+        value = getattr(settings, name)
+        if value != getattr(PLAIN, name) or name == "fit":
+            plain[name] = value
+    return plain
