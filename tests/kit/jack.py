@@ -1,0 +1,403 @@
+"""A real JACK server for each test, peers that play and hear MIDI, oscillators, recording.
+
+    with JackServer() as server, Player("keys") as keys, Recorder("quad") as quad:
+        server.connect("keys:out", "quad:in")
+        keys.play([(0.0, b"\\x90\\x3c\\x64"), (0.1, b"\\x80\\x3c\\x40")])
+        assert [content for _, content in quad.wait_for(2)] == [...]
+
+The server runs the dummy driver: real ports and real timing, no sound card. It is found
+through JACK_DEFAULT_SERVER, which ``JackServer`` sets for this process and its children while it
+is open; ``server.environment`` is that environment for children started by hand. Only one server
+may be open in a process at a time, and every client must be closed before it is.
+
+Needs jackd2; ``OscillatorBank`` also needs fluidsynth and the TimGM6mb sound font.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+
+import jack
+import numpy as np
+import rtmidi
+
+RATE_HZ = 48_000
+SOUND_FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
+SQUARE_LEAD = 80  # General MIDI program 81: a steady tone with no tremolo of its own
+_serial = itertools.count()
+
+jack.set_error_function(lambda message: None)
+jack.set_info_function(lambda message: None)
+
+
+def jack_is_installed() -> bool:
+    return shutil.which("jackd") is not None
+
+
+def wait_until(true: Callable[[], bool], timeout_s: float = 5.0, what: str = "it") -> None:
+    """Return when ``true()`` is; raise TimeoutError after ``timeout_s``."""
+    end_s = time.monotonic() + timeout_s
+    while not true():
+        if time.monotonic() > end_s:
+            raise TimeoutError(f"waited {timeout_s} s for {what}")
+        time.sleep(0.01)
+
+
+class JackServer:
+    """A JACK server of its own, with the dummy driver, and a client that connects ports.
+
+    Args:
+        period_frames: 128 for correctness; at 32 the dummy driver loses an event now and then.
+    """
+
+    def __init__(self, period_frames: int = 128) -> None:
+        self.name = f"zb{os.getpid()}x{next(_serial)}"
+        self.environment = {
+            **os.environ,
+            "JACK_DEFAULT_SERVER": self.name,
+            "JACK_NO_START_SERVER": "1",
+        }
+        self._period_frames = period_frames
+        self._before: dict[str, str | None] = {}
+        self._process: subprocess.Popen[bytes] | None = None
+        self.client: jack.Client | None = None
+
+    def __enter__(self) -> JackServer:
+        for key in ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER"):
+            self._before[key] = os.environ.get(key)
+            os.environ[key] = self.environment[key]
+        options = f"-n {self.name} --no-mlock -r -d dummy -r {RATE_HZ} -p {self._period_frames}"
+        self._process = subprocess.Popen(
+            ["jackd", *options.split()],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env=self.environment,
+        )
+        try:
+            wait_until(self._answers, 10.0, "the JACK server")
+        except BaseException:
+            self.__exit__(None, None, None)
+            raise
+        return self
+
+    def _answers(self) -> bool:
+        assert self._process is not None
+        if self._process.poll() is not None:
+            raise RuntimeError(f"jackd ended with {self._process.returncode} (8 servers at most)")
+        try:
+            self.client = jack.Client("kit", no_start_server=True)
+        except jack.JackOpenError:
+            return False
+        self.client.activate()
+        return True
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self.client is not None:
+            self.client.close()
+            self.client = None
+        self._end(signal.SIGTERM)
+        for key, value in self._before.items():
+            if value is None:
+                os.environ.pop(key, None)
+            else:
+                os.environ[key] = value
+
+    def _end(self, number: int) -> None:
+        assert self._process is not None
+        if self._process.poll() is None:
+            self._process.send_signal(number)
+            try:
+                self._process.wait(5.0)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+
+    def kill(self) -> None:
+        """End the server at once, as a crash would (SIGKILL); its clients are left behind."""
+        self._end(signal.SIGKILL)
+
+    def ports(self, pattern: str = "") -> list[str]:
+        """Return the names of all ports that match a regular expression."""
+        assert self.client is not None
+        return [port.name for port in self.client.get_ports(pattern)]
+
+    def wait_for_port(self, name: str, timeout_s: float = 5.0) -> None:
+        wait_until(lambda: name in self.ports(), timeout_s, f"port {name}")
+
+    def connect(self, source: str, destination: str) -> None:
+        """Connect two ports by name, waiting until both are there and their clients active."""
+        self.wait_for_port(source)
+        self.wait_for_port(destination)
+        wait_until(lambda: self._connects(source, destination), 5.0, f"{source} -> {destination}")
+
+    def _connects(self, source: str, destination: str) -> bool:
+        assert self.client is not None
+        with contextlib.suppress(jack.JackErrorCode):
+            self.client.connect(source, destination)
+        return destination in self.connections(source)
+
+    def disconnect(self, source: str, destination: str) -> None:
+        assert self.client is not None
+        self.client.disconnect(source, destination)
+
+    def connections(self, name: str) -> list[str]:
+        """Return the names of the ports that ``name`` is connected to."""
+        assert self.client is not None
+        found = self.client.get_all_connections(self.client.get_port_by_name(name))
+        return [port.name for port in found]
+
+
+class Player:
+    """A keyboard: a MIDI source, seen as ``name:port``."""
+
+    def __init__(self, name: str, port: str = "out") -> None:
+        self.name = f"{name}:{port}"
+        self._out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=name)
+        self._out.open_virtual_port(port)
+
+    def send(self, content: Sequence[int]) -> None:
+        self._out.send_message(content)
+
+    def play(self, events: Iterable[tuple[float, Sequence[int]]]) -> float:
+        """Send ``(at_s, bytes)`` in order, at_s after now; return the monotonic start time."""
+        start_s = time.monotonic()
+        for at_s, content in events:
+            time.sleep(max(0.0, start_s + at_s - time.monotonic()))
+            self._out.send_message(content)
+        return start_s
+
+    def close(self) -> None:
+        self._out.close_port()
+        self._out.delete()
+
+    def __enter__(self) -> Player:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+class Recorder:
+    """A converter: a MIDI destination, seen as ``name:port``, that keeps all it hears.
+
+    ``heard`` is a list of ``(monotonic seconds, bytes)``, in order of arrival.
+    """
+
+    def __init__(self, name: str, port: str = "in") -> None:
+        self.name = f"{name}:{port}"
+        self.heard: list[tuple[float, bytes]] = []
+        self._in = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name=name)
+        self._in.ignore_types(sysex=False, timing=False, active_sense=False)
+        self._in.set_callback(self._hear)
+        self._in.open_virtual_port(port)
+
+    def _hear(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
+        self.heard.append((time.monotonic(), bytes(event[0])))
+
+    def wait_for(self, count: int, timeout_s: float = 5.0) -> list[tuple[float, bytes]]:
+        """Return ``heard`` once it holds ``count`` messages."""
+        wait_until(lambda: len(self.heard) >= count, timeout_s, f"{count} messages")
+        return list(self.heard)
+
+    def wait_for_silence(self, quiet_s: float = 0.2) -> list[tuple[float, bytes]]:
+        """Return ``heard`` once nothing has come for ``quiet_s``."""
+        start_s = time.monotonic()
+        while True:
+            last_s = self.heard[-1][0] if self.heard else start_s
+            rest_s = max(last_s, start_s) + quiet_s - time.monotonic()
+            if rest_s <= 0:
+                return list(self.heard)
+            time.sleep(rest_s)
+
+    def close(self) -> None:
+        self._in.cancel_callback()
+        self._in.close_port()
+        self._in.delete()
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+Detune = float | Mapping[int, float] | Callable[[int], float]
+
+
+def _detune_cents(detune: Detune, key: int) -> float:
+    if callable(detune):
+        return detune(key)
+    if isinstance(detune, Mapping):
+        return detune.get(key, 0.0)
+    return detune
+
+
+class OscillatorBank:
+    """One soft synth as a case of oscillators that track badly on purpose.
+
+    Args:
+        detunes: one for each channel from 0 on: cents off for every key, a table
+            key -> cents, or a function of the key.
+        name: the client's name; MIDI goes in at ``midi_port``, and each channel
+            sounds at ``audio_port(channel)``.
+        program: General MIDI program, 0 to 127, of each channel.
+        gain: the synth's own; 0.3 peaks near 0.05 of full scale.
+
+    The synth honours bend (2 semitones each way until RPN 0 says otherwise). The sample of
+    the default program is 0.9 cents flat of A4 by itself (measured): compare with a channel
+    of detune 0 rather than with 440 Hz.
+    """
+
+    def __init__(
+        self,
+        detunes: Sequence[Detune],
+        name: str = "osc",
+        program: int = SQUARE_LEAD,
+        gain: float = 0.3,
+    ) -> None:
+        self.name = name
+        self.midi_port = f"{name}:midi_00"
+        self._folder = tempfile.TemporaryDirectory(prefix="osc")
+        script = Path(self._folder.name, "tuning.txt")
+        script.write_text("\n".join(self._script(detunes, program)) + "\n")
+        voices = len(detunes)
+        options = {
+            "audio.jack.autoconnect": 0,
+            "audio.jack.id": name,
+            "audio.jack.multi": 1,
+            "midi.jack.id": name,
+            "synth.audio-channels": voices,
+            "synth.audio-groups": voices,
+            "synth.reverb.active": 0,
+            "synth.chorus.active": 0,
+        }
+        pairs = [part for key, value in options.items() for part in ("-o", f"{key}={value}")]
+        sound = ["-r", str(RATE_HZ), "-g", str(gain), "-a", "jack", "-m", "jack"]
+        self._process = subprocess.Popen(
+            ["fluidsynth", "-i", "-s", *sound, *pairs, "-f", str(script), str(SOUND_FONT)],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        assert self._process.stdout is not None
+        if not any(b"tuned" in line for line in self._process.stdout):
+            self.close()
+            raise RuntimeError("fluidsynth ended before it was tuned")
+
+    @staticmethod
+    def _script(detunes: Sequence[Detune], program: int) -> Iterable[str]:
+        for channel, detune in enumerate(detunes):
+            yield f"select {channel} 1 0 {program}"
+            yield f"tuning voice{channel} 0 {channel + 1}"
+            for key in range(128):
+                yield f"tune 0 {channel + 1} {key} {100 * key + _detune_cents(detune, key):.2f}"
+            yield f"settuning {channel} 0 {channel + 1}"
+        yield "echo tuned"
+
+    def audio_port(self, channel: int) -> str:
+        return f"{self.name}:l_{channel:02d}"
+
+    def close(self) -> None:
+        self._process.terminate()
+        try:
+            self._process.wait(5.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        assert self._process.stdout is not None
+        self._process.stdout.close()
+        self._folder.cleanup()
+
+    def __enter__(self) -> OscillatorBank:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+class AudioRecorder:
+    """Records JACK audio ports into an array, each period at its own frame.
+
+    ``lost_frames`` counts what the server played while this client was late;
+    they are zeros in the array. ``record`` gives whole audio only.
+    """
+
+    def __init__(self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape") -> None:
+        self._client = jack.Client(name, no_start_server=True)
+        self._tape = np.zeros((int(longest_s * RATE_HZ), len(ports)), dtype=np.float32)
+        self._first_frame: int | None = None
+        self._position = 0
+        self._running = threading.Event()
+        self.lost_frames = 0
+        self._inputs = [self._client.inports.register(f"in{n}") for n in range(len(ports))]
+        self._client.set_process_callback(self._take)
+        self._client.activate()
+        for source, own in zip(ports, self._inputs, strict=True):
+            self._client.connect(source, own)
+
+    def _take(self, frames: int) -> None:
+        if not self._running.is_set():
+            return
+        now = self._client.last_frame_time
+        if self._first_frame is None:
+            self._first_frame = now
+        start = (now - self._first_frame) % 2**32
+        if start + frames > len(self._tape):
+            return
+        self.lost_frames += start - self._position
+        for column, port in enumerate(self._inputs):
+            self._tape[start : start + frames, column] = port.get_array()
+        self._position = start + frames
+
+    def record(self, seconds: float) -> np.ndarray:
+        """Return the next whole ``seconds`` of sound: float32, shape (frames, ports), 48,000 Hz.
+
+        On a busy machine this client is late now and then; then the next stretch is taken
+        instead, four at most, so what is recorded must sound long enough.
+        """
+        wanted = int(seconds * RATE_HZ)
+        for _ in range(4):
+            self.start()
+            wait_until(lambda: self._position >= wanted, seconds + 5.0, "audio")
+            sound = self.stop()[:wanted]
+            if self.lost_frames == 0:
+                return sound
+        raise RuntimeError(f"the machine is too busy to record: {self.lost_frames} frames lost")
+
+    def start(self) -> None:
+        self._first_frame, self._position, self.lost_frames = None, 0, 0
+        self._tape[:] = 0
+        self._running.set()
+
+    def stop(self) -> np.ndarray:
+        """Return what was recorded since ``start``."""
+        self._running.clear()
+        return self._tape[: self._position].copy()
+
+    def close(self) -> None:
+        with contextlib.suppress(jack.JackError):
+            self._client.deactivate()
+        self._client.close()
+
+    def __enter__(self) -> AudioRecorder:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
