@@ -24,7 +24,9 @@ def load_scene(path: Path, context: Context | None = None) -> Scene:
     Raises:
         ConfigError: all faults of the file and of the scales it names.
     """
-    context = context or Context(path.parent)
+    # Scales stand beside the rig, which is one up from a folder of scenes.
+    folder = path.parent.parent if path.parent.name == "scenes" else path.parent
+    context = context or Context(folder)
     scene = read_scene_file(path, context)
     context.faults.raise_any()
     assert scene is not None
@@ -199,7 +201,7 @@ def _zone(section: Section, context: Context) -> Zone:
     )
     section.close()
     if zone.lowest_key > zone.highest_key:
-        text = f"found {zone.highest_key}, below lowest_key {zone.lowest_key}; allowed: that key or above"
+        text = f"found {zone.highest_key}; allowed: lowest_key ({zone.lowest_key}) or above"
         section.faults.add(section.at("highest_key"), text)
     return zone
 

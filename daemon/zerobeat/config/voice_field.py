@@ -74,7 +74,7 @@ def _check_range(section: Section, voice: Voice, behind: ConverterFile) -> None:
             allowed = f"{lowest} to {highest}, the range of the converter"
             section.faults.add(section.at(key), f"found {note}; allowed: {allowed}")
     if voice.lowest_note > voice.highest_note:
-        text = f"found {voice.highest_note}, below lowest_note {voice.lowest_note}; allowed: that or above"
+        text = f"found {voice.highest_note}; allowed: lowest_note ({voice.lowest_note}) or above"
         section.faults.add(section.at("highest_note"), text)
 
 
