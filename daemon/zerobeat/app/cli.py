@@ -1,0 +1,151 @@
+"""The command line: finds the command, runs it, turns errors into one clear line.
+
+Each command is a module in ``commands/`` with ``add_arguments(parser)``, which
+also sets ``parser.epilog`` to an example, and ``run(args) -> int``. It is
+imported only when it is used, so ``--help`` imports none of them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from difflib import get_close_matches
+from importlib import import_module
+from types import ModuleType
+
+from ..errors import ConfigError, ZerobeatError
+
+COMMANDS: tuple[tuple[str, str], ...] = (
+    ("init", "write a commented starter rig"),
+    ("ports", "list MIDI ports by the names a rig uses"),
+    ("check", "check a rig or any file it names, and show what it says"),
+    ("run", "play: the daemon between keyboard and converter"),
+    ("demo", "play a virtual case of oscillators, flawed on purpose"),
+    ("render", "send a MIDI file through the same engine into a MIDI file"),
+    ("tune", "show how far a panel is off and which way to turn"),
+    ("measure", "measure a voice and keep its profile"),
+    ("trim", "low and high note in turn, for the screwdriver"),
+    ("warmup", "follow the drift of all voices until they have settled"),
+    ("touchup", "measure what has drifted since, and take it out"),
+    ("soundcheck", "walk all voices: cable, level, bend, pitch"),
+    ("report", "write one page with tables and pictures of a profile"),
+    ("status", "show what plays, what waits and what is wrong"),
+    ("recall", "recall a scene"),
+    ("store", "store the live settings into a scene"),
+    ("revert", "drop changes since the scene was recalled"),
+    ("cancel", "drop what waits"),
+    ("set", "change a setting of a voice, the scene or tonight"),
+    ("hold", "set how long a changed setting waits"),
+    ("trigger", "end the wait"),
+    ("bypass", "play a voice or all without correction"),
+    ("solo", "let one voice sound alone"),
+    ("panic", "release every note"),
+    ("learn", "show what a pedal sends and write its binding"),
+    ("backup", "pack the state directory into one file, and back"),
+    ("doctor", "look for what is wrong with the machine"),
+)
+EXTRAS = {"sounddevice": "audio", "jack": "jack", "alsa_midi": "alsa"}
+EX_USAGE = 2  # argparse's own
+EX_CONFIG = 78  # sysexits.h
+INTERRUPTED = 130  # 128 + SIGINT, as shells show it
+PIPE_CLOSED = 141  # 128 + SIGPIPE
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status of the process."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal's encoding lacks is shown escaped (requirement T4).
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        status = _run(arguments)
+        sys.stdout.flush()
+        return status
+    except ConfigError as error:
+        count = len(error.problems)
+        _complain(f"{error}\n{count} problem{'s' if count != 1 else ''}")
+        return EX_CONFIG
+    except ZerobeatError as error:
+        _complain(str(error))
+        return 1
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        # What is still buffered has no reader; keep the interpreter from trying again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+
+
+def _complain(text: str) -> None:
+    sys.stdout.flush()
+    print(text, file=sys.stderr)
+
+
+def _run(arguments: list[str]) -> int:
+    name, rest = _split(arguments)
+    module = _load(name)
+    parser = argparse.ArgumentParser(
+        prog=f"zerobeat {name}",
+        description=f"{name}: {dict(COMMANDS)[name]}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.add_arguments(parser)
+    return int(module.run(parser.parse_args(rest)))
+
+
+def _split(arguments: list[str]) -> tuple[str, list[str]]:
+    """Return the command's name and its arguments; help and usage errors end here."""
+    parser = _top_parser()
+    if not arguments:
+        parser.print_help(sys.stderr)
+        raise SystemExit(EX_USAGE)
+    if arguments[0].startswith("-"):
+        parser.parse_args(arguments)  # --help and --version end the process
+    name = arguments[0]
+    names = [command for command, _ in COMMANDS]
+    if name not in names:
+        near = get_close_matches(name, names, n=1)
+        hint = f" (did you mean {near[0]}?)" if near else ""
+        parser.exit(
+            EX_USAGE, f"zerobeat: found command {name}; allowed: {', '.join(names)}{hint}\n"
+        )
+    return name, arguments[1:]
+
+
+def _top_parser() -> argparse.ArgumentParser:
+    lines = [f"  {name:<11} {summary}" for name, summary in COMMANDS]
+    parser = argparse.ArgumentParser(
+        prog="zerobeat",
+        usage="zerobeat COMMAND [ARGUMENTS]",
+        description="Keeps a case of oscillators in tune between keyboard and converter.",
+        epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"zerobeat {_version()}")
+    return parser
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("zerobeat")
+    except PackageNotFoundError:
+        return "(not installed)"
+
+
+def _load(name: str) -> ModuleType:
+    try:
+        return import_module(f"{__package__}.commands.{name}")
+    except ModuleNotFoundError as error:
+        missing = (error.name or "").split(".")[0]
+        if missing == __package__.split(".")[0]:
+            raise ZerobeatError(f"{name}: this command is not in this version") from None
+        extra = EXTRAS.get(missing)
+        package = f"zerobeat[{extra}]" if extra else missing
+        raise ZerobeatError(
+            f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
+        ) from None

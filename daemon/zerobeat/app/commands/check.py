@@ -1,0 +1,76 @@
+"""``zerobeat check``: the faults of a file, or what it says."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ...config.converter_file import load_converter
+from ...config.kinds import kind_of_file
+from ...config.pedalboard_file import load_pedalboard
+from ...config.profile_file import load_profile
+from ...config.rig import load_rig
+from ...config.scene_file import load_scene
+from ...config.yaml_source import Faults, read_bytes
+from ...errors import ConfigError, ScaleError
+from ...tuning.scala import parse_kbm, parse_scl
+from ...tuning.scale import Scale, preset
+from .. import describe, describe_rig
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = (
+        "examples:\n"
+        "  zerobeat check rig.yaml\n"
+        "  zerobeat check scenes/drone.yaml\n"
+        "  zerobeat check white-keys.kbm --scale pure-major.scl\n\n"
+        "The file is a rig, scene, converter, profile, pedalboard, .scl or .kbm.\n"
+        "Exit status: 0 without faults, 78 with."
+    )
+    parser.add_argument(
+        "file", nargs="?", default="rig.yaml", type=Path, help="file to check (default: rig.yaml)"
+    )
+    parser.add_argument(
+        "--scale", metavar="NAME-OR-FILE", help="scale that a .kbm file maps (default: 12 equal)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    faults = Faults()
+    kind = kind_of_file(args.file, faults)
+    faults.raise_any()
+    print("\n".join(_lines(kind or "", args.file, args.scale)))
+    return 0
+
+
+def _lines(kind: str, path: Path, scale: str | None) -> list[str]:
+    head = [f"{path}: a {kind} file without faults" if kind != "rig" else f"{path}: no faults", ""]
+    if kind == "rig":
+        return head + describe_rig.rig_lines(load_rig(path))
+    if kind == "scene":
+        return head + describe.scene_lines(load_scene(path))
+    if kind == "converter":
+        return head + describe.converter_file_lines(load_converter(path))
+    if kind == "profile":
+        return head + describe.profile_lines(load_profile(path))
+    if kind == "pedalboard":
+        return head + describe.pedalboard_lines(load_pedalboard(path))
+    if kind == "scl":
+        return head + describe.scale_lines(_read_scale(path))
+    over = preset("12 equal") if scale is None else _scale_of(scale)
+    try:
+        keyboard_map = parse_kbm(read_bytes(path), str(path), over)
+    except ScaleError as error:
+        raise ConfigError([str(error)]) from None
+    return head + describe.map_lines(keyboard_map, over)
+
+
+def _scale_of(name: str) -> Scale:
+    return _read_scale(Path(name)) if name.lower().endswith(".scl") else preset(name)
+
+
+def _read_scale(path: Path) -> Scale:
+    try:
+        return parse_scl(read_bytes(path), str(path))
+    except ScaleError as error:
+        raise ConfigError([str(error)]) from None

@@ -1,0 +1,95 @@
+"""``zerobeat init``: a commented starter rig."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ...errors import StoreError
+
+STARTER = """\
+# rig.yaml: what is plugged in. zerobeat reads this file and never writes it.
+# After a change: zerobeat check rig.yaml
+
+middle_c: C4                  # what key 60 is called here: C3, C4 or C5
+program_numbers_from: 1       # 0 or 1: how your pedalboard counts programs
+concert_a_hz: 440
+
+inputs:
+  keys:
+    # Client name and port name, as 'zerobeat ports' lists them; never numbers
+    # such as 20:0, which change at each start.
+    port: "Stage Keys:Stage Keys MIDI 1"
+    wheel_cents: 200          # reach of the pitch wheel, one side
+    # channel_number: 1       # listen to one channel only, 1 to 16
+  # feet:
+  #   port_pattern: "Four Feet:*"   # a shell pattern that must match one port
+  #   pedalboard: four-feet         # the file with its bindings
+
+# clock_from: keys            # the input whose clock counts and is passed on
+
+converters:
+  quad:
+    port: "quad:quad MIDI 1"
+    # The name of a converter file, or the facts written out, as here.
+    converter:
+      bend_range_semitones: 2       # one side
+      bend_range: sent              # or fixed, if the converter ignores RPN 0
+      zero_volt_note: C2            # 36: the note that comes out as 0 V
+      lowest_note: C1               # 24
+      highest_note: C8              # 108
+      overlap: unsafe               # legato or retriggers, once you have tried it
+      bend_with_gate_low: true      # false: bend acts only while a key is down
+      settle_ms: 1                  # from a bend to a steady voltage
+      gate_gap_ms: 2                # shortest gap that restarts an envelope
+      bytes_per_second: din         # din, usb or a number
+    # pass_channel_numbers: [10]    # channels no voice uses, passed through
+    # pass: [clock, transport]      # messages passed on
+
+voices:
+  # The profile of a voice is found by the voice's name once 'zerobeat measure'
+  # has made one. Until then a voice is played raw; 'profile: none' says that
+  # this is wanted, so that no warning is shown.
+  reed: {converter: quad, channel_number: 1, profile: none}
+  horn: {converter: quad, channel_number: 2, profile: none}
+  # bass:
+  #   converter: quad
+  #   channel_number: 3
+  #   panel_octaves: -1       # its panel is set one octave below the written pitch
+  #   tail_s: 2               # the wheel still reaches it so long after the key is up
+  # floor:                    # a drone: heard with the gate low. Turn it down before
+  #   converter: quad         # you patch it, it does not fall silent by itself.
+  #   channel_number: 4
+  #   gate: ignored
+
+scene:                        # what plays at the start; or the name of a scene file
+  hold: note                  # a changed setting is heard at a voice's next note
+  all: {scale: continuous}    # or: {scale: dorian, root: D}
+  voices:
+    horn: {detune_beats_hz: 0.4}    # 0.4 beats a second against reed, at every key
+
+# scenes: [together, drone]   # the set list: names of scene files
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = "example: zerobeat init rig.yaml"
+    parser.add_argument(
+        "file", nargs="?", default="rig.yaml", type=Path, help="file to write (default: rig.yaml)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    try:
+        # "x" refuses whatever is there, also a link that leads nowhere.
+        with open(args.file, "x", encoding="utf-8") as file:
+            file.write(STARTER)
+    except FileExistsError:
+        raise StoreError(
+            f"{args.file}: is there already, left as it is; name another file"
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
+        raise StoreError(f"{args.file}: cannot be written: {reason}") from None
+    print(f"{args.file}: written. Put your ports and voices in, then: zerobeat check {args.file}")
+    return 0
