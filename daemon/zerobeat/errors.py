@@ -62,3 +62,16 @@ class StoreError(ZerobeatError):
 
 class CommandError(ZerobeatError):
     """A command that names something the rig does not have."""
+
+
+class TakeRefusedError(ZerobeatError):
+    """A recorded take whose pitch cannot be read.
+
+    Args:
+        reason: one word of ``measure.pitch.REASONS``.
+        text: the line the player reads.
+    """
+
+    def __init__(self, reason: str, text: str) -> None:
+        super().__init__(text)
+        self.reason = reason

@@ -1,0 +1,254 @@
+"""A harmonic tone fitted to a whole take, all harmonics in phase.
+
+The model is a sum of partials that share one pitch, one slow drift and one
+stiffness, each with its own level, phase and decay; sines that belong to
+something else (hum) may stand beside it. Unknowns are solved by Gauss-Newton
+least squares on the samples of the take, unwindowed, so that the error comes
+near the Cramér-Rao bound (Rife and Boorstyn 1974; harmonic: Christensen and
+Jakobsson, *Multi-Pitch Estimation*, 2009).
+
+Speed: each partial is kept as a complex envelope on a coarse grid of ``points``
+over the padded take. Grid and samples are joined by one long FFT: ``synthesize``
+puts each envelope's few bins in place, ``analyze`` is its exact adjoint.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+PAD_SHARE = 0.125  # of the padded length, on each side of the take
+MIN_POINTS = 64  # the pad's taper (Kaiser, beta 9) needs 6.6 / PAD_SHARE bins
+MAX_GRID = 40_000  # points of all partials together: bounds the cost
+
+
+def good_length(least: int) -> int:
+    """Return the smallest length with factors 2, 3 and 5 only, at least ``least``."""
+    best = 1 << (least - 1).bit_length()
+    for threes in (1, 3, 9, 27):
+        for fives in (1, 5, 25):
+            part = threes * fives
+            best = min(best, part << max(0, math.ceil(math.log2(least / part))))
+    return best
+
+
+class Grid:
+    """The padded take and its coarse grid.
+
+    Args:
+        size: samples in the take.
+        rate_hz: sample rate.
+        points: grid points over the padded take; even.
+    """
+
+    def __init__(self, size: int, rate_hz: float, points: int) -> None:
+        self.size, self.rate_hz, self.points = size, rate_hz, points
+        self.padded = good_length(math.ceil(size / (1 - 2 * PAD_SHARE)))
+        if self.padded % 2:
+            self.padded *= 2
+        self.bin_hz = rate_hz / self.padded
+        step = self.padded / points
+        place = np.arange(points) * step
+        pad = (self.padded - size) / 2
+        place = np.where(place >= size + pad, place - self.padded, place)
+        self.time_s = (place - (size - 1) / 2) / rate_hz
+        self.inside = np.clip(
+            np.minimum(place + step / 2, size - 0.5) - np.maximum(place - step / 2, -0.5), 0, step
+        ) / step
+        beyond = np.maximum(-place, place - size + 1) / pad
+        ramp = np.cumsum(np.kaiser(1025, 9.0))
+        self.taper = 1 - np.interp(beyond, np.linspace(0, 1, 1025), ramp / ramp[-1])
+        self._offsets = np.fft.fftfreq(points, 1 / points).astype(int)
+
+    def bins(self, carriers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the rfft bins of each carrier's band, and where to conjugate."""
+        index = (carriers[:, None] + self._offsets) % self.padded
+        mirrored = index > self.padded // 2
+        return np.where(mirrored, self.padded - index, index), mirrored
+
+    def analyze(self, spectrum: np.ndarray, carriers: np.ndarray) -> np.ndarray:
+        """Return envelopes, shape (carriers, points), of a padded take's rfft."""
+        index, mirrored = self.bins(carriers)
+        band = spectrum[index]
+        band = np.where(mirrored, band.conj(), band)
+        return np.fft.ifft(band, axis=1) * (2 * self.points / self.padded)
+
+    def synthesize(self, envelopes: np.ndarray, carriers: np.ndarray) -> np.ndarray:
+        """Return the samples, shape (size,), of envelopes on their carriers."""
+        index, mirrored = self.bins(carriers)
+        band = np.fft.fft(envelopes, axis=1) * (self.padded / self.points / 2)
+        band = np.where(mirrored, band.conj(), band).ravel()
+        length = self.padded // 2 + 1
+        index = index.ravel()
+        spectrum = np.bincount(index, band.real, length) + 1j * np.bincount(index, band.imag, length)
+        spectrum[0] = 2 * spectrum[0].real
+        spectrum[-1] = 2 * spectrum[-1].real
+        return np.fft.irfft(spectrum, self.padded)[: self.size]
+
+    def transform(self, samples: np.ndarray) -> np.ndarray:
+        return np.fft.rfft(samples, self.padded)
+
+
+@dataclass
+class Partials:
+    """What is being fitted. Rows with ``number`` 0 are sines of their own.
+
+    ``pitch_hz``, ``drift`` (relative, per second) and ``stiffness`` are shared;
+    ``own_hz`` is the frequency of a row that stands alone; ``level`` is complex,
+    at the middle of the take; ``growth`` is in nepers a second.
+    """
+
+    grid: Grid
+    number: np.ndarray
+    own_hz: np.ndarray
+    pitch_hz: float
+    drift: float = 0.0
+    stiffness: float = 0.0
+    level: np.ndarray = field(default_factory=lambda: np.zeros(0, complex))
+    growth: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        if len(self.level) != len(self.number):
+            self.level = np.zeros(len(self.number), complex)
+            self.growth = np.zeros(len(self.number))
+
+    def stretch(self) -> np.ndarray:
+        """Return how far each partial of a stiff string lies above its harmonic."""
+        square = self.number.astype(float) ** 2
+        return np.sqrt((1 + self.stiffness * square) / (1 + self.stiffness))
+
+    def hertz(self) -> np.ndarray:
+        return np.where(self.number > 0, self.number * self.pitch_hz * self.stretch(), self.own_hz)
+
+    def carriers(self) -> np.ndarray:
+        return np.rint(self.hertz() / self.grid.bin_hz).astype(int)
+
+    def shapes(self) -> np.ndarray:
+        """Return the envelopes for level 1, shape (rows, points)."""
+        grid, time = self.grid, self.grid.time_s
+        hertz, carriers = self.hertz(), self.carriers()
+        slope = 2 * np.pi * (hertz - carriers * grid.bin_hz)
+        # A steady drift in cents: the phase goes as (exp(d t) - 1) / d.
+        bent = np.pi * self.drift * time**2 * (1 + self.drift * time / 3)
+        start = -np.pi * carriers * (grid.size - 1) / grid.padded
+        phase = start[:, None] + slope[:, None] * time + bent[None, :] * np.where(self.number > 0, hertz, 0.0)[:, None]
+        return np.exp(self.growth[:, None] * time + 1j * phase) * grid.taper
+
+    def keep(self, rows: np.ndarray) -> Partials:
+        return Partials(
+            self.grid, self.number[rows], self.own_hz[rows], self.pitch_hz, self.drift,
+            self.stiffness, self.level[rows], self.growth[rows],
+        )  # fmt: skip
+
+    def add_sines(self, hertz: np.ndarray) -> Partials:
+        count = len(hertz)
+        return Partials(
+            self.grid, np.append(self.number, np.zeros(count, int)), np.append(self.own_hz, hertz),
+            self.pitch_hz, self.drift, self.stiffness, np.append(self.level, np.zeros(count)),
+            np.append(self.growth, np.zeros(count)),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Step:
+    """One Gauss-Newton step: sums over the grid, and the shared solution.
+
+    ``covariance`` is that of (ln pitch, drift, stiffness) for the noise given;
+    ``slopes`` and ``slope_variances`` are each partial's own frequency error,
+    relative, and its variance.
+    """
+
+    covariance: np.ndarray
+    slopes: np.ndarray
+    slope_variances: np.ndarray
+
+
+def advance(
+    partials: Partials,
+    envelopes: np.ndarray,
+    weight: np.ndarray,
+    noise: np.ndarray,
+    free: tuple[bool, bool, bool],
+    fading: np.ndarray,
+) -> Step:
+    """Improve ``partials`` in place by one Gauss-Newton step.
+
+    Args:
+        envelopes: the residual's envelopes, shape (rows, points).
+        weight: of each grid point in the sums of squares, shape (points,).
+        noise: variance of an envelope point, real part, shape (rows,).
+        free: which of pitch, drift and stiffness may move.
+        fading: rows whose growth, and own frequency if they stand alone, may
+            move; shape (rows,) of bool.
+    """
+    time = partials.grid.time_s
+    shapes = partials.shapes()
+    power = weight * np.abs(shapes) ** 2
+    gram = power @ np.stack([time**k for k in range(5)], axis=1)
+    powers = np.stack([np.ones_like(time), time, time**2 / 2], axis=1)
+    level = np.where(partials.level == 0, 1e-300, partials.level)
+    sums = (envelopes * shapes.conj()) @ powers / level[:, None]
+    strength = np.abs(level) ** 2 / noise
+    harmonic = partials.number > 0
+    turn = 2 * np.pi * partials.hertz()
+
+    # Phase: each row's own offset is eliminated (Schur complement).
+    g0 = gram[:, 0]
+    s11 = gram[:, 2] - gram[:, 1] ** 2 / g0
+    s12 = (gram[:, 3] - gram[:, 1] * gram[:, 2] / g0) / 2
+    s22 = (gram[:, 4] - gram[:, 2] ** 2 / g0) / 4
+    r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
+    r2 = sums[:, 2].imag - gram[:, 2] / 2 / g0 * sums[:, 0].imag
+    bow = _stiffness_slope(partials)
+    weigh = np.where(harmonic, strength * turn**2, 0.0)
+    pull = np.where(harmonic, strength * turn, 0.0)
+    normal = np.array([
+        [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],
+        [0, np.sum(weigh * s22), np.sum(weigh * bow * s12)],
+        [0, 0, np.sum(weigh * bow**2 * s11)],
+    ])  # fmt: skip
+    normal = normal + np.triu(normal, 1).T
+    right = np.array([np.sum(pull * r1), np.sum(pull * r2), np.sum(pull * bow * r1)])
+    move, covariance = _solve(normal, right, free)
+
+    slope = np.where(harmonic, turn * (move[0] + bow * move[2]), 0.0)
+    bend = np.where(harmonic, turn * move[1], 0.0)
+    slope = np.where(~harmonic & fading, r1 / s11, slope)
+    offset = (sums[:, 0].imag - gram[:, 1] * slope - gram[:, 2] / 2 * bend) / g0
+    ra = sums[:, 1].real - gram[:, 1] / g0 * sums[:, 0].real
+    fade = np.where(fading, ra / s11, 0.0)
+    gain = (sums[:, 0].real - gram[:, 1] * fade) / g0
+
+    limit = 2.0 / (partials.grid.size / partials.grid.rate_hz)
+    partials.level = level * (1 + gain + 1j * offset)
+    partials.growth = partials.growth + np.clip(fade, -limit, limit)
+    partials.own_hz = partials.own_hz + np.where(harmonic, 0, np.clip(slope / (2 * np.pi), -limit, limit))
+    partials.pitch_hz *= math.exp(max(-0.01, min(0.01, move[0])))
+    partials.drift += move[1]
+    partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + move[2]))
+    safe = np.maximum(strength * s11 * turn**2, 1e-300)
+    return Step(covariance, r1 / s11 / turn, 1 / safe)
+
+
+def _stiffness_slope(partials: Partials) -> np.ndarray:
+    """Return d ln(frequency) / d stiffness of each row."""
+    square = partials.number.astype(float) ** 2
+    b = partials.stiffness
+    return (square / (1 + b * square) - 1 / (1 + b)) / 2
+
+
+def _solve(
+    normal: np.ndarray, right: np.ndarray, free: tuple[bool, bool, bool]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Solve the free part of a 3 by 3 normal equation; the rest stays at 0."""
+    rows = np.flatnonzero(np.array(free) & (np.diag(normal) > 0))
+    move, covariance = np.zeros(3), np.zeros((3, 3))
+    if len(rows):
+        scale = np.sqrt(np.diag(normal)[rows])
+        scaled = normal[np.ix_(rows, rows)] / np.outer(scale, scale)
+        inverse = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(scale, scale)
+        move[rows] = inverse @ right[rows]
+        covariance[np.ix_(rows, rows)] = inverse
+    return move, covariance

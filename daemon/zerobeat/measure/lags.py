@@ -1,0 +1,73 @@
+"""A second opinion on a pitch: the take against itself, later.
+
+The autocorrelation peaks at every whole number of periods. Its peak is
+followed from one period to two, four, eight ... up to half the take, each step
+twice as fine as the one before. Nothing here knows of harmonics, phases or
+noise models, so an error of the fit does not repeat itself here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .harmonics import good_length
+
+_HALF = 64  # samples on each side of a peak for its interpolation
+_FINER = 16
+
+
+def lag_pitch(samples: np.ndarray, rate_hz: float, near_hz: float) -> float | None:
+    """Return the pitch by autocorrelation, or None where no peak holds.
+
+    Args:
+        samples: shape (size,), mean removed, at least four periods of ``near_hz``.
+        near_hz: the pitch to start from, good to a few per cent.
+    """
+    size = len(samples)
+    length = good_length(2 * size)
+    power = np.abs(np.fft.rfft(samples, length)) ** 2
+    hertz = np.arange(len(power)) * rate_hz / length
+    away = np.abs(hertz / near_hz - np.rint(hertz / near_hz)) * near_hz
+    reach = np.maximum(3 * rate_hz / size, np.minimum(0.25 * near_hz, 0.01 * hertz))
+    power = np.where((away < reach) & (hertz > 0.5 * near_hz), power, 0.0)
+    correlation = np.fft.irfft(power, length)
+    period, count = rate_hz / near_hz, 1
+    while period * count < 4:
+        count += 1
+    while period * count < 0.55 * size:
+        lag = _peak_near(correlation, size, period * count, 0.3 * period if count < 3 else 0.12 * period)
+        if lag is None:
+            return None
+        period = lag / count
+        last, count = count, 2 * count
+        if period * count >= 0.55 * size:
+            count = int(0.55 * size / period)
+            if count <= last:
+                break
+    return rate_hz / period
+
+
+def _peak_near(correlation: np.ndarray, size: int, lag: float, reach: float) -> float | None:
+    """Return the place of the highest point within ``reach`` of ``lag``, in samples."""
+    centre = int(round(lag))
+    half = max(_HALF, int(reach) + 8)
+    place = np.arange(centre - half, centre + half)
+    piece = correlation[np.abs(place)] / (size - np.abs(place))
+    window = np.ones(2 * half)
+    edge = half // 4
+    window[:edge] = np.sin(np.linspace(0, np.pi / 2, edge)) ** 2
+    window[-edge:] = window[:edge][::-1]
+    fine = _upsample(piece * window)
+    where = place[0] + np.arange(len(fine)) / _FINER
+    inside = np.abs(where - lag) <= max(reach, 0.6)
+    i = int(np.argmax(np.where(inside, fine, -np.inf)))
+    if not 0 < i < len(fine) - 1 or fine[i] <= 0:
+        return None
+    curve = fine[i - 1] - 2 * fine[i] + fine[i + 1]
+    shift = (fine[i - 1] - fine[i + 1]) / (2 * curve) if curve < 0 else 0.0
+    return float(where[i] + max(-1.0, min(1.0, shift)) / _FINER)
+
+
+def _upsample(piece: np.ndarray) -> np.ndarray:
+    spectrum = np.fft.rfft(piece)
+    return np.fft.irfft(spectrum, len(piece) * _FINER) * _FINER

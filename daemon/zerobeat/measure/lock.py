@@ -1,0 +1,308 @@
+"""From a coarse pitch to a fit locked in phase to all significant partials.
+
+Three steps: the drift is searched on the strongest partial; the partials are
+followed upwards one by one, so that a stiff string's stretch cannot lead astray;
+then all are fitted together to the unwindowed take, and what the residual still
+shows as sines (hum, a neighbour) is fitted beside the tone and kept apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .harmonics import MAX_GRID, MIN_POINTS, Grid, Partials, Step, advance, good_length
+from .search import Candidate, Lines, find_lines
+
+DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
+SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
+FADING_FROM = 300.0  # the same, from which on its decay is fitted
+MOST_SINES = 40
+
+
+@dataclass
+class Locked:
+    """A fit: the partials, the last step, what is left, and the noise there.
+
+    ``residual``: shape (size,). ``noise``: variance of an envelope point's real
+    part at each row. ``free``: whether drift and stiffness were fitted.
+    ``phase_error``: radians left over on the grid, common to all harmonics and
+    scaled to the fundamental; ``phase_weight`` its information, shape (points,).
+    """
+
+    partials: Partials
+    step: Step
+    residual: np.ndarray
+    noise: np.ndarray
+    free: tuple[bool, bool, bool]
+    misfit: float = 1.0
+    snr_gain: float = 0.0
+
+
+def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> Grid:
+    """Return a grid fine enough for the pitch, coarse enough for the cost."""
+    periods = size / rate_hz * pitch_hz * 1.34
+    points = MIN_POINTS
+    while points < min(2 * periods, MAX_GRID / max(rows, 1), 2048):
+        points *= 2
+    return Grid(size, rate_hz, points)
+
+
+def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -> Locked | None:
+    """Fit a take from a coarse pitch on; None where nothing can be followed.
+
+    Args:
+        samples: shape (size,), mean removed.
+    """
+    size = len(samples)
+    rows = max(1, int(0.49 * rate_hz / chosen.hertz))
+    grid = grid_for(size, rate_hz, chosen.hertz, min(rows, 128))
+    window = np.hanning(size + 2)[1:-1]
+    spectrum = grid.transform(samples * window)
+    weight = np.interp(grid.time_s * rate_hz + (size - 1) / 2, np.arange(size), window, 0.0, 0.0)
+    partials = _first_guess(grid, spectrum, chosen, lines)
+    if partials is None:
+        return None
+    floor = np.interp(partials.hertz() / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
+    noise = np.maximum(floor, 1e-14 * lines.power.max()) * size / grid.padded * grid.points * 0.2
+    partials = _settle(grid, partials, spectrum, weight, noise)
+    if not len(partials.number):
+        return None
+    return _fit_all(samples, partials)
+
+
+def _first_guess(
+    grid: Grid, spectrum: np.ndarray, chosen: Candidate, lines: Lines
+) -> Partials | None:
+    """Return all partials with pitch, drift and stiffness good to a fraction of a turn."""
+    strongest = int(chosen.numbers[np.argmax(lines.power[chosen.lines])])
+    line_hz = float(lines.hertz[chosen.lines].max()) if len(chosen.lines) == 1 else float(
+        lines.hertz[chosen.lines[list(chosen.numbers).index(strongest)]])
+    drift, found_hz = _search_drift(grid, spectrum, line_hz, chosen.hertz)
+    pitch, stiffness, last = _follow(grid, spectrum, found_hz, strongest, drift, chosen, lines)
+    top = 0.49 * grid.rate_hz
+    count = max(1, int(top / pitch))
+    numbers = np.arange(1, count + 1)
+    partials = Partials(grid, numbers, np.zeros(count), pitch, drift, stiffness)
+    reach = (partials.hertz() < top) & (numbers <= max(last * 4, 4))
+    return partials.keep(reach)
+
+
+def _search_drift(
+    grid: Grid, spectrum: np.ndarray, line_hz: float, pitch_hz: float
+) -> tuple[float, float]:
+    """Return the drift and middle frequency that make one partial's line sharpest."""
+    carrier = round(line_hz / grid.bin_hz)
+    envelope = grid.analyze(spectrum, np.array([carrier]))[0]
+    span = grid.size / grid.rate_hz
+    step = 1.2 / (line_hz * span**2)
+    count = int(DRIFT_SEARCH / step)
+    drifts = np.arange(-count, count + 1) * step
+    if grid.points * len(drifts) > 2_000_000:
+        drifts = np.linspace(-DRIFT_SEARCH, DRIFT_SEARCH, 2_000_000 // grid.points | 1)
+    length = 4 * grid.points
+    turned = envelope * np.exp(-1j * np.pi * line_hz * drifts[:, None] * grid.time_s**2)
+    order = np.argsort(grid.time_s)
+    power = np.abs(np.fft.fft(turned[:, order], length, axis=1)) ** 2
+    offsets = np.fft.fftfreq(length, 1 / grid.points)
+    allowed = np.abs(offsets) * grid.bin_hz < max(0.3 * pitch_hz, 2 * grid.bin_hz)
+    power = np.where(allowed, power, 0.0)
+    peaks = power.max(axis=1)
+    best = int(np.argmax(peaks))
+    middle = len(drifts) // 2
+    if peaks[best] < 1.05 * peaks[middle]:
+        best = middle
+    return float(drifts[best]), (carrier + _peak(power[best], offsets)) * grid.bin_hz
+
+
+def _peak(power: np.ndarray, offsets: np.ndarray) -> float:
+    """Return the place of the highest point, by a parabola through three logs."""
+    i = int(np.argmax(power))
+    left, middle, right = np.log(np.maximum(power[[i - 1, i, (i + 1) % len(power)]], 1e-300))
+    curve = left - 2 * middle + right
+    shift = (left - right) / (2 * curve) if curve < 0 else 0.0
+    return float(offsets[i] + max(-0.5, min(0.5, shift)) * offsets[1])
+
+
+def _follow(
+    grid: Grid, spectrum: np.ndarray, found_hz: float, strongest: int, drift: float,
+    chosen: Candidate, lines: Lines,
+) -> tuple[float, float, int]:
+    """Follow the lines upwards; return pitch, stiffness and the last number reached."""
+    numbers = np.arange(1, min(96, max(1, int(0.48 * grid.rate_hz / chosen.hertz))) + 1)
+    pitch = found_hz / strongest
+    carriers = np.rint(numbers * pitch / grid.bin_hz).astype(int)
+    turned = grid.analyze(spectrum, carriers)
+    turned *= np.exp(-1j * np.pi * (numbers * pitch * drift)[:, None] * grid.time_s**2)
+    length = 2 * grid.points
+    order = np.argsort(grid.time_s)
+    power = np.abs(np.fft.fft(turned[:, order], length, axis=1)) ** 2
+    scale = np.sum(np.hanning(grid.size)) * grid.points / grid.padded
+    power /= scale**2
+    peaks = power.max(axis=1)
+    leak = 1e-4 * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
+    offsets = np.fft.fftfreq(length, 1 / grid.points)
+    floor = np.interp(carriers * grid.bin_hz / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
+    floor = floor + leak / 12
+    seen: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
+    stiffness, last = 0.0, strongest
+    for row in np.flatnonzero(peaks > 12 * floor):
+        number = int(numbers[row])
+        if number == strongest:
+            continue
+        if number > 2 * last + 4:
+            break
+        expected = number * pitch * (1 + stiffness * (number**2 - 1) / 2)
+        loose = max(1.0, 0.15 * number / max(last, 1)) * grid.bin_hz
+        rise = number * pitch * 2.4e-4 * number**2 if number <= 12 and last <= 12 else 0.0
+        where = (carriers[row] + offsets) * grid.bin_hz - expected
+        near = (where > -loose - (stiffness > 0) * rise / 4) & (where < loose + min(rise, 0.3 * pitch))
+        if not near.any():
+            continue
+        masked = np.where(near, power[row], 0.0)
+        top = int(np.argmax(masked))
+        if masked[top] < 12 * floor[row] or masked[top] < max(power[row][top - 1], power[row][(top + 1) % length]):
+            continue
+        hertz = (carriers[row] + _peak(masked, offsets)) * grid.bin_hz
+        seen.append((number, hertz, min(1.0, masked[top] / (100 * floor[row]))))
+        pitch, stiffness = _regress(seen, grid.bin_hz)
+        last = max(last, number)
+    return pitch, stiffness, last
+
+
+def _regress(seen: list[tuple[float, float, float]], bin_hz: float) -> tuple[float, float]:
+    """Return pitch and stiffness from (number, hertz, trust) of followed lines."""
+    number, hertz, trust = np.array(seen).T
+    root = np.sqrt(trust) * number
+    basis = np.stack([np.ones_like(number), (number**2 - 1) / 2], axis=1)
+    flat = float(np.sum(root**2 * hertz / number) / np.sum(root**2))
+    if len(seen) < 3:
+        return flat, 0.0
+    solution = np.linalg.lstsq(basis * root[:, None], hertz / number * root, rcond=None)[0]
+    stiffness = float(solution[1] / solution[0])
+    off = root / number * (hertz - number * flat)
+    stiff_off = root / number * (hertz - number * (basis @ solution))
+    straight = np.abs(off).max() < 0.25 * bin_hz or np.sum(off**2) < 10 * np.sum(stiff_off**2)
+    if straight or not 0 < stiffness < 2e-3:
+        return flat, 0.0
+    return float(solution[0]), stiffness
+
+
+def _settle(
+    grid: Grid, partials: Partials, spectrum: np.ndarray, weight: np.ndarray, noise: np.ndarray
+) -> Partials:
+    """Fit the windowed take, each partial by itself; drop what does not stand out."""
+    data = grid.analyze(spectrum, partials.carriers())
+    carriers = partials.carriers()
+    shapes = partials.shapes()
+    partials.level = np.sum(data * shapes.conj(), axis=1) / np.sum(weight * np.abs(shapes) ** 2, axis=1)
+    energy = np.abs(partials.level) ** 2 * weight.sum() / noise
+    keep = energy > 2 * SIGNIFICANT
+    keep &= np.abs(partials.level) ** 2 > 1e-11 * np.max(np.abs(partials.level) ** 2)
+    partials, data, noise, carriers = partials.keep(keep), data[keep], noise[keep], carriers[keep]
+    if not len(partials.number):
+        return partials
+    for turn in range(6):
+        model = partials.level[:, None] * partials.shapes()
+        moved = partials.carriers()
+        if np.any(moved != carriers):
+            data, carriers = grid.analyze(spectrum, moved), moved
+        free = (True, turn > 0, turn > 1 and partials.stiffness != 0 and len(partials.number) > 3)
+        fading = np.abs(partials.level) ** 2 * weight.sum() / noise > FADING_FROM
+        advance(partials, data - weight * model, weight, noise, free, fading & (turn > 0))
+    return partials
+
+
+def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
+    """Fit all partials jointly to the unwindowed take; add the sines left over."""
+    rows = len(partials.number)
+    old = partials.grid
+    grid = grid_for(old.size, old.rate_hz, partials.pitch_hz, rows + 8)
+    partials.grid = grid
+    stiff = partials.stiffness != 0
+    locked = _iterate(samples, partials, (True, True, stiff), 4)
+    if stiff and locked.partials.stiffness < 5 * np.sqrt(locked.step.covariance[2, 2]):
+        stiff, locked.partials.stiffness = False, 0.0
+        locked = _iterate(samples, locked.partials, (True, True, False), 4)
+    if rows > 3 and not stiff and _bends(locked):
+        locked = _iterate(samples, locked.partials, (True, True, True), 3)
+    for _ in range(2):
+        extra = _left_over(locked)
+        if not len(extra):
+            break
+        locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 3)
+    return _iterate(samples, _significant(locked), locked.free, 2)
+
+
+def _bends(locked: Locked) -> bool:
+    """Return whether the partials' own frequencies rise with number squared."""
+    harmonic = locked.partials.number > 0
+    square = locked.partials.number[harmonic].astype(float) ** 2
+    weight = 1 / locked.step.slope_variances[harmonic]
+    square = square - np.sum(weight * square) / np.sum(weight)
+    trend = np.sum(weight * square * locked.step.slopes[harmonic])
+    return bool(trend**2 > 16 * np.sum(weight * square**2))
+
+
+def _significant(locked: Locked) -> Partials:
+    partials = locked.partials
+    inside = partials.grid.inside.sum()
+    energy = np.abs(partials.level) ** 2 * inside / locked.noise
+    keep = (energy > SIGNIFICANT) & (np.abs(partials.growth) * partials.grid.size < 40 * partials.grid.rate_hz)
+    if not np.any(keep & (partials.number > 0)):
+        keep |= partials.number > 0
+    return partials.keep(keep)
+
+
+def _iterate(samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bool], turns: int) -> Locked:
+    """Take ``turns`` Gauss-Newton steps on the residual of the samples."""
+    grid = partials.grid
+    inside = grid.inside.sum()
+    noise = None
+    for turn in range(turns + 1):
+        carriers = partials.carriers()
+        residual = samples - grid.synthesize(partials.level[:, None] * partials.shapes(), carriers)
+        spectrum = grid.transform(residual)
+        noise = local_noise(grid, spectrum, partials)
+        fading = np.abs(partials.level) ** 2 * inside / noise > FADING_FROM
+        final = turn == turns
+        keep = partials.keep(slice(None)) if final else partials
+        step = advance(keep, grid.analyze(spectrum, carriers), grid.inside, noise, free, fading)
+    return Locked(partials, step, residual, noise, free)
+
+
+def local_noise(grid: Grid, spectrum: np.ndarray, partials: Partials) -> np.ndarray:
+    """Return the noise of an envelope point, from the residual's bins about each row.
+
+    The bins' mean power is N sigma^2 for white noise; each row has absorbed
+    about two complex degrees of freedom, which are given back.
+    """
+    power = np.concatenate([[0.0], np.cumsum(np.abs(spectrum) ** 2)])
+    pitch_bins = partials.pitch_hz / grid.bin_hz
+    reach = int(np.clip(1.5 * pitch_bins, 8, 64))
+    carriers = partials.carriers()
+    low = np.clip(carriers - reach, 1, len(spectrum) - 2)
+    high = np.clip(carriers + reach + 1, low + 1, len(spectrum))
+    count = high - low
+    mean = (power[high] - power[low]) / count
+    rows = np.sort(carriers)
+    inside = np.searchsorted(rows, high) - np.searchsorted(rows, low)
+    effective = count * grid.size / grid.padded
+    mean *= effective / np.maximum(effective - 2 * inside, 0.25 * effective)
+    return np.maximum(2 * grid.points / grid.padded * mean / grid.size, 1e-30)
+
+
+def _left_over(locked: Locked) -> np.ndarray:
+    """Return the frequencies of sines in the residual that are worth fitting."""
+    grid, partials = locked.partials.grid, locked.partials
+    lines = find_lines(locked.residual, grid.rate_hz, None)
+    taken = np.sort(partials.hertz())
+    if not len(lines.hertz):
+        return lines.hertz
+    gap = np.min(np.abs(lines.hertz[:, None] - taken), axis=1)
+    fresh = (gap > 2.0 * lines.bin_hz) & (lines.hertz > 2 * lines.bin_hz)
+    fresh &= lines.power > 1e-6 * np.max(np.abs(partials.level) ** 2)
+    order = np.argsort(lines.power[fresh])[::-1][:MOST_SINES]
+    room = MOST_SINES - int(np.sum(partials.number == 0))
+    return lines.hertz[fresh][order][: max(0, room)]

@@ -1,0 +1,185 @@
+"""The pitch of one take, with an uncertainty that is true, or a named refusal.
+
+A coarse search finds the pitch, a fit locks all partials in phase over the
+whole take, a second method that shares nothing with the fit must agree, and
+what the fit leaves over decides whether the reading can be trusted.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import TakeRefusedError
+from .lags import lag_pitch
+from .lock import Locked, lock
+from .search import Candidate, Lines, candidates, find_lines, score
+from .trust import (
+    common_excess,
+    drift_cents_per_s,
+    own_pitch_excess,
+    second_pitch_share,
+)
+
+CENTS = 1200 / math.log(2)
+SILENT_DBFS = -80.0
+OVERLOAD_SHARE = 0.25  # of samples in flat runs; a sine driven 0.7 dB over reaches it
+FULL_SCALE = 0.998  # a sample this high counts as full scale
+FLAT_RUN = 3  # full-scale samples in a row that make a run
+LEAST_PERIODS = 6.0
+MOST_DRIFT_CENTS_PER_S = 40.0
+MOST_SIGMA_CENTS = 5.0
+SECOND_PITCH_SHARE = 0.006  # of the tone's power, -22 dB
+AGREE_CENTS = 3.0
+REASONS = {
+    "silent": "nothing is sounding; check cable, channel and level",
+    "noise": "no steady tone stands out of the noise; check the cable, turn the level up",
+    "overload": "the input is overloaded; turn it down",
+    "short": "the take is too short for so low a note; record longer",
+    "range": "the pitch is outside the range searched; check the octave",
+    "moving": "the pitch is still moving; wait until it has settled",
+    "two_pitches": "two pitches sound at once; silence the other voices",
+    "disagree": "two methods do not agree; the sound has no clear pitch",
+}
+
+
+@dataclass(frozen=True)
+class Pitch:
+    """A read pitch.
+
+    Attributes:
+        hertz: at the middle of the take.
+        sigma_cents: one sigma of the reading; the sound card's clock is not in it.
+        level_dbfs: rms of the whole take, a full-scale square wave being 0.
+        drift_cents_per_s: how fast the pitch moves, sharp positive.
+        stiffness: B of a stiff string, 0 where none was found.
+        harmonics: how many partials were used.
+        peak_share: share of samples in runs at full scale (overload).
+    """
+
+    hertz: float
+    sigma_cents: float
+    level_dbfs: float
+    drift_cents_per_s: float
+    stiffness: float
+    harmonics: int
+    peak_share: float
+
+
+def estimate_pitch(
+    samples: np.ndarray,
+    sample_rate_hz: float,
+    *,
+    expected_hz: float | None = None,
+    lowest_hz: float = 15.0,
+    highest_hz: float = 9000.0,
+    background: np.ndarray | None = None,
+) -> Pitch:
+    """Read the pitch of one take.
+
+    Args:
+        samples: one channel, shape (size,), full scale 1.0.
+        sample_rate_hz: 44,100 to 192,000 are tested.
+        expected_hz: where given, the pitch is looked for within half an octave.
+        lowest_hz, highest_hz: the range; a pitch outside is refused.
+        background: the same input with nothing sounding, shape (any,), best as
+            long as the take; what it holds (hum) is no voice.
+
+    Raises:
+        TakeRefusedError: with ``reason``, one of ``REASONS``.
+        ValueError: samples that are not one channel of finite numbers.
+    """
+    samples = np.asarray(samples, dtype=float)
+    if samples.ndim != 1 or not np.all(np.isfinite(samples)):
+        raise ValueError("samples: found another shape or no numbers; allowed: one channel, finite")
+    low, high = lowest_hz, highest_hz
+    if expected_hz is not None:
+        low, high = max(low, expected_hz / 2**0.5), min(high, expected_hz * 2**0.5)
+    if len(samples) < LEAST_PERIODS * sample_rate_hz / low and expected_hz is not None:
+        _refuse("short", expected_hz)
+    if len(samples) < 256:
+        _refuse("short", expected_hz)
+    peak_share = full_scale_share(samples)
+    if peak_share > OVERLOAD_SHARE:
+        _refuse("overload", expected_hz)
+    level_dbfs = 10 * math.log10(max(float(np.mean(samples**2)), 1e-20))
+    samples = samples - samples.mean()
+    if 10 * math.log10(max(float(np.mean(samples**2)), 1e-20)) < SILENT_DBFS:
+        _refuse("silent", expected_hz)
+    if background is not None:
+        background = np.asarray(background, dtype=float) - np.mean(background)
+    lines = find_lines(samples, sample_rate_hz, background)
+    chosen = _choose(samples, lines, low, high, expected_hz, background)
+    if len(samples) * chosen.hertz < LEAST_PERIODS * sample_rate_hz:
+        _refuse("short", expected_hz)
+    locked = lock(samples, sample_rate_hz, chosen, lines)
+    if locked is None:
+        _refuse("noise", expected_hz)
+    return _report(samples, sample_rate_hz, chosen, locked, level_dbfs, peak_share, expected_hz)
+
+
+def full_scale_share(samples: np.ndarray) -> float:
+    """Return the share of samples in runs of full scale, one peak not being a run.
+
+    A pulse wave recorded at full scale cannot be told from an overloaded input.
+    """
+    full = np.abs(samples) >= FULL_SCALE
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(np.int8), [0]])))
+    runs = edges[1::2] - edges[::2]
+    return float(runs[runs >= FLAT_RUN].sum() / len(samples))
+
+
+def _choose(
+    samples: np.ndarray, lines: Lines, low: float, high: float,
+    expected_hz: float | None, background: np.ndarray | None,
+) -> Candidate:
+    """Return the coarse pitch in the range, or refuse."""
+    if not len(lines.hertz):
+        quiet = background is not None and np.mean(samples**2) < 2 * np.mean(background**2)
+        _refuse("silent" if quiet else "noise", expected_hz)
+    found = score(lines, candidates(lines, low / 3.2, min(3.2 * high, lines.grid_hz * len(lines.floor))))
+    if not found or found[0].score < 0:
+        _refuse("noise", expected_hz)
+    best = found[0]
+    inside = [one for one in found if low <= one.hertz <= high]
+    if not inside:
+        _refuse("range", expected_hz)
+    chosen = inside[0]
+    sparse = len(chosen.numbers) == 0 or math.gcd(*chosen.numbers.tolist()) > 1
+    rival = best.score > chosen.score + (15 if expected_hz else 0) and best.share >= chosen.share + 0.02 * bool(expected_hz)
+    if best is not chosen and (rival or sparse):
+        _refuse("range", expected_hz)
+    return chosen
+
+
+def _report(
+    samples: np.ndarray, rate_hz: float, chosen: Candidate, locked: Locked,
+    level_dbfs: float, peak_share: float, expected_hz: float | None,
+) -> Pitch:
+    """Judge a fit and return it as a reading, or refuse."""
+    partials = locked.partials
+    sigma = CENTS * math.sqrt(max(locked.step.covariance[0, 0], 0.0))
+    drift, drift_sigma = drift_cents_per_s(locked)
+    if second_pitch_share(locked) > SECOND_PITCH_SHARE:
+        _refuse("two_pitches", expected_hz)
+    if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
+        _refuse("moving", expected_hz)
+    sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)))
+    other = lag_pitch(samples, rate_hz, chosen.hertz)
+    if sigma > MOST_SIGMA_CENTS:
+        _refuse("noise", expected_hz)
+    loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)
+    if other is None or abs(CENTS * math.log(other / partials.pitch_hz)) > loose:
+        _refuse("disagree", expected_hz)
+    return Pitch(
+        hertz=partials.pitch_hz, sigma_cents=sigma, level_dbfs=level_dbfs,
+        drift_cents_per_s=drift, stiffness=partials.stiffness,
+        harmonics=int(np.sum(partials.number > 0)), peak_share=peak_share,
+    )  # fmt: skip
+
+
+def _refuse(reason: str, expected_hz: float | None) -> None:
+    where = "" if expected_hz is None else f" near {expected_hz:.1f} Hz"
+    raise TakeRefusedError(reason, f"take{where}: {reason.replace('_', ' ')}: {REASONS[reason]}")

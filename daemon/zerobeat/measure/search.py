@@ -1,0 +1,172 @@
+"""The coarse search: which lines stand out of the noise, and which pitch they make.
+
+A candidate is scored by evidence: each of its harmonics that shows a line adds
+the line's height above the noise floor (amplitude ratio, capped), each one that
+shows none costs a fixed penalty, and so does power that is left unexplained. So half the right pitch pays for the
+lines it lacks, twice the right pitch misses lines that are there, and neither
+needs the fundamental itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from .harmonics import good_length
+
+LINE_OVER_FLOOR = 25.0  # in power, 14 dB; noise alone reaches it once in e^25 bins
+LINE_UNDER_TOP = 1e-8  # a weaker line than this share of the strongest tells nothing
+HEIGHT_CAP = 20.0
+ABSENT_COST = 3.0
+SHARE_WORTH = 30.0  # evidence lost when the power explained falls to 1/e
+MOST_LINES = 160
+HIGHEST_NUMBER = 200
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Spectral lines of a take, rising in frequency.
+
+    ``hertz``, ``power`` (of the sine, amplitude squared), ``height`` (power
+    over the floor) have shape (lines,). ``bin_hz`` is 1 over the take's length;
+    ``floor`` is the noise's power a bin of ``spectrum``, both on ``grid_hz``.
+    """
+
+    hertz: np.ndarray
+    power: np.ndarray
+    height: np.ndarray
+    bin_hz: float
+    grid_hz: float
+    spectrum: np.ndarray
+    floor: np.ndarray
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A pitch, its evidence, its share of the lines' power, its harmonics' lines."""
+
+    hertz: float
+    score: float
+    share: float
+    numbers: np.ndarray
+    lines: np.ndarray
+
+
+def power_spectrum(samples: np.ndarray, length: int) -> np.ndarray:
+    """Return the power of a Hann-windowed take, a sine of amplitude a showing a^2."""
+    window = np.hanning(len(samples) + 2)[1:-1]
+    return np.abs(np.fft.rfft(samples * window, length) * (2 / window.sum())) ** 2
+
+
+def noise_floor(spectrum: np.ndarray, density: int) -> np.ndarray:
+    """Return the mean noise power at each bin, from low quantiles of blocks of bins.
+
+    Args:
+        density: bins of ``spectrum`` to one bin of the unpadded take.
+    """
+    size = len(spectrum)
+    edges = [0]
+    while edges[-1] < size:
+        edges.append(edges[-1] + max(24 * density, int(0.12 * edges[-1])))
+    edges[-1] = size
+    if len(edges) > 2 and edges[-1] - edges[-2] < 12 * density:
+        del edges[-2]
+    quantile = 0.3
+    # Noise power is exponential: its 30 % quantile is -ln(0.7) of its mean.
+    levels = [
+        np.quantile(spectrum[a:b], quantile) / -math.log(1 - quantile)
+        for a, b in zip(edges, edges[1:], strict=False)
+    ]
+    centres = [(a + b) / 2 for a, b in zip(edges, edges[1:], strict=False)]
+    logs = np.log(np.maximum(levels, 1e-300))
+    return np.exp(np.interp(np.arange(size), centres, logs))
+
+
+def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | None) -> Lines:
+    """Return the lines of a take that the background does not hold as well."""
+    density = 2
+    length = good_length(density * len(samples))
+    spectrum = power_spectrum(samples, length)
+    floor = noise_floor(spectrum, density)
+    if background is not None:
+        floor = np.maximum(floor, 6 * background_power(background, len(samples), length))
+    top = spectrum.max(initial=0.0)
+    inner = spectrum[1:-1]
+    peak = (inner > spectrum[:-2]) & (inner >= spectrum[2:])
+    peak &= (inner > LINE_OVER_FLOOR * floor[1:-1]) & (inner > LINE_UNDER_TOP * top)
+    found = np.flatnonzero(peak) + 1
+    strongest = np.argsort(spectrum[found])[::-1][:MOST_LINES]
+    found = np.sort(found[strongest])
+    logs = np.log(np.maximum(spectrum, 1e-300))
+    left, middle, right = logs[found - 1], logs[found], logs[found + 1]
+    shift = (left - right) / (2 * np.minimum(left - 2 * middle + right, -1e-12))
+    grid_hz, bin_hz = rate_hz / length, rate_hz / len(samples)
+    hertz, power = (found + np.clip(shift, -0.5, 0.5)) * grid_hz, spectrum[found]
+    real = power > 6 * _leakage(hertz / bin_hz, power)
+    return Lines(
+        hertz[real], power[real], (power / floor[found])[real], bin_hz, grid_hz, spectrum, floor
+    )
+
+
+def _leakage(places: np.ndarray, power: np.ndarray) -> np.ndarray:
+    """Return the power that a Hann window leaks to each line from stronger ones.
+
+    Its spectrum at d bins falls as 1 / (pi d (d^2 - 1)).
+    """
+    apart = np.maximum(np.abs(places[:, None] - places), 1.6)
+    leaked = power / (np.pi * apart * (apart**2 - 1)) ** 2
+    return np.where(power > power[:, None], leaked, 0.0).sum(axis=1)
+
+
+def background_power(background: np.ndarray, size: int, length: int) -> np.ndarray:
+    """Return the background's highest power near each bin of a take of ``size``."""
+    pieces = [background[i : i + size] for i in range(0, max(1, len(background) - size + 1), size)]
+    power = np.max([power_spectrum(piece, length) for piece in pieces], axis=0)
+    wide = np.pad(power, 4, mode="edge")
+    return np.max([wide[i : i + len(power)] for i in range(9)], axis=0)
+
+
+def candidates(lines: Lines, lowest_hz: float, highest_hz: float) -> np.ndarray:
+    """Return pitches in a range that some strong line is a harmonic of."""
+    strong = lines.hertz[np.argsort(lines.power)[::-1][:10]]
+    guesses = (strong[:, None] / np.arange(1, 41)).ravel()
+    near = np.diff(np.sort(lines.hertz[np.argsort(lines.power)[::-1][:24]]))
+    guesses = np.concatenate([guesses, near])
+    return np.unique(guesses[(guesses >= lowest_hz) & (guesses <= highest_hz)])
+
+
+def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
+    """Return a candidate for each pitch that explains much of the power, best first."""
+    if not len(pitches) or not len(lines.hertz):
+        return []
+    numbers = np.rint(lines.hertz / pitches[:, None])
+    ahead = lines.hertz - numbers * pitches[:, None]
+    base = 1.2 * lines.bin_hz + 0.005 * lines.hertz
+    stretch = np.minimum(0.25, 2.2e-4 * numbers**3) * pitches[:, None]
+    fits = (numbers >= 1) & (numbers <= HIGHEST_NUMBER)
+    fits &= (ahead > -np.minimum(base, 0.2 * pitches[:, None]))
+    fits &= ahead < np.maximum(np.minimum(base, 0.2 * pitches[:, None]), stretch)
+    shares = fits @ lines.power / lines.power.sum()
+    heights = np.minimum(np.sqrt(lines.height), HEIGHT_CAP)
+    rough = fits @ heights - ABSENT_COST * np.minimum(HIGHEST_NUMBER, lines.hertz.max() / pitches)
+    chosen = np.flatnonzero(shares > 0.4 * shares.max())
+    chosen = chosen[np.argsort(rough[chosen])[::-1][:60]]
+    result = [_judge(lines, pitches[i], shares[i], numbers[i], fits[i], heights) for i in chosen]
+    return sorted(result, key=lambda one: -one.score)
+
+
+def _judge(
+    lines: Lines, pitch: float, share: float, numbers: np.ndarray, fits: np.ndarray, heights: np.ndarray
+) -> Candidate:
+    """Score one pitch: the strongest line of each harmonic, up to where it pays."""
+    which = np.flatnonzero(fits)
+    order = which[np.argsort(lines.power[which])]
+    best = np.full(HIGHEST_NUMBER + 1, -1)
+    best[numbers[order].astype(int)] = order
+    gain = np.where(best >= 0, heights[best], 0.0)[1:] - ABSENT_COST
+    total = np.cumsum(gain)
+    last = int(np.argmax(total))
+    kept = np.flatnonzero(best[1 : last + 2] >= 0) + 1
+    return Candidate(float(pitch), float(total[last] + SHARE_WORTH * math.log(share)), float(share), kept, best[kept])
