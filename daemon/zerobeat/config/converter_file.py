@@ -123,7 +123,8 @@ def read_converter(
     if converter.lowest_note > converter.highest_note:
         section.faults.add(
             section.at("highest_note"),
-            f"found {converter.highest_note}; allowed: lowest_note ({converter.lowest_note}) or above",
+            f"found {converter.highest_note}; "
+            f"allowed: lowest_note ({converter.lowest_note}) or above",
         )
     volts = {**base.volts, **_channels(section)}
     section.close()

@@ -22,7 +22,7 @@ import yaml
 
 from ..errors import ConfigError
 
-LARGEST_BYTES = 1_000_000  # a rig of 16 voices is under 10,000; profiles under 100,000
+LARGEST_BYTES = 500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
 DEEPEST = 20
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -125,14 +125,12 @@ def read_bytes(path: Path, largest: int = LARGEST_BYTES) -> bytes:
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except (OSError, ValueError) as error:
         raise ConfigError([f"{path}: cannot be opened: {_reason(error)}"]) from None
+    mode = os.fstat(handle).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(handle)
+        what = "a directory" if stat.S_ISDIR(mode) else "a pipe, socket or device"
+        raise ConfigError([f"{path}: found {what}; allowed: an ordinary file"])
     with os.fdopen(handle, "rb") as file:
-        found = os.fstat(handle)
-        if stat.S_ISDIR(found.st_mode):
-            raise ConfigError([f"{path}: found a directory; allowed: a file"])
-        if not stat.S_ISREG(found.st_mode):
-            raise ConfigError(
-                [f"{path}: found a pipe, socket or device; allowed: an ordinary file"]
-            )
         try:
             content = file.read(largest + 1)
         except OSError as error:
@@ -187,28 +185,28 @@ class _Refused(Exception):
 
 
 def _compose(text: str, file: str, faults: Faults) -> Node | None:
+    own = Faults()
     try:
-        top = _Builder(file, faults).build(yaml.parse(text, Loader=LOADER))
+        try:
+            top = _Builder(file, own).build(yaml.parse(text, Loader=LOADER))
+        except yaml.YAMLError:
+            # The C parser words its errors differently; the pure one speaks for both.
+            own = Faults()
+            top = _Builder(file, own).build(yaml.parse(text, Loader=yaml.SafeLoader))
     except yaml.YAMLError as error:
-        faults.add(*_syntax_fault(text, file, error))
-        return None
+        own.add(*_syntax_fault(text, file, error))
+        top = None
     except _Refused:
-        return None
-    if top is None or (isinstance(top, Scalar) and top.plain and not top.text):
-        faults.add(Place(file, 0), "found nothing in the file; allowed: keys with values")
-        return None
+        top = None
+    else:
+        if top is None or (isinstance(top, Scalar) and top.plain and not top.text):
+            own.add(Place(file, 0), "found nothing in the file; allowed: keys with values")
+            top = None
+    faults.problems += own.problems
     return top
 
 
 def _syntax_fault(text: str, file: str, error: yaml.YAMLError) -> tuple[Place, str]:
-    # The C parser words its errors differently; the pure one speaks for both.
-    try:
-        for _ in yaml.parse(text, Loader=yaml.SafeLoader):
-            pass
-    except yaml.YAMLError as pure:
-        error = pure
-    except RecursionError:
-        pass
     mark = getattr(error, "problem_mark", None)
     problem = getattr(error, "problem", None) or getattr(error, "reason", None) or "cannot be read"
     if mark is None:
