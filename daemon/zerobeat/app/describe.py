@@ -39,11 +39,13 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
-def wrapped(text: str, indent: int = 2, hanging: int | None = None) -> list[str]:
-    """Return text as lines of at most 80 columns."""
+def wrapped(
+    text: str, indent: int = 2, hanging: int | None = None, width: int = WIDTH
+) -> list[str]:
+    """Return text as lines of at most ``width`` columns."""
     return textwrap.wrap(
         printable(text),
-        WIDTH,
+        width,
         initial_indent=" " * indent,
         subsequent_indent=" " * (indent + 2 if hanging is None else hanging),
         break_on_hyphens=False,

@@ -9,6 +9,7 @@ from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
 from ..tuning.units import pitch_to_volts
 from .describe import (
+    WIDTH,
     converter_lines,
     counted,
     named,
@@ -50,7 +51,7 @@ def _narrow(lines: list[str], start: str) -> Iterable[str]:
     for i, line in enumerate(lines):
         text = line + start if i == 0 else line
         indent = len(line) - len(line.lstrip())
-        yield from wrapped(text.strip(), indent, indent + 2) if len(text) > 78 else [text]
+        yield from wrapped(text.strip(), indent, indent + 2, WIDTH - 2)
 
 
 def _inputs(loaded: LoadedRig) -> list[str]:

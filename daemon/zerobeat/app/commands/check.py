@@ -44,7 +44,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _lines(kind: str, path: Path, scale: str | None) -> list[str]:
-    head = [f"{path}: a {kind} file without faults" if kind != "rig" else f"{path}: no faults", ""]
+    what = f".{kind}" if kind in ("scl", "kbm") else kind
+    head = [f"{path}: {what} file without faults", ""]
     if kind == "rig":
         return head + describe_rig.rig_lines(load_rig(path))
     if kind == "scene":
