@@ -7,7 +7,8 @@ import pytest
 import yaml
 
 from zerobeat.config import yaml_source
-from zerobeat.config.yaml_source import Faults, parse_yaml, read_yaml
+from zerobeat.config.faults import Faults
+from zerobeat.config.yaml_source import parse_yaml, read_yaml
 
 
 def faults_of(text: str | bytes) -> list[str]:

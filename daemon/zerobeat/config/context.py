@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from .faults import Faults, Place
 from .find import find, hidden_by, not_found, state_directory
-from .yaml_source import Faults, Place
 
 
 @dataclass(slots=True)

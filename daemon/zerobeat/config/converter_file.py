@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..engine.settings import Converter
 from ..errors import TrackingError
 from ..tuning.tracking import Reading, TrackingCurve
 from ..tuning.units import volts_to_pitch
+from .faults import Faults
 from .fields import Section, found, read_note, read_number, read_whole
-from .yaml_source import Faults, Scalar, Table, read_yaml
+from .yaml_source import Scalar, Table, read_yaml
 
 DIN_BYTES_PER_SECOND = 3125  # 31,250 baud, ten bits a byte
 METER_SIGMA_CENTS = 0.1  # a tenth of a millivolt is 0.12 cents
@@ -126,6 +127,7 @@ def read_converter(
             f"found {converter.highest_note}; "
             f"allowed: lowest_note ({converter.lowest_note}) or above",
         )
+        converter = replace(converter, lowest_note=0, highest_note=127)  # told once
     volts = {**base.volts, **_channels(section)}
     section.close()
     read = ConverterFile(converter, volts)

@@ -18,7 +18,8 @@ from typing import Any, TypeVar
 
 from ..errors import NoteNameError
 from ..tuning.units import parse_note
-from .yaml_source import Faults, Listing, Node, Place, Scalar, Table, meant, shown
+from .faults import Faults, Place, meant, shown
+from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
 _WHOLE = re.compile(r"[-+]?(0|[1-9][0-9]{0,17})\Z")
@@ -91,7 +92,7 @@ def read_flag(node: Node, faults: Faults, default: bool) -> bool:
     return default
 
 
-def read_choice(node: Node, faults: Faults, default: T, choices: Sequence[str]) -> Any | T:
+def read_choice(node: Node, faults: Faults, default: Any, choices: Sequence[str]) -> Any:
     """Return one of some words."""
     if isinstance(node, Scalar):
         if node.text in choices:
@@ -189,9 +190,7 @@ class Section:
         node = self.node(key)
         return default if node is None else read_flag(node, self.faults, default)
 
-    def choice(
-        self, key: str, default: T, choices: Sequence[str], required: bool = False
-    ) -> Any | T:
+    def choice(self, key: str, default: Any, choices: Sequence[str], required: bool = False) -> Any:
         node = self.node(key, required, ", ".join(choices))
         return default if node is None else read_choice(node, self.faults, default, choices)
 

@@ -10,7 +10,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from .yaml_source import meant
+from .faults import meant
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
 SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")

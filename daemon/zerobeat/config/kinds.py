@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .yaml_source import Faults, Table, read_yaml
+from .faults import Faults
+from .yaml_source import Table, read_yaml
 
 _KEYS: dict[str, tuple[str, ...]] = {
     "rig": (

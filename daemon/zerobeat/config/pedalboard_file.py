@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+from .faults import Faults
 from .fields import Section
-from .yaml_source import Faults, read_yaml
+from .yaml_source import read_yaml
 
 Kind = Literal["trigger", "momentary", "toggle", "follow"]
 ACTIONS = (
@@ -94,7 +95,7 @@ def _binding(section: Section, first_program: int) -> Binding | None:
         text = f"found {len(sources)} of controller, note, program; allowed: one of them"
         section.faults.add(section.place, text)
         section.asked += _SOURCES
-    source = sources[0] if sources else "controller"
+    source: Any = sources[0] if sources else "controller"
     number = _number(section, source, first_program)
     action = section.choice("action", "trigger", ACTIONS, required=True)
     binding = Binding(

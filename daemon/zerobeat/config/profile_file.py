@@ -17,8 +17,9 @@ from ..errors import TrackingError
 from ..tuning.tracking import Reading, TrackingCurve, compose
 from ..tuning.units import volts_to_pitch
 from .converter_file import ConverterFile, line_through
+from .faults import Faults
 from .fields import Section
-from .yaml_source import Faults, Listing, read_yaml
+from .yaml_source import Listing, read_yaml
 
 MAX_READINGS = 4000
 IDENTITY = TrackingCurve((0.0, 12700.0), (0.0, 12700.0))

@@ -11,6 +11,7 @@ from pathlib import Path
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .context import Context
 from .converter_file import ConverterFile, read_converter
+from .faults import Place
 from .fields import Section, found
 from .pedalboard_file import Pedalboard, read_pedalboard
 from .port_field import read_port
@@ -18,7 +19,7 @@ from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in
 from .scene_file import read_scene, read_scene_file
 from .voice_field import read_voice
-from .yaml_source import Node, Place, Scalar, Table, read_yaml
+from .yaml_source import Node, Scalar, Table, read_yaml
 
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
@@ -76,7 +77,8 @@ def _read(table: Table, context: Context) -> LoadedRig:
     clock_from = section.text("clock_from", None)
     context.has_clock = clock_from is not None
     context.voices = tuple(places)
-    context.drones = frozenset(voice.name for voice in voices if voice.gate_ignored)
+    # A gate that is written wrongly is told once, at its own line.
+    context.drones = frozenset(name for name, inner in places.items() if not _gate_closes(inner))
     rig = Rig(
         inputs=inputs,
         outputs=tuple(outputs.values()),
@@ -101,6 +103,11 @@ def _read(table: Table, context: Context) -> LoadedRig:
         converters=converters,
         pedalboards=pedalboards,
     )
+
+
+def _gate_closes(section: Section) -> bool:
+    node = section.table.entries.get("gate")
+    return node is None or (isinstance(node, Scalar) and node.text == "closes")
 
 
 def _middle_c(section: Section) -> int:
@@ -209,15 +216,15 @@ def _scenes(section: Section, context: Context) -> tuple[list[Scene], str | None
         scene = _named_scene(node, context, by_file)
         if scene is not None:
             scenes.append(scene)
-    node = section.node("scene")
-    if node is None:
+    start = section.node("scene")
+    if start is None:
         return scenes, scenes[0].name if scenes else None
-    if isinstance(node, Table):
+    if isinstance(start, Table):
         first: Scene | None = read_scene(
-            Section(node, context.faults, context.middle_c_octave), "start", context
+            Section(start, context.faults, context.middle_c_octave), "start", context
         )
     else:
-        first = _named_scene(node, context, by_file)
+        first = _named_scene(start, context, by_file)
     if first is None:
         return scenes, None
     if not any(scene is first for scene in scenes):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ..engine.settings import Rig, Scene
+from .faults import Faults, Place, meant
 from .fields import Section
 from .pedalboard_file import Pedalboard
-from .yaml_source import Faults, Place, meant
 
 
 def check_rig(rig: Rig, section: Section, faults: Faults) -> None:

@@ -19,8 +19,9 @@ from ..errors import ConfigError, ScaleError
 from ..tuning.scala import KeyboardMap, parse_kbm, parse_scl
 from ..tuning.scale import Scale, preset, scale_from_cents
 from .context import Context
+from .faults import Place
 from .fields import Section, found, is_nothing, read_number
-from .yaml_source import Listing, Node, Place, Scalar, Table, read_bytes
+from .yaml_source import Listing, Node, Scalar, Table, read_bytes
 
 KINDS = ("scales",)
 LONGEST = 2000

@@ -10,9 +10,10 @@ import yaml
 
 from ..engine.settings import Scene, Trigger, Zone
 from .context import Context
+from .faults import Place, meant
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
-from .yaml_source import Place, Scalar, meant, read_yaml
+from .yaml_source import Scalar, read_yaml
 
 
 def load_scene(path: Path, context: Context | None = None) -> Scene:

@@ -8,9 +8,10 @@ from ..engine.settings import PLAIN, VoiceSettings
 from ..errors import NoteNameError
 from ..tuning.units import parse_root
 from .context import Context
+from .faults import Place, meant
 from .fields import Section, read_note
 from .scale_field import read_scale_field, scale_to_plain
-from .yaml_source import Node, Place, Scalar, meant
+from .yaml_source import Node, Scalar
 
 HOLDS = ("none", "note", "trigger", "sample")
 EVERY_VOICE = "all"  # stands for the voices when a scene is read without a rig
@@ -55,8 +56,10 @@ def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
 def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceSettings:
     scale, keyboard_map = base.scale, base.keyboard_map
     fit = base.fit
+    degrees = base.degrees
     node = section.node("scale")
     if node is not None:
+        degrees = 0 if _says_continuous(node) else degrees
         scale, keyboard_map = read_scale_field(node, context)
         fit = "keys" if keyboard_map is not None else "nearest" if base.keyboard_map else base.fit
     settings = VoiceSettings(
@@ -65,7 +68,7 @@ def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceS
         root=_root(section, base.root),
         snap=section.choice("snap", base.snap, ("nearest", "down", "up")),
         fit=section.choice("fit", fit, ("nearest", "keys")),
-        degrees=section.whole("degrees", base.degrees, -1000, 1000),
+        degrees=section.whole("degrees", degrees, -1000, 1000),
         octaves=section.whole("octaves", base.octaves, -10, 10),
         semitones=section.whole("semitones", base.semitones, -127, 127),
         detune_cents=section.number("detune_cents", base.detune_cents, -1200.0, 1200.0),

@@ -9,10 +9,10 @@ from ..engine.settings import Converter, Output, Voice
 from ..errors import TrackingError
 from .context import Context
 from .converter_file import ConverterFile
+from .faults import meant
 from .fields import Section
 from .find import find, not_found
 from .profile_file import Profile, correction_of, read_profile
-from .yaml_source import meant
 
 PROFILE_KINDS = ("profiles", "oscillators")
 NO_PROFILE = "none"

@@ -1,0 +1,62 @@
+"""Faults of a load: each with its place, handed out in file order, one line each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+
+from ..errors import ConfigError
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a value stands: file as shown, line from 1, key such as ``voices.reed.root``."""
+
+    file: str
+    line: int
+    key: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{where}: {self.key}" if self.key else where
+
+
+@dataclass(slots=True)
+class Faults:
+    """Faults and warnings of one load, kept with their place for sorting."""
+
+    problems: list[tuple[Place, str]] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def add(self, place: Place, text: str) -> None:
+        self.problems.append((place, text))
+
+    def warn(self, place: Place, text: str) -> None:
+        self.warnings.append(f"{place}: {text}")
+
+    def lines(self) -> list[str]:
+        """Return one line a fault: files in the order first met, lines rising, none twice."""
+        files = list(dict.fromkeys(place.file for place, _ in self.problems))
+        ordered = sorted(
+            self.problems, key=lambda fault: (files.index(fault[0].file), fault[0].line)
+        )
+        return list(dict.fromkeys(f"{place}: {text}" for place, text in ordered))
+
+    def raise_any(self) -> None:
+        """Raise ``ConfigError`` with all faults, if there are any."""
+        if self.problems:
+            raise ConfigError(self.lines())
+
+
+def shown(text: str, longest: int = 60) -> str:
+    """Return a value as a fault shows it: one line, printable, not too long."""
+    clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    if len(clean) > longest:
+        clean = clean[: longest - 3] + "..."
+    return clean if clean.strip() else f'"{clean}"'
+
+
+def meant(text: str, allowed: list[str]) -> str:
+    """Return `` (did you mean NAME?)`` for the nearest allowed name, or nothing."""
+    near = get_close_matches(text.lower(), allowed, n=1, cutoff=0.6)
+    return f" (did you mean {near[0]}?)" if near else ""
