@@ -98,13 +98,22 @@ def test_a_rig_says_what_its_file_says(folder):
     assert output.panic_controllers is False
     converter = output.converter
     assert (converter.bend_range_cents, converter.sends_bend_range) == (200.0, False)
-    assert (converter.zero_volt_note, converter.lowest_note, converter.highest_note) == (36, 24, 108)
+    assert (converter.zero_volt_note, converter.lowest_note, converter.highest_note) == (
+        36,
+        24,
+        108,
+    )
     assert (converter.overlap, converter.bend_with_gate_low) == ("legato", False)
     assert (converter.settle_s, converter.gate_gap_s) == (0.0015, 0.003)
     # 31,250 baud at ten bits a byte (MIDI 1.0 Detailed Specification, Hardware).
     assert converter.bytes_per_second == 3125
     reed, floor = rig.voices
-    assert (reed.channel, reed.bend_range_cents, reed.lowest_note, reed.highest_note) == (0, 200, 24, 108)
+    assert (reed.channel, reed.bend_range_cents, reed.lowest_note, reed.highest_note) == (
+        0,
+        200,
+        24,
+        108,
+    )
     assert (floor.channel, floor.bend_range_cents, floor.panel_octaves) == (15, 1200.0, -1)
     assert (floor.lowest_note, floor.highest_note) == (24, 60)
     assert (floor.gate_ignored, floor.tail_s, reed.gate_ignored) == (True, 2.5, False)
@@ -273,7 +282,9 @@ def test_zones_name_voices_and_inputs_of_the_rig(folder):
     zones = "scene:\n  zones:\n    - {voices: [reed], inputs: [keys], channel_numbers: [1], highest_key: 59}"
     scene = load(folder, changed("scene:", zones)).scenes[0]
     assert scene.zones == (Zone(("reed",), "unison", ("keys",), (0,), 0, 59),)
-    one, two = problems(folder, changed("scene:", zones.replace("reed", "red").replace("keys", "kes")))
+    one, two = problems(
+        folder, changed("scene:", zones.replace("reed", "red").replace("keys", "kes"))
+    )
     assert "zones[0].inputs: found kes" in one or "zones[0].inputs: found kes" in two
     assert "zones[0].voices[0]: found red; allowed: a voice of the rig" in one + two
     rotate = load(folder, changed("scene:", "scene:\n  assign: rotate")).scenes[0]
@@ -316,7 +327,9 @@ def test_the_rigs_folder_goes_before_the_state_directory_before_the_shipped(fold
 def test_a_stored_scene_outlives_a_voice_that_left_the_case(folder):
     stored = folder / "state" / "scenes" / "old.yaml"
     stored.parent.mkdir(parents=True)
-    stored.write_text("voices:\n  horn: {octaves: 1}\n  reed: {octaves: 2}\nzones:\n  - voices: [horn, reed]\n")
+    stored.write_text(
+        "voices:\n  horn: {octaves: 1}\n  reed: {octaves: 2}\nzones:\n  - voices: [horn, reed]\n"
+    )
     text = changed("clock_from", "scenes: [old]\nclock_from")
     loaded = load(folder, text)
     assert list(loaded.scenes[-1].voices) == ["reed"]
@@ -360,16 +373,22 @@ def test_a_profile_is_found_by_the_voices_name(folder):
 def test_a_profile_of_other_panel_octaves_is_stale(folder):
     (folder / "profiles").mkdir()
     (folder / "profiles" / "reed.yaml").write_text(PROFILE % -1)
-    voice = load(folder, changed("channel_number: 1, profile: none", "channel_number: 1")).rig.voices[0]
+    voice = load(
+        folder, changed("channel_number: 1, profile: none", "channel_number: 1")
+    ).rig.voices[0]
     assert voice.curve is not None
     assert voice.stale.startswith("measured with panel_octaves -1, the rig says +0")
 
 
 def test_a_shipped_example_is_never_taken_for_a_voices_own_profile(folder):
     """A shipped oscillator may have the name of a voice of the player's."""
-    text = changed("channel_number: 1, profile: none", "channel_number: 1").replace("reed", "reed-oscillator")
+    text = changed("channel_number: 1, profile: none", "channel_number: 1").replace(
+        "reed", "reed-oscillator"
+    )
     assert load(folder, text).rig.voices[0].curve is None
-    named = changed("channel_number: 1, profile: none", "channel_number: 1, profile: reed-oscillator")
+    named = changed(
+        "channel_number: 1, profile: none", "channel_number: 1, profile: reed-oscillator"
+    )
     assert load(folder, named).rig.voices[0].curve is not None
 
 
@@ -402,7 +421,9 @@ def test_a_whole_voices_profile_is_used_alone(folder):
     (folder / "whole.yaml").write_text(PROFILE % 0)
     table = "      channels: {1: {36: 0.01, 48: 1.01, 60: 2.01}}\n      errors_follow: volts\n"
     text = changed("      errors_follow: volts\n", table)
-    text = text.replace("channel_number: 1, profile: none", "channel_number: 1, profile: whole.yaml")
+    text = text.replace(
+        "channel_number: 1, profile: none", "channel_number: 1, profile: whole.yaml"
+    )
     voice = load(folder, text).rig.voices[0]
     assert voice.curve.sounding(6000.0) == pytest.approx(6000.0, abs=1e-9)
 

@@ -149,3 +149,7 @@ def _load(name: str) -> ModuleType:
         raise ZerobeatError(
             f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
         ) from None
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -8,10 +8,6 @@ from .faults import Faults
 from .yaml_source import Table, read_yaml
 
 _KEYS: dict[str, tuple[str, ...]] = {
-    "rig": (
-        "inputs", "converters", "voices", "clock_from", "scene", "scenes", "middle_c",
-        "program_numbers_from", "concert_a_hz",
-    ),
     "profile": (
         "readings", "against", "knots", "measured", "panel_octaves", "voice", "errors_follow",
     ),
@@ -24,6 +20,10 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "scene": (
         "program", "bank", "hold", "regate", "triggers", "time_signature", "assign", "zones",
         "all", "voices", "title",
+    ),
+    "rig": (
+        "inputs", "converters", "voices", "clock_from", "scene", "scenes", "middle_c",
+        "program_numbers_from", "concert_a_hz",
     ),
 }  # fmt: skip
 SURE = {"inputs": "rig", "converters": "rig", "readings": "profile", "bindings": "pedalboard"}

@@ -114,12 +114,11 @@ def _triggers(section: Section, context: Context) -> tuple[Trigger, ...]:
 
 def _trigger(section: Section, context: Context) -> list[Trigger]:
     triggers = []
-    if section.has("key"):
-        node = section.node("key")
-        if node is not None and not is_nothing(node):
-            inner = section.within(node)
-            if inner is not None:
-                inner.close()
+    node = section.node("key")
+    if node is not None:
+        inner = None if is_nothing(node) else section.within(node)
+        if inner is not None:
+            inner.close()
         triggers.append(Trigger("key"))
     remote = section.section("remote_note")
     if remote is not None:

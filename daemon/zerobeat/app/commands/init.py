@@ -68,7 +68,7 @@ scene:                        # what plays at the start; or the name of a scene 
   voices:
     horn: {detune_beats_hz: 0.4}    # 0.4 beats a second against reed, at every key
 
-# scenes: [together, drone]   # the set list: names of scene files
+# scenes: [steps, white-keys]   # the set list: names of scene files; these are shipped
 """
 
 

@@ -1,0 +1,165 @@
+"""``check`` says what a person can verify by eye, in 80 columns of plain text."""
+
+from pathlib import Path
+
+import pytest
+
+from zerobeat.app.cli import main
+from zerobeat.app.describe import unison_ms
+from zerobeat.app.describe_rig import playable, runs
+from zerobeat.engine.settings import Voice
+from zerobeat.tuning.tracking import TrackingCurve, Unusable
+
+PROFILES = Path(__file__).resolve().parents[2] / "profiles"
+
+
+@pytest.fixture
+def check(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+
+    def checked(*arguments: str | Path, status: int = 0) -> str:
+        assert main(["check", *map(str, arguments)]) == status
+        out, err = capsys.readouterr()
+        text = err if status else out
+        assert "\x1b" not in text
+        return text
+
+    return checked
+
+
+FILES = sorted(path for path in PROFILES.glob("*/*") if path.is_file())
+assert FILES, "no shipped files found"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
+def test_each_shipped_file_is_described_in_80_columns(check, path, monkeypatch):
+    monkeypatch.chdir(PROFILES)
+    out = check(path.relative_to(PROFILES))
+    # A path is never broken, so that it can be copied.
+    wide = [line for line in out.splitlines() if len(line) > 80 and "/" not in line]
+    assert wide == []
+
+
+def test_a_rig_is_summed_up(check):
+    out = check(PROFILES / "rigs" / "small-case.yaml")
+    for text in (
+        "keys: Stage Keys:Stage Keys MIDI 1",
+        "all channels; wheel 200 cents either side",
+        "clock counts",
+        # 200 cents in 8192 steps: 0.0244 (arithmetic).
+        "bend 200 cents either side, range sent; one step 0.024 cents",
+        "notes C1 (24) to C8 (108), -1.00 to +6.00 V; 0 V at C2 (36)",
+        "3125 bytes a second (din)",
+        "a unison of its 1 voice takes 1.92 ms",
+        "passes channel numbers 10; clock, transport",
+        "bass: quad, channel number 4",
+        "panel -1 octaves",
+        "heard with the gate low: keep its level down",
+        "drone: program 2 (wire 1), hold trigger",
+        "together: program 1 (wire 0), hold note (starts)",
+        "trigger: note C2 (36) from steps, channel number 10",
+        "floor: continuous; legato; hold note; starts on D1 (26)",
+    ):
+        assert text in out, text
+
+
+# MIDI 1.0: 31,250 baud, ten bits a byte, bend and note-on three bytes each without
+# running status (arithmetic): all sent, and note-ons apart when the bends go first.
+@pytest.mark.parametrize(
+    ("voices", "whole_ms", "spread_ms"),
+    [(1, 1.92, 0.0), (2, 3.84, 0.96), (4, 7.68, 2.88), (8, 15.36, 6.72), (16, 30.72, 14.40)],
+)
+def test_a_unison_on_one_din_cable(voices, whole_ms, spread_ms):
+    assert unison_ms(voices, 3125) == pytest.approx((whole_ms, spread_ms), abs=0.005)
+
+
+def test_playable_notes_follow_the_panel_the_range_and_the_curve():
+    voice = Voice("reed", "quad", 0, lowest_note=36, highest_note=84, bend_range_cents=200.0)
+    # Two semitones of bend reach past the outermost notes.
+    assert playable(voice, 36) == ["plays A#1 (34) to D6 (86), -0.17 to +4.17 V"]
+    below = Voice("reed", "quad", 0, -1, 200.0, 36, 84)
+    # The panel an octave below what is written: the daemon sends an octave more.
+    assert playable(below, 36) == ["plays A#0 (22) to D5 (74), -0.17 to +4.17 V"]
+    part = Unusable(3600.0, 3800.0, "readings scatter by 9.0 cents")
+    curve = TrackingCurve((4800.0, 8400.0), (4800.0, 8400.0), (part,))
+    measured = Voice("reed", "quad", 0, 0, 200.0, 36, 84, curve)
+    assert playable(measured, 36) == [
+        "plays A#1 (34) to D6 (86), -0.17 to +4.17 V",
+        "extrapolated A#1 (34) to B2 (47), -0.17 to +0.92 V",
+        "extrapolated C#6 (85) to D6 (86), +4.08 to +4.17 V",
+        "unusable: C2 (36) to D2 (38), +0.00 V to +0.17 V: readings scatter by 9.0 cents",
+    ]
+
+
+def test_runs():
+    assert runs([]) == []
+    assert runs([1, 2, 3, 7, 9, 10]) == [(1, 3), (7, 7), (9, 10)]
+
+
+def test_a_stale_profile_and_an_unmeasured_voice_are_said(check, tmp_path):
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "reed.yaml").write_text(
+        "panel_octaves: -1\nreadings: [{note: 36, cents: 2}]\n"
+    )
+    (tmp_path / "rig.yaml").write_text(
+        "inputs: {keys: {port: 'a:b'}}\nconverters: {quad: {port: 'c:d', converter: quad}}\n"
+        "voices:\n  reed: {converter: quad, channel_number: 1}\n"
+        "  horn: {converter: quad, channel_number: 2}\n"
+    )
+    out = check(tmp_path / "rig.yaml")
+    assert "stale: measured with panel_octaves -1, the rig says +0" in out
+    assert "voices.horn.profile: not measured: played raw" in " ".join(out.split())
+
+
+def test_an_interval_list_is_printed_for_a_scale(check):
+    """Requirement B9. Cents of just intervals: Ellis, appendix XX to Helmholtz (1885), computed."""
+    out = check(PROFILES / "scales" / "pure-major.scl").splitlines()
+    cents = [
+        float(line.split()[1])
+        for line in out
+        if line.endswith("cents") and line[:4].strip().isdigit()
+    ]
+    assert cents == pytest.approx(
+        [0, 203.910, 386.314, 498.045, 701.955, 884.359, 1088.269], abs=5e-4
+    )
+    assert out[-1].split() == ["7", "1200.000000", "cents", "(repeats)"]
+
+
+def test_a_keyboard_map_is_printed_over_its_scale(check):
+    out = check(
+        PROFILES / "scales" / "white-keys.kbm", "--scale", PROFILES / "scales" / "pure-major.scl"
+    )
+    # A at 440 Hz is degree 5, 5/3 above C: C sounds 264 Hz, its fifth G 396 Hz (arithmetic).
+    assert "C4 (60)      6015.641      264.0000" in out
+    assert "G4 (67)      6717.596      396.0000" in out
+    assert "C#4 (61)   silent" in out
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "kind"),
+    [
+        ("a.yaml", "hold: note\nassign: rotate\n", "scene"),
+        ("a.yaml", "voices: {reed: {octaves: 1}}\n", "scene"),
+        ("a.yaml", "settle_ms: 2\noverlap: legato\n", "converter"),
+        ("a.yaml", "readings: [{note: 36, cents: 2}]\n", "profile"),
+        ("a.yaml", "bindings: []\n", "pedalboard"),
+        ("a.scl", "x\n 1\n 2/1\n", ".scl"),
+    ],
+)
+def test_the_kind_of_file_is_recognised(check, tmp_path, name, text, kind):
+    (tmp_path / name).write_text(text)
+    assert check(tmp_path / name).startswith(f"{tmp_path / name}: {kind} file without faults\n")
+
+
+def test_a_file_of_no_kind_is_one_line(check, tmp_path):
+    (tmp_path / "a.yaml").write_text("foo: 1\n")
+    assert check(tmp_path / "a.yaml", status=78) == (
+        f"{tmp_path}/a.yaml:1: found none of the keys of a rig, scene, converter, profile or "
+        "pedalboard; allowed: one of those files\n1 problem\n"
+    )
+
+
+@pytest.mark.parametrize("name", ["a.scl", "a.kbm"])
+def test_faults_of_scale_files_exit_78_too(check, tmp_path, name):
+    (tmp_path / name).write_text("x\n")
+    assert check(tmp_path / name, status=78).startswith(f"{tmp_path / name}:")

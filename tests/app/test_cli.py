@@ -1,0 +1,137 @@
+"""The command line: help without imports, exit statuses, one clear line (requirement T3, T4, C2)."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from zerobeat.app import cli, commands
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(*arguments, **more):
+    return subprocess.run(
+        [sys.executable, "-m", "zerobeat.app.cli", *arguments],
+        capture_output=True,
+        text=True,
+        **more,
+    )
+
+
+def test_help_lists_every_command_and_imports_none():
+    code = (
+        "import sys\nfrom zerobeat.app.cli import main\n"
+        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        "print([m for m in sys.modules if m.startswith('zerobeat.')"
+        " and m not in ('zerobeat.app', 'zerobeat.app.cli', 'zerobeat.errors')], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+    for name, summary in cli.COMMANDS:
+        assert f"  {name:<11} {summary}\n" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_each_command_module_is_in_the_table():
+    names = {path.stem for path in Path(commands.__file__).parent.glob("*.py")} - {"__init__"}
+    assert names <= {name for name, _ in cli.COMMANDS}
+
+
+BUILT = sorted({p.stem for p in Path(commands.__file__).parent.glob("*.py")} - {"__init__"})
+
+
+@pytest.mark.parametrize("name", BUILT)
+def test_each_command_has_help_with_an_example(name):
+    done = run(name, "--help")
+    assert done.returncode == 0
+    assert "example" in done.stdout and f"zerobeat {name}" in done.stdout
+
+
+def test_without_a_command_the_help_goes_to_stderr():
+    done = run()
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "commands:" in done.stderr
+
+
+def test_an_unknown_command_names_the_nearest():
+    done = run("chek")
+    assert done.returncode == 2
+    assert done.stderr.startswith("zerobeat: found command chek; allowed: init, ports, check")
+    assert done.stderr.endswith("(did you mean check?)\n")
+
+
+def test_version():
+    done = run("--version")
+    assert done.returncode == 0
+    assert done.stdout.startswith("zerobeat ")
+
+
+def test_faults_of_files_exit_78_without_a_traceback(tmp_path):
+    path = tmp_path / "rig.yaml"
+    path.write_text("inputs: 5\nfoo: 3\n")
+    done = run("check", str(path))
+    assert (done.returncode, done.stdout) == (78, "")
+    lines = done.stderr.splitlines()
+    assert lines[-1] == f"{len(lines) - 1} problems"
+    assert lines[0] == f"{path}:1: inputs: found 5; allowed: keys with values"
+    assert all(line.startswith(str(path)) for line in lines[:-1])
+
+
+def test_other_faults_exit_1(tmp_path):
+    path = tmp_path / "rig.yaml"
+    path.write_text("mine")
+    done = run("init", str(path))
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr == f"{path}: is there already, left as it is; name another file\n"
+
+
+def test_a_reader_that_leaves_is_no_traceback():
+    rig = ROOT / "profiles" / "rigs" / "small-case.yaml"
+    command = f"{sys.executable} -m zerobeat.app.cli check {rig} | true; echo ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
+    assert done.stderr == ""
+    assert done.stdout.strip() in ("0", "141")  # 0 when all was written before the reader left
+
+
+def test_a_pipe_closed_before_the_start_is_141():
+    code = (
+        "import os, sys\nfrom zerobeat.app.cli import main\n"
+        "r, w = os.pipe(); os.close(r); os.dup2(w, 1)\n"
+        f"sys.exit(main(['check', {str(ROOT / 'profiles/rigs/small-case.yaml')!r}]))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (141, "")
+
+
+def test_an_interrupt_is_130(monkeypatch):
+    from zerobeat.app.commands import check
+
+    def interrupted(args):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(check, "run", interrupted)
+    assert cli.main(["check", "x"]) == 130
+
+
+def test_a_missing_package_is_named_with_its_remedy(monkeypatch, capsys):
+    def missing(name):
+        raise ModuleNotFoundError("No module named 'sounddevice'", name="sounddevice")
+
+    monkeypatch.setattr(cli, "import_module", missing)
+    assert cli.main(["measure"]) == 1
+    assert capsys.readouterr().err == (
+        "measure: found no Python package sounddevice; install it with: pip install 'zerobeat[audio]'\n"
+    )
+
+
+def test_nothing_raises_and_nothing_is_coloured_in_the_plainest_terminal(tmp_path):
+    path = tmp_path / "rig.yaml"
+    rig = (ROOT / "profiles" / "rigs" / "one-voice.yaml").read_text()
+    path.write_text(rig.replace("reed:", "r\u00f6hre\u266f:"), encoding="utf-8")
+    plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PATH": "/usr/bin:/bin"}
+    done = run("check", str(path), env=plain | {"HOME": str(tmp_path), "NO_COLOR": "1"})
+    assert done.returncode == 0, done.stderr
+    assert "r\\xf6hre\\u266f" in done.stdout
+    assert "\x1b" not in done.stdout
