@@ -97,7 +97,8 @@ class Partials:
 
     ``pitch_hz``, ``drift`` (relative, per second) and ``stiffness`` are shared;
     ``own_hz`` is the frequency of a row that stands alone; ``level`` is complex,
-    at the middle of the take; ``growth`` is in nepers a second.
+    at the middle of the take; ``growth`` is in nepers a second. ``wander_s``, on the
+    grid, is how far ahead of a steady drift the tone runs (vibrato, flutter).
     """
 
     grid: Grid
@@ -108,6 +109,7 @@ class Partials:
     stiffness: float = 0.0
     level: np.ndarray = field(default_factory=lambda: np.zeros(0, complex))
     growth: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    wander_s: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         if len(self.level) != len(self.number):
@@ -134,12 +136,15 @@ class Partials:
         bent = np.pi * self.drift * time**2 * (1 + self.drift * time / 3)
         start = -np.pi * carriers * (grid.size - 1) / grid.padded
         phase = start[:, None] + slope[:, None] * time + bent[None, :] * np.where(self.number > 0, hertz, 0.0)[:, None]
+        if self.wander_s is not None:
+            own = 2 * np.pi * np.where(self.number > 0, hertz, 0.0)
+            phase += own[:, None] * self.wander_s
         return np.exp(self.growth[:, None] * time + 1j * phase) * grid.taper
 
     def keep(self, rows: np.ndarray) -> Partials:
         return Partials(
             self.grid, self.number[rows], self.own_hz[rows], self.pitch_hz, self.drift,
-            self.stiffness, self.level[rows], self.growth[rows],
+            self.stiffness, self.level[rows], self.growth[rows], self.wander_s,
         )  # fmt: skip
 
     def add_sines(self, hertz: np.ndarray) -> Partials:
@@ -147,7 +152,7 @@ class Partials:
         return Partials(
             self.grid, np.append(self.number, np.zeros(count, int)), np.append(self.own_hz, hertz),
             self.pitch_hz, self.drift, self.stiffness, np.append(self.level, np.zeros(count)),
-            np.append(self.growth, np.zeros(count)),
+            np.append(self.growth, np.zeros(count)), self.wander_s,
         )  # fmt: skip
 
 

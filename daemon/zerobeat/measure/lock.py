@@ -27,8 +27,7 @@ class Locked:
 
     ``residual``: shape (size,). ``noise``: variance of an envelope point's real
     part at each row. ``free``: whether drift and stiffness were fitted.
-    ``phase_error``: radians left over on the grid, common to all harmonics and
-    scaled to the fundamental; ``phase_weight`` its information, shape (points,).
+    ``wander_power``: mean square of the wander's lowest orders, over noise.
     """
 
     partials: Partials
@@ -36,8 +35,7 @@ class Locked:
     residual: np.ndarray
     noise: np.ndarray
     free: tuple[bool, bool, bool]
-    misfit: float = 1.0
-    snr_gain: float = 0.0
+    wander_power: float = 0.0
 
 
 def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> Grid:
@@ -227,12 +225,65 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
         locked = _iterate(samples, locked.partials, (True, True, False), 4)
     if rows > 3 and not stiff and _bends(locked):
         locked = _iterate(samples, locked.partials, (True, True, True), 3)
+    locked = _let_wander(samples, locked)
+    wander_power = locked.wander_power
     for _ in range(2):
         extra = _left_over(locked)
         if not len(extra):
             break
         locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 3)
-    return _iterate(samples, _significant(locked), locked.free, 2)
+    locked = _iterate(samples, _significant(locked), locked.free, 2)
+    locked.wander_power = wander_power
+    return locked
+
+
+def common_phase(locked: Locked) -> tuple[np.ndarray, np.ndarray]:
+    """Return the timing error left over that all harmonics share.
+
+    Its pull (the gradient) and its weight (the information), a grid point;
+    their ratio is how far the tone runs ahead of the fit there, in seconds.
+    """
+    grid = locked.partials.grid
+    rows = np.flatnonzero(locked.partials.number > 0)
+    tone, noise = locked.partials.keep(rows), locked.noise[rows, None]
+    model = tone.level[:, None] * tone.shapes()
+    left = grid.analyze(grid.transform(locked.residual), tone.carriers())
+    turn = 2 * np.pi * tone.hertz()[:, None]
+    pull = np.sum(turn * (left * model.conj()).imag / noise, axis=0)
+    return pull, np.sum(turn**2 * np.abs(model) ** 2 / noise, axis=0)
+
+
+def _let_wander(samples: np.ndarray, locked: Locked) -> Locked:
+    """Fit a slow common wander (vibrato up to 12 Hz) where the phase shows one."""
+    grid = locked.partials.grid
+    span = grid.size / grid.rate_hz
+    orders = np.arange(1, int(min(24 * span, grid.points / 8)) + 3)
+    phase = np.pi * (grid.time_s / span + 0.5)
+    basis = np.cos(orders * phase[:, None])
+    smooth = np.stack([np.ones_like(phase), grid.time_s, grid.time_s**2], axis=1)
+    power = 0.0
+    for turn in range(5):
+        pull, weight = common_phase(locked)
+        weight = weight * grid.inside
+        pull = np.where(grid.inside > 0, pull, 0.0)
+        root = np.sqrt(weight)[:, None]
+        plain = np.linalg.lstsq(root * smooth, pull / np.maximum(root[:, 0], 1e-30 + 1e-6 * root.max()), rcond=None)[0]
+        full = np.concatenate([smooth, basis], axis=1)
+        target = pull / np.maximum(root[:, 0], 1e-30 + 1e-6 * root.max())
+        found = np.linalg.lstsq(root * full, target, rcond=1e-6)[0]
+        gain = (np.sum((target - root[:, 0] * (smooth @ plain)) ** 2)
+                - np.sum((target - root[:, 0] * (full @ found)) ** 2)) / len(orders)
+        if gain < (5.0 if turn == 0 else 1.5):
+            break
+        power = max(power, gain)
+        ahead = full @ found
+        ahead -= smooth @ np.linalg.lstsq(root * smooth, root[:, 0] * ahead, rcond=None)[0]
+        ahead *= grid.taper
+        partials = locked.partials
+        partials.wander_s = ahead if partials.wander_s is None else partials.wander_s + ahead
+        locked = _iterate(samples, partials, locked.free, 2)
+    locked.wander_power = power
+    return locked
 
 
 def _bends(locked: Locked) -> bool:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from .lock import Locked
+from .lock import Locked, common_phase
 
 CENTS = 1200 / math.log(2)
 MAINS_HZ = (50.0, 60.0)
@@ -56,20 +56,15 @@ def common_excess(locked: Locked) -> float:
     polynomials of time. Orders 0 to 2 are the fit's own; were the rest white,
     orders 3 to 8 would each have variance 1.
     """
-    locked_partials = locked.partials
-    grid = locked_partials.grid
-    harmonic = np.flatnonzero(locked_partials.number > 0)
-    tone = locked_partials.keep(harmonic)
-    noise = locked.noise[harmonic]
-    model = tone.level[:, None] * tone.shapes()
-    left = grid.analyze(grid.transform(locked.residual), tone.carriers())
-    turn = 2 * np.pi * tone.hertz()[:, None]
-    pull = np.sum(turn * (left * model.conj()).imag / noise[:, None], axis=0)
-    weight = np.sum(turn**2 * np.abs(model) ** 2 / noise[:, None], axis=0) * grid.inside
+    grid = locked.partials.grid
+    pull, weight = common_phase(locked)
+    weight = weight * grid.inside
     time = grid.time_s / np.abs(grid.time_s).max()
     root = np.sqrt(np.maximum(weight, 0.0))
     basis = np.linalg.qr(root[:, None] * time[:, None] ** np.arange(9))[0]
     strong = root > 1e-6 * root.max()
     found = basis.T @ np.where(strong, pull / np.where(strong, root, 1.0), 0.0)
     excess = float(np.mean(found[3:] ** 2))
+    if locked.wander_power:
+        excess += locked.wander_power
     return excess if excess > 2.1 else 1.0
