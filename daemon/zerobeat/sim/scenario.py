@@ -76,20 +76,20 @@ def quartet(seed: int = 0) -> Case:
     models = {
         0: OscillatorModel(
             C2_HZ, octaves_per_volt=1.0 + about(0.0045), offset_octaves=about(0.004),
-            bulk_ohm=about(1.5), wander_cents=0.1,
+            bulk_ohm=about(1.5), wander_cents=0.06,
         ),
         1: OscillatorModel(
             C2_HZ, octaves_per_volt=1.0 - about(0.004), offset_octaves=about(0.011),
-            bulk_ohm=about(0.6), reset_s=about(2e-6), wander_cents=0.15,
+            bulk_ohm=about(0.6), reset_s=about(2e-6), wander_cents=0.06,
         ),
         2: OscillatorModel(
             C2_HZ, octaves_per_volt=1.0 + about(0.002), offset_octaves=about(-0.005),
-            bulk_ohm=about(2.0), reset_s=about(4e-6), wander_cents=0.1,
+            bulk_ohm=about(2.0), reset_s=about(4e-6), wander_cents=0.06,
         ),
         3: OscillatorModel(
             C2_HZ / 2.0, octaves_per_volt=1.0 - about(0.006), offset_octaves=about(-0.006),
             leak_ampere=about(6e-10), kink_below_volts=-0.05, kink_slope=-0.08,
-            erratic_cents=5.0, wander_cents=0.1,
+            erratic_cents=5.0, wander_cents=0.06,
         ),
     }  # fmt: skip
     sounds = {
