@@ -30,6 +30,15 @@ def test_what_is_no_number_is_refused(text):
     assert "; allowed: a whole number, 0 to 100" in second
 
 
+@pytest.mark.parametrize("text", ["010", "1_000", "1:30", "0x10", "0o17"])
+def test_a_number_in_another_notation_is_told_what_to_write(text):
+    section = section_of(f"k: {text}")
+    section.whole("k", 0, 0, 2000)
+    section.number("k", 0.0, 0.0, 2000.0)
+    for line in section.faults.lines():
+        assert line.endswith(" (decimal digits only, no leading zero, no _ or :)")
+
+
 @pytest.mark.parametrize(
     ("text", "value"), [("5", 5.0), ("+5", 5.0), ("-0.5", -0.5), (".5", 0.5), ("1.5e1", 15.0)]
 )

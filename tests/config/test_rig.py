@@ -5,6 +5,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from zerobeat.config.rig import load_rig
 from zerobeat.engine.settings import Zone
@@ -392,6 +394,12 @@ def test_a_shipped_example_is_never_taken_for_a_voices_own_profile(folder):
     assert load(folder, named).rig.voices[0].curve is not None
 
 
+def test_a_rig_named_like_a_voice_is_not_its_profile(folder):
+    text = changed("channel_number: 1, profile: none", "channel_number: 1")
+    (folder / "reed.yaml").write_text(text)
+    assert load_rig(folder / "reed.yaml").rig.voices[0].curve is None
+
+
 VOLTS = """\
 against: volts
 readings:
@@ -432,3 +440,36 @@ def test_config_loads_neither_numpy_nor_rich():
     code = "import sys, zerobeat.config.rig; print([m for m in ('numpy', 'rich', 'scipy') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.fixture(scope="module")
+def fuzz_folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("fuzz")
+
+
+PIECES = [
+    "", ":", "- ", "{", "}", "[", "]", "\n", "\t", "#", "'", '"', "&a ", "*a", "!!x ", "~", "yes", "-1",
+    "99999999999999999999", "1e400", ".nan", "\x00", "\u2028", "\ud7ff", "a: 1", "<<: ", "? ", "--- ", "|",
+]  # fmt: skip
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(0, len(RIG)), st.integers(0, 30), st.sampled_from(PIECES)),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_a_spoilt_rig_is_one_line_a_fault_and_nothing_else(fuzz_folder, changes):
+    text = RIG
+    for at, length, piece in changes:
+        text = text[:at] + piece + text[at + length :]
+    path = fuzz_folder / "rig.yaml"
+    path.write_text(text, encoding="utf-8")
+    try:
+        load_rig(path)
+    except ConfigError as error:
+        assert error.problems
+        for line in error.problems:
+            assert line.startswith(f"{path}:") and line.isprintable()

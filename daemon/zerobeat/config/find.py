@@ -31,36 +31,28 @@ def state_directory() -> Path:
     return base / "zerobeat"
 
 
-def places(name: str, kinds: Iterable[str], beside: Path, shipped: bool = True) -> list[Path]:
+def places(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> list[Path]:
     """Return the paths a name may mean, the first to be tried first.
 
     Args:
         name: ``quad``, ``quad.yaml`` or ``my-files/quad.yaml``.
         kinds: folders such as ``converters``.
         beside: folder of the file that names it.
-        shipped: whether the shipped examples count.
+        in_folders: leave out the file right beside, for a name nobody wrote.
     """
-    has_suffix = Path(name).suffix in SUFFIXES
-    file = name if has_suffix else f"{name}.yaml"
+    file = name if Path(name).suffix in SUFFIXES else f"{name}.yaml"
     if os.path.isabs(file):
         return [Path(file)]
-    found = [beside / file]
-    for kind in kinds:
-        roots = [beside, state_directory(), *([SHIPPED] if shipped else [])]
-        found += [root / kind / file for root in roots]
-    found.sort(key=lambda path: _rank(path, beside))
-    return found
+    kinds = tuple(kinds)
+    roots = (beside, state_directory(), SHIPPED)
+    found = [root / kind / file for root in roots for kind in kinds]
+    return found if in_folders else [beside / file, *found]
 
 
-def _rank(path: Path, beside: Path) -> int:
-    if path.is_relative_to(SHIPPED) and not beside.is_relative_to(SHIPPED):
-        return 2
-    return 0 if path.is_relative_to(beside) else 1
-
-
-def find(name: str, kinds: Iterable[str], beside: Path, shipped: bool = True) -> Path | None:
+def find(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> Path | None:
     """Return the first place where something of that name stands, or None."""
-    return next((p for p in places(name, kinds, beside, shipped) if os.path.lexists(p)), None)
+    looked = places(name, kinds, beside, in_folders)
+    return next((path for path in looked if os.path.lexists(path)), None)
 
 
 def hidden_by(found: Path, name: str, kinds: Iterable[str], beside: Path) -> Path | None:
@@ -72,9 +64,9 @@ def hidden_by(found: Path, name: str, kinds: Iterable[str], beside: Path) -> Pat
     return next((path for path in there if os.path.lexists(path)), None)
 
 
-def not_found(name: str, kinds: tuple[str, ...], beside: Path, shipped: bool = True) -> str:
+def not_found(name: str, kinds: tuple[str, ...], beside: Path) -> str:
     """Return what a fault says: where it was looked for, and near names."""
-    looked = places(name, kinds, beside, shipped)
+    looked = places(name, kinds, beside)
     names: list[str] = []
     for folder in dict.fromkeys(path.parent for path in looked):
         try:

@@ -140,6 +140,6 @@ def plain_settings(settings: VoiceSettings) -> dict[str, Any]:
         "detune_beats_hz", "detune_limit_cents", "wheel", "priority", "legato", "hold", "start_key",
     ):  # fmt: skip
         value = getattr(settings, name)
-        if value != getattr(PLAIN, name) or name == "fit":
+        if value != getattr(PLAIN, name):
             plain[name] = value
     return plain

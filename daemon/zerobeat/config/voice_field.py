@@ -81,14 +81,14 @@ def _check_range(section: Section, voice: Voice, behind: ConverterFile) -> None:
 def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     """Return the file of a voice's profile; a missing one is a warning.
 
-    A profile that the rig does not name is never taken from the shipped
-    examples: one of those may happen to have the voice's name.
+    A profile that the rig does not name is looked for among profiles only,
+    never among the shipped oscillators: one may happen to have the voice's name.
     """
     given = section.text("profile", None)
     if given == NO_PROFILE:
         return None
     kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
-    path = find(given or name, kinds, context.folder, shipped=given is not None)
+    path = find(given or name, kinds, context.folder, in_folders=given is None)
     if path is not None:
         context.note_read(path)
         return path
