@@ -16,12 +16,16 @@ _HALF = 64  # samples on each side of a peak for its interpolation
 _FINER = 16
 
 
-def lag_pitch(samples: np.ndarray, rate_hz: float, near_hz: float) -> float | None:
+def lag_pitch(
+    samples: np.ndarray, rate_hz: float, near_hz: float, drift: float = 0.0
+) -> float | None:
     """Return the pitch by autocorrelation, or None where no peak holds.
 
     Args:
         samples: shape (size,), mean removed, at least four periods of ``near_hz``.
         near_hz: the pitch to start from, good to a few per cent.
+        drift: relative, per second; a tone that moves resembles itself less the
+            longer the lag, so the lag is kept short enough.
     """
     size = len(samples)
     length = good_length(2 * size)
@@ -31,17 +35,22 @@ def lag_pitch(samples: np.ndarray, rate_hz: float, near_hz: float) -> float | No
     reach = np.maximum(3 * rate_hz / size, np.minimum(0.25 * near_hz, 0.01 * hertz))
     power = np.where((away < reach) & (hertz > 0.5 * near_hz), power, 0.0)
     correlation = np.fft.irfft(power, length)
+    middle_hz = float(np.sum(power * hertz) / max(np.sum(power), 1e-300))
+    longest = 0.55 * size
+    if drift:
+        longest = min(longest, 0.3 * rate_hz**2 / (middle_hz * abs(drift) * size))
+    longest = max(longest, 4 * rate_hz / near_hz)
     period, count = rate_hz / near_hz, 1
     while period * count < 4:
         count += 1
-    while period * count < 0.55 * size:
+    while period * count < longest:
         lag = _peak_near(correlation, size, period * count, 0.3 * period if count < 3 else 0.12 * period)
         if lag is None:
             return None
         period = lag / count
         last, count = count, 2 * count
-        if period * count >= 0.55 * size:
-            count = int(0.55 * size / period)
+        if period * count >= longest:
+            count = int(longest / period)
             if count <= last:
                 break
     return rate_hz / period

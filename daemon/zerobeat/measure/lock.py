@@ -163,28 +163,33 @@ def _follow(
         if masked[top] < 12 * floor[row] or masked[top] < max(power[row][top - 1], power[row][(top + 1) % length]):
             continue
         hertz = (carriers[row] + _peak(masked, offsets)) * grid.bin_hz
-        seen.append((number, hertz, min(1.0, masked[top] / (100 * floor[row]))))
-        pitch, stiffness = _regress(seen, grid.bin_hz)
-        last = max(last, number)
+        line = (number, hertz, min(1.0, masked[top] / (100 * floor[row])))
+        better = _regress([*seen, line], grid.bin_hz)
+        if better is not None:
+            seen.append(line)
+            (pitch, stiffness), last = better, max(last, number)
     return pitch, stiffness, last
 
 
-def _regress(seen: list[tuple[float, float, float]], bin_hz: float) -> tuple[float, float]:
-    """Return pitch and stiffness from (number, hertz, trust) of followed lines."""
+def _regress(seen: list[tuple[float, float, float]], bin_hz: float) -> tuple[float, float] | None:
+    """Return pitch and stiffness from (number, hertz, trust) of followed lines.
+
+    None where neither a flat nor a stiff series passes within a bin of them all.
+    """
     number, hertz, trust = np.array(seen).T
-    root = np.sqrt(trust) * number
-    basis = np.stack([np.ones_like(number), (number**2 - 1) / 2], axis=1)
-    flat = float(np.sum(root**2 * hertz / number) / np.sum(root**2))
-    if len(seen) < 3:
-        return flat, 0.0
-    solution = np.linalg.lstsq(basis * root[:, None], hertz / number * root, rcond=None)[0]
-    stiffness = float(solution[1] / solution[0])
-    off = root / number * (hertz - number * flat)
-    stiff_off = root / number * (hertz - number * (basis @ solution))
-    straight = np.abs(off).max() < 0.25 * bin_hz or np.sum(off**2) < 10 * np.sum(stiff_off**2)
-    if straight or not 0 < stiffness < 2e-3:
-        return flat, 0.0
-    return float(solution[0]), stiffness
+    root = np.sqrt(trust)
+    flat = float(np.sum(trust * number * hertz) / np.sum(trust * number**2))
+    flat_off = root * (hertz - number * flat)
+    if len(seen) > 2:
+        basis = np.stack([number, number * (number**2 - 1) / 2], axis=1) * root[:, None]
+        solution = np.linalg.lstsq(basis, hertz * root, rcond=None)[0]
+        stiffness = float(solution[1] / solution[0])
+        stiff_off = root * hertz - basis @ solution
+        better = np.sum(flat_off**2) > 6 * np.sum(stiff_off**2)
+        better &= np.abs(flat_off).max() > 0.2 * bin_hz
+        if better and 0 < stiffness < 2e-3 and np.abs(stiff_off).max() < 0.8 * bin_hz:
+            return float(solution[0]), stiffness
+    return (flat, 0.0) if np.abs(flat_off).max() < 0.8 * bin_hz else None
 
 
 def _settle(

@@ -31,7 +31,7 @@ FLAT_RUN = 3  # full-scale samples in a row that make a run
 LEAST_PERIODS = 6.0
 MOST_DRIFT_CENTS_PER_S = 40.0
 MOST_SIGMA_CENTS = 5.0
-SECOND_PITCH_SHARE = 0.006  # of the tone's power, -22 dB
+SECOND_PITCH_SHARE = 0.02  # of the tone's power, -17 dB
 AGREE_CENTS = 3.0
 REASONS = {
     "silent": "nothing is sounding; check cable, channel and level",
@@ -167,7 +167,7 @@ def _report(
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse("moving", expected_hz)
     sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)))
-    other = lag_pitch(samples, rate_hz, chosen.hertz)
+    other = lag_pitch(samples, rate_hz, chosen.hertz, partials.drift)
     if sigma > MOST_SIGMA_CENTS:
         _refuse("noise", expected_hz)
     loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)

@@ -12,6 +12,7 @@ CENTS = 1200 / math.log(2)
 MAINS_HZ = (50.0, 60.0)
 MAINS_SHARE = 0.003  # mains strays less than this from its nominal frequency
 HIGHEST_MAINS_HZ = 1000.0
+FADING = -0.5  # nepers a second; a tone that fades faster was struck
 STEADY = -1.0  # nepers a second; a line that fades faster is a partial of a struck body
 
 
@@ -30,12 +31,44 @@ def is_mains(hertz: np.ndarray) -> np.ndarray:
 
 
 def second_pitch_share(locked: Locked) -> float:
-    """Return the power of steady lines outside the tone, over the tone's power."""
+    """Return the power of lines that only a second pitch explains, over the tone's.
+
+    Not counted: mains; pairs of lines on both sides of a harmonic (vibrato,
+    tremolo); lines that fade. A struck body has partials of its own, close to
+    its harmonics (beating strings) or far from them (bars), so for a tone that
+    fades as a whole only lines that make a harmonic series of three count.
+    """
     partials = locked.partials
     power = np.abs(partials.level) ** 2
     harmonic = partials.number > 0
-    alone = ~harmonic & ~is_mains(partials.own_hz) & (partials.growth > STEADY)
-    return float(power[alone].sum() / power[harmonic].sum())
+    total, tone_hz = power[harmonic].sum(), partials.pitch_hz
+    alone = ~harmonic & ~is_mains(partials.own_hz) & (power > 1e-4 * total)
+    hertz, strength, growth = partials.own_hz[alone], power[alone], partials.growth[alone]
+    bin_hz = partials.grid.rate_hz / partials.grid.size
+    ahead = hertz - np.maximum(np.rint(hertz / tone_hz), 1) * tone_hz
+    base = hertz - ahead
+    facing = np.abs(base + base[:, None]) / 2 - (hertz + hertz[:, None]) / 2
+    facing = np.abs(facing) < 0.8 * bin_hz
+    alike = np.abs(np.log(strength / strength[:, None])) < math.log(10)
+    paired = np.any(facing & alike & (np.abs(base - base[:, None]) < 1e-6 * tone_hz), axis=1)
+    single = ~paired
+    fading = float(np.sum(power[harmonic] * partials.growth[harmonic]) / total)
+    if fading > FADING:
+        return float(strength[single & (growth > STEADY)].sum() / total)
+    far = single & (np.abs(ahead) > 0.15 * tone_hz)
+    return _best_series(hertz[far], strength[far], 1.5 * bin_hz) / total
+
+
+def _best_series(hertz: np.ndarray, power: np.ndarray, reach_hz: float) -> float:
+    """Return the power of the strongest harmonic series of three lines or more."""
+    best = 0.0
+    for line in hertz[np.argsort(power)[::-1][:6]]:
+        for part in (1, 2, 3):
+            number = np.rint(hertz * part / line)
+            on = (number > 0) & (np.abs(hertz - number * line / part) < reach_hz) & (number <= 12)
+            if len(np.unique(number[on])) >= 3:
+                best = max(best, float(power[on].sum()))
+    return best
 
 
 def own_pitch_excess(locked: Locked) -> float:
@@ -52,19 +85,25 @@ def own_pitch_excess(locked: Locked) -> float:
 def common_excess(locked: Locked) -> float:
     """Return how much the tone's phase wanders, over what noise explains (>= 1).
 
-    The phase left over, common to all harmonics, is split into orthogonal
-    polynomials of time. Orders 0 to 2 are the fit's own; were the rest white,
-    orders 3 to 8 would each have variance 1.
+    The timing error common to all harmonics, with the wander that was fitted
+    added back, is split into waves of growing order. Orders 0 to 2 are the
+    fit's own; were the rest white, each would have variance 1. A wave of
+    n turns tilts the fit as 1 / n, so orders weigh as the square of that.
     """
     grid = locked.partials.grid
     pull, weight = common_phase(locked)
-    weight = weight * grid.inside
-    time = grid.time_s / np.abs(grid.time_s).max()
-    root = np.sqrt(np.maximum(weight, 0.0))
-    basis = np.linalg.qr(root[:, None] * time[:, None] ** np.arange(9))[0]
+    weight = np.maximum(weight, 0.0) * grid.inside
+    span = grid.size / grid.rate_hz
+    time = grid.time_s / span
+    count = int(min(24 * span, grid.points / 8)) + 6
+    waves = np.cos(np.arange(3, count) * np.pi * (time[:, None] + 0.5))
+    plain = np.stack([np.ones_like(time), time, time**2], axis=1)
+    root = np.sqrt(weight)
+    basis = np.linalg.qr(root[:, None] * np.concatenate([plain, waves], axis=1))[0]
     strong = root > 1e-6 * root.max()
     found = basis.T @ np.where(strong, pull / np.where(strong, root, 1.0), 0.0)
-    excess = float(np.mean(found[3:] ** 2))
-    if locked.wander_power:
-        excess += locked.wander_power
-    return excess if excess > 2.1 else 1.0
+    if locked.partials.wander_s is not None:
+        found += basis.T @ (root * locked.partials.wander_s)
+    falls = 1.0 / np.arange(3, count) ** 2
+    excess = float(np.sum(falls * found[3:] ** 2) / np.sum(falls))
+    return excess if excess > 2.0 else 1.0
