@@ -143,3 +143,12 @@ def test_faults_come_in_file_order_and_once():
     for key in "cabb":
         section.whole(key, 0, 0, 1)
     assert [line[:9] for line in section.faults.lines()] == ["f.yaml:1:", "f.yaml:2:", "f.yaml:3:"]
+
+
+def test_a_fault_stays_one_short_printable_line_whatever_a_name_holds():
+    section = section_of('k: "a\\tb\\e[31m' + "x" * 9000 + '"\n')
+    name = section.text("k", "")
+    section.faults.add(section.at("k"), f"found {name}; allowed: another")
+    (line,) = section.faults.lines()
+    assert line.isprintable() and line.startswith("f.yaml:1: k: found a\\tb\\x1b[31mxx")
+    assert len(line) < 3100

@@ -1,5 +1,6 @@
 """Rig files: what is built from them, and every fault at once with its line."""
 
+import pickle
 import subprocess
 import sys
 from pathlib import Path
@@ -146,6 +147,10 @@ FAULTS = [
      "inputs.keys.port: found keys 20:0, with numbers that change at each start; allowed: "
      "client name and port name, as keys ('zerobeat ports' lists them)"),
     ('"Stage Keys:Stage Keys MIDI 1"', '"20:0"', "inputs.keys.port: found 20:0, with numbers"),
+    ('"Stage Keys:Stage Keys MIDI 1"', "hw:1,0", "inputs.keys.port: found hw:1,0, with numbers"),
+    ('"Stage Keys:Stage Keys MIDI 1"', '"a2j:Stage Keys [20] (capture): Stage Keys MIDI 1"',
+     "inputs.keys.port: found a2j:Stage Keys [20] (capture): Stage Keys MIDI 1, with a number that "
+     'changes at each start; allowed: port_pattern: "a2j:Stage Keys * (capture): Stage Keys MIDI 1"'),
     ('"Step Box:*"', '"Step Box 128:*"', None),
     ('"quad:quad MIDI 1"', '"quad:quad MIDI 1 24:0"', "converters.quad.port: found quad:quad MIDI 1 24:0"),
     ("clock_from: steps", "clock_from: step",
@@ -197,6 +202,20 @@ def test_a_fault_names_line_key_found_and_allowed(folder, old, new, fault):
     (line,) = problems(folder, text)
     number = RIG[: RIG.index(old)].count("\n") + 1
     assert line.startswith(f"rig.yaml:{number}: {fault}")
+
+
+@pytest.mark.parametrize(
+    "port", ["midi2:out", "Stage Keys:MIDI 1 [usb 1-1.2]", "Box 2:Box 2 MIDI 1", "osc:midi_00"]
+)
+def test_stable_port_names_are_taken(folder, port):
+    loaded = load(folder, changed('"quad:quad MIDI 1"', f'"{port}"'))
+    assert loaded.rig.outputs[0].port == port
+    assert loaded.warnings == []
+
+
+def test_a_port_without_a_colon_is_warned_of(folder):
+    (warning,) = load(folder, changed('"quad:quad MIDI 1"', "quad")).warnings
+    assert "converters.quad.port: found quad; ports are named client:port" in warning
 
 
 def test_every_misspelt_key_is_found_with_its_line(folder):
@@ -473,3 +492,13 @@ def test_a_spoilt_rig_is_one_line_a_fault_and_nothing_else(fuzz_folder, changes)
         assert error.problems
         for line in error.problems:
             assert line.startswith(f"{path}:") and line.isprintable()
+
+
+def test_a_loaded_rig_can_be_sent_from_the_process_that_read_it():
+    """A reload reads YAML in a child process and sends the values back."""
+    rig = Path(__file__).resolve().parents[2] / "profiles" / "rigs" / "small-case.yaml"
+    loaded = load_rig(rig)
+    again = pickle.loads(pickle.dumps(loaded))
+    assert again == loaded
+    for voice, same in zip(loaded.rig.voices, again.rig.voices, strict=True):
+        assert same.curve.commanded(5000.0) == voice.curve.commanded(5000.0)

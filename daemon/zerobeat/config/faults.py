@@ -29,10 +29,10 @@ class Faults:
     warnings: list[str] = field(default_factory=list)
 
     def add(self, place: Place, text: str) -> None:
-        self.problems.append((place, text))
+        self.problems.append((place, _one_line(text)))
 
     def warn(self, place: Place, text: str) -> None:
-        self.warnings.append(f"{place}: {text}")
+        self.warnings.append(f"{place}: {_one_line(text)}")
 
     def lines(self) -> list[str]:
         """Return one line a fault: files in the order first met, lines rising, none twice."""
@@ -50,10 +50,13 @@ class Faults:
 
 def shown(text: str, longest: int = 60) -> str:
     """Return a value as a fault shows it: one line, printable, not too long."""
-    clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-    if len(clean) > longest:
-        clean = clean[: longest - 3] + "..."
+    clean = _one_line(text, longest)
     return clean if clean.strip() else f'"{clean}"'
+
+
+def _one_line(text: str, longest: int = 3000) -> str:
+    clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return clean if len(clean) <= longest else clean[: longest - 3] + "..."
 
 
 def meant(text: str, allowed: list[str]) -> str:

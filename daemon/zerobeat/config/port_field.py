@@ -6,7 +6,8 @@ import re
 
 from .fields import Section
 
-_NUMBERS = re.compile(r"(^|[\s\[(])\d+:\d+([\])]|$)|^(hw|plughw|midi):?\d")
+_NUMBERS = re.compile(r"(^|\s)\d+:\d+$|^(hw|plughw):\d.*$")
+_BRIDGED = re.compile(r" \[\d+\] \((capture|playback)\): ")  # as a JACK bridge names ALSA ports
 
 
 def read_port(section: Section) -> tuple[str, bool]:
@@ -34,5 +35,17 @@ def read_port(section: Section) -> tuple[str, bool]:
             section.at(key),
             f"found {port}, with numbers that change at each start; allowed: client name and "
             f"port name, as {stable} ('zerobeat ports' lists them)",
+        )
+    elif not is_pattern and _BRIDGED.search(port):
+        pattern = _BRIDGED.sub(r" * (\1): ", port)
+        section.faults.add(
+            section.at(key),
+            f"found {port}, with a number that changes at each start; allowed: port_pattern: "
+            f'"{pattern}"',
+        )
+    elif not is_pattern and ":" not in port:
+        section.faults.warn(
+            section.at(key),
+            f"found {port}; ports are named client:port ('zerobeat ports' lists them)",
         )
     return port, is_pattern
