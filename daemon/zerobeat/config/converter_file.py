@@ -121,18 +121,23 @@ def read_converter(
         bytes_per_second=_bytes_per_second(section, was.bytes_per_second),
         errors_follow=section.choice("errors_follow", was.errors_follow, ("volts", "number")),
     )
-    if converter.lowest_note > converter.highest_note:
-        section.faults.add(
-            section.at("highest_note"),
-            f"found {converter.highest_note}; "
-            f"allowed: lowest_note ({converter.lowest_note}) or above",
-        )
-        converter = replace(converter, lowest_note=0, highest_note=127)  # told once
+    converter = _with_range(section, converter)
     volts = {**base.volts, **_channels(section)}
     section.close()
     read = ConverterFile(converter, volts)
     _check_volts(section, read)
     return read
+
+
+def _with_range(section: Section, converter: Converter) -> Converter:
+    """Return the converter, with all notes if its range is upside down, which is told once."""
+    if converter.lowest_note <= converter.highest_note:
+        return converter
+    section.faults.add(
+        section.at("highest_note"),
+        f"found {converter.highest_note}; allowed: lowest_note ({converter.lowest_note}) or above",
+    )
+    return replace(converter, lowest_note=0, highest_note=127)
 
 
 def _bytes_per_second(section: Section, default: int | None) -> int | None:

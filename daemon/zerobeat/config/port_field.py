@@ -24,9 +24,12 @@ def read_port(section: Section) -> tuple[str, bool]:
     if not is_pattern or section.has("port"):
         port = section.text("port", "", required=True)
     section.asked += ["port", "port_pattern"]
-    key = "port_pattern" if is_pattern else "port"
-    if not port:
-        return "", is_pattern
+    if port:
+        _check(section, "port_pattern" if is_pattern else "port", port, is_pattern)
+    return port, is_pattern
+
+
+def _check(section: Section, key: str, port: str, is_pattern: bool) -> None:
     if not port.isprintable():
         section.faults.add(section.at(key), "found control characters; allowed: printable text")
     elif _NUMBERS.search(port):
@@ -48,4 +51,3 @@ def read_port(section: Section) -> tuple[str, bool]:
             section.at(key),
             f"found {port}; ports are named client:port ('zerobeat ports' lists them)",
         )
-    return port, is_pattern

@@ -67,22 +67,13 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedalboards = _pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
-    places: dict[str, Section] = {}
-    voices: list[Voice] = []
-    for name, inner in section.named_sections("voices", required=True):
-        places[name] = inner
-        voice = read_voice(name, inner, context, outputs, converters, profiles)
-        if voice is not None:
-            voices.append(voice)
+    voices = _voices(section, context, outputs, converters, profiles)
     clock_from = section.text("clock_from", None)
     context.has_clock = clock_from is not None
-    context.voices = tuple(places)
-    # A gate that is written wrongly is told once, at its own line.
-    context.drones = frozenset(name for name, inner in places.items() if not _gate_closes(inner))
     rig = Rig(
         inputs=inputs,
         outputs=tuple(outputs.values()),
-        voices=tuple(voices),
+        voices=voices,
         clock_from=clock_from,
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
@@ -103,6 +94,26 @@ def _read(table: Table, context: Context) -> LoadedRig:
         converters=converters,
         pedalboards=pedalboards,
     )
+
+
+def _voices(
+    section: Section,
+    context: Context,
+    outputs: dict[str, Output],
+    converters: dict[str, ConverterFile],
+    profiles: dict[str, Profile],
+) -> tuple[Voice, ...]:
+    places: dict[str, Section] = {}
+    voices: list[Voice] = []
+    for name, inner in section.named_sections("voices", required=True):
+        places[name] = inner
+        voice = read_voice(name, inner, context, outputs, converters, profiles)
+        if voice is not None:
+            voices.append(voice)
+    context.voices = tuple(places)
+    # A gate that is written wrongly is told once, at its own line.
+    context.drones = frozenset(name for name, inner in places.items() if not _gate_closes(inner))
+    return tuple(voices)
 
 
 def _gate_closes(section: Section) -> bool:
