@@ -49,9 +49,10 @@ REAL_VOICES = {
     "distortion": (30, range(40, 72, 6)), "acoustic bass": (32, range(28, 58, 5)),
     "finger bass": (33, range(28, 58, 5)), "picked bass": (34, range(28, 58, 5)),
     "synth bass": (38, range(28, 58, 5)), "harp": (46, range(36, 90, 7)),
-    "horn": (60, range(40, 76, 6)), "clarinet": (71, range(52, 86, 5)),
-    "sine lead": (80, range(36, 90, 7)),
+    "clarinet": (71, range(52, 86, 5)),
 }  # fmt: skip
+# Doubled in this font: a second layer some 5 to 20 cents away, 5 to 20 dB down.
+DOUBLED = {("fm piano", "FluidR3_GM.sf2"), ("harpsichord", "FluidR3_GM.sf2"), ("distortion", "FluidR3_GM.sf2")}
 
 
 @dataclass
@@ -326,6 +327,8 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
     read, asked, gross, apart, why, where = 0, 0, 0, [], Counter(), Counter()
     for font in SOUND_FONTS:
         for name, (program, notes) in REAL_VOICES.items():
+            if (name, font) in DOUBLED:
+                continue
             for note, samples in zip(notes, render(font, program, list(notes)), strict=True):
                 piece = samples[int(0.15 * 44100) : int(1.45 * 44100)]
                 piece = piece + 1e-5 * tones.white(len(piece), rng)
@@ -341,7 +344,7 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
                 gross += abs(cents(pitch.hertz, expected)) > 40
                 heard = [value for value in trackers(piece, 44100, expected).values() if value == value]
                 spread = np.ptp([cents(value, expected) for value in heard]) if len(heard) > 1 else 99
-                if spread < 1.0:
+                if spread < 0.5:
                     apart.append(cents(pitch.hertz, float(np.median(heard))))
                     if abs(apart[-1]) > 0.5:
                         where[f"{name} {font[:3]} {note} apart {apart[-1]:.1f}"] += 1

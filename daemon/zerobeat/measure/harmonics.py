@@ -58,6 +58,11 @@ class Grid:
             np.minimum(place + step / 2, size - 0.5) - np.maximum(place - step / 2, -0.5), 0, step
         ) / step
         beyond = np.maximum(-place, place - size + 1) / pad
+        # Growth levels off in the pad, lest a fast decay explode before the take.
+        edge, give = size / 2 / rate_hz, pad / 4 / rate_hz
+        over = np.maximum(np.abs(self.time_s) - edge, 0.0)
+        held = np.minimum(np.abs(self.time_s), edge) + give * np.tanh(over / give)
+        self.growth_s = np.sign(self.time_s) * held
         ramp = np.cumsum(np.kaiser(1025, 9.0))
         self.taper = 1 - np.interp(beyond, np.linspace(0, 1, 1025), ramp / ramp[-1])
         self._offsets = np.fft.fftfreq(points, 1 / points).astype(int)
@@ -139,7 +144,12 @@ class Partials:
         if self.wander_s is not None:
             own = 2 * np.pi * np.where(self.number > 0, hertz, 0.0)
             phase += own[:, None] * self.wander_s
-        return np.exp(self.growth[:, None] * time + 1j * phase) * grid.taper
+        return np.exp(self.growth[:, None] * grid.growth_s + 1j * phase) * grid.taper
+
+    def energy(self, weight: np.ndarray) -> np.ndarray:
+        """Return each row's weighted sum of squares on the grid, shape (rows,)."""
+        fade = np.exp(2 * self.growth[:, None] * self.grid.growth_s)
+        return np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
 
     def keep(self, rows: np.ndarray) -> Partials:
         return Partials(
@@ -177,6 +187,7 @@ def advance(
     noise: np.ndarray,
     free: tuple[bool, bool, bool],
     fading: np.ndarray,
+    relax: float = 1.0,
 ) -> Step:
     """Improve ``partials`` in place by one Gauss-Newton step.
 
@@ -187,6 +198,7 @@ def advance(
         free: which of pitch, drift and stiffness may move.
         fading: rows whose growth, and own frequency if they stand alone, may
             move; shape (rows,) of bool.
+        relax: the share of the step that is taken.
     """
     time = partials.grid.time_s
     shapes = partials.shapes()
@@ -226,7 +238,8 @@ def advance(
     fade = np.where(fading, ra / s11, 0.0)
     gain = (sums[:, 0].real - gram[:, 1] * fade) / g0
 
-    limit = 2.0 / (partials.grid.size / partials.grid.rate_hz)
+    move, gain, offset, fade, slope = (relax * one for one in (move, gain, offset, fade, slope))
+    limit = 2.0 * partials.grid.rate_hz / partials.grid.size
     partials.level = level * (1 + gain + 1j * offset)
     partials.growth = partials.growth + np.clip(fade, -limit, limit)
     partials.own_hz = partials.own_hz + np.where(harmonic, 0, np.clip(slope / (2 * np.pi), -limit, limit))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .harmonics import MAX_GRID, MIN_POINTS, Grid, Partials, Step, advance, good_length
-from .search import Candidate, Lines, find_lines
+from .search import Candidate, Lines, find_lines, is_mains
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
@@ -198,23 +198,39 @@ def _settle(
     """Fit the windowed take, each partial by itself; drop what does not stand out."""
     data = grid.analyze(spectrum, partials.carriers())
     carriers = partials.carriers()
+    partials.growth = _growth(grid, data, weight, noise)
     shapes = partials.shapes()
     partials.level = np.sum(data * shapes.conj(), axis=1) / np.sum(weight * np.abs(shapes) ** 2, axis=1)
-    energy = np.abs(partials.level) ** 2 * weight.sum() / noise
-    keep = energy > 2 * SIGNIFICANT
-    keep &= np.abs(partials.level) ** 2 > 1e-11 * np.max(np.abs(partials.level) ** 2)
+    energy = partials.energy(weight)
+    keep = (energy > 2 * SIGNIFICANT * noise) & (energy > 1e-11 * energy.max())
+    keep &= np.abs(partials.growth) < 1.5 * partials.pitch_hz
     partials, data, noise, carriers = partials.keep(keep), data[keep], noise[keep], carriers[keep]
     if not len(partials.number):
         return partials
-    for turn in range(6):
+    noise = _held_back(partials, noise)
+    for turn in range(7):
         model = partials.level[:, None] * partials.shapes()
         moved = partials.carriers()
         if np.any(moved != carriers):
             data, carriers = grid.analyze(spectrum, moved), moved
-        free = (True, turn > 0, turn > 1 and partials.stiffness != 0 and len(partials.number) > 3)
-        fading = np.abs(partials.level) ** 2 * weight.sum() / noise > FADING_FROM
+        free = (True, turn > 1, turn > 2 and partials.stiffness != 0 and len(partials.number) > 3)
+        fading = partials.energy(weight) / noise > FADING_FROM
         advance(partials, data - weight * model, weight, noise, free, fading & (turn > 0))
     return partials
+
+
+def _growth(grid: Grid, data: np.ndarray, weight: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Return each partial's growth, from the trend of its envelope's logarithm."""
+    inner = weight > 0.05
+    time, power = grid.time_s[inner], np.abs(data[:, inner]) ** 2
+    height = np.log(np.maximum(power, 1e-300)) / 2 - np.log(weight[inner])
+    power = np.where(power > 8 * noise[:, None], power, 0.0) + 1e-300
+    total = power.sum(axis=1, keepdims=True)
+    apart = time - np.sum(power * time, axis=1, keepdims=True) / total
+    trend = np.sum(power * apart * height, axis=1) / np.sum(power * apart**2, axis=1)
+    many = np.sum(power > 1e-299, axis=1) > 8
+    trusted = many & (np.sum(np.abs(data[:, inner]) ** 2, axis=1) > FADING_FROM * noise)
+    return np.where(trusted, trend, 0.0)
 
 
 def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
@@ -224,12 +240,16 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
     grid = grid_for(old.size, old.rate_hz, partials.pitch_hz, rows + 8)
     partials.grid = grid
     stiff = partials.stiffness != 0
-    locked = _iterate(samples, partials, (True, True, stiff), 4)
+    locked = _iterate(samples, partials, (True, False, False), 2)
+    locked = _iterate(samples, locked.partials, (True, True, stiff), 3)
     if stiff and locked.partials.stiffness < 5 * np.sqrt(locked.step.covariance[2, 2]):
         stiff, locked.partials.stiffness = False, 0.0
         locked = _iterate(samples, locked.partials, (True, True, False), 4)
     if rows > 3 and not stiff and _bends(locked):
         locked = _iterate(samples, locked.partials, (True, True, True), 3)
+    hum = _left_over(locked, mains=True)
+    if len(hum):
+        locked = _iterate(samples, locked.partials.add_sines(hum), locked.free, 3)
     locked = _let_wander(samples, locked)
     wander_power = locked.wander_power
     for _ in range(2):
@@ -303,29 +323,46 @@ def _bends(locked: Locked) -> bool:
 
 def _significant(locked: Locked) -> Partials:
     partials = locked.partials
-    inside = partials.grid.inside.sum()
-    energy = np.abs(partials.level) ** 2 * inside / locked.noise
-    keep = (energy > SIGNIFICANT) & (np.abs(partials.growth) * partials.grid.size < 40 * partials.grid.rate_hz)
+    keep = partials.energy(partials.grid.inside) > SIGNIFICANT * locked.noise
     if not np.any(keep & (partials.number > 0)):
         keep |= partials.number > 0
     return partials.keep(keep)
 
 
 def _iterate(samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bool], turns: int) -> Locked:
-    """Take ``turns`` Gauss-Newton steps on the residual of the samples."""
+    """Take ``turns`` Gauss-Newton steps on the residual of the samples.
+
+    Broad lines overlap, so a full step can overshoot: one that leaves more than
+    before is taken back and halved.
+    """
     grid = partials.grid
-    inside = grid.inside.sum()
-    noise = None
+    relax, least, best = 1.0, np.inf, partials
     for turn in range(turns + 1):
         carriers = partials.carriers()
         residual = samples - grid.synthesize(partials.level[:, None] * partials.shapes(), carriers)
+        left = float(residual @ residual)
+        final = turn == turns
+        if left > 1.02 * least or not np.isfinite(left):
+            partials, relax = best.keep(slice(None)), relax / 2.5
+            carriers = partials.carriers()
+            residual = samples - grid.synthesize(partials.level[:, None] * partials.shapes(), carriers)
+        else:
+            least, best, relax = min(left, least), partials.keep(slice(None)), min(1.0, 1.5 * relax)
         spectrum = grid.transform(residual)
         noise = local_noise(grid, spectrum, partials)
-        fading = np.abs(partials.level) ** 2 * inside / noise > FADING_FROM
-        final = turn == turns
-        keep = partials.keep(slice(None)) if final else partials
-        step = advance(keep, grid.analyze(spectrum, carriers), grid.inside, noise, free, fading)
+        fading = partials.energy(grid.inside) / noise > FADING_FROM
+        moved = partials.keep(slice(None)) if final else partials
+        envelopes = grid.analyze(spectrum, carriers)
+        step = advance(moved, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax)
     return Locked(partials, step, residual, noise, free)
+
+
+def _held_back(partials: Partials, noise: np.ndarray) -> np.ndarray:
+    """Return the noise with fast decays given more, so that they follow but do not pull.
+
+    Their lines are so broad that they lean on their neighbours.
+    """
+    return noise * (1 + (partials.growth / (0.3 * partials.pitch_hz)) ** 8)
 
 
 def local_noise(grid: Grid, spectrum: np.ndarray, partials: Partials) -> np.ndarray:
@@ -349,7 +386,7 @@ def local_noise(grid: Grid, spectrum: np.ndarray, partials: Partials) -> np.ndar
     return np.maximum(2 * grid.points / grid.padded * mean / grid.size, 1e-30)
 
 
-def _left_over(locked: Locked) -> np.ndarray:
+def _left_over(locked: Locked, mains: bool = False) -> np.ndarray:
     """Return the frequencies of sines in the residual that are worth fitting."""
     grid, partials = locked.partials.grid, locked.partials
     lines = find_lines(locked.residual, grid.rate_hz, None)
@@ -359,6 +396,8 @@ def _left_over(locked: Locked) -> np.ndarray:
     gap = np.min(np.abs(lines.hertz[:, None] - taken), axis=1)
     fresh = (gap > 2.0 * lines.bin_hz) & (lines.hertz > 2 * lines.bin_hz)
     fresh &= lines.power > 1e-6 * np.max(np.abs(partials.level) ** 2)
+    if mains:
+        fresh &= is_mains(lines.hertz)
     order = np.argsort(lines.power[fresh])[::-1][:MOST_SINES]
     room = MOST_SINES - int(np.sum(partials.number == 0))
     return lines.hertz[fresh][order][: max(0, room)]

@@ -23,6 +23,9 @@ ABSENT_COST = 3.0
 SHARE_WORTH = 30.0  # evidence lost when the power explained falls to 1/e
 MOST_LINES = 160
 HIGHEST_NUMBER = 200
+MAINS_HZ = (50.0, 60.0)
+MAINS_SHARE = 0.003  # mains strays less than this from its nominal frequency
+HIGHEST_MAINS_HZ = 1000.0
 
 
 @dataclass(frozen=True)
@@ -170,3 +173,12 @@ def _judge(
     last = int(np.argmax(total))
     kept = np.flatnonzero(best[1 : last + 2] >= 0) + 1
     return Candidate(float(pitch), float(total[last] + SHARE_WORTH * math.log(share)), float(share), kept, best[kept])
+
+
+def is_mains(hertz: np.ndarray) -> np.ndarray:
+    """Return which frequencies are multiples of a mains frequency."""
+    found = np.zeros(len(hertz), bool)
+    for mains in MAINS_HZ:
+        number = np.maximum(np.rint(hertz / mains), 1)
+        found |= np.abs(hertz - number * mains) < MAINS_SHARE * hertz + 0.2
+    return found & (hertz < HIGHEST_MAINS_HZ)

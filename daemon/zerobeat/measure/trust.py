@@ -7,11 +7,9 @@ import math
 import numpy as np
 
 from .lock import Locked, common_phase
+from .search import is_mains
 
 CENTS = 1200 / math.log(2)
-MAINS_HZ = (50.0, 60.0)
-MAINS_SHARE = 0.003  # mains strays less than this from its nominal frequency
-HIGHEST_MAINS_HZ = 1000.0
 FADING = -0.5  # nepers a second; a tone that fades faster was struck
 STEADY = -1.0  # nepers a second; a line that fades faster is a partial of a struck body
 
@@ -19,15 +17,6 @@ STEADY = -1.0  # nepers a second; a line that fades faster is a partial of a str
 def drift_cents_per_s(locked: Locked) -> tuple[float, float]:
     """Return the drift and its sigma, in cents a second."""
     return CENTS * locked.partials.drift, CENTS * math.sqrt(max(locked.step.covariance[1, 1], 0.0))
-
-
-def is_mains(hertz: np.ndarray) -> np.ndarray:
-    """Return which frequencies are multiples of a mains frequency."""
-    found = np.zeros(len(hertz), bool)
-    for mains in MAINS_HZ:
-        number = np.maximum(np.rint(hertz / mains), 1)
-        found |= np.abs(hertz - number * mains) < MAINS_SHARE * hertz + 0.2
-    return found & (hertz < HIGHEST_MAINS_HZ)
 
 
 def second_pitch_share(locked: Locked) -> float:
