@@ -28,14 +28,15 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
-import tones  # noqa: E402
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from kit import tones  # noqa: E402
 
 from zerobeat.errors import TakeRefusedError  # noqa: E402
 from zerobeat.measure.pitch import estimate_pitch  # noqa: E402
 
 warnings.filterwarnings("ignore")
 RATE = 48000
+VERBOSE = False
 SOUND_FONTS = ("TimGM6mb.sf2", "FluidR3_GM.sf2")
 # One sounding source each: ensembles, leslies, doubled leads and voices with vibrato are left out.
 REAL_VOICES = {
@@ -252,6 +253,8 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
             continue
         error = cents(read.hertz, take.hertz)
         errors.append(abs(error))
+        if VERBOSE and abs(error) > max(0.1, 3 * read.sigma_cents):
+            print(f"      {take.hertz:9.2f} Hz: {error:+.3f} cents, stated {read}")
         scores.append(abs(error) / read.sigma_cents)
         ratios.append(error / take.bound_cents)
         sure_gross += abs(error) > 50 and read.sigma_cents < 5
@@ -377,7 +380,10 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="")
     parser.add_argument("--no-trackers", action="store_true")
+    parser.add_argument("--verbose", action="store_true", help="show each bad reading")
     asked = parser.parse_args()
+    global VERBOSE
+    VERBOSE = asked.verbose
     failed, readable, refusals, spent, sounded = 0, 0, 0, 0.0, 0.0
     for group in groups():
         if asked.only in group.name:

@@ -28,7 +28,7 @@ def good_length(least: int) -> int:
     """Return the smallest length with factors 2, 3 and 5 only, at least ``least``."""
     best = 1 << (least - 1).bit_length()
     for threes in (1, 3, 9, 27):
-        for fives in (1, 5, 25):
+        for fives in (1, 5, 25, 125):
             part = threes * fives
             best = min(best, part << max(0, math.ceil(math.log2(least / part))))
     return best
@@ -172,16 +172,18 @@ class Step:
 
     ``covariance`` is that of (ln pitch, drift, stiffness) for the noise given;
     ``slopes`` and ``slope_variances`` are each partial's own frequency error,
-    relative, and its variance.
+    relative, and its variance; ``moved`` is how far the pitch went, in sigmas.
     """
 
     covariance: np.ndarray
     slopes: np.ndarray
     slope_variances: np.ndarray
+    moved: float
 
 
 def advance(
     partials: Partials,
+    shapes: np.ndarray,
     envelopes: np.ndarray,
     weight: np.ndarray,
     noise: np.ndarray,
@@ -192,6 +194,7 @@ def advance(
     """Improve ``partials`` in place by one Gauss-Newton step.
 
     Args:
+        shapes: of the partials as they stand, shape (rows, points).
         envelopes: the residual's envelopes, shape (rows, points).
         weight: of each grid point in the sums of squares, shape (points,).
         noise: variance of an envelope point, real part, shape (rows,).
@@ -201,9 +204,8 @@ def advance(
         relax: the share of the step that is taken.
     """
     time = partials.grid.time_s
-    shapes = partials.shapes()
     power = weight * np.abs(shapes) ** 2
-    gram = power @ np.stack([time**k for k in range(5)], axis=1)
+    gram = power @ np.vander(time, 5, increasing=True)
     powers = np.stack([np.ones_like(time), time, time**2 / 2], axis=1)
     level = np.where(partials.level == 0, 1e-300, partials.level)
     sums = (envelopes * shapes.conj()) @ powers / level[:, None]
@@ -238,6 +240,7 @@ def advance(
     fade = np.where(fading, ra / s11, 0.0)
     gain = (sums[:, 0].real - gram[:, 1] * fade) / g0
 
+    full = abs(move[0])
     move, gain, offset, fade, slope = (relax * one for one in (move, gain, offset, fade, slope))
     limit = 2.0 * partials.grid.rate_hz / partials.grid.size
     partials.level = level * (1 + gain + 1j * offset)
@@ -247,7 +250,8 @@ def advance(
     partials.drift += move[1]
     partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + move[2]))
     safe = np.maximum(strength * s11 * turn**2, 1e-300)
-    return Step(covariance, r1 / s11 / turn, 1 / safe)
+    moved = full / math.sqrt(max(covariance[0, 0], 1e-300))
+    return Step(covariance, r1 / s11 / turn, 1 / safe, moved)
 
 
 def _stiffness_slope(partials: Partials) -> np.ndarray:

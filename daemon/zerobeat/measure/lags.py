@@ -17,28 +17,31 @@ _FINER = 16
 
 
 def lag_pitch(
-    samples: np.ndarray, rate_hz: float, near_hz: float, drift: float = 0.0
+    samples: np.ndarray, rate_hz: float, near_hz: float, drift: float = 0.0, growth: float = 0.0
 ) -> float | None:
     """Return the pitch by autocorrelation, or None where no peak holds.
 
     Args:
         samples: shape (size,), mean removed, at least four periods of ``near_hz``.
-        near_hz: the pitch to start from, good to a few per cent.
+        near_hz: the pitch to start from, good to half a per cent.
         drift: relative, per second; a tone that moves resembles itself less the
             longer the lag, so the lag is kept short enough.
+        growth: nepers a second; a tone that fades is only compared while it lasts.
     """
     size = len(samples)
     length = good_length(2 * size)
     power = np.abs(np.fft.rfft(samples, length)) ** 2
     hertz = np.arange(len(power)) * rate_hz / length
     away = np.abs(hertz / near_hz - np.rint(hertz / near_hz)) * near_hz
-    reach = np.maximum(3 * rate_hz / size, np.minimum(0.25 * near_hz, 0.01 * hertz))
+    reach = np.maximum(3 * rate_hz / size, np.minimum(0.3 * near_hz, 0.02 * hertz))
     power = np.where((away < reach) & (hertz > 0.5 * near_hz), power, 0.0)
     correlation = np.fft.irfft(power, length)
     middle_hz = float(np.sum(power * hertz) / max(np.sum(power), 1e-300))
     longest = 0.55 * size
     if drift:
         longest = min(longest, 0.3 * rate_hz**2 / (middle_hz * abs(drift) * size))
+    if growth:
+        longest = min(longest, 2.0 * rate_hz / abs(growth))
     longest = max(longest, 4 * rate_hz / near_hz)
     period, count = rate_hz / near_hz, 1
     while period * count < 4:

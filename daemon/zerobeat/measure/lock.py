@@ -19,6 +19,7 @@ DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
 FADING_FROM = 300.0  # the same, from which on its decay is fitted
 MOST_SINES = 40
+CONVERGED = 0.03  # of a sigma
 
 
 @dataclass
@@ -97,8 +98,8 @@ def _search_drift(
     step = 1.2 / (line_hz * span**2)
     count = int(DRIFT_SEARCH / step)
     drifts = np.arange(-count, count + 1) * step
-    if grid.points * len(drifts) > 2_000_000:
-        drifts = np.linspace(-DRIFT_SEARCH, DRIFT_SEARCH, 2_000_000 // grid.points | 1)
+    if grid.points * len(drifts) > 400_000:
+        drifts = np.linspace(-DRIFT_SEARCH, DRIFT_SEARCH, 400_000 // grid.points | 1)
     length = 4 * grid.points
     turned = envelope * np.exp(-1j * np.pi * line_hz * drifts[:, None] * grid.time_s**2)
     order = np.argsort(grid.time_s)
@@ -209,13 +210,14 @@ def _settle(
         return partials
     noise = _held_back(partials, noise)
     for turn in range(7):
-        model = partials.level[:, None] * partials.shapes()
+        shapes = partials.shapes()
+        model = partials.level[:, None] * shapes
         moved = partials.carriers()
         if np.any(moved != carriers):
             data, carriers = grid.analyze(spectrum, moved), moved
         free = (True, turn > 1, turn > 2 and partials.stiffness != 0 and len(partials.number) > 3)
         fading = partials.energy(weight) / noise > FADING_FROM
-        advance(partials, data - weight * model, weight, noise, free, fading & (turn > 0))
+        advance(partials, shapes, data - weight * model, weight, noise, free, fading & (turn > 0))
     return partials
 
 
@@ -241,23 +243,23 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
     partials.grid = grid
     stiff = partials.stiffness != 0
     locked = _iterate(samples, partials, (True, False, False), 2)
-    locked = _iterate(samples, locked.partials, (True, True, stiff), 3)
+    locked = _iterate(samples, locked.partials, (True, True, stiff), 12)
     if stiff and locked.partials.stiffness < 5 * np.sqrt(locked.step.covariance[2, 2]):
         stiff, locked.partials.stiffness = False, 0.0
-        locked = _iterate(samples, locked.partials, (True, True, False), 4)
+        locked = _iterate(samples, locked.partials, (True, True, False), 8)
     if rows > 3 and not stiff and _bends(locked):
-        locked = _iterate(samples, locked.partials, (True, True, True), 3)
+        locked = _iterate(samples, locked.partials, (True, True, True), 8)
     hum = _left_over(locked, mains=True)
     if len(hum):
-        locked = _iterate(samples, locked.partials.add_sines(hum), locked.free, 3)
+        locked = _iterate(samples, locked.partials.add_sines(hum), locked.free, 4)
     locked = _let_wander(samples, locked)
     wander_power = locked.wander_power
     for _ in range(2):
         extra = _left_over(locked)
         if not len(extra):
             break
-        locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 3)
-    locked = _iterate(samples, _significant(locked), locked.free, 2)
+        locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 4)
+    locked = _iterate(samples, _significant(locked), locked.free, 8)
     locked.wander_power = wander_power
     return locked
 
@@ -338,23 +340,31 @@ def _iterate(samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bo
     grid = partials.grid
     relax, least, best = 1.0, np.inf, partials
     for turn in range(turns + 1):
-        carriers = partials.carriers()
-        residual = samples - grid.synthesize(partials.level[:, None] * partials.shapes(), carriers)
+        carriers, shapes, residual = _subtract(samples, partials)
         left = float(residual @ residual)
-        final = turn == turns
+        settled = 0.998 * least < left <= 1.02 * least
         if left > 1.02 * least or not np.isfinite(left):
             partials, relax = best.keep(slice(None)), relax / 2.5
-            carriers = partials.carriers()
-            residual = samples - grid.synthesize(partials.level[:, None] * partials.shapes(), carriers)
+            carriers, shapes, residual = _subtract(samples, partials)
         else:
             least, best, relax = min(left, least), partials.keep(slice(None)), min(1.0, 1.5 * relax)
         spectrum = grid.transform(residual)
         noise = local_noise(grid, spectrum, partials)
         fading = partials.energy(grid.inside) / noise > FADING_FROM
-        moved = partials.keep(slice(None)) if final else partials
+        moved = partials.keep(slice(None))
         envelopes = grid.analyze(spectrum, carriers)
-        step = advance(moved, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax)
+        step = advance(moved, shapes, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax)
+        if turn == turns or (settled and step.moved < CONVERGED):
+            break
+        partials = moved
     return Locked(partials, step, residual, noise, free)
+
+
+def _subtract(samples: np.ndarray, partials: Partials) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return carriers, shapes, and what the partials leave of the samples."""
+    carriers, shapes = partials.carriers(), partials.shapes()
+    model = partials.grid.synthesize(partials.level[:, None] * shapes, carriers)
+    return carriers, shapes, samples - model
 
 
 def _held_back(partials: Partials, noise: np.ndarray) -> np.ndarray:

@@ -21,6 +21,7 @@ from .trust import (
     drift_cents_per_s,
     own_pitch_excess,
     second_pitch_share,
+    tone_growth,
 )
 
 CENTS = 1200 / math.log(2)
@@ -167,7 +168,7 @@ def _report(
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse("moving", expected_hz)
     sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)))
-    other = lag_pitch(samples, rate_hz, chosen.hertz, partials.drift)
+    other = lag_pitch(samples, rate_hz, chosen.hertz, partials.drift, tone_growth(locked))
     if sigma > MOST_SIGMA_CENTS:
         _refuse("noise", expected_hz)
     loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)

@@ -19,6 +19,13 @@ def drift_cents_per_s(locked: Locked) -> tuple[float, float]:
     return CENTS * locked.partials.drift, CENTS * math.sqrt(max(locked.step.covariance[1, 1], 0.0))
 
 
+def tone_growth(locked: Locked) -> float:
+    """Return the growth of the tone as a whole, in nepers a second."""
+    partials = locked.partials
+    energy = np.where(partials.number > 0, partials.energy(partials.grid.inside), 0.0)
+    return float(np.sum(energy * partials.growth) / np.sum(energy))
+
+
 def second_pitch_share(locked: Locked) -> float:
     """Return the power of lines that only a second pitch explains, over the tone's.
 
@@ -41,8 +48,7 @@ def second_pitch_share(locked: Locked) -> float:
     alike = np.abs(np.log(strength / strength[:, None])) < math.log(10)
     paired = np.any(facing & alike & (np.abs(base - base[:, None]) < 1e-6 * tone_hz), axis=1)
     single = ~paired
-    fading = float(np.sum(power[harmonic] * partials.growth[harmonic]) / total)
-    if fading > FADING:
+    if tone_growth(locked) > FADING:
         return float(strength[single & (growth > STEADY)].sum() / total)
     far = single & (np.abs(ahead) > 0.15 * tone_hz)
     return _best_series(hertz[far], strength[far], 1.5 * bin_hz) / total
@@ -68,7 +74,7 @@ def own_pitch_excess(locked: Locked) -> float:
     if free < 1:
         return 1.0
     chi = float(np.sum(weight * locked.step.slopes[harmonic] ** 2)) / free
-    return chi if chi > 1 + 3 * math.sqrt(2 / free) else 1.0
+    return max(1.0, chi)
 
 
 def common_excess(locked: Locked) -> float:
