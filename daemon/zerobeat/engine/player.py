@@ -1,0 +1,218 @@
+"""Makes one voice sound: strike, glide, move, release."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ..midi import PitchBend
+from ..tuning import bend
+from .chain import Chain, Rest
+from .ledger import Outputs
+from .voice import Held, Source, VoiceState
+
+START_SOURCE: Source = ("", 0)  # of a drone's start key
+
+
+class Player:
+    """Turns a voice's key and wheel into bends, note-ons and note-offs.
+
+    Args:
+        adopt: called when a channel is silent and a reloaded voice waits for it.
+    """
+
+    def __init__(self, adopt: Callable[[VoiceState, Outputs], None]) -> None:
+        self.wheels: dict[Source, float] = {}  # cents; a missing one is at rest
+        self._adopt = adopt
+
+    def play(self, state: VoiceState, held: Held, outputs: Outputs, anew: bool = True) -> None:
+        """Give a voice a key.
+
+        Args:
+            state: the voice.
+            held: the key; its velocity goes with it.
+            outputs: appended to.
+            anew: the key was just struck; False is a return to a held key.
+        """
+        lane = state.lane
+        if state.next_voice is not None:
+            lane.release(outputs)
+            self._adopt(state, outputs)
+        state.playing = held
+        state.move_waits = False
+        chain = state.chain
+        wheel_cents = self.wheels.get(held.source, 0.0)
+        rest = self._rest(state, chain, held, wheel_cents)
+        if rest is None:
+            state.out_of_reach = True
+            state.misses += 1
+            lane.release(outputs)
+            return
+        state.out_of_reach = False
+        if lane.notes:
+            if not anew and self._same(state, chain, rest):
+                return
+            if state.settings.legato and self._glide(state, chain, rest, outputs):
+                return
+            lane.release(outputs)
+        self._strike(state, chain, rest, wheel_cents, outputs)
+
+    def _strike(
+        self, state: VoiceState, chain: Chain, rest: Rest, wheel_cents: float, outputs: Outputs
+    ) -> None:
+        """Open a silent voice: its bend, then its note-on."""
+        lane = state.lane
+        self._take(state, chain, rest, rest.note)
+        if wheel_cents and chain.settings.wheel == "smooth":
+            now = self._bent(state, wheel_cents)
+        else:
+            now = rest.bend
+            state.wheel_clamped = False
+        state.bend = now
+        if lane.up and state.playing is not None:
+            outputs.append((lane.output, PitchBend(lane.channel, now)))
+            lane.on(rest.note, state.playing.velocity, outputs)
+
+    def _rest(
+        self, state: VoiceState, chain: Chain, held: Held, wheel_cents: float
+    ) -> Rest | None:
+        if not wheel_cents or chain.settings.wheel == "smooth":
+            state.degree = None
+            return chain.rest(held.key)
+        target, state.degree = chain.target(100.0 * held.key + wheel_cents)
+        return None if target is None else chain.place(target)
+
+    @staticmethod
+    def _take(state: VoiceState, chain: Chain, rest: Rest, note: int) -> None:
+        state.sounding = chain
+        state.target_cents = rest.target_cents
+        state.commanded_cents = rest.commanded_cents
+        state.note = note
+        state.left_cents = chain.left_over(rest.commanded_cents, note)
+
+    @staticmethod
+    def _same(state: VoiceState, chain: Chain, rest: Rest) -> bool:
+        """True if a held key asks for just what sounds: its gate goes on (N9)."""
+        return state.sounding is chain and state.target_cents == rest.target_cents
+
+    def _bent(self, state: VoiceState, wheel_cents: float) -> int:
+        """Return the bend of the sounding number with the smooth wheel; clamps, counts."""
+        chain = state.sounding
+        if not wheel_cents:
+            state.wheel_clamped = False
+            return bend.cents_to_bend(state.left_cents, state.voice.bend_range_cents)
+        commanded = chain.command(state.target_cents + wheel_cents)
+        left = chain.left_over(commanded, state.note)
+        now, clamped = bend.clamp_bend(left, state.voice.bend_range_cents)
+        if clamped and not state.wheel_clamped:
+            state.clamps += 1
+        state.wheel_clamped = clamped
+        return now
+
+    def _smooth(self, state: VoiceState) -> float:
+        """Return the cents that the smooth wheel adds to a voice now."""
+        if state.playing is None or state.sounding.settings.wheel != "smooth":
+            return 0.0
+        return self.wheels.get(state.playing.source, 0.0)
+
+    def _glide(self, state: VoiceState, chain: Chain, rest: Rest, outputs: Outputs) -> bool:
+        """Move a sounding voice to a new pitch without a new attack, if it can be done."""
+        lane = state.lane
+        voice = state.voice
+        note = lane.notes[-1]
+        if state.overlap == "legato":
+            number = bend.legato_note(
+                rest.commanded_cents, state.left_cents, voice.lowest_note, voice.highest_note,
+                voice.bend_range_cents, voice.note_errors_cents,
+            )  # fmt: skip
+        else:
+            left = chain.left_over(rest.commanded_cents, note)
+            number = note if abs(left) <= voice.bend_range_cents else None
+        if number is None:
+            return False
+        self._take(state, chain, rest, number)
+        now = self._bent(state, self._smooth(state))
+        if number != note:
+            state.bend = now
+            outputs.append((lane.output, PitchBend(lane.channel, now)))
+            lane.on(number, state.playing.velocity if state.playing else 64, outputs)
+            lane.off(note, outputs)
+        else:
+            self._send_bend(state, now, outputs)
+        return True
+
+    def _send_bend(self, state: VoiceState, now: int, outputs: Outputs) -> None:
+        if now != state.bend:
+            state.bend = now
+            if state.lane.up:
+                outputs.append((state.lane.output, PitchBend(state.lane.channel, now)))
+
+    def wheel(self, state: VoiceState, outputs: Outputs) -> None:
+        """Follow a wheel that moved; the number stays, the bend goes."""
+        held = state.playing
+        if held is None or state.target_cents is None or state.out_of_reach:
+            return
+        wheel_cents = self.wheels.get(held.source, 0.0)
+        chain = state.sounding
+        if chain.settings.wheel == "smooth":
+            self._send_bend(state, self._bent(state, wheel_cents), outputs)
+            return
+        target, degree = chain.target(100.0 * held.key + wheel_cents, state.degree)
+        if target is None or (degree == state.degree and target == state.target_cents):
+            return
+        if self._move(state, chain, target, outputs):
+            state.degree = degree
+
+    def relocate(self, state: VoiceState, outputs: Outputs) -> None:
+        """Bring a sounding voice or a drone to the settings in force, at once.
+
+        By bend where the bend reaches; by an overlapping note where the
+        converter takes one safely; a drone by note-on and note-off. What none
+        of these reach waits for the voice's next note.
+        """
+        held = state.playing
+        if held is None or not (state.lane.notes or state.voice.gate_ignored):
+            return
+        chain = state.chain
+        wheel_cents = self.wheels.get(held.source, 0.0)
+        stepped = wheel_cents if chain.settings.wheel == "stepped" else 0.0
+        target, degree = chain.target(100.0 * held.key + stepped)
+        if target is None or not self._move(state, chain, target, outputs):
+            state.move_waits = True
+            return
+        state.degree = degree if stepped else None
+        state.move_waits = False
+
+    def _move(self, state: VoiceState, chain: Chain, target: float, outputs: Outputs) -> bool:
+        rest = chain.place(target)
+        if rest is None:
+            return False
+        note = state.note
+        reach = state.voice.bend_range_cents
+        if note is not None and abs(chain.left_over(rest.commanded_cents, note)) <= reach:
+            self._take(state, chain, rest, note)
+            self._send_bend(state, self._bent(state, self._smooth(state)), outputs)
+            return True
+        if state.lane.notes and state.overlap == "legato":
+            return self._glide(state, chain, rest, outputs)
+        if state.voice.gate_ignored:
+            gate = bool(state.lane.notes)
+            state.lane.release(outputs)
+            self._strike(state, chain, rest, self._smooth(state), outputs)
+            if not gate:
+                state.lane.release(outputs)
+            return True
+        return False
+
+    def sound_drone(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
+        """Give a drone its pitch by a note-on and its note-off; the gate is ignored."""
+        state.out_of_reach = False
+        self.play(state, held, outputs)
+        state.lane.release(outputs)
+
+    def release(self, state: VoiceState, now_s: float, outputs: Outputs) -> None:
+        """Close a voice's gate. The bend is left alone (requirement B2)."""
+        if state.lane.notes:
+            state.lane.release(outputs)
+            state.tail_until_s = now_s + state.voice.tail_s
+        if state.next_voice is not None:
+            self._adopt(state, outputs)

@@ -1,0 +1,106 @@
+"""The state of one voice: the keys it holds and what it was last sent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .chain import Chain
+from .ledger import Lane
+from .settings import Hold, Overlap, Voice, VoiceSettings
+
+Source = tuple[str, int]  # (input name, channel)
+
+
+@dataclass(slots=True, eq=False)
+class Held:
+    """One key that a voice has: down, or kept by sustain."""
+
+    source: Source
+    key: int
+    velocity: int
+    age: int = 0  # counts key-downs; the lower, the older
+    down: bool = True
+
+
+class VoiceState:
+    """One voice while the daemon runs.
+
+    Attributes:
+        chain: the settings in force, for the next note.
+        sounding: the chain that the sounding note was struck with.
+        held: keys down or kept by sustain, oldest first.
+        playing: the key whose pitch the voice has; a drone keeps it after
+            note-off, other voices through their tail.
+        note: the number last sent; it sounds while ``lane.notes`` has it.
+        bend: the bend last asked for, signed; None until the first.
+        waiting: settings that have not landed, and the hold they wait under.
+    """
+
+    __slots__ = (
+        "voice", "next_voice", "lane", "settings", "chain", "sounding", "held", "playing",
+        "degree", "target_cents", "commanded_cents", "note", "bend", "tail_until_s", "waiting",
+        "waiting_hold", "wheel_clamped", "out_of_reach", "move_waits", "clamps", "misses",
+        "sampled", "overlap", "rotates", "left_cents",
+    )  # fmt: skip
+
+    def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
+        self.voice = voice
+        self.next_voice: Voice | None = None  # from a reload, until the channel is silent
+        self.lane = lane
+        self.settings: VoiceSettings = chain.settings
+        self.chain = chain
+        self.sounding = chain
+        self.held: list[Held] = []
+        self.playing: Held | None = None
+        self.degree: int | None = None
+        self.target_cents: float | None = None
+        self.commanded_cents: float | None = None
+        self.note: int | None = None
+        self.bend: int | None = None
+        self.tail_until_s = -1.0
+        self.waiting: VoiceSettings | None = None
+        self.waiting_hold: Hold = "none"
+        self.wheel_clamped = False
+        self.out_of_reach = False  # the key's pitch is beyond the converter: not sounded
+        self.move_waits = False  # a change is beyond the bend: it waits for the next note
+        self.clamps = 0
+        self.misses = 0
+        self.sampled: Held | None = None  # hold "sample": the key read at the last trigger
+        self.overlap: Overlap = "unsafe"  # what its converter does with a second note
+        self.rotates = False  # its zone gives each key another voice
+        self.left_cents = 0.0  # bend of the sounding note with the wheel at rest
+
+    @property
+    def gate(self) -> bool:
+        """True while a note-on of this voice has no note-off yet."""
+        return bool(self.lane.notes)
+
+    def heard(self, now_s: float) -> bool:
+        """True if a move of the wheel should reach this voice."""
+        return bool(self.lane.notes) or (
+            self.playing is not None
+            and (self.voice.gate_ignored or now_s < self.tail_until_s)
+        )
+
+    def find(self, source: Source, key: int) -> Held | None:
+        """Return the held key of a source, if the voice has it."""
+        for held in self.held:
+            if held.key == key and held.source == source:
+                return held
+        return None
+
+    def chosen(self) -> Held | None:
+        """Return the key that the priority picks among those held."""
+        held = self.held
+        if not held:
+            return None
+        priority = self.settings.priority
+        if priority == "last" or len(held) == 1:
+            return held[-1]
+        if priority == "lowest":
+            return min(held, key=_key)
+        return max(held, key=_key)
+
+
+def _key(held: Held) -> int:
+    return held.key
