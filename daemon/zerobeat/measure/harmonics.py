@@ -203,26 +203,59 @@ def advance(
             move; shape (rows,) of bool.
         relax: the share of the step that is taken.
     """
-    time = partials.grid.time_s
-    power = weight * np.abs(shapes) ** 2
-    gram = power @ np.vander(time, 5, increasing=True)
-    powers = np.stack([np.ones_like(time), time, time**2 / 2], axis=1)
-    level = np.where(partials.level == 0, 1e-300, partials.level)
-    sums = (envelopes * shapes.conj()) @ powers / level[:, None]
+    sums, gram, level = _sums(partials, shapes, envelopes, weight)
     strength = np.abs(level) ** 2 / noise
     harmonic = partials.number > 0
     turn = 2 * np.pi * partials.hertz()
+    g0 = gram[:, 0]
+    s11 = gram[:, 2] - gram[:, 1] ** 2 / g0
+    r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
+    bow = _stiffness_slope(partials)
+    move, covariance = _shared(sums, gram, np.where(harmonic, strength, 0.0), turn, bow, free)
 
-    # Phase: each row's own offset is eliminated (Schur complement).
+    slope = np.where(harmonic, turn * (move[0] + bow * move[2]), np.where(fading, r1 / s11, 0.0))
+    bend = np.where(harmonic, turn * move[1], 0.0)
+    offset = (sums[:, 0].imag - gram[:, 1] * slope - gram[:, 2] / 2 * bend) / g0
+    ra = sums[:, 1].real - gram[:, 1] / g0 * sums[:, 0].real
+    fade = np.where(fading, ra / s11, 0.0)
+    gain = (sums[:, 0].real - gram[:, 1] * fade) / g0
+    moved = abs(move[0]) / math.sqrt(max(covariance[0, 0], 1e-300))
+
+    limit = 2.0 * partials.grid.rate_hz / partials.grid.size
+    own = np.where(harmonic, 0.0, slope / (2 * np.pi))
+    partials.level = level * (1 + relax * (gain + 1j * offset))
+    partials.growth = partials.growth + np.clip(relax * fade, -limit, limit)
+    partials.own_hz = partials.own_hz + np.clip(relax * own, -limit, limit)
+    partials.pitch_hz *= math.exp(max(-0.01, min(0.01, relax * move[0])))
+    partials.drift += relax * move[1]
+    partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + relax * move[2]))
+    safe = np.maximum(strength * s11 * turn**2, 1e-300)
+    return Step(covariance, r1 / s11 / turn, 1 / safe, moved)
+
+
+def _sums(
+    partials: Partials, shapes: np.ndarray, envelopes: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return residual sums over 1, t, t^2/2; power sums over t^0 to t^4; levels."""
+    time = partials.grid.time_s
+    gram = (weight * np.abs(shapes) ** 2) @ np.vander(time, 5, increasing=True)
+    level = np.where(partials.level == 0, 1e-300, partials.level)
+    powers = np.stack([np.ones_like(time), time, time**2 / 2], axis=1)
+    return (envelopes * shapes.conj()) @ powers / level[:, None], gram, level
+
+
+def _shared(
+    sums: np.ndarray, gram: np.ndarray, strength: np.ndarray, turn: np.ndarray, bow: np.ndarray,
+    free: tuple[bool, bool, bool],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Solve pitch, drift, stiffness, each row's own phase eliminated (Schur complement)."""
     g0 = gram[:, 0]
     s11 = gram[:, 2] - gram[:, 1] ** 2 / g0
     s12 = (gram[:, 3] - gram[:, 1] * gram[:, 2] / g0) / 2
     s22 = (gram[:, 4] - gram[:, 2] ** 2 / g0) / 4
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     r2 = sums[:, 2].imag - gram[:, 2] / 2 / g0 * sums[:, 0].imag
-    bow = _stiffness_slope(partials)
-    weigh = np.where(harmonic, strength * turn**2, 0.0)
-    pull = np.where(harmonic, strength * turn, 0.0)
+    weigh, pull = strength * turn**2, strength * turn
     normal = np.array([
         [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],
         [0, np.sum(weigh * s22), np.sum(weigh * bow * s12)],
@@ -230,28 +263,7 @@ def advance(
     ])  # fmt: skip
     normal = normal + np.triu(normal, 1).T
     right = np.array([np.sum(pull * r1), np.sum(pull * r2), np.sum(pull * bow * r1)])
-    move, covariance = _solve(normal, right, free)
-
-    slope = np.where(harmonic, turn * (move[0] + bow * move[2]), 0.0)
-    bend = np.where(harmonic, turn * move[1], 0.0)
-    slope = np.where(~harmonic & fading, r1 / s11, slope)
-    offset = (sums[:, 0].imag - gram[:, 1] * slope - gram[:, 2] / 2 * bend) / g0
-    ra = sums[:, 1].real - gram[:, 1] / g0 * sums[:, 0].real
-    fade = np.where(fading, ra / s11, 0.0)
-    gain = (sums[:, 0].real - gram[:, 1] * fade) / g0
-
-    full = abs(move[0])
-    move, gain, offset, fade, slope = (relax * one for one in (move, gain, offset, fade, slope))
-    limit = 2.0 * partials.grid.rate_hz / partials.grid.size
-    partials.level = level * (1 + gain + 1j * offset)
-    partials.growth = partials.growth + np.clip(fade, -limit, limit)
-    partials.own_hz = partials.own_hz + np.where(harmonic, 0, np.clip(slope / (2 * np.pi), -limit, limit))
-    partials.pitch_hz *= math.exp(max(-0.01, min(0.01, move[0])))
-    partials.drift += move[1]
-    partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + move[2]))
-    safe = np.maximum(strength * s11 * turn**2, 1e-300)
-    moved = full / math.sqrt(max(covariance[0, 0], 1e-300))
-    return Step(covariance, r1 / s11 / turn, 1 / safe, moved)
+    return _solve(normal, right, free)
 
 
 def _stiffness_slope(partials: Partials) -> np.ndarray:

@@ -1,8 +1,7 @@
 """From a coarse pitch to a fit locked in phase to all significant partials.
 
-Three steps: the drift is searched on the strongest partial; the partials are
-followed upwards one by one, so that a stiff string's stretch cannot lead astray;
-then all are fitted together to the unwindowed take, and what the residual still
+From the first guess each partial is fitted to the windowed take by itself; then
+all are fitted together to the unwindowed take, and what the residual still
 shows as sines (hum, a neighbour) is fitted beside the tone and kept apart.
 """
 
@@ -12,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .harmonics import MAX_GRID, MIN_POINTS, Grid, Partials, Step, advance, good_length
+from .follow import first_guess, grid_for
+from .harmonics import Grid, Partials, Step, advance
 from .search import Candidate, Lines, find_lines, is_mains
 
-DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
 FADING_FROM = 300.0  # the same, from which on its decay is fitted
 MOST_SINES = 40
@@ -39,15 +38,6 @@ class Locked:
     wander_power: float = 0.0
 
 
-def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> Grid:
-    """Return a grid fine enough for the pitch, coarse enough for the cost."""
-    periods = size / rate_hz * pitch_hz * 1.34
-    points = MIN_POINTS
-    while points < min(2 * periods, MAX_GRID / max(rows, 1), 2048):
-        points *= 2
-    return Grid(size, rate_hz, points)
-
-
 def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -> Locked | None:
     """Fit a take from a coarse pitch on; None where nothing can be followed.
 
@@ -60,7 +50,7 @@ def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -
     window = np.hanning(size + 2)[1:-1]
     spectrum = grid.transform(samples * window)
     weight = np.interp(grid.time_s * rate_hz + (size - 1) / 2, np.arange(size), window, 0.0, 0.0)
-    partials = _first_guess(grid, spectrum, chosen, lines)
+    partials = first_guess(grid, spectrum, chosen, lines)
     if partials is None:
         return None
     floor = np.interp(partials.hertz() / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
@@ -69,128 +59,6 @@ def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -
     if not len(partials.number):
         return None
     return _fit_all(samples, partials)
-
-
-def _first_guess(
-    grid: Grid, spectrum: np.ndarray, chosen: Candidate, lines: Lines
-) -> Partials | None:
-    """Return all partials with pitch, drift and stiffness good to a fraction of a turn."""
-    strongest = int(chosen.numbers[np.argmax(lines.power[chosen.lines])])
-    line_hz = float(lines.hertz[chosen.lines].max()) if len(chosen.lines) == 1 else float(
-        lines.hertz[chosen.lines[list(chosen.numbers).index(strongest)]])
-    drift, found_hz = _search_drift(grid, spectrum, line_hz, chosen.hertz)
-    pitch, stiffness, last = _follow(grid, spectrum, found_hz, strongest, drift, chosen, lines)
-    top = 0.49 * grid.rate_hz
-    count = max(1, int(top / pitch))
-    numbers = np.arange(1, count + 1)
-    partials = Partials(grid, numbers, np.zeros(count), pitch, drift, stiffness)
-    reach = (partials.hertz() < top) & (numbers <= max(last * 4, 4))
-    return partials.keep(reach)
-
-
-def _search_drift(
-    grid: Grid, spectrum: np.ndarray, line_hz: float, pitch_hz: float
-) -> tuple[float, float]:
-    """Return the drift and middle frequency that make one partial's line sharpest."""
-    carrier = round(line_hz / grid.bin_hz)
-    envelope = grid.analyze(spectrum, np.array([carrier]))[0]
-    span = grid.size / grid.rate_hz
-    step = 1.2 / (line_hz * span**2)
-    count = int(DRIFT_SEARCH / step)
-    drifts = np.arange(-count, count + 1) * step
-    if grid.points * len(drifts) > 400_000:
-        drifts = np.linspace(-DRIFT_SEARCH, DRIFT_SEARCH, 400_000 // grid.points | 1)
-    length = 4 * grid.points
-    turned = envelope * np.exp(-1j * np.pi * line_hz * drifts[:, None] * grid.time_s**2)
-    order = np.argsort(grid.time_s)
-    power = np.abs(np.fft.fft(turned[:, order], length, axis=1)) ** 2
-    offsets = np.fft.fftfreq(length, 1 / grid.points)
-    allowed = np.abs(offsets) * grid.bin_hz < max(0.3 * pitch_hz, 2 * grid.bin_hz)
-    power = np.where(allowed, power, 0.0)
-    peaks = power.max(axis=1)
-    best = int(np.argmax(peaks))
-    middle = len(drifts) // 2
-    if peaks[best] < 1.05 * peaks[middle]:
-        best = middle
-    return float(drifts[best]), (carrier + _peak(power[best], offsets)) * grid.bin_hz
-
-
-def _peak(power: np.ndarray, offsets: np.ndarray) -> float:
-    """Return the place of the highest point, by a parabola through three logs."""
-    i = int(np.argmax(power))
-    left, middle, right = np.log(np.maximum(power[[i - 1, i, (i + 1) % len(power)]], 1e-300))
-    curve = left - 2 * middle + right
-    shift = (left - right) / (2 * curve) if curve < 0 else 0.0
-    return float(offsets[i] + max(-0.5, min(0.5, shift)) * offsets[1])
-
-
-def _follow(
-    grid: Grid, spectrum: np.ndarray, found_hz: float, strongest: int, drift: float,
-    chosen: Candidate, lines: Lines,
-) -> tuple[float, float, int]:
-    """Follow the lines upwards; return pitch, stiffness and the last number reached."""
-    numbers = np.arange(1, min(96, max(1, int(0.48 * grid.rate_hz / chosen.hertz))) + 1)
-    pitch = found_hz / strongest
-    carriers = np.rint(numbers * pitch / grid.bin_hz).astype(int)
-    turned = grid.analyze(spectrum, carriers)
-    turned *= np.exp(-1j * np.pi * (numbers * pitch * drift)[:, None] * grid.time_s**2)
-    length = 2 * grid.points
-    order = np.argsort(grid.time_s)
-    power = np.abs(np.fft.fft(turned[:, order], length, axis=1)) ** 2
-    scale = np.sum(np.hanning(grid.size)) * grid.points / grid.padded
-    power /= scale**2
-    peaks = power.max(axis=1)
-    leak = 1e-4 * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
-    offsets = np.fft.fftfreq(length, 1 / grid.points)
-    floor = np.interp(carriers * grid.bin_hz / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
-    floor = floor + leak / 12
-    seen: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
-    stiffness, last = 0.0, strongest
-    for row in np.flatnonzero(peaks > 12 * floor):
-        number = int(numbers[row])
-        if number == strongest:
-            continue
-        if number > 2 * last + 4:
-            break
-        expected = number * pitch * (1 + stiffness * (number**2 - 1) / 2)
-        loose = max(1.0, 0.15 * number / max(last, 1)) * grid.bin_hz
-        rise = number * pitch * 2.4e-4 * number**2 if number <= 12 and last <= 12 else 0.0
-        where = (carriers[row] + offsets) * grid.bin_hz - expected
-        near = (where > -loose - (stiffness > 0) * rise / 4) & (where < loose + min(rise, 0.3 * pitch))
-        if not near.any():
-            continue
-        masked = np.where(near, power[row], 0.0)
-        top = int(np.argmax(masked))
-        if masked[top] < 12 * floor[row] or masked[top] < max(power[row][top - 1], power[row][(top + 1) % length]):
-            continue
-        hertz = (carriers[row] + _peak(masked, offsets)) * grid.bin_hz
-        line = (number, hertz, min(1.0, masked[top] / (100 * floor[row])))
-        better = _regress([*seen, line], grid.bin_hz)
-        if better is not None:
-            seen.append(line)
-            (pitch, stiffness), last = better, max(last, number)
-    return pitch, stiffness, last
-
-
-def _regress(seen: list[tuple[float, float, float]], bin_hz: float) -> tuple[float, float] | None:
-    """Return pitch and stiffness from (number, hertz, trust) of followed lines.
-
-    None where neither a flat nor a stiff series passes within a bin of them all.
-    """
-    number, hertz, trust = np.array(seen).T
-    root = np.sqrt(trust)
-    flat = float(np.sum(trust * number * hertz) / np.sum(trust * number**2))
-    flat_off = root * (hertz - number * flat)
-    if len(seen) > 2:
-        basis = np.stack([number, number * (number**2 - 1) / 2], axis=1) * root[:, None]
-        solution = np.linalg.lstsq(basis, hertz * root, rcond=None)[0]
-        stiffness = float(solution[1] / solution[0])
-        stiff_off = root * hertz - basis @ solution
-        better = np.sum(flat_off**2) > 6 * np.sum(stiff_off**2)
-        better &= np.abs(flat_off).max() > 0.2 * bin_hz
-        if better and 0 < stiffness < 2e-3 and np.abs(stiff_off).max() < 0.8 * bin_hz:
-            return float(solution[0]), stiffness
-    return (flat, 0.0) if np.abs(flat_off).max() < 0.8 * bin_hz else None
 
 
 def _settle(
