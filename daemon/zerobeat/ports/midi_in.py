@@ -1,0 +1,83 @@
+"""A port that listens: stamp, append, wake. Nothing is parsed or decided here.
+
+The callback runs in a thread of the library. It must be quick: on ALSA the
+kernel holds 200 events for us, and clears them all when they run over.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections import deque
+from collections.abc import Sequence
+
+from ..errors import PortError
+from .patch import OWN_PORT, Patch, own_client
+from .rtmidi_api import api_of, rtmidi
+
+Inbox = deque[tuple[float, str, Sequence[int]]]
+INBOX_LIMIT = 4096  # messages: two seconds of a flood of 2,000 a second
+
+
+class MidiIn:
+    """The daemon's port for one input of the rig, open for life.
+
+    Args:
+        input_name: the input's name in the rig; the port is seen as
+            ``zerobeat in NAME:midi``.
+        inbox: where ``(now_s, input_name, bytes as a list)`` is appended: one deque for
+            all inputs. ``now_s`` is ``time.monotonic()`` at receipt.
+        wake_fd: an eventfd that is written after each append.
+        patch: tells the backend.
+        limit: messages that may wait in ``inbox``; what comes on top is lost.
+
+    Every class of message arrives, clock, active sensing and SysEx too.
+    ``overflowed`` turns True when a message of this input was lost: its notes
+    are then unknown and must be released; who does so sets it False again.
+
+    Raises:
+        PortError: the port can't be opened.
+    """
+
+    def __init__(
+        self, input_name: str, inbox: Inbox, wake_fd: int, patch: Patch, limit: int = INBOX_LIMIT
+    ) -> None:
+        self.name = input_name
+        self.client_name = own_client("in", input_name)
+        self.overflowed = False
+        self.lost = 0
+        self.faults = 0
+        self._closed = False
+        self._inbox = inbox
+        self._wake_fd = wake_fd
+        self._limit = limit
+        try:
+            self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
+            self._port.ignore_types(sysex=False, timing=False, active_sense=False)
+            self._port.set_callback(self._hear)
+            self._port.open_virtual_port(OWN_PORT)
+        except rtmidi.RtMidiError as error:
+            raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
+
+    def _hear(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
+        now_s = time.monotonic()
+        try:
+            if len(self._inbox) >= self._limit:
+                self.lost += 1
+                self.overflowed = True
+            else:
+                self._inbox.append((now_s, self.name, event[0]))
+            os.eventfd_write(self._wake_fd, 1)
+        except Exception:  # must not reach the library: it would end in silence (M7)
+            self.faults += 1
+
+    def close(self) -> None:
+        """Stop listening, callback first; a second time does nothing."""
+        if self._closed:
+            return
+        self._closed = True
+        with contextlib.suppress(rtmidi.RtMidiError):
+            self._port.cancel_callback()
+            self._port.close_port()
+        self._port.delete()

@@ -1,0 +1,66 @@
+"""Tell systemd what the daemon does: ready, a line of status, alive, stopping.
+
+Without NOTIFY_SOCKET in the environment every function does nothing.
+
+Source: sd_notify(3), "Notes": one datagram, lines of KEY=VALUE, to the Unix
+socket named in NOTIFY_SOCKET; a leading @ stands for the abstract name space.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+
+
+def notify(state: str) -> bool:
+    """Send lines of ``KEY=VALUE``; False if nobody listens. Never raises, never waits."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return False
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    kind = socket.SOCK_DGRAM | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
+    try:
+        with socket.socket(socket.AF_UNIX, kind) as channel:
+            channel.sendto(state.encode("utf-8", "replace"), address)
+    except OSError:
+        return False
+    return True
+
+
+def ready(status: str = "") -> bool:
+    """Say that the daemon plays; with a first line of status."""
+    return notify("READY=1" + _status(status))
+
+
+def status(text: str) -> bool:
+    """Show a line in ``systemctl status``."""
+    return notify(_status(text).lstrip("\n"))
+
+
+def watchdog() -> bool:
+    """Say that the loop is alive."""
+    return notify("WATCHDOG=1")
+
+
+def stopping(status: str = "") -> bool:
+    """Say that the daemon ends."""
+    return notify("STOPPING=1" + _status(status))
+
+
+def _status(text: str) -> str:
+    return f"\nSTATUS={' '.join(text.split())}" if text else ""
+
+
+def watchdog_interval_s() -> float | None:
+    """Return within how many seconds systemd wants to hear ``watchdog``; None if it does not.
+
+    Source: sd_watchdog_enabled(3): WATCHDOG_USEC in microseconds, for WATCHDOG_PID only.
+    """
+    try:
+        if int(os.environ.get("WATCHDOG_PID", os.getpid())) != os.getpid():
+            return None
+        interval_us = int(os.environ["WATCHDOG_USEC"])
+    except (KeyError, ValueError):
+        return None
+    return interval_us / 1e6 if interval_us > 0 else None

@@ -1,0 +1,128 @@
+"""Patching on JACK, through one client for life.
+
+JACK is the second backend: for players who want it, and for tests. A server
+that dies takes every client with it; ``alive`` is then False for good, nothing
+more may be sent, and the daemon has to be started again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+from pathlib import Path
+
+from ..errors import PortError
+from .patch import OWN_PORT, WATCH_CLIENT, Backend, PortName, need
+from .rtmidi_api import rtmidi
+
+try:
+    import jack
+except (ImportError, OSError) as error:
+    remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
+    raise need("JACK-Client", "zerobeat[jack]", remedy) from None
+
+_OWN_PREFIX = ("zerobeat in ", "zerobeat out ")
+
+
+class JackPatch:
+    """The ``Patch`` of JACK; see ``patch.Patch`` for the methods."""
+
+    backend: Backend = "jack"
+
+    def __init__(self) -> None:
+        _silence()
+        self.alive = True
+        self._closed = False
+        try:
+            self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
+        except jack.JackOpenError:
+            server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
+        if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
+            self._client.close()
+            raise PortError("another zerobeat plays on this JACK server; stop it first")
+        self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        self._client.set_shutdown_callback(self._shut)
+        self._client.set_port_registration_callback(lambda port, register: self._wake())
+        self._client.set_port_connect_callback(lambda a, b, connect: self._wake())
+        self._client.activate()
+
+    def _shut(self, status: object, reason: str) -> None:
+        self.alive = False
+        self._wake()
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):
+            os.eventfd_write(self._wake_fd, 1)
+
+    def fileno(self) -> int:
+        return self._wake_fd
+
+    def heard(self) -> bool:
+        try:
+            os.eventfd_read(self._wake_fd)
+        except BlockingIOError:
+            return False
+        return True
+
+    def ports(self) -> list[PortName]:
+        if not self.alive:
+            return []
+        return [self._name(port) for port in self._client.get_ports(is_midi=True)]
+
+    def _name(self, port: jack.Port) -> PortName:
+        client, _, name = port.name.partition(":")
+        own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
+        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+
+    def connected(self, source: PortName, destination: PortName) -> bool:
+        if not self.alive:
+            return False
+        try:
+            port = self._client.get_port_by_name(str(source.address))
+            others = self._client.get_all_connections(port)
+        except jack.JackError:
+            return False
+        return any(other.name == destination.address for other in others)
+
+    def connect(self, source: PortName, destination: PortName) -> None:
+        if self.connected(source, destination):
+            return
+        try:
+            self._client.connect(str(source.address), str(destination.address))
+        except jack.JackError:
+            raise PortError(f'"{source.text}" to "{destination.text}": JACK refused') from None
+
+    def disconnect(self, source: PortName, destination: PortName) -> None:
+        with contextlib.suppress(jack.JackError):
+            if self.alive:
+                self._client.disconnect(str(source.address), str(destination.address))
+
+    def cycles(self) -> int:
+        return int(self._client.last_frame_time)
+
+    def overruns(self) -> dict[str, int]:
+        return {}
+
+    def close(self) -> None:
+        if self._closed:
+            return
+        self._closed = True
+        self._client.close()
+        os.close(self._wake_fd)
+
+
+@ctypes.CFUNCTYPE(None, ctypes.c_char_p)
+def _say_nothing(message: bytes) -> None:
+    """Take a line that libjack would print."""
+
+
+def _silence() -> None:
+    """Keep every libjack of this process off the screen: rtmidi's wheel brings its own."""
+    assert rtmidi  # loaded first
+    mapped = (line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines())
+    for path in {path for path in mapped if Path(path).name.startswith("libjack")}:
+        library = ctypes.CDLL(path)
+        library.jack_set_error_function(_say_nothing)
+        library.jack_set_info_function(_say_nothing)

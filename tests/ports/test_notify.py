@@ -1,0 +1,65 @@
+"""What systemd hears, on a real datagram socket (S4)."""
+
+import os
+import socket
+
+import pytest
+from zerobeat.ports import notify
+
+
+@pytest.fixture(params=["path", "abstract"])
+def manager(request, tmp_path, monkeypatch):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
+        if request.param == "path":
+            listening.bind(str(tmp_path / "notify"))
+            monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        else:
+            name = f"zerobeat-test-{os.getpid()}"
+            listening.bind("\0" + name)
+            monkeypatch.setenv("NOTIFY_SOCKET", "@" + name)
+        listening.settimeout(1.0)
+        yield listening
+
+
+def test_states_arrive_as_lines(manager):
+    assert notify.ready("playing, keys\nmissing")
+    assert notify.status("scene 2")
+    assert notify.watchdog()
+    assert notify.stopping()
+    heard = [manager.recv(4096) for _ in range(4)]
+    assert heard == [
+        b"READY=1\nSTATUS=playing, keys missing",
+        b"STATUS=scene 2",
+        b"WATCHDOG=1",
+        b"STOPPING=1",
+    ]
+
+
+def test_a_manager_that_does_not_read_holds_nothing_up(manager):
+    assert not all(notify.watchdog() for _ in range(10_000))
+
+
+@pytest.mark.parametrize("address", [None, "", "nonsense", "/nowhere/notify", "@zerobeat-nobody"])
+def test_without_a_listener_nothing_happens(monkeypatch, address):
+    if address is None:
+        monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    else:
+        monkeypatch.setenv("NOTIFY_SOCKET", address)
+    assert not notify.ready()
+
+
+@pytest.mark.parametrize(
+    ("usec", "pid", "seconds"),
+    [("2000000", None, 2.0), ("2000000", "own", 2.0), ("2000000", "1", None), ("x", None, None)],
+)
+def test_watchdog_interval(monkeypatch, usec, pid, seconds):
+    monkeypatch.setenv("WATCHDOG_USEC", usec)
+    monkeypatch.delenv("WATCHDOG_PID", raising=False)
+    if pid:
+        monkeypatch.setenv("WATCHDOG_PID", str(os.getpid()) if pid == "own" else pid)
+    assert notify.watchdog_interval_s() == seconds
+
+
+def test_no_watchdog_asked_for(monkeypatch):
+    monkeypatch.delenv("WATCHDOG_USEC", raising=False)
+    assert notify.watchdog_interval_s() is None
