@@ -1,0 +1,30 @@
+"""The daemon's log: plain lines on stderr, a repeated one told seldom."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+REPEAT_S = 10.0
+
+
+class Journal:
+    """Writes lines; the same line again within ten seconds is only counted."""
+
+    def __init__(self) -> None:
+        self._told: dict[str, tuple[float, int]] = {}
+
+    def say(self, text: str) -> None:
+        """Write a line now."""
+        for line in text.splitlines():
+            print(line, file=sys.stderr, flush=True)
+
+    def fault(self, key: str, text: str) -> None:
+        """Write a fault, unless one of the same key was written just now."""
+        now_s = time.monotonic()
+        told_s, missed = self._told.get(key, (-REPEAT_S, 0))
+        if now_s - told_s < REPEAT_S:
+            self._told[key] = (told_s, missed + 1)
+            return
+        self._told[key] = (now_s, 0)
+        self.say(f"{text} (and {missed} more like it)" if missed else text)

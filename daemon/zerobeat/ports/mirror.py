@@ -1,0 +1,154 @@
+"""What sounds, kept where a crash can't take it: a mapped file in the runtime directory.
+
+A note is marked before its note-on leaves and cleared after its note-off, so
+after a crash the file lists every note that may still sound. Marking is one
+store into memory; no system call, no wait for a disk.
+
+Layout: 64 bytes of name for each of 16 outputs, then 2,048 bytes for each
+(16 channels of 128 notes), 1 where a note sounds.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import mmap
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from ..errors import PortError
+
+OUTPUTS = 16
+NAME_BYTES = 64
+NOTES = 16 * 128
+SIZE = OUTPUTS * (NAME_BYTES + NOTES)
+
+
+def runtime_directory() -> Path:
+    """Return where the lock, the mirror and the control socket live.
+
+    systemd gives ``RUNTIME_DIRECTORY``; in a terminal it is ``zerobeat`` in the
+    XDG runtime directory, else in the temporary directory, by user number.
+    """
+    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    base = os.environ.get("XDG_RUNTIME_DIR", "")
+    if base and os.path.isdir(base):
+        return Path(base) / "zerobeat"
+    return Path(os.environ.get("TMPDIR", "/tmp")) / f"zerobeat-{os.getuid()}"
+
+
+def make_runtime_directory(folder: Path) -> None:
+    """Make the folder, the user's alone.
+
+    Raises:
+        PortError: it can't be made, or somebody else owns it.
+    """
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        owner = folder.stat().st_uid
+    except OSError as error:
+        raise PortError(f"{folder}: can't be used: {error.strerror}") from None
+    if owner not in (os.getuid(), 0):
+        raise PortError(f"{folder}: belongs to another user; set XDG_RUNTIME_DIR")
+
+
+class Lock:
+    """One daemon at a time (requirement M20).
+
+    Raises:
+        PortError: another one plays; the text has its process number.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._file = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            holder = os.pread(self._file, 32, 0).decode("ascii", "replace").strip() or "unknown"
+            os.close(self._file)
+            raise PortError(f"zerobeat plays already, as process {holder}; stop it first") from None
+        os.ftruncate(self._file, 0)
+        os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+
+    def close(self) -> None:
+        """Give the lock back; a second time does nothing."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+
+class Mirror:
+    """The marks of what sounds.
+
+    Args:
+        folder: the runtime directory.
+        outputs: the rig's output names; at most 16.
+
+    Attributes:
+        left: what an earlier process left sounding, by output name, as
+            (channel, note). It stays marked until a note-off has been sent.
+    """
+
+    def __init__(self, folder: Path, outputs: Iterable[str]) -> None:
+        path = folder / "sounding"
+        self.left = read_left(path)
+        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        os.ftruncate(file, SIZE)
+        self._map = mmap.mmap(file, SIZE)
+        os.close(file)
+        self._map[:] = bytes(SIZE)
+        self._places: dict[str, int] = {}
+        self.replace(outputs)
+        for name, notes in self.left.items():
+            self._place(name)
+            for channel, note in notes:
+                self.mark(name, channel, note)
+
+    def replace(self, outputs: Iterable[str]) -> None:
+        """Give each output of a rig its place; those that have one keep it."""
+        for name in outputs:
+            self._place(name)
+
+    def _place(self, name: str) -> None:
+        number = len(self._places)
+        if name in self._places or number >= OUTPUTS:
+            return
+        start = number * NAME_BYTES
+        self._map[start : start + NAME_BYTES] = name.encode()[:NAME_BYTES].ljust(NAME_BYTES, b"\0")
+        self._places[name] = OUTPUTS * NAME_BYTES + number * NOTES
+
+    def mark(self, output: str, channel: int, note: int) -> None:
+        """A note-on is about to leave."""
+        place = self._places.get(output)
+        if place is not None:
+            self._map[place + channel * 128 + note] = 1
+
+    def clear(self, output: str, channel: int, note: int) -> None:
+        """A note-off has left."""
+        place = self._places.get(output)
+        if place is not None:
+            self._map[place + channel * 128 + note] = 0
+
+    def close(self) -> None:
+        self._map.close()
+
+
+def read_left(path: Path) -> dict[str, list[tuple[int, int]]]:
+    """Return what a mirror file lists, by output name; nothing if there is no whole file."""
+    try:
+        content = path.read_bytes()
+    except OSError:
+        return {}
+    if len(content) != SIZE:
+        return {}
+    left: dict[str, list[tuple[int, int]]] = {}
+    for number in range(OUTPUTS):
+        name = content[number * NAME_BYTES : (number + 1) * NAME_BYTES].rstrip(b"\0")
+        start = OUTPUTS * NAME_BYTES + number * NOTES
+        marks = content[start : start + NOTES]
+        notes = [divmod(at, 128) for at, mark in enumerate(marks) if mark]
+        if name and notes:
+            left[name.decode("utf-8", "replace")] = notes
+    return left
