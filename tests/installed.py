@@ -1,0 +1,42 @@
+"""Exit 0 if this interpreter has zerobeat from this tree with its test packages."""
+
+from __future__ import annotations
+
+import sys
+from importlib import metadata
+from pathlib import Path
+
+from packaging.requirements import Requirement
+
+
+def missing() -> list[str]:
+    """Return the requirements of the test extra that are not met."""
+    lacking: list[str] = []
+    for line in metadata.requires("zerobeat") or ():
+        wanted = Requirement(line)
+        if wanted.marker is not None and not wanted.marker.evaluate({"extra": "test"}):
+            continue
+        try:
+            version = metadata.version(wanted.name)
+        except metadata.PackageNotFoundError:
+            lacking.append(line)
+            continue
+        if not wanted.specifier.contains(version, prereleases=True):
+            lacking.append(line)
+    return lacking
+
+
+def main() -> int:
+    import zerobeat
+
+    here = Path(__file__).resolve().parent.parent / "daemon" / "zerobeat"
+    if Path(zerobeat.__file__).resolve().parent != here:
+        return 1
+    return 1 if missing() else 0
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main())
+    except ImportError:
+        sys.exit(1)
