@@ -113,15 +113,19 @@ def nearest_note(
     (60, None)
     """
     note = math.ceil(pitch_cents / 100.0 - 0.5)
+    if note < lowest_note:
+        note = lowest_note
+    elif note > highest_note:
+        note = highest_note
+    rest = pitch_cents - 100.0 * note
     if note_errors_cents is not None:
-        note = _least(pitch_cents, note, 0.0, lowest_note, highest_note, note_errors_cents)
-        rest = pitch_cents - 100.0 * note - note_errors_cents[note]
-    else:
-        if note < lowest_note:
-            note = lowest_note
-        elif note > highest_note:
-            note = highest_note
-        rest = pitch_cents - 100.0 * note
+        low = max(lowest_note, note - _LOOK_NOTES)
+        high = min(highest_note, note + _LOOK_NOTES)
+        least = math.inf
+        for number in range(low, high + 1):
+            left = pitch_cents - 100.0 * number - note_errors_cents[number]
+            if abs(left) < least:
+                note, rest, least = number, left, abs(left)
     if -range_cents - _HAIR_CENTS <= rest <= range_cents + _HAIR_CENTS:
         return note
     return None
@@ -175,29 +179,4 @@ def legato_note(
         change = abs(rest - bend_cents_now)
         if change < least and -reach <= rest <= reach:
             best, least = number, change
-    return best
-
-
-def _least(
-    pitch_cents: float,
-    note: int,
-    bend_cents: float,
-    lowest_note: int,
-    highest_note: int,
-    note_errors_cents: tuple[float, ...],
-) -> int:
-    """Return the note near ``note`` whose bend is nearest to ``bend_cents``."""
-    low = note - _LOOK_NOTES
-    high = note + _LOOK_NOTES
-    low = lowest_note if low < lowest_note else highest_note if low > highest_note else low
-    high = highest_note if high > highest_note else lowest_note if high < lowest_note else high
-    target = pitch_cents - bend_cents
-    best = low
-    least = math.inf
-    for number in range(low, high + 1):
-        rest = target - 100.0 * number - note_errors_cents[number]
-        if rest < 0.0:
-            rest = -rest
-        if rest < least:
-            best, least = number, rest
     return best

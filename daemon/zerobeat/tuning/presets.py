@@ -69,7 +69,7 @@ MODES: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
     ("bebop dominant", ("bebop",), (0, 2, 4, 5, 7, 9, 10, 11)),
     ("bebop major", (), (0, 2, 4, 5, 7, 8, 9, 11)),
     ("spanish 8 tone", (), (0, 1, 3, 4, 5, 6, 8, 10)),
-    ("chromatic", ("12 equal",), (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)),
+    ("chromatic", (), (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)),
 )
 
 # Names in use for more than one scale: refused, with what they may mean.
@@ -114,7 +114,7 @@ def _circle(narrowed_cents: dict[int, float]) -> tuple[float, ...]:
             from G# to Eb takes what is left.
     """
     place = {0: 0.0}
-    for step in range(0, _CHAIN[-1]):
+    for step in range(_CHAIN[-1]):
         place[step + 1] = place[step] + _FIFTH - narrowed_cents.get(step, 0.0)
     for step in range(-1, _CHAIN[0] - 1, -1):
         place[step] = place[step + 1] - _FIFTH + narrowed_cents.get(step, 0.0)
@@ -126,7 +126,7 @@ def _twelfths(parts: dict[int, float]) -> tuple[float, ...]:
     return _circle({step: part * _PYTHAGOREAN_COMMA / 12.0 for step, part in parts.items()})
 
 
-_ALL = {step: 1.0 for step in _CHAIN[:-1]}
+_FOUR_QUARTERS = dict.fromkeys(range(4), _SYNTONIC_COMMA / 4.0)  # C-G-D-A-E
 
 # Name, other names, twelve cents above the root.
 TEMPERAMENTS: tuple[tuple[str, tuple[str, ...], tuple[float, ...]], ...] = (
@@ -136,13 +136,13 @@ TEMPERAMENTS: tuple[tuple[str, tuple[str, ...], tuple[float, ...]], ...] = (
     (
         "quarter-comma meantone",
         ("1/4-comma meantone",),
-        _circle({step: _SYNTONIC_COMMA / 4.0 for step in _ALL}),
+        _circle(dict.fromkeys(_CHAIN[:-1], _SYNTONIC_COMMA / 4.0)),
     ),
     # Fifths narrowed by a sixth of 81/80, wolf G#-Eb.
     (
         "sixth-comma meantone",
         ("1/6-comma meantone",),
-        _circle({step: _SYNTONIC_COMMA / 6.0 for step in _ALL}),
+        _circle(dict.fromkeys(_CHAIN[:-1], _SYNTONIC_COMMA / 6.0)),
     ),
     # C-G-D-A and B-F# narrowed by a quarter of the Pythagorean comma.
     ("werckmeister 3", ("werckmeister iii",), _twelfths({0: 3, 1: 3, 2: 3, 5: 3})),
@@ -150,15 +150,13 @@ TEMPERAMENTS: tuple[tuple[str, tuple[str, ...], tuple[float, ...]], ...] = (
     (
         "kirnberger 3",
         ("kirnberger iii",),
-        _circle({0: _SYNTONIC_COMMA / 4.0, 1: _SYNTONIC_COMMA / 4.0, 2: _SYNTONIC_COMMA / 4.0,
-                 3: _SYNTONIC_COMMA / 4.0, 6: _SCHISMA}),
+        _circle({**_FOUR_QUARTERS, 6: _SCHISMA}),
     ),
     # The same with the schisma on G#-Eb, as a large published archive has it.
     (
         "kirnberger 3 (schisma on G#-Eb)",
         (),
-        _circle({0: _SYNTONIC_COMMA / 4.0, 1: _SYNTONIC_COMMA / 4.0, 2: _SYNTONIC_COMMA / 4.0,
-                 3: _SYNTONIC_COMMA / 4.0}),
+        _circle(_FOUR_QUARTERS),
     ),
     # C-G 2, G-D 2.5, D-A 3.5, A-E 3, F#-C# 1 twelfths of the Pythagorean comma.
     (

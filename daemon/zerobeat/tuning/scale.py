@@ -177,7 +177,9 @@ def equal_division(steps: int, period_cents: float = 1200.0) -> Scale:
     """
     if not 1 <= steps <= 1200:
         raise ScaleError(f"equal division: found {steps} steps; allowed: 1 to 1200")
-    name = f"{steps} equal" if period_cents == 1200.0 else f"{steps} equal of {period_cents:g} cents"
+    name = (
+        f"{steps} equal" if period_cents == 1200.0 else f"{steps} equal of {period_cents:g} cents"
+    )
     return Scale(name, tuple(period_cents * i / steps for i in range(steps)), period_cents)
 
 

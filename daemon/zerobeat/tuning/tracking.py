@@ -18,50 +18,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from ..errors import TrackingError
-from .units import name_of_note, pitch_to_volts
+from .readings import Reading, Unusable, beyond_range, checked, left_out, pool, rising
 
-POOL_CENTS = 1.0  # readings commanded this close to each other are of one note
-SIGMA_FLOOR_CENTS = 0.01  # no reading is trusted more than this
-SCATTER_CENTS = 1.0  # readings of a note that agree this well are good enough
-SCATTER_SIGMAS = 4.0
-LEAST_SLOPE = 0.05  # flatter counts as not rising: 1 cent heard would take 20 sent
+__all__ = ["ComposedCurve", "Reading", "TrackingCurve", "Unusable", "compose", "pchip_slopes"]
+
 LINE_SLOPES = (0.8, 1.25)  # a curve goes on beyond its readings no flatter, no steeper
-MAX_READINGS = 10_000
-_STEP_CENTS = 100.0
 _CLOSE_CENTS = 1e-5
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One measured pitch.
-
-    Args:
-        pitch_cents: commanded, in the key space of the converter's input.
-        error_cents: sounding less commanded, sharp positive.
-        sigma_cents: standard uncertainty of the error.
-    """
-
-    pitch_cents: float
-    error_cents: float
-    sigma_cents: float = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Unusable:
-    """A stretch of commanded pitch where the correction cannot be trusted."""
-
-    lowest_cents: float
-    highest_cents: float
-    reason: str
-
-    def describe(self, zero_volt_note: int, middle_c_octave: int = 4) -> str:
-        """Return one line that names the stretch by notes and volts."""
-        ends = [self.lowest_cents, self.highest_cents]
-        names = [_name(cents, middle_c_octave) for cents in ends]
-        volts = [f"{pitch_to_volts(cents, zero_volt_note):+.2f} V" for cents in ends]
-        if names[0] == names[1]:
-            return f"{names[0]}, {volts[0]}: {self.reason}"
-        return f"{names[0]} to {names[1]}, {volts[0]} to {volts[1]}: {self.reason}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,19 +54,19 @@ class TrackingCurve:
                 f"tracking curve: found {len(x)} pitches and {len(y)} soundings; "
                 "allowed: one or more finite pairs"
             )
-        for low, high in zip(range(len(x)), range(1, len(x)), strict=False):
-            if not (x[low] < x[high] and y[low] < y[high]):
+        for i in range(1, len(x)):
+            if not (x[i - 1] < x[i] and y[i - 1] < y[i]):
                 raise TrackingError(
-                    f"tracking curve: found {x[low]:.2f} sounding at {y[low]:.2f} before "
-                    f"{x[high]:.2f} at {y[high]:.2f}; allowed: both rising"
+                    f"tracking curve: found {x[i - 1]:.2f} sounding at {y[i - 1]:.2f} before "
+                    f"{x[i]:.2f} at {y[i]:.2f}; allowed: both rising"
                 )
         slopes = pchip_slopes(x, y)
         object.__setattr__(self, "slopes", slopes)
         object.__setattr__(self, "_pieces", _pieces(x, y, slopes))
 
-    @classmethod
+    @staticmethod
     def from_readings(
-        cls, readings: Iterable[Reading], *, bend_range_cents: float = 200.0
+        readings: Iterable[Reading], *, bend_range_cents: float = 200.0
     ) -> TrackingCurve:
         """Return the curve through readings, and the stretches it can't be trusted in.
 
@@ -117,21 +79,21 @@ class TrackingCurve:
             TrackingError: no readings, a value that is not finite, or pitch
                 that rises nowhere.
         """
-        x, y, sigmas, unusable = _pool(_checked(readings))
-        kept = _rising(x, y)
+        x, y, sigmas, unusable = pool(checked(readings))
+        kept = rising(x, y)
         if len(kept) < 2 <= len(x):
             raise TrackingError(
                 f"readings: found {len(x)} notes and no two of them with pitch rising from one "
                 "to the other; check the cable, the converter's range and the oscillator's inputs"
             )
-        unusable += _left_out(x, kept)
-        curve = cls(
+        unusable += left_out(x, kept)
+        curve = TrackingCurve(
             tuple(x[i] for i in kept),
             tuple(y[i] for i in kept),
             (),
             tuple(sigmas[i] for i in kept),
         )
-        unusable += _beyond_range(curve, bend_range_cents)
+        unusable += beyond_range(curve.knots_cents, curve.sounding, bend_range_cents)
         found = sorted(unusable, key=lambda part: (part.lowest_cents, part.highest_cents))
         return replace(curve, unusable=tuple(found))
 
@@ -153,7 +115,7 @@ class TrackingCurve:
         for _ in _ROUNDS:
             step = (u * (a + u * (b + u * c)) - wanted) / (a + u * (2.0 * b + 3.0 * c * u) or 1e-9)
             u -= step
-            if -_CLOSE_CENTS < step * h < _CLOSE_CENTS and 0.0 <= u <= 1.0:
+            if -_CLOSE_CENTS < step * h < _CLOSE_CENTS and -1e-9 < u < 1.000000001:
                 return x0 + h * u
         return x0 + h * _bisected(wanted, a, b, c)
 
@@ -185,8 +147,8 @@ class ComposedCurve(TrackingCurve):
     pitches; ``slopes`` are of a curve through them, for drawing only.
     """
 
-    converter: TrackingCurve | None = None
-    oscillator: TrackingCurve | None = None
+    converter: TrackingCurve = field(kw_only=True)
+    oscillator: TrackingCurve = field(kw_only=True)
 
     def sounding(self, commanded_cents: float) -> float:
         return self.oscillator.sounding(self.converter.sounding(commanded_cents))
@@ -218,7 +180,7 @@ def compose(converter_by_volts: TrackingCurve, oscillator: TrackingCurve) -> Tra
     knots.update(map(converter_by_volts.commanded, oscillator.knots_cents))
     x = tuple(sorted(knots))
     through = [oscillator.sounding(converter_by_volts.sounding(cents)) for cents in x]
-    kept = _rising(x, through)
+    kept = rising(x, through)
     moved = tuple(
         Unusable(
             converter_by_volts.commanded(part.lowest_cents),
@@ -235,9 +197,8 @@ def compose(converter_by_volts: TrackingCurve, oscillator: TrackingCurve) -> Tra
         tuple(x[i] for i in kept),
         tuple(through[i] for i in kept),
         tuple(found),
-        (),
-        converter_by_volts,
-        oscillator,
+        converter=converter_by_volts,
+        oscillator=oscillator,
     )
 
 
@@ -315,132 +276,3 @@ def _bisected(wanted: float, a: float, b: float, c: float) -> float:
         else:
             high = u
     return (low + high) / 2.0
-
-
-def _checked(readings: Iterable[Reading]) -> list[Reading]:
-    found = sorted(readings, key=lambda reading: reading.pitch_cents)
-    if not 0 < len(found) <= MAX_READINGS:
-        raise TrackingError(f"readings: found {len(found)}; allowed: 1 to {MAX_READINGS}")
-    for reading in found:
-        values = (reading.pitch_cents, reading.error_cents, reading.sigma_cents)
-        if not all(map(math.isfinite, values)) or reading.sigma_cents < 0.0:
-            raise TrackingError(
-                f"reading: found pitch {values[0]}, error {values[1]}, uncertainty {values[2]}; "
-                "allowed: finite numbers, uncertainty 0 or more"
-            )
-    return found
-
-
-def _pool(
-    readings: list[Reading],
-) -> tuple[list[float], list[float], list[float], list[Unusable]]:
-    """Return pitch, sounding and uncertainty of each note, and where readings scatter."""
-    notes: list[list[Reading]] = []
-    for reading in readings:
-        if notes and reading.pitch_cents - notes[-1][0].pitch_cents <= POOL_CENTS:
-            notes[-1].append(reading)
-        else:
-            notes.append([reading])
-    x: list[float] = []
-    y: list[float] = []
-    sigmas: list[float] = []
-    scattered: list[tuple[int, float]] = []
-    for note in notes:
-        spread = _pool_note(note, x, y, sigmas)
-        if spread:
-            scattered.append((len(x) - 1, spread))
-    unusable = []
-    for i, spread in scattered:
-        low = (x[i - 1] + x[i]) / 2.0 if i else x[i]
-        high = (x[i] + x[i + 1]) / 2.0 if i + 1 < len(x) else x[i]
-        unusable.append(Unusable(low, high, f"readings scatter by {spread:.1f} cents"))
-    return x, y, sigmas, unusable
-
-
-def _pool_note(note: list[Reading], x: list[float], y: list[float], sigmas: list[float]) -> float:
-    """Append the weighted means of one note; return the spread if it is too wide, else 0."""
-    sigma = [max(reading.sigma_cents, SIGMA_FLOOR_CENTS) for reading in note]
-    weights = [1.0 / s**2 for s in sigma]
-    total = math.fsum(weights)
-    pitch = math.fsum(w * r.pitch_cents for w, r in zip(weights, note, strict=True)) / total
-    error = math.fsum(w * r.error_cents for w, r in zip(weights, note, strict=True)) / total
-    off = [(r.error_cents - error) / s for r, s in zip(note, sigma, strict=True)]
-    # Where readings disagree more than they claim, their uncertainty grows by
-    # the Birge ratio, as the Particle Data Group does.
-    ratio = math.sqrt(math.fsum(z * z for z in off) / (len(note) - 1)) if len(note) > 1 else 0.0
-    x.append(pitch)
-    y.append(pitch + error)
-    sigmas.append(max(1.0, ratio) / math.sqrt(total))
-    errors = [reading.error_cents for reading in note]
-    spread = max(errors) - min(errors)
-    too_wide = spread > 2.0 * SCATTER_CENTS and max(map(abs, off)) > SCATTER_SIGMAS
-    return spread if too_wide else 0.0
-
-
-def _rising(x: Sequence[float], y: Sequence[float]) -> list[int]:
-    """Return the largest set of knots through which pitch rises.
-
-    Of sets equally large, the one with the least change of error along it: on
-    a flat stretch that is the knot next to where the rise begins.
-    """
-    n = len(x)
-    best = [(1, 0.0)] * n  # knots so far, less change is better
-    before = [-1] * n
-    for i in range(n):
-        for j in range(i):
-            rise, run = y[i] - y[j], x[i] - x[j]
-            if rise < LEAST_SLOPE * run:
-                continue
-            chain = (best[j][0] + 1, best[j][1] - abs(rise - run))
-            if chain > best[i]:
-                best[i], before[i] = chain, j
-    at = max(range(n), key=lambda i: best[i])
-    kept = []
-    while at >= 0:
-        kept.append(at)
-        at = before[at]
-    return kept[::-1]
-
-
-def _left_out(x: Sequence[float], kept: list[int]) -> list[Unusable]:
-    """Return the stretches around knots that were left out."""
-    unusable = []
-    edges = [-1, *kept, len(x)]
-    for low, high in zip(edges, edges[1:], strict=False):
-        if high - low > 1:
-            lowest, highest = x[max(low, 0)], x[min(high, len(x) - 1)]
-            unusable.append(Unusable(lowest, highest, "pitch does not rise with the note"))
-    return unusable
-
-
-def _beyond_range(curve: TrackingCurve, bend_range_cents: float) -> list[Unusable]:
-    """Return the stretches whose correction is larger than the bend range."""
-    knots = curve.knots_cents
-    steps = int((knots[-1] - knots[0]) / _STEP_CENTS)
-    between = (knots[0] + _STEP_CENTS * i for i in range(steps + 1))
-    unusable: list[Unusable] = []
-    lowest = None
-    largest = 0.0
-    last = knots[0]
-    for x in sorted({*knots, *between}):
-        error = curve.sounding(x) - x
-        if abs(error) > bend_range_cents:
-            lowest = x if lowest is None else lowest
-            largest = error if abs(error) > abs(largest) else largest
-        elif lowest is not None:
-            unusable.append(_too_far(lowest, last, largest, bend_range_cents))
-            lowest, largest = None, 0.0
-        last = x
-    if lowest is not None:
-        unusable.append(_too_far(lowest, last, largest, bend_range_cents))
-    return unusable
-
-
-def _too_far(lowest: float, highest: float, error: float, range_cents: float) -> Unusable:
-    reason = f"{error:+.0f} cents off, more than the bend range of {range_cents:.0f} corrects"
-    return Unusable(lowest, highest, reason)
-
-
-def _name(pitch_cents: float, middle_c_octave: int) -> str:
-    note = math.floor(pitch_cents / 100.0 + 0.5)
-    return f"{name_of_note(note, middle_c_octave)} ({note})"

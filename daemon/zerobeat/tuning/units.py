@@ -45,7 +45,7 @@ def pitch_to_hertz(pitch_cents: float, concert_a_hz: float = CONCERT_A_HZ) -> fl
     if not 0.0 < concert_a_hz < math.inf:
         raise PitchRangeError(f"concert A: found {concert_a_hz} Hz; allowed: above 0 Hz")
     try:
-        return concert_a_hz * 2.0 ** ((pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS)
+        return concert_a_hz * math.exp2((pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS)
     except OverflowError:
         raise PitchRangeError(f"pitch: found {pitch_cents} cents; no such frequency") from None
 
@@ -94,7 +94,7 @@ def ratio_to_cents(ratio: float | Fraction) -> float:
 
 def cents_to_ratio(cents: float) -> float:
     """Return the frequency ratio of an interval in cents."""
-    return 2.0 ** (cents / OCTAVE_CENTS)
+    return math.exp2(cents / OCTAVE_CENTS)
 
 
 def beat_hertz(
@@ -136,7 +136,7 @@ def beats_to_cents(
     >>> round(beats_to_cents(5700.0, 0.5, 50.0), 4)
     3.9302
     """
-    hertz = concert_a_hz * 2.0 ** ((pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS)
+    hertz = concert_a_hz * math.exp2((pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS)
     ratio = (hertz + beats_hz) / hertz
     if ratio <= 0.0:
         return -limit_cents
