@@ -45,7 +45,9 @@ def jack_is_installed() -> bool:
     return shutil.which("jackd") is not None
 
 
-def wait_until(true: Callable[[], bool], timeout_s: float = 5.0, what: str = "it") -> None:
+def wait_until(
+    true: Callable[[], bool], timeout_s: float = 5.0, what: str = "it"
+) -> None:
     """Return when ``true()`` is; raise TimeoutError after ``timeout_s``."""
     end_s = time.monotonic() + timeout_s
     while not true():
@@ -56,7 +58,9 @@ def wait_until(true: Callable[[], bool], timeout_s: float = 5.0, what: str = "it
 
 def _lock(name: str) -> int | None:
     """Return a lock on a server name, or None if somebody holds it."""
-    lock = os.open(Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT, 0o666)
+    lock = os.open(
+        Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT, 0o666
+    )
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -189,7 +193,11 @@ class JackServer:
         """Connect two ports by name, waiting until both are there and their clients active."""
         self.wait_for_port(source)
         self.wait_for_port(destination)
-        wait_until(lambda: self._connects(source, destination), 5.0, f"{source} -> {destination}")
+        wait_until(
+            lambda: self._connects(source, destination),
+            5.0,
+            f"{source} -> {destination}",
+        )
 
     def _connects(self, source: str, destination: str) -> bool:
         assert self.client is not None
@@ -332,10 +340,21 @@ class OscillatorBank:
             "synth.reverb.active": 0,
             "synth.chorus.active": 0,
         }
-        pairs = [part for key, value in options.items() for part in ("-o", f"{key}={value}")]
+        pairs = [
+            part for key, value in options.items() for part in ("-o", f"{key}={value}")
+        ]
         sound = ["-r", str(RATE_HZ), "-g", str(gain), "-a", "jack", "-m", "jack"]
         self._process = subprocess.Popen(
-            ["fluidsynth", "-i", "-s", *sound, *pairs, "-f", str(script), str(SOUND_FONT)],
+            [
+                "fluidsynth",
+                "-i",
+                "-s",
+                *sound,
+                *pairs,
+                "-f",
+                str(script),
+                str(SOUND_FONT),
+            ],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -383,14 +402,18 @@ class AudioRecorder:
     they are zeros in the array. ``record`` gives whole audio only.
     """
 
-    def __init__(self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape") -> None:
+    def __init__(
+        self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape"
+    ) -> None:
         self._client = jack.Client(name, no_start_server=True)
         self._tape = np.zeros((int(longest_s * RATE_HZ), len(ports)), dtype=np.float32)
         self._first_frame: int | None = None
         self._position = 0
         self._running = threading.Event()
         self.lost_frames = 0
-        self._inputs = [self._client.inports.register(f"in{n}") for n in range(len(ports))]
+        self._inputs = [
+            self._client.inports.register(f"in{n}") for n in range(len(ports))
+        ]
         self._client.set_process_callback(self._take)
         self._client.activate()
         for source, own in zip(ports, self._inputs, strict=True):
@@ -423,7 +446,9 @@ class AudioRecorder:
             sound = self.stop()[:wanted]
             if self.lost_frames == 0:
                 return sound
-        raise RuntimeError(f"the machine is too busy to record: {self.lost_frames} frames lost")
+        raise RuntimeError(
+            f"the machine is too busy to record: {self.lost_frames} frames lost"
+        )
 
     def start(self) -> None:
         self._first_frame, self._position, self.lost_frames = None, 0, 0

@@ -11,14 +11,22 @@ def test_the_port_is_named_as_documented(server, patch):
     """M19."""
     out = MidiOut("quad", patch)
     assert "zerobeat out quad:midi" in server.ports()
-    assert [p.own for p in patch.ports() if p.text == "zerobeat out quad:midi"] == [True]
+    assert [p.own for p in patch.ports() if p.text == "zerobeat out quad:midi"] == [
+        True
+    ]
     out.close()
     out.close()
     assert "zerobeat out quad:midi" not in server.ports()
 
 
 def test_every_class_of_message_leaves_in_order(server, patch):
-    sent = [b"\xe0\x00\x40", b"\x90\x3c\x64", b"\xc0\x05", b"\xf8", b"\xf0\x7d" + b"\x01" * 2000]
+    sent = [
+        b"\xe0\x00\x40",
+        b"\x90\x3c\x64",
+        b"\xc0\x05",
+        b"\xf8",
+        b"\xf0\x7d" + b"\x01" * 2000,
+    ]
     sent[-1] += b"\xf7"
     out = MidiOut("quad", patch)
     with Recorder("quad") as quad:
@@ -56,7 +64,9 @@ def test_a_burst_is_held_back_rather_than_lost(server, patch):
     assert out.faults == 0
 
 
-@pytest.mark.parametrize("content", [b"", b"\x90\x3c\x64\x00", b"\xf0" + bytes(RING_BYTES)])
+@pytest.mark.parametrize(
+    "content", [b"", b"\x90\x3c\x64\x00", b"\xf0" + bytes(RING_BYTES)]
+)
 def test_what_cannot_be_sent_is_counted(server, patch, content):
     out = MidiOut("quad", patch)
     out.send(content)

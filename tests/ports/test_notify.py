@@ -39,7 +39,9 @@ def test_a_manager_that_does_not_read_holds_nothing_up(manager):
     assert not all(notify.watchdog() for _ in range(10_000))
 
 
-@pytest.mark.parametrize("address", [None, "", "nonsense", "/nowhere/notify", "@zerobeat-nobody"])
+@pytest.mark.parametrize(
+    "address", [None, "", "nonsense", "/nowhere/notify", "@zerobeat-nobody"]
+)
 def test_without_a_listener_nothing_happens(monkeypatch, address):
     if address is None:
         monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
@@ -50,7 +52,12 @@ def test_without_a_listener_nothing_happens(monkeypatch, address):
 
 @pytest.mark.parametrize(
     ("usec", "pid", "seconds"),
-    [("2000000", None, 2.0), ("2000000", "own", 2.0), ("2000000", "1", None), ("x", None, None)],
+    [
+        ("2000000", None, 2.0),
+        ("2000000", "own", 2.0),
+        ("2000000", "1", None),
+        ("x", None, None),
+    ],
 )
 def test_watchdog_interval(monkeypatch, usec, pid, seconds):
     monkeypatch.setenv("WATCHDOG_USEC", usec)

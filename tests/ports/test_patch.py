@@ -69,7 +69,8 @@ def test_two_of_one_name_are_refused_with_what_to_write(ports):
 
 
 @pytest.mark.parametrize(
-    ("identity", "port"), [("serial 0042", LEFT), ("usb 1-1.2", LEFT), ("usb 1-1.3", RIGHT)]
+    ("identity", "port"),
+    [("serial 0042", LEFT), ("usb 1-1.2", LEFT), ("usb 1-1.3", RIGHT)],
 )
 def test_identity_breaks_the_tie(identity, port):
     assert find(f"Stage Keys:MIDI 1 [{identity}]", [LEFT, RIGHT], "in") == Found(port)
@@ -127,7 +128,10 @@ def test_a_missing_sequencer_is_told_from_a_forbidden_one(tmp_path):
             "except PortError as error: print(error)"
         )
         done = subprocess.run(
-            [sys.executable, "-c", script, str(shut)], capture_output=True, text=True, check=True
+            [sys.executable, "-c", script, str(shut)],
+            capture_output=True,
+            text=True,
+            check=True,
         )
     assert "permission denied; put user nobody into group audio" in done.stdout
 
@@ -164,7 +168,11 @@ def test_a_second_daemon_on_one_server_is_refused(patch):
     [
         ("jack", "jack", "python library JACK-Client is missing; install zerobeat"),
         ("alsa_midi", "alsa", "python library alsa-midi is missing; install zerobeat"),
-        ("rtmidi", "jack", "python library python-rtmidi is missing; install python3-rtmidi"),
+        (
+            "rtmidi",
+            "jack",
+            "python library python-rtmidi is missing; install python3-rtmidi",
+        ),
     ],
 )
 def test_a_missing_library_gives_one_line(module, backend, line):
@@ -176,7 +184,10 @@ def test_a_missing_library_gives_one_line(module, backend, line):
         "except PortError as error: print(error)"
     )
     done = subprocess.run(
-        [sys.executable, "-c", script, module, backend], capture_output=True, text=True, check=True
+        [sys.executable, "-c", script, module, backend],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     assert done.stdout.startswith(line)
     assert done.stdout.count("\n") == 1

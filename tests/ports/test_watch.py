@@ -102,7 +102,10 @@ def test_gone_and_back_between_two_looks_is_lost_and_connected(server, desk):
     with Player("Stage Keys", "MIDI 1"):
         it.until("connected", "keys")
     with Player("Stage Keys", "MIDI 1") as player:
-        assert kinds(it.until("connected", "keys")) == [("lost", "keys"), ("connected", "keys")]
+        assert kinds(it.until("connected", "keys")) == [
+            ("lost", "keys"),
+            ("connected", "keys"),
+        ]
         player.send(b"\x90\x3c\x64")
         wait_until(lambda: len(it.inbox) == 1)
 
@@ -122,7 +125,10 @@ def test_somebody_who_disconnects_us_is_overruled(server, desk):
     with Player("Stage Keys", "MIDI 1"):
         it.until("connected", "keys")
         server.disconnect("Stage Keys:MIDI 1", "zerobeat in keys:midi")
-        assert kinds(it.until("connected", "keys")) == [("lost", "keys"), ("connected", "keys")]
+        assert kinds(it.until("connected", "keys")) == [
+            ("lost", "keys"),
+            ("connected", "keys"),
+        ]
 
 
 def test_a_long_name_does_not_stand_in_for_a_short_one(server, desk):
@@ -156,9 +162,13 @@ def test_a_second_match_changes_nothing_while_the_first_plays(server, desk):
 def test_own_ports_are_not_connected_to_each_other(server, desk):
     """M21."""
     it = desk(
-        Link("keys", "in", "zerobeat*", port_is_pattern=True), Link("quad", "out", "*in*", True)
+        Link("keys", "in", "zerobeat*", port_is_pattern=True),
+        Link("quad", "out", "*in*", True),
     )
-    assert kinds(it.watch.look(time.monotonic())) == [("forbidden", "keys"), ("forbidden", "quad")]
+    assert kinds(it.watch.look(time.monotonic())) == [
+        ("forbidden", "keys"),
+        ("forbidden", "quad"),
+    ]
     assert server.connections("zerobeat in keys:midi") == []
 
 

@@ -13,7 +13,7 @@ import contextlib
 import time
 
 from ..errors import PortError
-from .patch import OWN_PORT, Patch, own_client
+from .patch import OWN_PORT, Patch, own_client, wait_periods
 from .rtmidi_api import api_of, rtmidi
 
 RING_BYTES = 16384  # JACK_RINGBUFFER_SIZE in RtMidi's RtMidi.cpp
@@ -22,7 +22,9 @@ HEADER_BYTES = 4  # before each message there
 # 8192 bytes allowed to wait, 2708 with 2048, mostly all with 1024; synchronous: all, always.
 WAITING_BYTES = 1024
 WAIT_S = 0.2  # for a period of the server; the longest is 8192 frames, 0.17 s
-PERIODS_TO_LEAVE = 3  # taken in the next, delivered in the one after, and that one has begun
+PERIODS_TO_LEAVE = (
+    3  # taken in the next, delivered in the one after, and that one has begun
+)
 
 
 class MidiOut:
@@ -48,13 +50,17 @@ class MidiOut:
         self._patch = patch
         self._jack = patch.backend == "jack"
         self._period = 0
-        self._before_bytes = 0  # sent before the last period seen to begin; may wait still
+        self._before_bytes = (
+            0  # sent before the last period seen to begin; may wait still
+        )
         self._since_bytes = 0
         try:
             self._port = rtmidi.MidiOut(api_of(patch), name=self.client_name)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
-            raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
+            raise PortError(
+                f'port "{self.client_name}" can\'t be opened: {error}'
+            ) from None
 
     def send(self, content: bytes) -> None:
         """Send one message; what fails is counted, not raised."""
@@ -95,14 +101,7 @@ class MidiOut:
         """Return once all that was sent has left; False if it has not in time."""
         if not self._jack:
             return True  # delivered inside send()
-        end_s = time.monotonic() + timeout_s
-        for _ in range(PERIODS_TO_LEAVE):
-            period = self._patch.cycles()
-            while self._patch.cycles() == period:
-                if not self._patch.alive or time.monotonic() > end_s:
-                    return False
-                time.sleep(0.001)
-        return True
+        return wait_periods(self._patch, PERIODS_TO_LEAVE, timeout_s)
 
     def close(self) -> None:
         """Close the port; what was not drained may be lost. A second time does nothing."""

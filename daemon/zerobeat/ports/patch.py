@@ -19,6 +19,7 @@ from __future__ import annotations
 import os
 import pwd
 import re
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -120,6 +121,9 @@ class Patch(Protocol):
     def disconnect(self, source: PortName, destination: PortName) -> None:
         """Disconnect; nothing happens if it is not connected."""
 
+    def isolate(self, client_name: str) -> None:
+        """Disconnect whatever plays to a port of our own."""
+
     def cycles(self) -> int:
         """Return a number that changes with each period of the server; 0 on ALSA."""
 
@@ -140,7 +144,10 @@ def own_client(direction: Direction, name: str) -> str:
 
 
 def find(
-    wanted: str, ports: Iterable[PortName], direction: Direction, is_pattern: bool = False
+    wanted: str,
+    ports: Iterable[PortName],
+    direction: Direction,
+    is_pattern: bool = False,
 ) -> Finding:
     """Return the one port that a name from the rig means, or why there is none.
 
@@ -198,7 +205,9 @@ def _one(wanted: str, matching: Sequence[PortName], identity: str) -> Finding:
     if port.own:
         return Forbidden(f'port "{wanted}" is zerobeat\'s own; it would hear itself')
     if port.client == THROUGH and port.text != _split(wanted)[0]:
-        return Forbidden(f'port "{wanted}" only matches "{port.text}", a loop; name it to use it')
+        return Forbidden(
+            f'port "{wanted}" only matches "{port.text}", a loop; name it to use it'
+        )
     return Found(port)
 
 
@@ -207,9 +216,13 @@ def _ambiguous(wanted: str, matching: Sequence[PortName]) -> str:
     names = [port.text for port in matching]
     choices = []
     for port in matching:
-        others = [other for other in matching if other is not port and other.text == port.text]
+        others = [
+            other for other in matching if other is not port and other.text == port.text
+        ]
         telling = (
-            word for word in port.identity if not any(word in other.identity for other in others)
+            word
+            for word in port.identity
+            if not any(word in other.identity for other in others)
         )
         if not others:
             choices.append(port.text)
@@ -221,6 +234,18 @@ def _ambiguous(wanted: str, matching: Sequence[PortName]) -> str:
         )
     listed = ", ".join(f'"{name}"' for name in sorted(names))
     return f'port "{wanted}" could be any of {len(names)}, nothing tells them apart: {listed}'
+
+
+def wait_periods(patch: Patch, count: int, timeout_s: float) -> bool:
+    """Return True once so many periods of the JACK server have begun, False if not in time."""
+    end_s = time.monotonic() + timeout_s
+    for _ in range(count):
+        period = patch.cycles()
+        while patch.cycles() == period:
+            if not patch.alive or time.monotonic() > end_s:
+                return False
+            time.sleep(0.001)
+    return True
 
 
 def choose_backend(asked: Literal["auto", "alsa", "jack"] = "auto") -> Backend:
@@ -254,7 +279,9 @@ def jack_socket() -> Path | None:
 def check_sequencer(path: Path = SEQUENCER) -> None:
     """Raise PortError, with what to do, if ALSA's sequencer can't be opened."""
     if not path.exists():
-        raise PortError(f"no ALSA sequencer: {path} is missing; load it: modprobe snd-seq")
+        raise PortError(
+            f"no ALSA sequencer: {path} is missing; load it: modprobe snd-seq"
+        )
     if not os.access(path, os.R_OK | os.W_OK):
         raise PortError(
             f"{path}: permission denied; put user {_user()} into group audio and log in again"

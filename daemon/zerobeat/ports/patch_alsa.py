@@ -6,6 +6,7 @@ ports and connects ports of other clients. Notes never pass through it.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from pathlib import Path
@@ -23,7 +24,9 @@ try:
         SubscriptionQueryType,
     )
 except ImportError as error:
-    raise need("alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})") from None
+    raise need(
+        "alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})"
+    ) from None
 
 ANNOUNCE = (0, 1)
 CLIENTS = Path("/proc/asound/seq/clients")
@@ -42,7 +45,9 @@ class AlsaPatch:
         try:
             self._client = SequencerClient(WATCH_CLIENT)
             port = self._client.create_port(
-                "announcements", PortCaps.WRITE | PortCaps.NO_EXPORT, PortType.APPLICATION
+                "announcements",
+                PortCaps.WRITE | PortCaps.NO_EXPORT,
+                PortType.APPLICATION,
             )
             port.connect_from(ANNOUNCE)
         except ALSAError as error:
@@ -83,7 +88,9 @@ class AlsaPatch:
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         try:
-            readers = self._client.list_port_subscribers(source.address, SubscriptionQueryType.READ)
+            readers = self._client.list_port_subscribers(
+                source.address, SubscriptionQueryType.READ
+            )
         except ALSAError:
             return False
         return any(tuple(reader.addr) == destination.address for reader in readers)
@@ -94,13 +101,23 @@ class AlsaPatch:
         try:
             self._client.subscribe_port(source.address, destination.address)
         except ALSAError as error:
-            raise PortError(f'"{source.text}" to "{destination.text}": {error}') from None
+            raise PortError(
+                f'"{source.text}" to "{destination.text}": {error}'
+            ) from None
 
     def disconnect(self, source: PortName, destination: PortName) -> None:
-        try:
+        with contextlib.suppress(ALSAError):  # it was not, or one of them has gone
             self._client.unsubscribe_port(source.address, destination.address)
-        except ALSAError:
-            pass  # it was not, or one of them has gone
+
+    def isolate(self, client_name: str) -> None:
+        for own in self.ports():
+            if own.own and own.client == client_name and own.direction == "out":
+                writers = self._client.list_port_subscribers(
+                    own.address, SubscriptionQueryType.WRITE
+                )
+                for writer in writers:
+                    with contextlib.suppress(ALSAError):
+                        self._client.unsubscribe_port(writer.addr, own.address)
 
     def cycles(self) -> int:
         return 0
@@ -124,7 +141,9 @@ def _both_ways(info: PortInfo, own: bool, identity: tuple[str, ...]) -> list[Por
     if info.capability & _READABLE == _READABLE:
         names.append(PortName(client, info.name.rstrip(), "in", identity, address, own))
     if info.capability & _WRITABLE == _WRITABLE:
-        names.append(PortName(client, info.name.rstrip(), "out", identity, address, own))
+        names.append(
+            PortName(client, info.name.rstrip(), "out", identity, address, own)
+        )
     return names
 
 

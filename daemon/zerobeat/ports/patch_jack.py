@@ -38,8 +38,12 @@ class JackPatch:
             self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
         except jack.JackOpenError:
             server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
-        if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
+            raise PortError(
+                f'no JACK server "{server}" answers; start it, or use ALSA'
+            ) from None
+        if (
+            self._client.name != WATCH_CLIENT
+        ):  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
@@ -74,7 +78,9 @@ class JackPatch:
     def _name(self, port: jack.Port) -> PortName:
         client, _, name = port.name.partition(":")
         own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
-        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+        return PortName(
+            client, name, "in" if port.is_output else "out", (), port.name, own
+        )
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -92,12 +98,22 @@ class JackPatch:
         try:
             self._client.connect(str(source.address), str(destination.address))
         except jack.JackError:
-            raise PortError(f'"{source.text}" to "{destination.text}": JACK refused') from None
+            raise PortError(
+                f'"{source.text}" to "{destination.text}": JACK refused'
+            ) from None
 
     def disconnect(self, source: PortName, destination: PortName) -> None:
         with contextlib.suppress(jack.JackError):
             if self.alive:
                 self._client.disconnect(str(source.address), str(destination.address))
+
+    def isolate(self, client_name: str) -> None:
+        name = f"{client_name}:{OWN_PORT}"
+        with contextlib.suppress(jack.JackError):
+            if self.alive:
+                own = self._client.get_port_by_name(name)
+                for other in self._client.get_all_connections(own):
+                    self._client.disconnect(other.name, name)
 
     def cycles(self) -> int:
         return int(self._client.last_frame_time)
@@ -113,15 +129,15 @@ class JackPatch:
         os.close(self._wake_fd)
 
 
-@ctypes.CFUNCTYPE(None, ctypes.c_char_p)
-def _say_nothing(message: bytes) -> None:
-    """Take a line that libjack would print."""
+_say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)
 
 
 def _silence() -> None:
     """Keep every libjack of this process off the screen: rtmidi's wheel brings its own."""
     assert rtmidi  # loaded first
-    mapped = (line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines())
+    mapped = (
+        line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines()
+    )
     for path in {path for path in mapped if Path(path).name.startswith("libjack")}:
         library = ctypes.CDLL(path)
         library.jack_set_error_function(_say_nothing)

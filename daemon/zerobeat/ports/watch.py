@@ -32,7 +32,9 @@ RECONCILE_S = {"alsa": 2.0, "jack": 0.5}
 ALONE_S = 1.0  # without a sign of life the JACK server counts as dead
 
 State = Literal["unknown", "connected", "missing", "ambiguous", "forbidden"]
-Kind = Literal["connected", "lost", "missing", "ambiguous", "forbidden", "overrun", "server"]
+Kind = Literal[
+    "connected", "lost", "missing", "ambiguous", "forbidden", "overrun", "server"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,16 +183,21 @@ class Watch:
         client = own_client(link.direction, link.name)
         other: Direction = "out" if link.direction == "in" else "in"
         for port in ports:
-            if port.own and port.client == client and port.direction == other:
-                if port.port == OWN_PORT:
-                    return port
+            if port.own and (port.client, port.port, port.direction) == (
+                client,
+                OWN_PORT,
+                other,
+            ):
+                return port
         return None
 
     def _look_for_overruns(self, events: list[Event]) -> None:
         counts = self._patch.overruns()
         for link in self._links:
             client = own_client(link.direction, link.name)
-            if link.direction == "in" and counts.get(client, 0) > self._overruns.get(client, 0):
+            if link.direction == "in" and counts.get(client, 0) > self._overruns.get(
+                client, 0
+            ):
                 text = f"{_label(link)}: more came than could be taken; its notes are released"
                 events.append(Event("overrun", link.name, link.direction, text))
         self._overruns = counts
