@@ -102,7 +102,7 @@ def steady(
         shape = str(rng.choice(shapes))
         hertz = pick(rng, *octaves)
         if shape == "missing":
-            hertz = min(hertz, 4000.0)
+            hertz = min(hertz, top_hz / 5)
         length = seconds or max(0.5, 20 / hertz)
         seed = int(rng.integers(2**31))
         given = {name: value(rng) if callable(value) else value for name, value in options.items()}
@@ -250,6 +250,8 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
             continue
         if take.hertz is None:
             why["ACCEPTED"] += 1
+            if VERBOSE:
+                print(f"      accepted: told {take.told.get('expected_hz')}, read {read}")
             continue
         error = cents(read.hertz, take.hertz)
         errors.append(abs(error))

@@ -14,6 +14,9 @@ from .search import Candidate, Lines
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 LINE_OVER_FLOOR = 12.0  # in power
+WANDER_HZ = 12.0  # the fastest vibrato looked for
+LEAST_SWAY = 0.3  # radians, rms
+STEADY_LEVEL = 0.15  # how far a partial's level may sway for its phase to count as vibrato
 WITHIN_BINS = 0.8  # how far a followed line may lie from the series
 
 
@@ -33,6 +36,13 @@ def first_guess(
     row = int(np.argmax(lines.power[chosen.lines]))
     strongest, line_hz = int(chosen.numbers[row]), float(lines.hertz[chosen.lines[row]])
     drift, found_hz = _search_drift(grid, spectrum, line_hz, chosen.hertz)
+    wander = _first_wander(grid, spectrum, found_hz, drift, chosen.hertz)
+    if wander is not None:
+        found_hz, drift, ahead = wander
+        count = max(1, int(0.49 * grid.rate_hz / found_hz * strongest))
+        numbers = np.arange(1, count + 1)
+        pitch = found_hz / strongest
+        return Partials(grid, numbers, np.zeros(count), pitch, drift, wander_s=ahead)
     pitch, stiffness, last = _follow(grid, spectrum, found_hz, strongest, drift, chosen, lines)
     top = 0.49 * grid.rate_hz
     count = max(1, int(top / pitch))
@@ -67,6 +77,47 @@ def _search_drift(
     if peaks[best] < 1.05 * peaks[middle]:
         best = middle
     return float(drifts[best]), (carrier + _peak(power[best], offsets)) * grid.bin_hz
+
+
+def _first_wander(
+    grid: Grid, spectrum: np.ndarray, line_hz: float, drift: float, pitch_hz: float
+) -> tuple[float, float, np.ndarray] | None:
+    """Return frequency, drift and wander of a partial whose phase sways by much.
+
+    Where vibrato turns a partial's phase by half a radian or more, its line
+    falls apart and must be put together first. None where it does not, or where
+    the level sways as well: that is no vibrato but a second pitch.
+    """
+    carrier = round(line_hz / grid.bin_hz)
+    offsets = np.fft.fftfreq(grid.points, 1 / grid.points)
+    band = np.fft.fft(grid.analyze(spectrum, np.array([carrier]))[0])
+    band[np.abs(offsets) * grid.bin_hz > min(60.0, 0.4 * pitch_hz)] = 0.0
+    order = np.argsort(grid.time_s)
+    time, line = grid.time_s[order], np.fft.ifft(band)[order]
+    span = grid.size / grid.rate_hz
+    window = np.maximum(0.5 + 0.5 * np.cos(2 * np.pi * time / span), 0.0) * (np.abs(time) < span / 2)
+    inner = window > 0.05
+    level = np.abs(line[inner]) / window[inner]
+    if level.std() > STEADY_LEVEL * level.mean():
+        return None
+    root = np.abs(line[inner])
+    smooth = np.vander(time, 3, increasing=True)
+    orders = np.arange(3, max(4, int(2 * WANDER_HZ * span)))
+    waves = np.cos(orders * np.pi * (time[:, None] / span + 0.5))
+    full = np.concatenate([smooth, waves], axis=1)
+    phase = np.unwrap(np.angle(line[inner]))
+    found = np.linalg.lstsq(root[:, None] * full[inner], root * phase, rcond=1e-9)[0]
+    left = phase - full[inner] @ found
+    sway = full @ found
+    plain = np.linalg.lstsq(root[:, None] * smooth[inner], root * sway[inner], rcond=None)[0]
+    sway -= smooth @ plain
+    size = np.sqrt(np.average(sway[inner] ** 2, weights=root**2))
+    if size < LEAST_SWAY or np.sqrt(np.average(left**2, weights=root**2)) > 0.3 * size:
+        return None
+    hertz = carrier * grid.bin_hz + plain[1] / (2 * np.pi)
+    ahead = np.zeros(grid.points)
+    ahead[order] = sway / (2 * np.pi * hertz)
+    return hertz, plain[2] / (np.pi * hertz), ahead * grid.taper
 
 
 def _peak(power: np.ndarray, offsets: np.ndarray) -> float:

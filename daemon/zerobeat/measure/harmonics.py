@@ -151,6 +151,16 @@ class Partials:
         fade = np.exp(2 * self.growth[:, None] * self.grid.growth_s)
         return np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
 
+    def onto(self, grid: Grid) -> Partials:
+        """Return the same partials on another grid over the same take."""
+        other = self.keep(np.arange(len(self.number)))
+        other.grid = grid
+        if self.wander_s is not None:
+            least = min(grid.points, self.grid.points) // 2
+            spectrum = np.fft.rfft(self.wander_s)[:least]
+            other.wander_s = np.fft.irfft(spectrum, grid.points) * grid.points / self.grid.points
+        return other
+
     def keep(self, rows: np.ndarray) -> Partials:
         return Partials(
             self.grid, self.number[rows], self.own_hz[rows], self.pitch_hz, self.drift,

@@ -108,7 +108,7 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
     rows = len(partials.number)
     old = partials.grid
     grid = grid_for(old.size, old.rate_hz, partials.pitch_hz, rows + 8)
-    partials.grid = grid
+    partials = partials.onto(grid)
     stiff = partials.stiffness != 0
     locked = _iterate(samples, partials, (True, False, False), 2)
     locked = _iterate(samples, locked.partials, (True, True, stiff), 12)
@@ -130,6 +130,14 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
     locked = _iterate(samples, _significant(locked), locked.free, 8)
     locked.wander_power = wander_power
     return locked
+
+
+def without_sines(samples: np.ndarray, partials: Partials) -> np.ndarray:
+    """Return the samples less the sines fitted beside the tone."""
+    sines = partials.keep(np.flatnonzero(partials.number == 0))
+    if not len(sines.number):
+        return samples
+    return _subtract(samples, sines)[2]
 
 
 def common_phase(locked: Locked) -> tuple[np.ndarray, np.ndarray]:

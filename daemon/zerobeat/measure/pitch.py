@@ -14,7 +14,7 @@ import numpy as np
 
 from ..errors import TakeRefusedError
 from .lags import lag_pitch
-from .lock import Locked, lock
+from .lock import Locked, lock, without_sines
 from .search import Candidate, Lines, candidates, find_lines, score
 from .trust import (
     common_excess,
@@ -147,7 +147,8 @@ def _choose(
     inside = [one for one in found if low <= one.hertz <= high]
     if not inside:
         _refuse("range", expected_hz)
-    chosen = inside[0]
+    most = max(one.share for one in inside)
+    chosen = next(one for one in inside if one.share > 0.9 * most)
     sparse = len(chosen.numbers) == 0 or math.gcd(*chosen.numbers.tolist()) > 1
     rival = best.score > chosen.score + (15 if expected_hz else 0) and best.share >= chosen.share + 0.02 * bool(expected_hz)
     if best is not chosen and (rival or sparse):
@@ -168,7 +169,7 @@ def _report(
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse("moving", expected_hz)
     sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)))
-    other = lag_pitch(samples, rate_hz, chosen.hertz, partials.drift, tone_growth(locked))
+    other = lag_pitch(without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(locked))
     if sigma > MOST_SIGMA_CENTS:
         _refuse("noise", expected_hz)
     loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)

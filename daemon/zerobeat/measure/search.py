@@ -24,7 +24,7 @@ SHARE_WORTH = 30.0  # evidence lost when the power explained falls to 1/e
 MOST_LINES = 160
 HIGHEST_NUMBER = 200
 MAINS_HZ = (50.0, 60.0)
-MAINS_SHARE = 0.003  # mains strays less than this from its nominal frequency
+MAINS_SHARE = 0.0015  # mains strays less than this from its nominal frequency
 HIGHEST_MAINS_HZ = 1000.0
 
 
@@ -100,6 +100,7 @@ def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | Non
     inner = spectrum[1:-1]
     peak = (inner > spectrum[:-2]) & (inner >= spectrum[2:])
     peak &= (inner > LINE_OVER_FLOOR * floor[1:-1]) & (inner > LINE_UNDER_TOP * top)
+    peak[: 3 * density] = False  # what is left of the offset
     found = np.flatnonzero(peak) + 1
     strongest = np.argsort(spectrum[found])[::-1][:MOST_LINES]
     found = np.sort(found[strongest])
@@ -138,6 +139,7 @@ def candidates(lines: Lines, lowest_hz: float, highest_hz: float) -> np.ndarray:
     guesses = (strong[:, None] / np.arange(1, 41)).ravel()
     near = np.diff(np.sort(lines.hertz[np.argsort(lines.power)[::-1][:24]]))
     guesses = np.concatenate([guesses, near])
+    lowest_hz = max(lowest_hz, 5 * lines.bin_hz)  # below that, lines cannot be told apart
     return np.unique(guesses[(guesses >= lowest_hz) & (guesses <= highest_hz)])
 
 
@@ -181,5 +183,5 @@ def is_mains(hertz: np.ndarray) -> np.ndarray:
     found = np.zeros(len(hertz), bool)
     for mains in MAINS_HZ:
         number = np.maximum(np.rint(hertz / mains), 1)
-        found |= np.abs(hertz - number * mains) < MAINS_SHARE * hertz + 0.2
+        found |= np.abs(hertz - number * mains) < MAINS_SHARE * hertz + 0.1
     return found & (hertz < HIGHEST_MAINS_HZ)

@@ -11,6 +11,7 @@ from .search import is_mains
 
 CENTS = 1200 / math.log(2)
 FADING = -0.5  # nepers a second; a tone that fades faster was struck
+LOW_MAINS_HZ = 190.0
 STEADY = -1.0  # nepers a second; a line that fades faster is a partial of a struck body
 
 
@@ -29,7 +30,7 @@ def tone_growth(locked: Locked) -> float:
 def second_pitch_share(locked: Locked) -> float:
     """Return the power of lines that only a second pitch explains, over the tone's.
 
-    Not counted: mains; pairs of lines on both sides of a harmonic (vibrato,
+    Not counted: mains, if its low harmonics are there too; pairs of lines on both sides of a harmonic (vibrato,
     tremolo); lines that fade. A struck body has partials of its own, close to
     its harmonics (beating strings) or far from them (bars), so for a tone that
     fades as a whole only lines that make a harmonic series of three count.
@@ -38,7 +39,10 @@ def second_pitch_share(locked: Locked) -> float:
     power = np.abs(partials.level) ** 2
     harmonic = partials.number > 0
     total, tone_hz = power[harmonic].sum(), partials.pitch_hz
-    alone = ~harmonic & ~is_mains(partials.own_hz) & (power > 1e-4 * total)
+    mains = ~harmonic & is_mains(partials.own_hz)
+    deepest = mains & (partials.own_hz < LOW_MAINS_HZ)
+    mains &= power < 30 * power[deepest].max(initial=0.0)
+    alone = ~harmonic & ~mains & (power > 1e-4 * total)
     hertz, strength, growth = partials.own_hz[alone], power[alone], partials.growth[alone]
     bin_hz = partials.grid.rate_hz / partials.grid.size
     ahead = hertz - np.maximum(np.rint(hertz / tone_hz), 1) * tone_hz
