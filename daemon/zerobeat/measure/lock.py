@@ -127,7 +127,7 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
         if not len(extra):
             break
         locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 4)
-    locked = _iterate(samples, _significant(locked), locked.free, 8)
+    locked = _iterate(samples, _significant(locked), locked.free, 14)
     locked.wander_power = wander_power
     return locked
 

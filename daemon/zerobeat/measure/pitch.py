@@ -168,7 +168,8 @@ def _report(
         _refuse("two_pitches", expected_hz)
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse("moving", expected_hz)
-    sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)))
+    # A fit that was still moving when it was stopped is off by what it had left to go.
+    sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)) + locked.step.moved**2)
     other = lag_pitch(without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(locked))
     if sigma > MOST_SIGMA_CENTS:
         _refuse("noise", expected_hz)
