@@ -26,8 +26,7 @@ class Locked:
     """A fit: the partials, the last step, what is left, and the noise there.
 
     ``residual``: shape (size,). ``noise``: variance of an envelope point's real
-    part at each row. ``free``: whether drift and stiffness were fitted.
-    ``wander_power``: mean square of the wander's lowest orders, over noise.
+    part at each row. ``free``: whether pitch, drift and stiffness were fitted.
     """
 
     partials: Partials
@@ -35,7 +34,6 @@ class Locked:
     residual: np.ndarray
     noise: np.ndarray
     free: tuple[bool, bool, bool]
-    wander_power: float = 0.0
 
 
 def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -> Locked | None:
@@ -121,15 +119,12 @@ def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
     if len(hum):
         locked = _iterate(samples, locked.partials.add_sines(hum), locked.free, 4)
     locked = _let_wander(samples, locked)
-    wander_power = locked.wander_power
     for _ in range(2):
         extra = _left_over(locked)
         if not len(extra):
             break
         locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 4)
-    locked = _iterate(samples, _significant(locked), locked.free, 14)
-    locked.wander_power = wander_power
-    return locked
+    return _iterate(samples, _significant(locked), locked.free, 14)
 
 
 def without_sines(samples: np.ndarray, partials: Partials) -> np.ndarray:
@@ -161,32 +156,28 @@ def _let_wander(samples: np.ndarray, locked: Locked) -> Locked:
     grid = locked.partials.grid
     span = grid.size / grid.rate_hz
     orders = np.arange(1, int(min(24 * span, grid.points / 8)) + 3)
-    phase = np.pi * (grid.time_s / span + 0.5)
-    basis = np.cos(orders * phase[:, None])
-    smooth = np.stack([np.ones_like(phase), grid.time_s, grid.time_s**2], axis=1)
-    power = 0.0
+    waves = np.cos(orders * np.pi * (grid.time_s[:, None] / span + 0.5))
+    smooth = np.vander(grid.time_s, 3, increasing=True)
+    full = np.concatenate([smooth, waves], axis=1)
     for turn in range(5):
         pull, weight = common_phase(locked)
-        weight = weight * grid.inside
-        pull = np.where(grid.inside > 0, pull, 0.0)
-        root = np.sqrt(weight)[:, None]
-        plain = np.linalg.lstsq(root * smooth, pull / np.maximum(root[:, 0], 1e-30 + 1e-6 * root.max()), rcond=None)[0]
-        full = np.concatenate([smooth, basis], axis=1)
-        target = pull / np.maximum(root[:, 0], 1e-30 + 1e-6 * root.max())
-        found = np.linalg.lstsq(root * full, target, rcond=1e-6)[0]
-        gain = (np.sum((target - root[:, 0] * (smooth @ plain)) ** 2)
-                - np.sum((target - root[:, 0] * (full @ found)) ** 2)) / len(orders)
+        root = np.sqrt(weight * grid.inside)[:, None]
+        target = np.where(grid.inside > 0, pull, 0.0) / (root[:, 0] + 1e-9 * root.max())
+        found, plain = _fitted(root, full, target), _fitted(root, smooth, target)
+        gain = np.sum((target - root[:, 0] * plain) ** 2) - np.sum((target - root[:, 0] * found) ** 2)
+        gain = float(gain) / len(orders)
         if gain < (5.0 if turn == 0 else 1.5):
             break
-        power = max(power, gain)
-        ahead = full @ found
-        ahead -= smooth @ np.linalg.lstsq(root * smooth, root[:, 0] * ahead, rcond=None)[0]
-        ahead *= grid.taper
+        ahead = (found - _fitted(root, smooth, root[:, 0] * found)) * grid.taper
         partials = locked.partials
         partials.wander_s = ahead if partials.wander_s is None else partials.wander_s + ahead
         locked = _iterate(samples, partials, locked.free, 2)
-    locked.wander_power = power
     return locked
+
+
+def _fitted(root: np.ndarray, basis: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Return the weighted least-squares fit of a basis, at every grid point."""
+    return basis @ np.linalg.lstsq(root * basis, target, rcond=1e-9)[0]
 
 
 def _bends(locked: Locked) -> bool:

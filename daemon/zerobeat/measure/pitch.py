@@ -150,7 +150,9 @@ def _choose(
     most = max(one.share for one in inside)
     chosen = next(one for one in inside if one.share > 0.9 * most)
     sparse = len(chosen.numbers) == 0 or math.gcd(*chosen.numbers.tolist()) > 1
-    rival = best.score > chosen.score + (15 if expected_hz else 0) and best.share >= chosen.share + 0.02 * bool(expected_hz)
+    # Told where to look, weak lines of a rival (hum, a bit's grain) don't overrule the tone.
+    ahead, more = (15.0, 0.02) if expected_hz else (0.0, 0.0)
+    rival = best.score > chosen.score + ahead and best.share >= chosen.share + more
     if best is not chosen and (rival or sparse):
         _refuse("range", expected_hz)
     return chosen
@@ -178,7 +180,7 @@ def _report(
         _refuse("disagree", expected_hz)
     return Pitch(
         hertz=partials.pitch_hz, sigma_cents=sigma, level_dbfs=level_dbfs,
-        drift_cents_per_s=drift, stiffness=partials.stiffness,
+        drift_cents_per_s=float(drift), stiffness=float(partials.stiffness),
         harmonics=int(np.sum(partials.number > 0)), peak_share=peak_share,
     )  # fmt: skip
 
