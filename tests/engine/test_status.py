@@ -1,0 +1,168 @@
+"""The picture on request: what a console must be able to show (design: Words; requirement T5)."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from zerobeat.config.rig import load_rig
+from zerobeat.engine import commands
+from zerobeat.engine.engine import Engine
+from zerobeat.engine.ledger import Outputs
+from zerobeat.engine.settings import TouchUp
+from zerobeat.engine.status import VoiceStatus, picture, plain
+from zerobeat.engine.wire import Wire
+from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
+
+RIG = Path(__file__).resolve().parents[2] / "profiles/rigs/small-case.yaml"
+
+
+class Case:
+    """Engine and wire of the shipped rig, both converters there."""
+
+    def __init__(self):
+        loaded = load_rig(RIG)
+        self.engine = Engine(loaded.rig, loaded.scenes)
+        self.wire = Wire(loaded.rig.outputs)
+        self.now_s = 0.0
+        for name in ("quad", "octo"):
+            self.hear(commands.OutputBack(name), "")
+
+    def hear(self, message, source="keys"):
+        outputs: Outputs = []
+        self.now_s += 0.5
+        self.engine.receive(message, source, self.now_s, outputs)
+        self.wire.put(outputs, self.now_s)
+        return self.wire.take(self.now_s)
+
+    def picture(self):
+        return picture(self.engine, self.wire)
+
+    def voice(self, name) -> VoiceStatus:
+        return next(voice for voice in self.picture().voices if voice.name == name)
+
+
+@pytest.fixture
+def case():
+    return Case()
+
+
+def test_a_key_shows_with_what_was_sent_and_what_should_sound(case):
+    sent = case.hear(NoteOn(0, 60, 100))
+    reed = case.voice("reed")
+    bend = next(content for _, content in sent if content[0] == 0xE0)
+    assert reed.bend == (bend[2] << 7 | bend[1]) - 8192
+    assert (reed.gate, reed.key, reed.note) == (True, 60, 60)
+    assert reed.sounding_cents == pytest.approx(6000.0)
+    assert reed.sounding_hz == pytest.approx(261.6256, abs=5e-5)  # C4 at A4 = 440 Hz, ISO 16
+    # A bend range of 200 cents in 8192 steps: what is sent is the correction, to half a step.
+    assert reed.bend_cents == pytest.approx(reed.correction_cents, abs=200 / 8192)
+    assert reed.bend_used == pytest.approx(abs(reed.bend_cents) / 200, abs=1e-4)
+
+
+def test_what_should_sound_carries_octaves_detune_wheel_and_tonight(case):
+    case.hear(commands.ChangeTonight(442.0, None), "")
+    case.hear(NoteOn(0, 60, 100))
+    glass = case.voice("glass")
+    over = 7.85  # 1200 log2(442/440), to a hundredth
+    assert glass.sounding_cents == pytest.approx(7200 - 3 + over, abs=0.01)
+    case.hear(PitchBend(0, 4096))  # half of 200 cents, 4096 of 8191
+    assert case.voice("glass").sounding_cents == pytest.approx(7200 - 3 + over + 100, abs=0.03)
+
+
+def test_panel_octaves_are_no_correction(case):
+    case.hear(NoteOn(0, 60, 100))
+    bass = case.voice("bass")
+    assert bass.sounding_cents == pytest.approx(4800)  # an octave down in the scene
+    assert bass.note == 60  # and the panel an octave down: sent an octave more
+    assert abs(bass.correction_cents) < 50
+
+
+def test_bypass_takes_the_correction_out(case):
+    case.hear(commands.Bypass("reed", True), "")
+    case.hear(NoteOn(0, 60, 100))
+    reed = case.voice("reed")
+    assert (reed.bypass, reed.correction_cents, reed.bend) == (True, 0.0, 0)
+
+
+def test_touch_up_shows_and_counts_as_correction(case):
+    case.hear(commands.SetTouchUp("reed", TouchUp(2.0, 0.0)), "")
+    case.hear(NoteOn(0, 60, 100))
+    with_it = case.voice("reed")
+    case.hear(commands.SetTouchUp("reed", TouchUp()), "")
+    assert with_it.touch_up.offset_cents == 2.0
+    # Two cents sharp as heard: two less, but for the slope of the curve.
+    assert with_it.correction_cents - case.voice("reed").correction_cents == pytest.approx(
+        -2, abs=0.1
+    )
+
+
+def test_a_silent_voice_has_no_key_and_a_drone_keeps_its_own(case):
+    case.hear(NoteOn(0, 40, 100))
+    case.hear(NoteOff(0, 40))
+    case.now_s += 10
+    case.hear(CLOCK, "steps")  # time goes on past every tail
+    assert case.voice("reed").key is None
+    assert case.voice("floor").key == 40
+
+
+def test_a_change_waits_and_says_what_for(case):
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(commands.ChangeVoice("reed", (("detune_cents", 3.5),)), "")
+    reed = case.voice("reed")
+    assert (reed.waits, reed.waiting, reed.detune_cents) == ("note", ("detune_cents",), 0.0)
+    assert case.picture().unsaved
+    case.hear(NoteOn(0, 62, 100))
+    reed = case.voice("reed")
+    assert (reed.waits, reed.waiting, reed.detune_cents) == ("", (), 3.5)
+
+
+def test_a_recall_waits_beside_the_scene_in_force(case):
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(commands.RecallScene("drone"), "")
+    shown = case.picture()
+    assert (shown.scene, shown.waits.name, shown.waits.hold) == ("together", "drone", "note")
+    case.hear(NoteOn(0, 62, 100))
+    shown = case.picture()
+    assert (shown.scene, shown.waits, shown.hold) == ("drone", None, "trigger")
+    assert shown.triggers == ("the clock, every bar", "a note from steps")
+
+
+def test_a_lost_output_drops_and_its_voices_say_so(case):
+    case.hear(commands.OutputLost("octo"), "")
+    shown = case.picture()
+    assert [output.there for output in shown.outputs] == [True, False]
+    assert [voice.output_there for voice in shown.voices] == [True, True, True, True, False]
+
+
+def test_a_key_beyond_the_converter_is_named(case):
+    case.hear(NoteOn(0, 127, 100))  # floor plays notes 24 to 60
+    floor = case.voice("floor")
+    assert (floor.out_of_reach, floor.key, floor.keys_out_of_reach) == (True, 127, 1)
+    assert floor.sounding_cents is None
+
+
+def test_a_clamped_wheel_is_flagged_and_counted(case):
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(PitchBend(0, 8191))
+    clamped = [voice.name for voice in case.picture().voices if voice.wheel_clamped]
+    assert clamped
+    assert all(voice.wheel_clamps for voice in case.picture().voices if voice.wheel_clamped)
+
+
+def test_drops_and_faults_are_counted_apart(case):
+    case.hear(CLOCK, "feet")
+    case.engine.counts["faults"] += 2
+    shown = case.picture()
+    assert shown.faults == 2
+    assert "faults" not in shown.dropped
+    assert shown.dropped["clock"] == 1
+
+
+def test_nothing_happened_means_an_equal_picture_and_all_of_it_is_json(case):
+    case.hear(NoteOn(0, 60, 100))
+    first, second = case.picture(), case.picture()
+    assert first == second
+    shown = json.loads(json.dumps(plain(first)))
+    assert [voice["channel_number"] for voice in shown["voices"]] == [1, 2, 3, 4, 1]
+    assert shown["outputs"][0]["bytes_sent"] > 0
