@@ -1,0 +1,211 @@
+"""One client of the control socket: lines in, lines out, a budget, and limits.
+
+Nothing here waits: what can't be sent stays in a bounded buffer, and a client
+that breaks a limit is closed with one line that says why.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import socket
+from typing import Any
+
+LONGEST_LINE = 65_536
+LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
+STUCK_S = 10.0  # neither reading on nor ending a line
+RATE_HZ = 100.0  # commands a second
+BURST = 20.0
+CHUNK = 65_536
+
+
+class MalformedError(Exception):
+    """A line that is no request; the text says why."""
+
+
+def parse_request(line: bytes) -> dict[str, Any]:
+    """Return the request of a line.
+
+    Raises:
+        MalformedError: not a JSON object of this protocol.
+    """
+    try:
+        found = json.loads(line.decode("utf-8"), parse_constant=_refuse)
+    except UnicodeDecodeError:
+        raise MalformedError("found bytes that are not UTF-8; allowed: one JSON object") from None
+    except (ValueError, RecursionError) as error:
+        why = str(error).splitlines()[0][:80]
+        raise MalformedError(f"found no JSON ({why}); allowed: one JSON object a line") from None
+    if not isinstance(found, dict):
+        raise MalformedError("found a value that is no object; allowed: one JSON object a line")
+    return found
+
+
+def _refuse(name: str) -> None:
+    raise ValueError(f"{name} is no number")
+
+
+class Connection:
+    """One client.
+
+    Args:
+        link: its socket, non-blocking from here on.
+        now_s: monotonic seconds.
+
+    Attributes:
+        follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
+        asked: ids of ``status`` requests that wait for the next picture.
+        open: False once it is closed.
+    """
+
+    def __init__(self, link: socket.socket, now_s: float) -> None:
+        link.setblocking(False)
+        self._link = link
+        self._in = bytearray()
+        self._out = bytearray()
+        self._tokens = BURST
+        self._counted_s = now_s
+        self._line_since_s = now_s
+        self._out_since_s = now_s
+        self._ended = False  # it sends no more
+        self._closing = False  # closed once its last line is out
+        self.open = True
+        self.follow_s: float | None = None
+        self.follow_id: object = None
+        self.follow_due_s = 0.0
+        self.shown = ""  # the picture it was sent last, and when it last heard of one
+        self.told_s = 0.0
+        self.asked: list[object] = []
+
+    def fileno(self) -> int:
+        return self._link.fileno()
+
+    # ------------------------------------------------------------ in
+
+    def _whole_line(self) -> bool:
+        return b"\n" in self._in
+
+    def _refill(self, now_s: float) -> None:
+        if now_s > self._counted_s:
+            self._tokens = min(BURST, self._tokens + (now_s - self._counted_s) * RATE_HZ)
+            self._counted_s = now_s
+
+    def wants_to_read(self, now_s: float) -> bool:
+        """True if its socket may be read: a command left, and no line waiting for its turn."""
+        self._refill(now_s)
+        return (
+            not self._ended and not self._closing and self._tokens >= 1 and not self._whole_line()
+        )
+
+    def ready_at_s(self, now_s: float) -> float:
+        """Return when this client must be served next although its socket says nothing."""
+        if self._closing:
+            return math.inf
+        self._refill(now_s)
+        if self._tokens < 1:
+            return now_s + (1 - self._tokens) / RATE_HZ
+        if self._whole_line() or (self._ended and not self.asked):
+            return now_s
+        return self._line_since_s + STUCK_S if self._in else math.inf
+
+    def read(self, now_s: float) -> None:
+        """Take what has come; breaks of the limits close the client."""
+        try:
+            content = self._link.recv(CHUNK)
+        except BlockingIOError:
+            return
+        except OSError:
+            self.close()
+            return
+        if not content:
+            self._ended = True
+            if self._in:
+                self._in += b"\n"  # a last line needs no end of its own
+        if not self._in:
+            self._line_since_s = now_s
+        self._in += content
+
+    def next_request(self, now_s: float) -> dict[str, Any] | None:
+        """Return one request if a whole line is there and the budget allows it."""
+        self._refill(now_s)
+        if self._closing or self._tokens < 1:
+            return None
+        end = self._in.find(b"\n")
+        if end < 0:
+            if len(self._in) > LONGEST_LINE:
+                self.refuse(f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s)
+            elif self._ended and not self.asked:
+                self._close_when_sent()
+            elif self._in and now_s - self._line_since_s > STUCK_S:
+                self.refuse(f"found no end of a line for {STUCK_S:g} s", now_s)
+            return None
+        line = bytes(self._in[:end])
+        del self._in[: end + 1]
+        self._line_since_s = now_s
+        if not line.strip():
+            return None
+        self._tokens -= 1
+        try:
+            if len(line) > LONGEST_LINE:
+                raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+            return parse_request(line)
+        except MalformedError as error:
+            self.refuse(str(error), now_s)
+            return None
+
+    # ------------------------------------------------------------ out
+
+    def wants_to_write(self) -> bool:
+        return bool(self._out)
+
+    def say(self, answer: dict[str, Any], now_s: float) -> None:
+        """Send one answer, as far as it goes without waiting."""
+        self.say_line(json.dumps(answer), now_s)
+
+    def say_line(self, line: str, now_s: float) -> None:
+        """Send one line that is JSON already."""
+        if not self.open:
+            return
+        if not self._out:
+            self._out_since_s = now_s
+        self._out += line.encode("ascii") + b"\n"
+        self.write(now_s)
+        if len(self._out) > LARGEST_BACKLOG:
+            self.close()
+
+    def write(self, now_s: float) -> None:
+        """Send what waits, as far as it goes."""
+        while self._out and self.open:
+            try:
+                sent = self._link.send(self._out)
+            except BlockingIOError:
+                break
+            except OSError:
+                self.close()
+                return
+            del self._out[:sent]
+            self._out_since_s = now_s
+        if self._closing and not self._out:
+            self.close()
+
+    def reads_on(self, now_s: float) -> bool:
+        """False once it has let lines lie for too long."""
+        return not self._out or now_s - self._out_since_s <= STUCK_S
+
+    def refuse(self, why: str, now_s: float) -> None:
+        """Say why, and close."""
+        self._closing = True
+        self.say({"id": None, "ok": False, "error": f"{why}; the connection is closed"}, now_s)
+
+    def _close_when_sent(self) -> None:
+        self._closing = True
+        if not self._out:
+            self.close()
+
+    def close(self) -> None:
+        """Close now; a second time does nothing."""
+        if self.open:
+            self.open = False
+            with contextlib.suppress(OSError):
+                self._link.close()
