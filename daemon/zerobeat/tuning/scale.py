@@ -177,9 +177,9 @@ def equal_division(steps: int, period_cents: float = 1200.0) -> Scale:
     """
     if not 1 <= steps <= 1200:
         raise ScaleError(f"equal division: found {steps} steps; allowed: 1 to 1200")
-    name = (
-        f"{steps} equal" if period_cents == 1200.0 else f"{steps} equal of {period_cents:g} cents"
-    )
+    name = f"{steps} equal"
+    if period_cents != 1200.0:
+        name += f" of {str(period_cents).removesuffix('.0')} cents"
     return Scale(name, tuple(period_cents * i / steps for i in range(steps)), period_cents)
 
 
@@ -204,8 +204,11 @@ def preset(name: str) -> Scale:
         choices = ", ".join(_AMBIGUOUS[key])
         raise ScaleError(f"scale: found {name}, a name of several; allowed: {choices}")
     near = difflib.get_close_matches(key, [*_BY_NAME, *_AMBIGUOUS], n=3)
-    hint = f" (did you mean {', '.join(near)}?)" if near else ""
-    raise ScaleError(f"scale: found {name}; allowed: {', '.join(PRESETS)}, or N equal{hint}")
+    if near:
+        hint = f"a built-in scale, or N equal (did you mean {', '.join(near)}?)"
+    else:
+        hint = f"N equal, {', '.join(PRESETS)}"
+    raise ScaleError(f"scale: found {name}; allowed: {hint}")
 
 
 def _key(name: str) -> str:
