@@ -1,0 +1,82 @@
+"""``render``: through the same engine, tempo map kept, one clear line for a bad file."""
+
+from __future__ import annotations
+
+import mido
+import pytest
+
+from zerobeat.app.cli import main
+from zerobeat.app.midi_file import TempoMap
+
+RIG = """\
+inputs:
+  keys: {port: "keys:out"}
+converters:
+  quad: {port: "quad:in", converter: quad}
+voices:
+  reed: {converter: quad, channel_number: 1, profile: reed-oscillator}
+"""
+
+
+@pytest.fixture
+def song(tmp_path):
+    (tmp_path / "rig.yaml").write_text(RIG)
+    file = mido.MidiFile(type=1, ticks_per_beat=96)
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=600_000))
+    track.append(mido.Message("note_on", note=60, velocity=90, time=96))
+    track.append(mido.Message("note_off", note=60, time=96))
+    track.append(mido.MetaMessage("set_tempo", tempo=400_000, time=0))
+    track.append(mido.Message("note_on", note=72, velocity=90, time=96))
+    file.tracks.append(track)
+    file.save(tmp_path / "in.mid")
+    return tmp_path
+
+
+def run(folder, source="in.mid", target="out.mid"):
+    names = [str(folder / name) for name in ("rig.yaml", source, target)]
+    return main(["render", "--rig", *names])
+
+
+def test_notes_keep_their_times_and_get_their_offs(song):
+    assert run(song) == 0
+    file = mido.MidiFile(song / "out.mid")
+    tempos = [m.tempo for m in file.tracks[0] if m.type == "set_tempo"]
+    assert tempos == [600_000, 400_000]
+    at_s, ons, offs = 0.0, [], []
+    for message in file:
+        at_s += message.time
+        if message.type == "note_on":
+            ons.append((round(at_s, 3), message.note))
+        elif message.type == "note_off":
+            offs.append((round(at_s, 3), message.note))
+    # 96 ticks of 600 ms, then of 400 ms; the quad settles 1 ms after a changed bend.
+    assert ons == [(0.601, 60), (1.601, 72)]
+    assert offs == [(1.2, 60), (1.601, 72)]
+
+
+def test_the_same_file_renders_to_the_same_bytes(song):
+    assert run(song) == 0 and run(song, target="again.mid") == 0
+    assert (song / "out.mid").read_bytes() == (song / "again.mid").read_bytes()
+
+
+@pytest.mark.parametrize("content", [b"", b"MThd", b"not midi at all", b"MThd\0\0\0\6\0\2\0\1\0\x60"])
+def test_a_bad_file_is_one_line_and_nothing_is_written(song, content, capsys):
+    (song / "bad.mid").write_bytes(content)
+    assert run(song, source="bad.mid") == 1
+    error = capsys.readouterr().err
+    assert error.startswith(str(song / "bad.mid")) and len(error.splitlines()) == 1
+    assert not (song / "out.mid").exists()
+
+
+def test_in_and_out_may_not_be_one_file(song, capsys):
+    before = (song / "in.mid").read_bytes()
+    assert run(song, target="in.mid") == 1
+    assert (song / "in.mid").read_bytes() == before
+
+
+def test_ticks_and_seconds_are_each_others_inverse():
+    # SMF 1.0: 120 a minute is 500,000 microseconds a quarter note.
+    tempo_map = TempoMap([(0, 500_000), (96, 428_571)], 96)
+    assert tempo_map.seconds(96) == pytest.approx(0.5)
+    assert all(tempo_map.tick(tempo_map.seconds(tick)) == tick for tick in range(0, 500, 7))
