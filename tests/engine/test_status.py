@@ -1,45 +1,14 @@
 """The picture on request: what a console must be able to show (design: Words; requirement T5)."""
 
 import json
-from pathlib import Path
 
 import pytest
+from kit.case import Case
 
-from zerobeat.config.rig import load_rig
 from zerobeat.engine import commands
-from zerobeat.engine.engine import Engine
-from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.settings import TouchUp
-from zerobeat.engine.status import VoiceStatus, picture, plain
-from zerobeat.engine.wire import Wire
+from zerobeat.engine.status import plain
 from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
-
-RIG = Path(__file__).resolve().parents[2] / "profiles/rigs/small-case.yaml"
-
-
-class Case:
-    """Engine and wire of the shipped rig, both converters there."""
-
-    def __init__(self):
-        loaded = load_rig(RIG)
-        self.engine = Engine(loaded.rig, loaded.scenes)
-        self.wire = Wire(loaded.rig.outputs)
-        self.now_s = 0.0
-        for name in ("quad", "octo"):
-            self.hear(commands.OutputBack(name), "")
-
-    def hear(self, message, source="keys"):
-        outputs: Outputs = []
-        self.now_s += 0.5
-        self.engine.receive(message, source, self.now_s, outputs)
-        self.wire.put(outputs, self.now_s)
-        return self.wire.take(self.now_s)
-
-    def picture(self):
-        return picture(self.engine, self.wire)
-
-    def voice(self, name) -> VoiceStatus:
-        return next(voice for voice in self.picture().voices if voice.name == name)
 
 
 @pytest.fixture

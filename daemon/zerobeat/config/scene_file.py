@@ -70,6 +70,24 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
     return scene
 
 
+def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scene:
+    """Return a scene's own part, changed as a section says; faults go into the context."""
+    hold = section.choice("hold", scene.hold, HOLDS)
+    regate = section.flag("regate", scene.regate)
+    triggers = _triggers(section, context)
+    beats_in_bar, beat_unit = _time_signature(section)
+    zones = _zones(section, context, tuple(scene.voices))
+    section.close()
+    changed = replace(scene, hold=hold, regate=regate)
+    if section.has("triggers"):
+        changed = replace(changed, triggers=triggers)
+    if section.has("time_signature"):
+        changed = replace(changed, beats_in_bar=beats_in_bar, beat_unit=beat_unit)
+    if section.has("zones") or section.has("assign"):
+        changed = replace(changed, zones=zones)
+    return changed
+
+
 def _any_sample(scene: Scene) -> bool:
     return any(settings.hold == "sample" for settings in scene.voices.values())
 

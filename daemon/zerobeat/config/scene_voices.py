@@ -53,6 +53,16 @@ def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
     return voices
 
 
+def read_changes(
+    section: Section, name: str, base: VoiceSettings, context: Context
+) -> VoiceSettings:
+    """Return the settings of a voice, changed as a section says; faults go into the context."""
+    settings = _settings(section, base, context)
+    section.close()
+    _check_start_key(section, name, settings, context)
+    return settings
+
+
 def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceSettings:
     scale, keyboard_map = base.scale, base.keyboard_map
     fit = base.fit

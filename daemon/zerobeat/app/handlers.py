@@ -1,0 +1,293 @@
+"""What each command of the control socket does; values obey the rules of the files.
+
+| command | takes |
+| --- | --- |
+| `recall` | `scene` |
+| `set` | `voice` (or `all`) and `changes`: keys and values as in a scene file |
+| `set_scene` | `changes`: `hold`, `regate`, `triggers`, `time_signature`, `zones`, `assign` |
+| `tonight` | `concert_a_hz`, `transpose_semitones`: one or both |
+| `hold` | `hold`, and `voice` for one voice alone |
+| `trigger`, `cancel`, `panic` | nothing |
+| `bypass` | `voice` (default `all`), `on` (default true) |
+| `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
+| `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
+| `reload` | nothing; what comes of it stands in the status |
+
+`play` and `release`, for measuring, are not in this version. A `hold` or
+`start_key` of null takes a voice's own away. A scale's file is read by the
+client: the daemon takes a name, cents, or a scale written out. An answer's
+`said` is one line for the player.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from ..config.context import Context
+from ..config.faults import Faults, Place, meant
+from ..config.fields import Section
+from ..config.json_source import table_of
+from ..config.scene_file import read_scene_changes
+from ..config.scene_voices import HOLDS, read_changes
+from ..engine import commands
+from ..engine.engine import Engine
+from ..engine.settings import Hold, Scene, TouchUp, VoiceSettings
+from ..errors import CommandError, ZerobeatError
+
+ALL = "all"
+WAITS: dict[Hold, str] = {
+    "none": "is in force",
+    "note": "waits for the next note",
+    "trigger": "waits for a trigger",
+    "sample": "waits for a trigger",
+}
+_UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
+_SCENE_PARTS = ("hold", "zones", "triggers", "regate", "beats_in_bar", "beat_unit")
+
+
+class _LiveContext(Context):
+    """The rig that plays; no file is read on the thread that plays."""
+
+    def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
+        self.faults.add(place, f"found the file {name}; allowed: a name, cents, or all written out")
+        return None
+
+
+class Handlers:
+    """Turns requests into commands for the engine.
+
+    Args:
+        engine: whose rig and settings the requests are about.
+        act: hands a command to the engine; raises ``CommandError``.
+        reload: starts reading the files again.
+    """
+
+    def __init__(
+        self, engine: Engine, act: Callable[[commands.Command], None], reload: Callable[[], None]
+    ) -> None:
+        self._engine = engine
+        self._act = act
+        self._reload = reload
+        self._known: dict[str, Callable[[Section], str]] = {
+            "recall": self._recall,
+            "set": self._set,
+            "set_scene": self._set_scene,
+            "tonight": self._tonight,
+            "hold": self._hold,
+            "trigger": lambda section: self._plain(section, commands.TriggerNow(), "triggered"),
+            "cancel": lambda section: self._plain(
+                section, commands.CancelWaiting(), "nothing waits now"
+            ),
+            "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
+            "bypass": self._bypass,
+            "solo": lambda section: self._one_voice(section, "solo", commands.Solo),
+            "mute": lambda section: self._one_voice(section, "mute", commands.Mute),
+            "touch_up": self._touch_up,
+            "reload": self._reload_files,
+        }
+
+    def answer(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Do a request; return ``ok`` and ``said``, or ``error``."""
+        command = request.get("command")
+        if not isinstance(command, str) or command not in self._known:
+            allowed = ", ".join((*self._known, "status", "follow"))
+            hint = meant(str(command), list(self._known))
+            return {
+                "ok": False,
+                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
+            }
+        values = {key: value for key, value in request.items() if key != "command"}
+        try:
+            said = self._known[command](self._section(command, values))
+        except ZerobeatError as error:
+            return {"ok": False, "error": "; ".join(str(error).splitlines())}
+        return {"ok": True, "said": said}
+
+    def _section(self, command: str, values: dict[str, Any]) -> Section:
+        table = table_of(values, Place(command, 0))
+        return Section(table, Faults(), self._engine.rig.middle_c_octave)
+
+    def _plain(self, section: Section, command: commands.Command, said: str) -> str:
+        self._done(section)
+        self._act(command)
+        return said
+
+    @staticmethod
+    def _done(section: Section) -> None:
+        section.close()
+        section.faults.raise_any()
+
+    # ------------------------------------------------------------ scenes
+
+    def _recall(self, section: Section) -> str:
+        name = section.text("scene", "", required=True)
+        self._done(section)
+        live = self._engine.live
+        if name not in live.bank:
+            allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
+            raise CommandError(
+                f"scene: found {name!r}; allowed: {allowed}{meant(name, list(live.bank))}"
+            )
+        self._act(commands.RecallScene(name))
+        return f"scene {name} {self._scene_waits()}"
+
+    def _scene_waits(self) -> str:
+        live = self._engine.live
+        return WAITS["none" if live.waiting_scene is None else live.waiting_hold]
+
+    def _set_scene(self, section: Section) -> str:
+        live = self._engine.live
+        base = live.waiting_scene or live.scene
+        inner = section.section("changes", required=True)
+        changed = base
+        if inner is not None:
+            changed = read_scene_changes(inner, base, self._context(section.faults))
+        self._done(section)
+        self._change_scene(base, changed)
+        return f"scene {base.name}: {self._keys(inner)} {self._scene_waits()}"
+
+    def _change_scene(self, base: Scene, changed: Scene) -> None:
+        changes = tuple(
+            (name, getattr(changed, name))
+            for name in _SCENE_PARTS
+            if getattr(changed, name) != getattr(base, name)
+        )
+        if changes:
+            self._act(commands.ChangeScene(changes))
+
+    def _hold(self, section: Section) -> str:
+        hold: Hold = section.choice("hold", "note", HOLDS, required=True)
+        voice = self._voice(section, None) if section.has("voice") else None
+        self._done(section)
+        if voice is None:
+            self._act(commands.ChangeScene((("hold", hold),)))
+        else:
+            self._act(commands.ChangeVoice(voice, (("hold", hold),)))
+        return f"hold {hold}{'' if voice is None else f' for {voice}'}"
+
+    # ------------------------------------------------------------ voices
+
+    def _voice(self, section: Section, default: str | None) -> str:
+        """Return the name of a voice of the rig."""
+        name = section.text("voice", default or "", required=default is None)
+        names = list(self._engine.states)
+        if name and name not in names and name != ALL:
+            section.faults.add(
+                section.at("voice"),
+                f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
+            )
+        return name
+
+    def _set(self, section: Section) -> str:
+        name = self._voice(section, None)
+        inner = section.section("changes", required=True)
+        self._done(section)
+        assert inner is not None
+        states = self._engine.states
+        wanted: list[commands.ChangeVoice] = []
+        for voice in states if name == ALL else (name,):
+            base = states[voice].waiting or states[voice].settings
+            changes = self._changes(voice, base, inner)
+            if changes:
+                wanted.append(commands.ChangeVoice(voice, changes))
+        for change in wanted:
+            self._act(change)
+        holds = {states[change.voice or ""].waiting_hold for change in wanted
+                 if states[change.voice or ""].waiting is not None}  # fmt: skip
+        said = " or ".join(sorted(WAITS[hold] for hold in holds)) or WAITS["none"]
+        return f"{name}: {self._keys(inner)} {said}"
+
+    def _changes(
+        self, voice: str, base: VoiceSettings, section: Section
+    ) -> tuple[tuple[str, Any], ...]:
+        """Return the fields of a voice's settings that differ as a section says."""
+        entries = section.table.entries
+        unset = [key for key in _UNSET if key in entries and _is_null(entries[key])]
+        kept = {key: node for key, node in entries.items() if key not in unset}
+        table = replace(section.table, entries=kept, key_lines=dict.fromkeys(kept, 0))
+        faults = Faults()
+        inner = Section(table, faults, section.middle_c_octave)
+        settings = read_changes(inner, voice, base, self._context(faults))
+        faults.raise_any()
+        settings = replace(settings, **dict.fromkeys(unset))  # type: ignore[arg-type]
+        names = (field.name for field in fields(VoiceSettings))
+        return tuple(
+            (name, getattr(settings, name))
+            for name in names
+            if getattr(settings, name) != getattr(base, name)
+        )
+
+    def _context(self, faults: Faults) -> Context:
+        rig = self._engine.rig
+        return _LiveContext(
+            folder=Path("/"),
+            faults=faults,
+            middle_c_octave=rig.middle_c_octave,
+            voices=tuple(voice.name for voice in rig.voices),
+            inputs=tuple(source.name for source in rig.inputs),
+            drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
+            has_clock=rig.clock_from is not None,
+        )
+
+    @staticmethod
+    def _keys(section: Section | None) -> str:
+        return "nothing" if section is None else ", ".join(section.table.entries) or "nothing"
+
+    # ------------------------------------------------------------ tonight
+
+    def _tonight(self, section: Section) -> str:
+        concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
+        transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
+        self._done(section)
+        self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
+        tonight = self._engine.live.tonight
+        return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
+
+    def _bypass(self, section: Section) -> str:
+        voice = self._voice(section, ALL)
+        on = section.flag("on", True)
+        self._done(section)
+        self._act(commands.Bypass(None if voice == ALL else voice, on))
+        return f"{voice}: {'played raw' if on else 'corrected'}"
+
+    def _one_voice(
+        self, section: Section, what: str, make: Callable[[str, bool], commands.Command]
+    ) -> str:
+        voice = self._voice(section, None)
+        on = section.flag("on", True)
+        if voice == ALL and on:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        self._done(section)
+        for name in tuple(self._engine.states) if voice == ALL else (voice,):
+            self._act(make(name, on))
+        return f"{voice}: {what} {'on' if on else 'off'}, from the next key"
+
+    def _touch_up(self, section: Section) -> str:
+        voice = self._voice(section, None)
+        if voice == ALL:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        now = self._engine.live.tonight.touch_up.get(voice, TouchUp())
+        reference = section.note("reference", None)
+        touch_up = TouchUp(
+            offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
+            stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
+            reference_cents=now.reference_cents if reference is None else 100.0 * reference,
+        )
+        self._done(section)
+        self._act(commands.SetTouchUp(voice, touch_up))
+        return (
+            f"{voice}: heard {touch_up.offset_cents:+g} cents off, "
+            f"{touch_up.stretch_cents:+g} an octave; taken out"
+        )
+
+    def _reload_files(self, section: Section) -> str:
+        self._done(section)
+        self._reload()
+        return "the rig's files are read again; zerobeat status shows the outcome"
+
+
+def _is_null(node: Any) -> bool:
+    return getattr(node, "plain", False) and node.text == ""

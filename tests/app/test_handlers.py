@@ -1,0 +1,218 @@
+"""Commands of the socket on a real engine: what they change, and what each refusal says."""
+
+import json
+
+import pytest
+from kit.case import Case
+
+from zerobeat.app.handlers import Handlers
+from zerobeat.midi import NoteOff, NoteOn
+
+
+class Desk:
+    """A case with handlers; ``ask`` sends what a client would."""
+
+    def __init__(self):
+        self.case = Case()
+        self.reloads = 0
+        self.handlers = Handlers(
+            self.case.engine, lambda command: self.case.hear(command, ""), self.count_reload
+        )
+
+    def count_reload(self):
+        self.reloads += 1
+
+    def ask(self, command, **values):
+        return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
+
+    def done(self, command, **values):
+        answer = self.ask(command, **values)
+        assert answer["ok"], answer
+        return answer["said"]
+
+    def refused(self, command, **values):
+        before = self.case.picture()
+        answer = self.ask(command, **values)
+        assert answer["ok"] is False
+        assert "\n" not in answer["error"]
+        assert self.case.picture() == before  # nothing has changed
+        return answer["error"]
+
+
+@pytest.fixture
+def desk():
+    return Desk()
+
+
+def test_recall_says_whether_it_waits(desk):
+    assert desk.done("recall", scene="drone") == "scene drone waits for the next note"
+    desk.case.hear(NoteOn(0, 60, 100))
+    assert desk.case.picture().scene == "drone"
+    assert desk.done("recall", scene="steps") == "scene steps waits for a trigger"
+    assert desk.done("trigger") == "triggered"
+    assert desk.case.picture().scene == "steps"
+
+
+def test_cancel_drops_what_waits(desk):
+    desk.done("recall", scene="drone")
+    desk.done("cancel")
+    desk.case.hear(NoteOn(0, 60, 100))
+    assert desk.case.picture().scene == "together"
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "value"),
+    [
+        ({"detune_cents": 3.5}, "detune_cents", 3.5),
+        ({"detune_cents": 3}, "detune_cents", 3.0),
+        ({"scale": "dorian"}, "scale", "dorian"),
+        ({"scale": "19 equal"}, "scale", "19 equal"),
+        ({"scale": [0, 204, 702, 1200]}, "scale", "cents"),
+        ({"scale": "continuous"}, "scale", "continuous"),
+        ({"root": "D"}, "root", 62),
+        ({"root": "Eb3"}, "root", 51),
+        ({"root": 38}, "root", 38),
+        ({"hold": "sample"}, "hold", "sample"),
+        ({"hold": None}, "hold", "none"),
+    ],
+    ids=str,
+)
+def test_set_reads_values_as_a_scene_file_does(desk, changes, field, value):
+    desk.done("hold", hold="none")
+    desk.done("set", voice="reed", changes=changes)
+    assert getattr(desk.case.voice("reed"), field) == value
+    assert getattr(desk.case.voice("horn"), field) == getattr(Case().voice("horn"), field) or (
+        field == "hold"
+    )
+
+
+def test_set_waits_as_the_hold_says(desk):
+    said = desk.done("set", voice="reed", changes={"detune_cents": 3.5, "root": "D"})
+    assert said == "reed: detune_cents, root waits for the next note"
+    assert desk.case.voice("reed").waiting == ("root", "detune_cents")
+    said = desk.done("set", voice="horn", changes={"detune_cents": 0})
+    assert said == "horn: detune_cents is in force"  # as it was
+
+
+def test_a_second_change_adds_to_the_one_that_waits(desk):
+    desk.done("set", voice="reed", changes={"scale": "dorian"})
+    desk.done("set", voice="reed", changes={"degrees": 2})
+    desk.case.hear(NoteOn(0, 60, 100))
+    assert desk.case.voice("reed").scale == "dorian"
+    assert desk.case.engine.states["reed"].settings.degrees == 2
+
+
+def test_all_means_every_voice(desk):
+    desk.done("set", voice="all", changes={"detune_cents": -2.0})
+    desk.case.hear(NoteOn(0, 50, 100))
+    assert {voice.detune_cents for voice in desk.case.picture().voices} == {-2.0}
+
+
+def test_a_start_key_is_taken_away_by_null(desk):
+    desk.done("set", voice="floor", changes={"start_key": "D1"})
+    assert desk.case.engine.states["floor"].waiting.start_key == 26
+    desk.done("set", voice="floor", changes={"start_key": None})
+    assert desk.case.engine.states["floor"].waiting is None
+
+
+REFUSED = [
+    ("set", {"voice": "red", "changes": {}}, "set: voice: found red; allowed: reed, horn, glass, "
+     "bass, floor (did you mean reed?)"),
+    ("set", {"voice": "reed"}, "set: changes: found nothing; needed: keys with values"),
+    ("set", {"voice": "reed", "changes": {"detune_cents": 5000}},
+     "set: changes.detune_cents: found 5000; allowed: a number, -1200 to 1200"),
+    ("set", {"voice": "reed", "changes": {"detune_cents": "3.5"}},
+     'set: changes.detune_cents: found "3.5" in quotes; allowed: a number, -1200 to 1200'),
+    ("set", {"voice": "reed", "changes": {"detune_cents": True}},
+     "set: changes.detune_cents: found true; allowed: a number, -1200 to 1200"),
+    ("set", {"voice": "reed", "changes": {"octaves": 1.5}},
+     "set: changes.octaves: found 1.5; allowed: a whole number, -10 to 10"),
+    ("set", {"voice": "reed", "changes": {"legato": "yes"}},
+     "set: changes.legato: found yes; allowed: true or false"),
+    ("set", {"voice": "reed", "changes": {"snap": "sideways"}},
+     "set: changes.snap: found sideways; allowed: nearest, down, up"),
+    ("set", {"voice": "reed", "changes": {"degrees": 2}},
+     "set: changes.degrees: found 2 with a continuous scale; allowed: degrees with a scale"),
+    ("set", {"voice": "reed", "changes": {"start_key": 40}},
+     "set: changes.start_key: found 40; allowed for a voice with gate: ignored in the rig"),
+    ("set", {"voice": "reed", "changes": {"scale": "my.scl"}},
+     "set: changes.scale: found the file my.scl; allowed: a name, cents, or all written out"),
+    ("hold", {"hold": "bar"}, "hold: hold: found bar; allowed: none, note, trigger, sample"),
+    ("hold", {}, "hold: hold: found nothing; needed: none, note, trigger, sample"),
+    ("recall", {"scene": "dron"}, "scene: found 'dron'; allowed: together, drone, steps, frozen, "
+     "white keys (did you mean drone?)"),
+    ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
+    ("tonight", {"concert_a_hz": 300}, "tonight: concert_a_hz: found 300; allowed: a number, "
+     "390 to 490"),
+    ("tonight", {"transpose_semitones": 1.0}, "tonight: transpose_semitones: found 1.0; allowed: "
+     "a whole number, -60 to 60"),
+    ("bypass", {"voice": "reed", "on": 1}, "bypass: on: found 1; allowed: true or false"),
+    ("solo", {"voice": "all"}, "solo: voice: found all; allowed: one voice"),
+    ("touch_up", {"voice": "reed", "offset_cents": 900},
+     "touch_up: offset_cents: found 900; allowed: a number, -200 to 200"),
+    ("set_scene", {"changes": {"triggers": [{"clock": {"every": 0}}]}},
+     "set_scene: changes.triggers[0].clock.every: found 0; allowed: a whole number, 1 to 1024"),
+    ("set_scene", {"changes": {"zones": [{"voices": ["oboe"]}]}}, None),
+    ("panik", {}, None),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("command", "values", "error"), REFUSED, ids=lambda v: str(v)[:40])
+def test_a_refusal_names_found_and_allowed_and_changes_nothing(desk, command, values, error):
+    said = desk.refused(command, **values)
+    assert "found" in said
+    if error is not None:
+        assert said == error
+
+
+@pytest.mark.parametrize("value", [1e999, -1e999, 10**300, [[]], {"a": {"b": 1}}, "", "\ud800"])
+def test_no_value_is_more_than_a_refusal(desk, value):
+    for key in ("detune_cents", "scale", "root", "hold", "legato", "octaves"):
+        desk.refused("set", voice="reed", changes={key: value})
+    desk.refused("recall", scene=value)
+
+
+def test_the_scene_takes_bars_triggers_and_zones(desk):
+    desk.done("hold", hold="none")
+    desk.done(
+        "set_scene",
+        changes={
+            "triggers": [{"clock": {"every": 2, "unit": "bars"}}, "key"],
+            "time_signature": "7/8",
+            "zones": [{"voices": ["reed"], "lowest_key": "C3"}],
+        },
+    )
+    shown = desk.case.picture()
+    assert shown.triggers == ("the clock, every 2 bars", "a key")
+    assert desk.case.engine.live.scene.beats_in_bar == 7
+    desk.case.hear(NoteOn(0, 60, 100))
+    assert [voice.name for voice in desk.case.picture().voices if voice.gate] == ["reed"]
+
+
+def test_tonight_bypass_solo_mute_and_touch_up(desk):
+    assert desk.done("tonight", concert_a_hz=442) == "A4 442 Hz, transposed by +0"
+    assert desk.done("bypass") == "all: played raw"
+    assert all(voice.bypass for voice in desk.case.picture().voices)
+    desk.done("bypass", on=False)
+    desk.done("bypass", voice="reed")
+    assert desk.case.voice("reed").bypass
+    assert not desk.case.voice("horn").bypass
+    desk.done("solo", voice="horn")
+    desk.done("mute", voice="bass")
+    desk.done("touch_up", voice="glass", offset_cents=1.5, reference="A4")
+    shown = desk.case.picture()
+    assert shown.concert_a_hz == 442
+    assert desk.case.voice("horn").solo and desk.case.voice("bass").mute
+    assert desk.case.voice("glass").touch_up.offset_cents == 1.5
+    assert desk.case.voice("glass").touch_up.reference_cents == 6900
+    desk.done("solo", voice="all", on=False)
+    assert not desk.case.voice("horn").solo
+
+
+def test_panic_releases_and_reload_asks(desk):
+    desk.case.hear(NoteOn(0, 60, 100))
+    desk.done("panic")
+    assert not any(voice.gate for voice in desk.case.picture().voices)
+    desk.case.hear(NoteOff(0, 60))
+    desk.done("reload")
+    assert desk.reloads == 1
