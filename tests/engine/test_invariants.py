@@ -1,128 +1,263 @@
-"""Invariants under any order of playing: N1, N2, B1, and the same bytes again."""
+"""The invariants of the design, under any order of playing.
+
+1. Each note-on that leaves gets exactly one note-off, same channel and number.
+2. A bend goes out before the note-on that it belongs to, and is the bend the chain asks for.
+3. Same settings, events and times give the same bytes.
+4. A changed setting lands exactly when its hold says.
+
+``kit.stage`` checks them with every message. ``--slow`` plays a million random
+steps more, ``--slow --steps 50000`` so many.
+"""
 
 from __future__ import annotations
 
+import random
 from typing import Any
 
-import hypothesis.strategies as st
-from hypothesis import given, settings
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+from kit.stage import DRUMS, LONGEST_SCRIPT, NAMES, RIGS, SCENES, Stage, replay
 
+from zerobeat import midi
 from zerobeat.engine import commands
-from zerobeat.engine.engine import Engine
-from zerobeat.engine.settings import (
-    Converter,
-    Input,
-    Output,
-    Rig,
-    Scene,
-    Voice,
-    VoiceSettings,
-    Zone,
-)
-from zerobeat.engine.wire import Wire
+from zerobeat.engine.settings import TouchUp
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.scale import preset
 
-QUAD = Converter("quad", overlap="legato", settle_s=0.001, gate_gap_s=0.003)
-OCTO = Converter("octo", overlap="unsafe", bytes_per_second=3125)
-RIG = Rig(
-    (Input("keys", "keys:out", active_sensing=False), Input("steps", "steps:out")),
-    (Output("quad", "quad:in", converter=QUAD, pass_channels=(9,)), Output("octo", "octo:in", converter=OCTO)),
-    (
-        Voice("reed", "quad", 0),
-        Voice("horn", "quad", 1, tail_s=0.5),
-        Voice("glass", "octo", 0),
-        Voice("floor", "octo", 1, gate_ignored=True),
-    ),
+CHANGES = (
+    ("detune_cents", -30.0), ("detune_cents", 0.0), ("semitones", 5), ("semitones", 0),
+    ("octaves", 4), ("octaves", 0), ("legato", True), ("legato", False), ("wheel", "stepped"),
+    ("wheel", "smooth"), ("priority", "lowest"), ("priority", "last"), ("scale", preset("blues")),
+    ("scale", None), ("hold", "trigger"), ("hold", "none"), ("hold", None),
+)  # fmt: skip
+SOURCES = (("keys", 0), ("keys", 1), ("steps", 0), ("keys", DRUMS), ("steps", DRUMS))
+
+
+class Playing(RuleBasedStateMachine):
+    """Two keyboards, two converters, five voices, and everything a player may do."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stage = Stage()
+        self.first_rig = self.stage.rig
+
+    def play(self, message: Any, source: str = "", after_s: float = 0.0) -> None:
+        self.stage.play(message, source, after_s)
+
+    @rule(place=st.sampled_from(SOURCES), key=st.integers(57, 63), wait=st.sampled_from((0, 1, 9)))
+    def press(self, place, key, wait):
+        self.play(NoteOn(place[1], key, 100), place[0], wait / 1000.0)
+
+    @rule(place=st.sampled_from(SOURCES), key=st.sampled_from((0, 21, 36, 84, 108, 127)))
+    def press_far_out(self, place, key):
+        self.play(NoteOn(place[1], key, 64), place[0])
+
+    @rule(place=st.sampled_from(SOURCES), key=st.integers(57, 63), wait=st.sampled_from((0, 1, 9)))
+    def release(self, place, key, wait):
+        self.play(NoteOff(place[1], key), place[0], wait / 1000.0)
+
+    @rule(place=st.sampled_from(SOURCES), bend=st.sampled_from((-8192, -700, 0, 1, 3000, 8191)))
+    def wheel(self, place, bend):
+        self.play(PitchBend(place[1], bend), place[0], 0.001)
+
+    @rule(
+        place=st.sampled_from(SOURCES),
+        controller=st.sampled_from((64, 64, 64, 120, 121, 123, 1, 74, 6, 101)),
+        value=st.sampled_from((0, 127)),
+    )
+    def controller(self, place, controller, value):
+        self.play(ControlChange(place[1], controller, value), place[0])
+
+    @rule(place=st.sampled_from(SOURCES))
+    def pressure(self, place):
+        self.play(midi.ChannelPressure(place[1], 50), place[0])
+
+    @rule(name=st.sampled_from(tuple(scene.name for scene in SCENES)))
+    def recall(self, name):
+        self.play(commands.RecallScene(name))
+
+    @rule(name=st.sampled_from((None, *NAMES)), change=st.sampled_from(CHANGES))
+    def change(self, name, change):
+        if name is None or name in self.stage.engine.states:
+            self.play(commands.ChangeVoice(name, (change,)))
+
+    @rule(hold=st.sampled_from(("none", "note", "trigger")))
+    def change_hold(self, hold):
+        self.play(commands.ChangeScene((("hold", hold),)))
+
+    @rule(scene=st.sampled_from(range(len(SCENES))))
+    def change_zones(self, scene):
+        self.play(commands.ChangeScene((("zones", SCENES[scene].zones),)))
+
+    @rule(concert=st.sampled_from((440.0, 442.0, 415.0)), semitones=st.sampled_from((0, -2)))
+    def tonight(self, concert, semitones):
+        self.play(commands.ChangeTonight(concert, semitones))
+
+    @rule(name=st.sampled_from(NAMES), cents=st.sampled_from((0.0, 4.0)))
+    def touch_up(self, name, cents):
+        if name in self.stage.engine.states:
+            self.play(commands.SetTouchUp(name, TouchUp(cents, 0.5)))
+
+    @rule(
+        name=st.sampled_from(NAMES),
+        kind=st.sampled_from((commands.Bypass, commands.Mute, commands.Solo)),
+        on=st.booleans(),
+    )
+    def over_all(self, name, kind, on):
+        if name in self.stage.engine.states:
+            self.play(kind(name, on))
+
+    @rule()
+    def trigger(self):
+        self.play(commands.TriggerNow())
+
+    @rule()
+    def cancel(self):
+        self.play(commands.CancelWaiting())
+
+    @rule()
+    def panic(self):
+        self.play(commands.Panic())
+
+    @rule(name=st.sampled_from(("keys", "steps")))
+    def lose_source(self, name):
+        self.play(commands.SourceLost(name))
+
+    @rule(name=st.sampled_from(("quad", "octo")))
+    def lose_output(self, name):
+        if name in self.stage.engine.present:
+            self.play(commands.OutputLost(name))
+
+    @rule(name=st.sampled_from(("quad", "octo")))
+    def return_output(self, name):
+        if any(output.name == name for output in self.stage.rig.outputs):
+            self.play(commands.OutputBack(name))
+
+    @rule(rig=st.sampled_from(range(len(RIGS))))
+    def reload(self, rig):
+        self.play(commands.Reload(RIGS[rig], SCENES))
+
+    @rule(seconds=st.sampled_from((0.002, 0.02, 0.2)))
+    def wait(self, seconds):
+        self.stage.pass_time(seconds)
+
+    @invariant()
+    def every_gate_has_a_key(self):
+        for state in self.stage.engine.states.values():
+            if not state.held:
+                assert not state.lane.notes or not state.lane.up, f"{state.voice.name} hangs"
+            else:
+                assert state.playing in state.held, f"{state.voice.name} lost its key"
+
+    @invariant()
+    def every_held_key_is_down_or_sustained(self):
+        engine = self.stage.engine
+        for state in engine.states.values():
+            for held in state.held:
+                if held.down:
+                    assert (held.source, held.key) in engine.keys
+                else:
+                    assert held.source in engine.sustained
+
+    def teardown(self):
+        stage = self.stage
+        ours = tuple(stage.raw)
+        end_s = stage.now_s
+        stage.finish()
+        again = replay(stage.script, self.first_rig, end_s)
+        assert tuple(again[: len(ours)]) == ours, "the same again sounds different"
+        assert len(stage.script) == LONGEST_SCRIPT or len(again) == len(ours)
+
+
+TestPlaying = Playing.TestCase
+TestPlaying.settings = settings(
+    max_examples=500,
+    stateful_step_count=60,
+    deadline=None,
+    derandomize=True,
+    report_multiple_bugs=False,
+    suppress_health_check=list(HealthCheck),
 )
-LEGATO = VoiceSettings(legato=True, scale=preset("dorian"), wheel="stepped")
-SCENES = (
-    Scene("line", voices={"reed": LEGATO, "floor": VoiceSettings(start_key=36)}),
-    Scene("turns", hold="none", zones=(Zone(("reed", "horn", "glass"), "rotate"),)),
-    Scene("wait", hold="trigger", voices={"reed": VoiceSettings(semitones=7)}),
-)  # fmt: skip
-KEY = st.integers(48, 53)
-PLACE = st.tuples(st.sampled_from(("keys", "steps")), st.sampled_from((0, 9)))
-MESSAGE = st.one_of(
-    st.builds(lambda place, key: (place, NoteOn(place[1], key, 90)), PLACE, KEY),
-    st.builds(lambda place, key: (place, NoteOff(place[1], key)), PLACE, KEY),
-    st.builds(lambda place, bend: (place, PitchBend(place[1], bend)), PLACE, st.integers(-8192, 8191)),
-    st.builds(
-        lambda place, number, value: (place, ControlChange(place[1], number, value)),
-        PLACE, st.sampled_from((1, 64, 120, 121, 123)), st.sampled_from((0, 127)),
-    ),
-    st.sampled_from(
-        [(("", 0), command) for command in (
-            *(commands.RecallScene(scene.name) for scene in SCENES),
-            commands.ChangeVoice(None, (("octaves", 1),)),
-            commands.ChangeVoice("reed", (("semitones", -3),)),
-            commands.ChangeTonight(442.0, 2), commands.ChangeTonight(440.0, 0),
-            commands.Bypass(None, True), commands.Bypass("reed", False),
-            commands.Mute("horn", True), commands.Mute("horn", False),
-            commands.Solo("reed", True), commands.Solo("reed", False),
-            commands.TriggerNow(), commands.CancelWaiting(), commands.Panic(),
-            commands.SourceLost("steps"), commands.OutputLost("octo"), commands.OutputBack("octo"),
-            commands.Reload(RIG, SCENES),
-        )]
-    ),
-)  # fmt: skip
-STEPS = st.lists(st.tuples(MESSAGE, st.sampled_from((0.0, 0.0005, 0.01, 1.0))), max_size=60)
 
 
-def play(steps: list[Any]) -> list[tuple[str, bytes]]:
-    """Return all bytes that leave, to the last note-off."""
-    engine = Engine(RIG, SCENES)
-    wire = Wire(RIG.outputs)
-    sent: list[tuple[str, bytes]] = []
-    now_s = 1.0
-    back = [((("", 0)), commands.OutputBack(output.name)) for output in RIG.outputs]
-    for (place, message), wait_s in [*((pair, 0.01) for pair in back), *steps]:
-        outputs: list[Any] = []
-        engine.receive(message, place[0], now_s, outputs)
-        wire.put(outputs, now_s)
-        sent += wire.take(now_s)
-        now_s += wait_s
-    if "octo" not in engine.present:
-        outputs = []
-        engine.receive(commands.OutputBack("octo"), "", now_s, outputs)
-        wire.put(outputs, now_s)
-    wire.put(engine.release_all(), now_s)
-    sent += wire.take(now_s)
-    while wire.wake_at_s is not None:
-        now_s = max(now_s, wire.wake_at_s) + 1e-6
-        sent += wire.take(now_s)
-    assert not engine.ledger.sounding()
-    return sent
+class Dice:
+    """Draws from the strategies above by a seeded generator: no shrinking, but a million steps."""
+
+    def __init__(self, seed: int) -> None:
+        self._random = random.Random(seed)
+
+    def step(self, machine: Playing) -> None:
+        dice = self._random
+        place = dice.choice(SOURCES)
+        key = dice.randrange(57, 64)
+        wait = dice.choice((0, 1, 9))
+        name = dice.choice(NAMES)
+        chance = dice.random()
+        if chance < 0.32:
+            machine.press(place, key, wait)
+        elif chance < 0.60:
+            machine.release(place, key, wait)
+        elif chance < 0.70:
+            machine.wheel(place, dice.choice((-8192, -700, 0, 1, 3000, 8191)))
+        elif chance < 0.78:
+            controller = dice.choice((64, 64, 64, 120, 121, 123, 1, 74, 6, 101))
+            machine.controller(place, controller, dice.choice((0, 127)))
+        elif chance < 0.83:
+            machine.recall(dice.choice(SCENES).name)
+        elif chance < 0.88:
+            machine.change(dice.choice((None, name)), dice.choice(CHANGES))
+        elif chance < 0.90:
+            machine.wait(dice.choice((0.002, 0.02, 0.2)))
+        else:
+            self._seldom(machine, place, name)
+
+    def _seldom(self, machine: Playing, place: tuple[str, int], name: str) -> None:
+        dice = self._random
+        output = dice.choice(("quad", "octo"))
+        dice.choice(
+            (
+                lambda: machine.press_far_out(place, dice.choice((0, 21, 36, 84, 108, 127))),
+                lambda: machine.pressure(place),
+                lambda: machine.change_hold(dice.choice(("none", "note", "trigger"))),
+                lambda: machine.change_zones(dice.randrange(len(SCENES))),
+                lambda: machine.tonight(dice.choice((440.0, 442.0)), dice.choice((0, -2))),
+                lambda: machine.touch_up(name, dice.choice((0.0, 4.0))),
+                lambda: machine.over_all(name, commands.Bypass, dice.random() < 0.5),
+                lambda: machine.over_all(name, commands.Mute, dice.random() < 0.3),
+                lambda: machine.over_all(name, commands.Solo, dice.random() < 0.3),
+                machine.trigger,
+                machine.cancel,
+                machine.panic,
+                lambda: machine.lose_source(dice.choice(("keys", "steps"))),
+                lambda: machine.lose_output(output),
+                lambda: machine.return_output(output),
+                lambda: machine.return_output(output),
+                lambda: machine.reload(dice.randrange(len(RIGS))),
+            )
+        )()
 
 
-def losses(steps: list[Any]) -> bool:
-    return any(isinstance(message, commands.OutputLost) for (_, message), _ in steps)
+LOT = 2000  # steps of one evening of the soak
 
 
-@settings(max_examples=300, deadline=None)
-@given(STEPS)
-def test_every_note_on_gets_one_note_off_and_its_bend_comes_first(steps):
-    """N1, N2, B1: whatever changes in between. An outage alone may eat bytes (N11)."""
-    cut = losses(steps)
-    sounding: set[tuple[str, int, int]] = set()
-    bends: dict[tuple[str, int], int] = {}
-    for name, content in play(steps):
-        kind, channel = content[0] & 0xF0, content[0] & 15
-        place = (name, channel, content[1])
-        if kind == 0x90:
-            assert place not in sounding
-            sounding.add(place)
-            assert channel == 9 or (name, channel) in bends
-        elif kind == 0x80:
-            if not (cut and name == "octo"):
-                assert place in sounding, "a stray note-off"
-            sounding.discard(place)
-        elif kind == 0xE0:
-            bends[name, channel] = 1
-    assert not sounding
+def soak(steps: int, seed: int) -> None:
+    dice = Dice(seed)
+    for _ in range(max(1, steps // LOT)):
+        machine = Playing()
+        for _ in range(LOT):
+            dice.step(machine)
+            machine.every_gate_has_a_key()
+            machine.every_held_key_is_down_or_sustained()
+        machine.teardown()
 
 
-@settings(max_examples=60, deadline=None)
-@given(STEPS)
-def test_the_same_events_give_the_same_bytes(steps):
-    assert play(steps) == play(steps)
+def test_an_evening_of_random_playing_keeps_every_invariant():
+    soak(50 * LOT, seed=1)
+
+
+@pytest.mark.slow
+def test_a_million_random_steps_keep_every_invariant(request):
+    steps = request.config.getoption("--steps") or 1_000_000
+    soak(steps, seed=2)

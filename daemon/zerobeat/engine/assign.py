@@ -31,7 +31,7 @@ class Assigner:
         zones = scene.zones or (Zone(tuple(self._states)),)
         self._zones = zones
         self._pools = [
-            [self._states[name] for name in zone.voices if self._free_to_play(name)]
+            [self._states[name] for name in dict.fromkeys(zone.voices) if self._free_to_play(name)]
             for zone in zones
         ]
         self._found.clear()
@@ -61,10 +61,10 @@ class Assigner:
         taken: list[VoiceState] = []
         for index, zone in zones:
             if zone.assign == "unison":
-                taken += self._pools[index]
+                taken += [state for state in self._pools[index] if state not in taken]
             else:
                 state = self._rotate(index, source, key)
-                if state is not None:
+                if state is not None and state not in taken:
                     taken.append(state)
         return taken
 
@@ -104,7 +104,7 @@ class Assigner:
             if not pool[place].held:
                 self._last[index] = place
                 return pool[place]
-        place = min(range(len(pool)), key=lambda at: (pool[at].held[0].down, pool[at].held[0].age))
+        place = min(range(len(pool)), key=lambda at: (pool[at].held[-1].down, pool[at].held[-1].age))
         self._last[index] = place
         return pool[place]
 

@@ -8,7 +8,7 @@ comes as an argument; a later moment is asked for through ``wake_at_s``.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from typing import Any
 
 from .. import midi
@@ -24,7 +24,7 @@ from .policy import Policy
 from .reload import adopt, reload_rig
 from .settings import Rig, Scene, Tonight, Voice
 from .voice import Held, Source, VoiceState
-from .wire import BENDS_UNKNOWN, LINK_CUT
+from .wire import BENDS_UNKNOWN, LINK_CUT, LINK_LOST
 
 ACTIVE_SENSING_S = 0.33  # MIDI 1.0 Detailed Specification, p. 32: act after 330 ms
 
@@ -125,6 +125,7 @@ class Engine:
                 del self._sensed[name]
                 self.counts["active sensing lost"] += 1
                 self._source_lost(commands.SourceLost(name), "", outputs)
+        self.current = None
 
     def recover(self, source: str, outputs: Outputs) -> str:
         """Release what a fault left half done, and name it.
@@ -134,13 +135,28 @@ class Engine:
         """
         state, self.current = self.current, None
         self.counts["faults"] += 1
-        if state is None:
-            return "no voice"
+        if state is not None:
+            self._silence(state, outputs)
+        for other in self.states.values():  # the fault may have come before their note-off
+            gone = [held for held in other.held if not self._still(held)]
+            if gone:
+                try:
+                    self._drop(other, gone, outputs)
+                except Exception:
+                    self._silence(other, outputs)
+        self.current = None
+        return "no voice" if state is None else state.voice.name
+
+    def _still(self, held: Held) -> bool:
+        """True if a key is down, or its sustain pedal is."""
+        return (held.source, held.key) in self.keys if held.down else held.source in self.sustained
+
+    @staticmethod
+    def _silence(state: VoiceState, outputs: Outputs) -> None:
         state.held.clear()
         state.playing = None
         state.target_cents = None
         state.lane.release(outputs)
-        return state.voice.name
 
     def release_all(self) -> Outputs:
         """Return the note-offs of all that sounds; bends stay where they are."""
@@ -161,10 +177,15 @@ class Engine:
         if self.policy.pass_note_on(message, place, outputs):
             return
         key = message.note
-        if (place, key) in self.keys:  # its note-off was lost (requirement M24)
-            self._key_up(place, key, outputs, cut=True)
-        self.live.key_down(place, key, outputs)
+        self.live.key_down(place, outputs)
         takers = self.assigner.takers(place, key)
+        before = self.keys.get((place, key))
+        if before is not None:  # its note-off was lost (requirement M24)
+            for state in before:
+                held = None if state in takers else state.find(place, key)
+                if held is not None:
+                    self.current = state
+                    self._drop(state, (held,), outputs)
         self.keys[place, key] = takers
         self._presses += 1
         for state in takers:
@@ -172,27 +193,32 @@ class Engine:
             self._press(state, Held(place, key, message.velocity, self._presses), outputs)
 
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
+        again = None
         if state.held:
+            again = state.find(held.source, held.key)
+            if again is not None:
+                state.held.remove(again)
             if state.rotates:
                 state.held.clear()  # stolen; it does not come back by itself
-            else:
-                kept = state.find(held.source, held.key)
-                if kept is not None:
-                    state.held.remove(kept)
         state.held.append(held)
-        if state.chosen() is held:
+        chosen = state.chosen()
+        if chosen is held:
             if state.waiting is not None and state.waiting_hold == "note":
                 self.live.land(state)
+            if again is not None and again is state.playing:
+                state.lane.release(outputs)  # a repeat is off, then on, legato or not (N9)
             self.player.play(state, held, outputs)
+        elif chosen is not None and again is not None and again is state.playing:
+            self.player.play(state, chosen, outputs, anew=False)
 
     def _note_off(self, message: NoteOff, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
         if not self.policy.pass_note_off(message, place, outputs):
             self._key_up(place, message.note, outputs)
 
-    def _key_up(self, place: Source, key: int, outputs: Outputs, cut: bool = False) -> None:
+    def _key_up(self, place: Source, key: int, outputs: Outputs) -> None:
         takers = self.keys.pop((place, key), ())
-        kept = place in self.sustained and not cut
+        kept = place in self.sustained
         for state in takers:
             held = state.find(place, key)
             if held is None:
@@ -248,9 +274,9 @@ class Engine:
             self._sustain(place, False, outputs)
             self._set_wheel(place, 0.0, outputs)
         elif controller == midi.ALL_SOUND_OFF:
-            self._keys_up(place, outputs, cut=True)
+            self._keys_up((place,), outputs, cut=True)
         elif controller >= midi.ALL_NOTES_OFF:
-            self._keys_up(place, outputs)
+            self._keys_up((place,), outputs)
         else:
             self.policy.channel_message(message, source, outputs)
 
@@ -265,16 +291,24 @@ class Engine:
                 self.current = state
                 self._drop(state, gone, outputs)
 
-    def _keys_up(self, place: Source, outputs: Outputs, cut: bool = False) -> None:
-        """Lift all keys of one source (N5); ``cut`` takes those kept by sustain too."""
-        for held_place, key in tuple(self.keys):
-            if held_place == place:
-                self._key_up(place, key, outputs, cut)
-        if cut:
-            for state in self.states.values():
-                gone = [held for held in state.held if held.source == place]
-                if gone:
-                    self._drop(state, gone, outputs)
+    def _keys_up(self, places: Container[Source], outputs: Outputs, cut: bool = False) -> None:
+        """Lift all keys of some sources (N5), each voice's at once, so that none sounds between.
+
+        ``cut`` takes those kept by sustain too.
+        """
+        for place, key in tuple(self.keys):
+            if place in places:
+                del self.keys[place, key]
+        for state in self.states.values():
+            gone: list[Held] = []
+            for held in state.held:
+                if held.source in places:
+                    held.down = False
+                    if cut or held.source not in self.sustained:
+                        gone.append(held)
+            if gone:
+                self.current = state
+                self._drop(state, gone, outputs)
 
     def _system(self, message: midi.System, source: str, outputs: Outputs) -> None:
         if message is midi.ACTIVE_SENSING and source in self.policy.watched:
@@ -286,24 +320,18 @@ class Engine:
     def _source_lost(self, command: commands.SourceLost, source: str, outputs: Outputs) -> None:
         name = command.input
         self._sensed.pop(name, None)
-        self.sustained = {place for place in self.sustained if place[0] != name}
-        for place, key in tuple(self.keys):
-            if place[0] == name:
-                self._key_up(place, key, outputs, cut=True)
-        for state in self.states.values():
-            gone = [held for held in state.held if held.source[0] == name]
-            if gone:
-                self.current = state
-                self._drop(state, gone, outputs)
+        places = {(name, channel) for channel in range(16)}
+        self.sustained -= places
+        for place in places:
+            self.player.wheels.pop(place, None)
+        self._keys_up(places, outputs)
         self.policy.release_passed(name, outputs)
-        for place in tuple(self.player.wheels):
-            if place[0] == name:
-                self.player.wheels.pop(place)
 
     def _output_lost(self, command: commands.OutputLost, source: str, outputs: Outputs) -> None:
         self.present.discard(command.output)
         for lane in self.ledger.of_output(command.output):
             lane.up = False
+        outputs.append((command.output, LINK_LOST))
 
     def _output_back(self, command: commands.OutputBack, source: str, outputs: Outputs) -> None:
         """Note-offs for what was open at the loss, bend ranges, bends (requirement N11)."""
@@ -320,19 +348,19 @@ class Engine:
         self._restore_bends(states, outputs)
         for state in states:
             self.current = state
-            self.wake_drone(state, outputs)
+            self.wake_drone(state, outputs, start=True)
 
     def _restore_bends(self, states: Iterable[VoiceState], outputs: Outputs) -> None:
         for state in states:
             if state.bend is not None and state.lane.up:
                 outputs.append((state.lane.output, PitchBend(state.lane.channel, state.bend)))
 
-    def wake_drone(self, state: VoiceState, outputs: Outputs) -> None:
-        """Give a drone its key again, or the scene's start key."""
+    def wake_drone(self, state: VoiceState, outputs: Outputs, start: bool = False) -> None:
+        """Give a drone its key again; with ``start`` the scene's start key, if it has one."""
         if not state.voice.gate_ignored:
             return
         held = state.playing
-        if state.settings.start_key is not None and not state.held:
+        if start and state.settings.start_key is not None and not state.held:
             held = Held(START_SOURCE, state.settings.start_key, midi.NOTE_OFF_VELOCITY)
         if held is not None and not state.lane.notes:
             self.player.sound_drone(state, held, outputs)
@@ -350,6 +378,7 @@ class Engine:
             outputs.append((name, BENDS_UNKNOWN))
         self._restore_bends(self.states.values(), outputs)
         for state in self.states.values():
+            self.current = state
             self.wake_drone(state, outputs)
 
     # ------------------------------------------------------------ rig

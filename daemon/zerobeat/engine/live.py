@@ -130,10 +130,16 @@ class Live:
     def _change_scene(self, command: commands.ChangeScene, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _SCENE_FIELDS)
         hold = self.scene.hold
+        if set(changes) == {"hold"}:  # it rules what is asked from now on
+            self.scene = replace(self.scene, **changes)
+            waiting = self.waiting_scene
+            if waiting is not None and waiting.name == self.scene.name:
+                self.waiting_scene = replace(waiting, **changes)
+            return
         self.waiting_scene = replace(self.waiting_scene or self.scene, **changes)
         self.waiting_hold = hold
-        if hold == "none" or set(changes) == {"hold"}:
-            self._land_scene(outputs)  # a hold rules what is asked from now on
+        if hold == "none":
+            self._land_scene(outputs)
 
     @staticmethod
     def _checked(changes: tuple[tuple[str, Any], ...], allowed: frozenset[str]) -> dict[str, Any]:
@@ -153,11 +159,13 @@ class Live:
 
     # ------------------------------------------------------------ landing
 
-    def key_down(self, place: Source, key: int, outputs: Outputs) -> None:
+    def key_down(self, place: Source, outputs: Outputs) -> None:
         """A key of a playing input goes down; what it triggers lands first."""
+        triggers = self.scene.triggers
         if self.waiting_scene is not None and self.waiting_hold == "note":
             self._land_scene(outputs)
-        if any(trigger.kind == "key" for trigger in self.scene.triggers):
+            triggers += self.scene.triggers
+        if any(trigger.kind == "key" for trigger in triggers):
             self._trigger(None, place[0], outputs)
 
     def land(self, state: VoiceState) -> None:
@@ -170,16 +178,25 @@ class Live:
         scene = self.waiting_scene
         if scene is None:
             return
+        recalled = scene.name != self.scene.name
         self.scene, self.waiting_scene = scene, None
         engine = self._engine
         engine.assigner.use(scene, self.tonight)
+        if not recalled:
+            return
         for state in engine.states.values():
-            start_key = scene.of(state.voice.name).start_key
-            if start_key is not None and state.voice.gate_ignored and not state.held:
-                engine.current = state
-                self.land(state)
-                held = Held(START_SOURCE, start_key, NOTE_OFF_VELOCITY)
-                engine.player.sound_drone(state, held, outputs)
+            if state.waiting is None or state.waiting_hold == self.waiting_hold:
+                self._start(state, scene.of(state.voice.name).start_key, outputs)
+
+    def _start(self, state: VoiceState, start_key: int | None, outputs: Outputs) -> None:
+        """Sound a drone's start key, with the settings that come with it."""
+        if start_key is None or not state.voice.gate_ignored or state.held:
+            return
+        engine = self._engine
+        engine.current = state
+        self.land(state)
+        held = Held(START_SOURCE, start_key, NOTE_OFF_VELOCITY)
+        engine.player.sound_drone(state, held, outputs)
 
     def _trigger(self, command: object, source: str, outputs: Outputs) -> None:
         """All that waits for a trigger lands, on all voices together."""
@@ -214,8 +231,10 @@ class Live:
             if not state.lane.notes and not state.voice.gate_ignored:
                 state.chain = following
                 continue
+            waits = state.move_waits  # for settings that are out of the bend's reach
             state.chain = state.sounding.with_tonight(tonight)
             engine.player.relocate(state, outputs)
+            state.move_waits = state.move_waits or waits
             state.chain = following
 
     def _change_tonight(

@@ -49,7 +49,8 @@ class Player:
             return
         state.out_of_reach = False
         if lane.notes:
-            if not anew and self._same(state, chain, rest):
+            if not anew and rest.commanded_cents == state.commanded_cents and lane.up:
+                self._keep(state, chain, rest, outputs)
                 return
             if state.settings.legato and self._glide(state, chain, rest, outputs):
                 return
@@ -89,10 +90,10 @@ class Player:
         state.note = note
         state.left_cents = chain.left_over(rest.commanded_cents, note)
 
-    @staticmethod
-    def _same(state: VoiceState, chain: Chain, rest: Rest) -> bool:
-        """True if a held key asks for just what sounds: its gate goes on (N9)."""
-        return state.sounding is chain and state.target_cents == rest.target_cents
+    def _keep(self, state: VoiceState, chain: Chain, rest: Rest, outputs: Outputs) -> None:
+        """Go on sounding for a held key that asks for just that pitch (N9)."""
+        self._take(state, chain, rest, state.lane.notes[-1])
+        self._send_bend(state, self._bent(state, self._smooth(state)), outputs)
 
     def _bent(self, state: VoiceState, wheel_cents: float) -> int:
         """Return the bend of the sounding number with the smooth wheel; clamps, counts."""
@@ -119,6 +120,8 @@ class Player:
         lane = state.lane
         voice = state.voice
         note = lane.notes[-1]
+        if not lane.up:
+            return False
         if state.overlap == "legato":
             number = bend.legato_note(
                 rest.commanded_cents, state.left_cents, voice.lowest_note, voice.highest_note,
@@ -156,10 +159,12 @@ class Player:
         if chain.settings.wheel == "smooth":
             self._send_bend(state, self._bent(state, wheel_cents), outputs)
             return
-        target, degree = chain.target(100.0 * held.key + wheel_cents, state.degree)
+        current = state.degree if wheel_cents else None  # at rest the key alone decides
+        target, degree = chain.target(100.0 * held.key + wheel_cents, current)
         if target is None or (degree == state.degree and target == state.target_cents):
             return
-        if self._move(state, chain, target, outputs):
+        state.move_waits = not self._move(state, chain, target, outputs)
+        if not state.move_waits:
             state.degree = degree
 
     def relocate(self, state: VoiceState, outputs: Outputs) -> None:
@@ -180,6 +185,7 @@ class Player:
             state.move_waits = True
             return
         state.degree = degree if stepped else None
+        state.out_of_reach = False
         state.move_waits = False
 
     def _move(self, state: VoiceState, chain: Chain, target: float, outputs: Outputs) -> bool:
@@ -192,12 +198,14 @@ class Player:
             self._take(state, chain, rest, note)
             self._send_bend(state, self._bent(state, self._smooth(state)), outputs)
             return True
-        if state.lane.notes and state.overlap == "legato":
-            return self._glide(state, chain, rest, outputs)
-        if state.voice.gate_ignored:
+        overlaps = state.overlap == "legato" and state.lane.notes
+        if overlaps and self._glide(state, chain, rest, outputs):
+            return True
+        if state.voice.gate_ignored and state.playing is not None:
             gate = bool(state.lane.notes)
             state.lane.release(outputs)
-            self._strike(state, chain, rest, self._smooth(state), outputs)
+            wheel_cents = self.wheels.get(state.playing.source, 0.0)
+            self._strike(state, chain, rest, wheel_cents, outputs)
             if not gate:
                 state.lane.release(outputs)
             return True
@@ -216,3 +224,4 @@ class Player:
             state.tail_until_s = now_s + state.voice.tail_s
         if state.next_voice is not None:
             self._adopt(state, outputs)
+            self.relocate(state, outputs)

@@ -75,11 +75,14 @@ class Policy:
         return bool(names)
 
     def pass_note_off(self, message: NoteOff, place: Source, outputs: Outputs) -> bool:
-        """Pass a note-off; True if the note went through untouched."""
+        """Pass a note-off; True if the note went through untouched.
+
+        A key that went down before a reload passed its channel is not ours.
+        """
         names = self._through[place[1]]
         for name in names:
             self._engine.ledger.lane(name, message.channel).lift(message.note, place, outputs)
-        return bool(names)
+        return bool(names) and (place, message.note) not in self._engine.keys
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys of an input that is lost."""
@@ -125,7 +128,7 @@ class Policy:
         kind = _CLASS_OF.get(type(message)) or _system_class(message)
         timed = kind in ("clock", "transport")
         passed = False
-        if self._classes and (not timed or source == self._clock_from):
+        if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
                 if kind in classes and name in self._engine.present:
                     outputs.append((name, message))

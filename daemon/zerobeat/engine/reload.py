@@ -8,11 +8,12 @@ from . import commands
 from .assign import Assigner
 from .chain import Chain
 from .ledger import Outputs
-from .settings import Rig, Scene
+from .settings import PLAIN, Rig, Scene
 from .voice import VoiceState
 
 if TYPE_CHECKING:
     from .engine import Engine
+    from .live import Live
 
 
 def adopt(engine: Engine, state: VoiceState, outputs: Outputs) -> None:
@@ -24,7 +25,7 @@ def adopt(engine: Engine, state: VoiceState, outputs: Outputs) -> None:
     state.voice = voice
     state.chain = Chain(voice, state.settings, engine.live.tonight)
     state.sounding = state.chain
-    state.bend = None
+    state.bend = state.note = state.target_cents = state.commanded_cents = None
     if changed:
         engine.send_bend_range(state, outputs)
 
@@ -36,30 +37,46 @@ def reload_rig(
 
     A voice with the same name on the same channel of the same output goes on
     and takes its new facts when its channel is silent; others are released.
-    The live scene goes on if it was changed or has left the bank; otherwise
-    its new version is taken for the next notes.
+    What the player last asked for goes on if it was changed or has left the
+    bank; otherwise its new version is taken, for the next notes.
     """
-    old_inputs = {i.name: i for i in engine.rig.inputs}
-    for name in old_inputs:
-        if name not in {i.name for i in rig.inputs}:
-            engine.receive(commands.SourceLost(name), "", engine.now_s, outputs)
+    _keep_inputs(engine, rig, outputs)
     live = engine.live
+    wanted = live.wanted()
     unsaved = live.unsaved
     _keep_outputs(engine, rig, outputs)
     live.bank = {scene.name: scene for scene in scenes}
-    fresh = live.bank.get(live.scene.name)
-    if fresh is not None and not unsaved:
-        live.scene, live.waiting_scene = fresh, None
     engine.rig = rig
-    _keep_voices(engine, rig, outputs)
-    if fresh is not None and not unsaved:
-        for name, state in engine.states.items():
-            state.waiting = None
-            if state.settings != fresh.of(name):
-                state.waiting, state.waiting_hold = fresh.of(name), "note"
+    fresh = None if unsaved else live.bank.get(wanted.name)
+    if fresh is not None and live.waiting_scene is not None:
+        live.waiting_scene = fresh
+    elif fresh is not None:
+        live.scene = fresh
+    added = _keep_voices(engine, rig, outputs)
+    if fresh is not None or live.waiting_scene is not None:
+        _ask_again(live, fresh or live.waiting_scene, engine.states if fresh else added)
     engine.policy.refresh()
     engine.assigner = Assigner(rig, live.scene, engine.states)
     engine.assigner.use(live.scene, live.tonight)
+    for state in added.values():
+        engine.wake_drone(state, outputs, start=True)
+
+
+def _ask_again(live: Live, scene: Scene | None, states: dict[str, VoiceState]) -> None:
+    """Let a scene's settings wait, under the hold they waited for, else for the next note."""
+    for name, state in states.items():
+        settings = PLAIN if scene is None else scene.of(name)
+        if state.waiting is None:
+            state.waiting_hold = "note" if live.waiting_scene is None else live.waiting_hold
+        state.waiting = None if settings == state.settings else settings
+
+
+def _keep_inputs(engine: Engine, rig: Rig, outputs: Outputs) -> None:
+    """Lift the keys of inputs that go, or that are heard in another way from now on."""
+    fresh = {i.name: (i.port, i.channel, i.plays) for i in rig.inputs}
+    for old in engine.rig.inputs:
+        if fresh.get(old.name) != (old.port, old.channel, old.plays):
+            engine.receive(commands.SourceLost(old.name), "", engine.now_s, outputs)
 
 
 def _keep_outputs(engine: Engine, rig: Rig, outputs: Outputs) -> None:
@@ -76,9 +93,12 @@ def _keep_outputs(engine: Engine, rig: Rig, outputs: Outputs) -> None:
                 lane.release(outputs)
         if following is None:
             engine.present.discard(output.name)
+            for lane in engine.ledger.of_output(output.name):
+                lane.up = False
 
 
-def _keep_voices(engine: Engine, rig: Rig, outputs: Outputs) -> None:
+def _keep_voices(engine: Engine, rig: Rig, outputs: Outputs) -> dict[str, VoiceState]:
+    """Keep, release and add voices; return those that were added."""
     old = engine.states
     engine.states = {}
     for voice in rig.voices:
@@ -94,14 +114,18 @@ def _keep_voices(engine: Engine, rig: Rig, outputs: Outputs) -> None:
             state.next_voice = voice
             if not state.lane.notes:
                 adopt(engine, state, outputs)
+                engine.player.relocate(state, outputs)  # a drone sounds
     for state in old.values():
         state.held.clear()
         state.lane.release(outputs)
+    added: dict[str, VoiceState] = {}
     for voice in rig.voices:
         if voice.name not in engine.states:
-            engine.send_bend_range(engine.add_voice(voice), outputs)
+            added[voice.name] = engine.add_voice(voice)
+            engine.send_bend_range(added[voice.name], outputs)
     engine.states = {voice.name: engine.states[voice.name] for voice in rig.voices}
     engine.keys = {
         place: [state for state in takers if state in engine.states.values()]
         for place, takers in engine.keys.items()
     }
+    return added

@@ -90,7 +90,7 @@ class VoiceState:
         return None
 
     def chosen(self) -> Held | None:
-        """Return the key that the priority picks among those held."""
+        """Return the key that the priority picks among those held; of equal keys the newest."""
         held = self.held
         if not held:
             return None
@@ -98,8 +98,8 @@ class VoiceState:
         if priority == "last" or len(held) == 1:
             return held[-1]
         if priority == "lowest":
-            return min(held, key=_key)
-        return max(held, key=_key)
+            return min(reversed(held), key=_key)
+        return max(reversed(held), key=_key)
 
 
 def _key(held: Held) -> int:

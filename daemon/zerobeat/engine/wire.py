@@ -57,7 +57,7 @@ class _Cable:
     """One output."""
 
     __slots__ = (
-        "name", "converter", "channels", "batch", "groups", "waiting", "free_at_s",
+        "name", "converter", "channels", "batch", "groups", "owed", "waiting", "free_at_s",
         "second_per_byte", "bytes_sent", "thinned",
     )  # fmt: skip
 
@@ -66,6 +66,7 @@ class _Cable:
         self.channels = [_Channel() for _ in range(16)]
         self.batch: list[Message] = []
         self.groups: list[_Group] = []
+        self.owed: list[NoteOff] = []  # to an output that is lost
         self.waiting: dict[int, Message] = {}  # channel * 256 + controller or BEND_KEY
         self.free_at_s = -1e9
         self.bytes_sent = 0
@@ -115,7 +116,9 @@ class _Cable:
                 channel = channels[message.channel]
                 bend, channel.new_bend = channel.new_bend, None
                 if self.waiting:
-                    self.waiting.pop(message.channel << 8 | BEND_KEY, None)
+                    waited = self.waiting.pop(message.channel << 8 | BEND_KEY, None)
+                    if bend is None and waited is not None:  # passed through: its own event
+                        bend = waited.bend
                 if channel.opening:  # struck twice in one event
                     self._open(silent, after, due_s, now_s, sent)
                     silent, after, due_s = [], [], now_s
@@ -264,13 +267,33 @@ class _Cable:
             at_s = self.free_at_s if at_s is None else min(at_s, self.free_at_s)
         return at_s
 
-    def forget(self) -> None:
-        """The link was cut: nothing waits, no bend is known (requirement B2)."""
+    def lose(self) -> None:
+        """The output went: nothing waits, no bend is known (requirement B2).
+
+        A note-off that waits for a note which has left is owed: the ledger
+        lists that note no more, so ``come_back`` sends it (requirement N11).
+        """
+        unborn: set[tuple[int, int]] = set()
+        for message in [message for group in self.groups for message in group.messages]:
+            if type(message) is NoteOn:
+                unborn.add((message.channel, message.note))
+            elif type(message) is NoteOff:
+                if (message.channel, message.note) in unborn:
+                    unborn.discard((message.channel, message.note))
+                else:
+                    self.owed.append(message)
         self.groups.clear()
         self.waiting.clear()
         self.batch.clear()
         self.channels = [_Channel() for _ in range(16)]
         self.free_at_s = -1e9
+
+    def come_back(self, now_s: float, sent: Sent) -> None:
+        """The output is there: start afresh, what is owed first."""
+        self.lose()
+        for message in self.owed:
+            self.send(message, now_s, sent)
+        self.owed.clear()
 
 
 class _Again:
@@ -286,7 +309,8 @@ class Marker:
     """Goes to an output among its messages and tells the wire something; see ``Wire.put``."""
 
 
-LINK_CUT = Marker()  # what was sent before is lost: nothing waits, no bend is known
+LINK_LOST = Marker()  # the output went: nothing may leave
+LINK_CUT = Marker()  # it is there (again): nothing waits, no bend is known
 BENDS_UNKNOWN = Marker()  # the receiver may have reset its bends
 
 
@@ -333,7 +357,10 @@ class Wire:
 
     def _mark(self, cable: _Cable, marker: Marker, now_s: float) -> None:
         if marker is LINK_CUT:
-            cable.forget()
+            cable.come_back(now_s, self._sent)
+            return
+        if marker is LINK_LOST:
+            cable.lose()
             return
         cable.arrange(now_s, self._sent)
         for channel in cable.channels:

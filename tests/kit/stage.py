@@ -1,0 +1,339 @@
+"""A rig of two converters and five voices, and receivers that check every byte they get.
+
+``Stage`` plays messages into engine and wire and asserts, as it goes, the
+invariants of the design: see ``tests/engine/test_invariants.py``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import replace
+from typing import Any
+
+from zerobeat.engine import commands
+from zerobeat.engine.engine import Engine
+from zerobeat.engine.ledger import Outputs
+from zerobeat.engine.settings import (
+    Converter,
+    Input,
+    Output,
+    Rig,
+    Scene,
+    Trigger,
+    Voice,
+    VoiceSettings,
+    Zone,
+)
+from zerobeat.engine.wire import LINK_CUT, Marker, Wire
+from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
+from zerobeat.tuning.scale import equal_division, preset
+from zerobeat.tuning.tracking import Reading, TrackingCurve
+
+CURVE = TrackingCurve.from_readings(
+    [Reading(100.0 * k, 0.35 * (k - 60) + 9.0 * math.sin(k / 5.0), 0.05) for k in range(24, 109, 3)]
+)
+NUMBERS = tuple(20.0 * math.sin(n) for n in range(128))  # cents, a converter that errs by number
+QUAD = Converter("quad", overlap="legato", gate_gap_s=0.003, lowest_note=24, highest_note=108)
+OCTO = Converter(
+    "octo", 1200.0, overlap="unsafe", settle_s=0.002, gate_gap_s=0.005, bytes_per_second=3125,
+    lowest_note=24, highest_note=84,
+)  # fmt: skip
+DRUMS = 9  # the channel that passes through
+INPUTS = (
+    Input("keys", "Stage Keys:Stage Keys MIDI 1"),
+    Input("steps", "Step Box:Step Box MIDI 1", wheel_cents=700.0),
+)
+OUTPUTS = (
+    Output("quad", "quad:quad MIDI 1", converter=QUAD, pass_channels=(DRUMS,),
+           pass_classes=("controllers", "pressure")),
+    Output("octo", "octo:octo MIDI 1", converter=OCTO),
+)  # fmt: skip
+VOICES = (
+    Voice("reed", "quad", 0, lowest_note=24, highest_note=108, curve=CURVE),
+    Voice("horn", "quad", 1, lowest_note=24, highest_note=108, curve=CURVE, tail_s=0.05),
+    Voice("glass", "quad", 2, lowest_note=24, highest_note=108, panel_octaves=-1),
+    Voice("bass", "octo", 0, 0, 1200.0, 24, 84, curve=CURVE, note_errors_cents=NUMBERS),
+    Voice("floor", "octo", 1, 0, 1200.0, 24, 60, gate_ignored=True),
+)
+RIGS = (
+    Rig(INPUTS, OUTPUTS, VOICES),
+    # Other facts, one channel moved, one voice gone and a new one, drums elsewhere.
+    Rig(
+        (INPUTS[0], replace(INPUTS[1], channel=0)),
+        (replace(OUTPUTS[0], pass_channels=()), replace(OUTPUTS[1], pass_channels=(DRUMS,))),
+        (
+            replace(VOICES[0], curve=None, bend_range_cents=700.0),
+            replace(VOICES[1], channel=5),
+            VOICES[3],
+            replace(VOICES[4], curve=CURVE, bend_range_cents=200.0),
+            Voice("oboe", "octo", 2, 0, 1200.0, 24, 84),
+        ),
+    ),
+    Rig(INPUTS[:1], OUTPUTS[:1], VOICES[:2]),
+)
+NAMES = ("reed", "horn", "glass", "bass", "floor")
+DORIAN = VoiceSettings(scale=preset("dorian"), root=62)
+SCENES = (
+    Scene("together", zones=(Zone(("reed", "horn", "glass", "bass")), Zone(("floor",)))),
+    Scene(
+        "round",
+        hold="none",
+        zones=(Zone(("reed", "horn", "bass"), "rotate"), Zone(("glass",), lowest_key=60)),
+        voices={name: VoiceSettings(detune_cents=7.0, wheel="stepped") for name in NAMES},
+    ),
+    Scene(
+        "drone",
+        hold="trigger",
+        triggers=(Trigger("key"),),
+        zones=(Zone(("reed", "floor"), inputs=("steps",)), Zone(("horn", "reed"), channels=(0,))),
+        voices={"floor": VoiceSettings(start_key=40, legato=True, hold="note"), "reed": DORIAN},
+    ),
+    Scene(
+        "legato",
+        hold="note",
+        voices={
+            "reed": VoiceSettings(legato=True, priority="lowest"),
+            "bass": VoiceSettings(legato=True, priority="highest", octaves=-1),
+            "glass": replace(DORIAN, detune_beats_hz=0.5, legato=True, wheel="stepped"),
+            "horn": VoiceSettings(scale=equal_division(5), degrees=1, hold="trigger"),
+        },
+    ),
+)
+LONGEST_SCRIPT = 10_000  # messages kept for the replay
+
+
+class Stage:
+    """Engine and wire, and a receiver on each cable that checks what arrives."""
+
+    def __init__(self, rig: Rig = RIGS[0], start: str = "together") -> None:
+        self.rig = replace(rig, start_scene=start)
+        self.engine = Engine(self.rig, SCENES)
+        self.wire = Wire(self.rig.outputs)
+        self.now_s = 0.0
+        self.script: list[tuple[float, Any, str]] = []
+        self.raw: list[tuple[float, str, bytes]] = []
+        self.sounding: dict[tuple[str, int], list[int]] = {}
+        self.bent: dict[tuple[str, int], int] = {}
+        self.known: set[tuple[str, int]] = set()  # channels whose bend need not be sent again
+        self.due: dict[tuple[str, int], deque[tuple[int, int, int | None]]] = {}
+        self.reached: dict[str, bool] = {}
+        for output in self.rig.outputs:
+            self.play(commands.OutputBack(output.name), "")
+
+    # ------------------------------------------------------------ playing
+
+    def play(self, message: Any, source: str, after_s: float = 0.0) -> None:
+        self.pass_time(after_s)
+        if len(self.script) < LONGEST_SCRIPT:
+            self.script.append((self.now_s, message, source))
+        self.last = message
+        before = self.waits()
+        presses = self.engine._presses
+        by_key = self.by_key
+        outputs: Outputs = []
+        if type(message) is commands.OutputLost:
+            self.reached[message.output] = False
+        self.engine.receive(message, source, self.now_s, outputs)
+        self.expect(outputs)
+        pressed = self.engine._presses > presses
+        self.landing(message, before, pressed, by_key or self.by_key)
+        self.wire.put(outputs, self.now_s)
+        self.take()
+        if type(message) is commands.Reload:
+            self.reloaded(message.rig)
+
+    def reloaded(self, rig: Rig) -> None:
+        self.drain()
+        self.rig = rig
+        self.wire.replace(rig.outputs)
+        for output in rig.outputs:
+            if output.name not in self.engine.present:
+                self.play(commands.OutputBack(output.name), "")
+
+    def pass_time(self, seconds: float) -> None:
+        end_s = self.now_s + seconds
+        while (at_s := self.wire.wake_at_s) is not None and at_s < end_s:
+            self.now_s = max(self.now_s, at_s)
+            self.take()
+        self.now_s = end_s
+
+    def drain(self) -> None:
+        last_s = self.now_s + 60.0
+        while (at_s := self.wire.wake_at_s) is not None:
+            assert at_s < last_s, "the wire asks for ever more time"
+            self.now_s = max(self.now_s, at_s)
+            self.take()
+
+    # ------------------------------------------------------------ what the engine made
+
+    def expect(self, outputs: Outputs) -> None:
+        """Check order and pitch of each strike, and note the bend it must leave with."""
+        last: dict[str, Any] = {}
+        ours = {(s.voice.output, s.voice.channel): s for s in self.engine.states.values()}
+        final: dict[tuple[str, int], tuple[int, int]] = {}
+        for name, message in outputs:
+            if message is LINK_CUT:
+                self.reached[name] = True
+                for key in [key for key in self.due if key[0] == name]:
+                    del self.due[key]
+            if type(message) is Marker:
+                self.known = {key for key in self.known if key[0] != name}
+            if type(message) is Marker:
+                continue
+            assert self.reached.get(name), f"{name} is lost and gets {message}"
+            key = (name, getattr(message, "channel", -1))
+            if type(message) is PitchBend and key in final:
+                final[key] = (final[key][0], message.bend)
+            elif type(message) is NoteOn:
+                bend = None
+                if key in ours:
+                    before = last.get(name)
+                    assert type(before) is PitchBend and before.channel == message.channel
+                    bend = before.bend
+                    final[key] = (message.note, bend)
+                self.due.setdefault(key, deque()).append((message.note, message.velocity, bend))
+            last[name] = message
+        for key, (note, bend) in final.items():
+            state = ours[key]
+            heard = state.lane.notes or state.voice.gate_ignored
+            if heard and state.note == note and not state.out_of_reach:
+                self.asks(state, note, bend)
+
+    def asks(self, state: Any, note: int, bend: int) -> None:
+        """The last strike of an event has the bend that the chain asks for, worked out anew."""
+        held = state.playing
+        chain = state.sounding
+        wheel_cents = self.engine.player.wheels.get(held.source, 0.0)
+        stepped = chain.settings.wheel == "stepped"
+        target, _ = chain.target(100.0 * held.key + (wheel_cents if stepped else 0.0))
+        assert target is not None
+        smooth_cents = 0.0 if stepped else wheel_cents
+        commanded = chain.command(target + smooth_cents)
+        errors = state.voice.note_errors_cents
+        left = commanded - 100.0 * note - (0.0 if errors is None else errors[note])
+        steps = math.floor(left * 8192.0 / state.voice.bend_range_cents + 0.5)
+        if smooth_cents:  # only the wheel may be clamped
+            steps = max(-8192, min(8191, steps))
+        assert bend == min(8191, steps), (state.voice.name, held.key, note)
+
+    # ------------------------------------------------------------ what left
+
+    def take(self) -> None:
+        for name, content in self.wire.take(self.now_s):
+            self.raw.append((self.now_s, name, content))
+            if self.reached.get(name):
+                self.arrive(name, parse(content))
+
+    def arrive(self, name: str, message: Any) -> None:
+        assert message is not None
+        key = (name, getattr(message, "channel", -1))
+        sounding = self.sounding.setdefault(key, [])
+        if type(message) is PitchBend:
+            assert key not in self.known or self.bent[key] != message.bend, "an equal bend was sent"
+            self.bent[key] = message.bend
+            self.known.add(key)
+        elif type(message) is NoteOn:
+            note, velocity, bend = self.due[key].popleft()
+            assert (note, velocity) == (message.note, message.velocity), "note-ons out of order"
+            assert bend is None or self.bent.get(key) == bend, "struck on a stale bend"
+            assert note not in sounding, "struck while it sounds"
+            sounding.append(note)
+            if self.one_note_only(name, key[1]):
+                assert len(sounding) == 1, "a second note where overlap is unsafe"
+        elif type(message) is NoteOff:
+            if message.note in sounding:
+                sounding.remove(message.note)
+            else:
+                assert self.after_a_loss(name), f"stray {message}"
+
+    def one_note_only(self, name: str, channel: int) -> bool:
+        converter = next((o.converter for o in self.rig.outputs if o.name == name), None)
+        passed = any(channel in o.pass_channels for o in self.rig.outputs if o.name == name)
+        return converter is not None and converter.overlap != "legato" and not passed
+
+    def after_a_loss(self, name: str) -> bool:
+        """A link that was cut may get note-offs of notes that never left."""
+        return type(self.last) is commands.OutputBack
+
+    # ------------------------------------------------------------ landing
+
+    def waits(self) -> dict[str, tuple[Any, Any, Any]]:
+        return {
+            name: (state.settings, state.waiting, state.waiting_hold)
+            for name, state in self.engine.states.items()
+        }
+
+    def landing(
+        self, message: Any, before: dict[str, tuple[Any, Any, Any]], pressed: bool, by_key: bool
+    ) -> None:
+        if isinstance(message, (commands.RecallScene, commands.ChangeVoice, commands.Reload)):
+            return  # these ask
+        triggered = type(message) is commands.TriggerNow or (pressed and by_key)
+        for name, (was, waiting, hold) in before.items():
+            state = self.engine.states[name]
+            if waiting is None or type(message) is commands.CancelWaiting:
+                assert state.settings is was
+                continue
+            landed = state.settings is waiting
+            assert landed or state.settings is was
+            struck = pressed and state.playing is not None and (
+                state.playing.age == self.engine._presses
+            )
+            if hold in ("trigger", "sample"):
+                assert landed == triggered, f"{name}: {message} with hold {hold}"
+            elif hold == "note" and not self.start_key_sounds(name, triggered or pressed):
+                assert landed == struck, f"{name}: {message} with hold {hold}"
+
+    @property
+    def by_key(self) -> bool:
+        return any(trigger.kind == "key" for trigger in self.engine.live.scene.triggers)
+
+    def start_key_sounds(self, name: str, ended: bool) -> bool:
+        """A drone's start key sounds with the scene's own part, at whatever ends its wait."""
+        return ended and self.engine.states[name].settings.start_key is not None
+
+    # ------------------------------------------------------------ the end
+
+    def finish(self) -> None:
+        """Nothing sounds after a stop, and the same again gives the same bytes."""
+        outputs = self.engine.release_all()
+        self.expect(outputs)
+        self.wire.put(outputs, self.now_s)
+        self.take()
+        self.drain()
+        assert not any(lane.notes and lane.up for lane in self.engine.ledger.all())
+        for (name, channel), notes in self.sounding.items():
+            if self.reached.get(name) and name in self.engine.present:
+                assert not notes, f"{name} channel {channel} still sounds {notes}"
+
+
+def replay(
+    script: list[tuple[float, Any, str]], rig: Rig, end_s: float
+) -> list[tuple[float, str, bytes]]:
+    """Play a script through a fresh engine and wire, with nothing checked."""
+    engine = Engine(rig, SCENES)
+    wire = Wire(rig.outputs)
+    now_s = 0.0
+    sent: list[tuple[float, str, bytes]] = []
+
+    def take() -> None:
+        sent.extend((now_s, name, content) for name, content in wire.take(now_s))
+
+    for at_s, message, source in [*script, (end_s, None, "")]:
+        while (due_s := wire.wake_at_s) is not None and due_s < at_s:
+            now_s = max(now_s, due_s)
+            take()
+        now_s = at_s
+        if message is None:
+            break
+        outputs: Outputs = []
+        engine.receive(message, source, now_s, outputs)
+        wire.put(outputs, now_s)
+        take()
+        if type(message) is commands.Reload:
+            while (due_s := wire.wake_at_s) is not None:
+                now_s = max(now_s, due_s)
+                take()
+            wire.replace(message.rig.outputs)
+    return sent
