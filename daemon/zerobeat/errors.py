@@ -64,6 +64,10 @@ class CommandError(ZerobeatError):
     """A command that names something the rig does not have."""
 
 
+class ControlError(ZerobeatError):
+    """A daemon that can't be reached, or that has stopped answering."""
+
+
 class TakeRefusedError(ZerobeatError):
     """A recorded take whose pitch cannot be read.
 

@@ -5,7 +5,7 @@
         ...
         assert daemon.stop() == 0
 
-What was forgotten is ended with SIGKILL. Runtime and state directories are its
+What still runs at the end is stopped. Runtime and state directories are its
 own and are kept from one start to the next: ``start`` again after an end.
 """
 
@@ -18,7 +18,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -26,7 +26,7 @@ from kit.jack import wait_until
 
 TESTS = Path(__file__).resolve().parents[1]
 ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
-START_S = 60.0  # two cores may be busy with other tests
+START_S = 20.0  # two cores may be busy with other tests
 
 _PEER = """\
 import sys
@@ -123,8 +123,12 @@ class Daemon:
         self.stop(signal.SIGKILL)
 
     def close(self) -> None:
-        with contextlib.suppress(ProcessLookupError):
-            if not self.ended():
+        """End it, kindly at first: a synchronous server waits 5 s for each killed client."""
+        if not self.ended():
+            self.send(signal.SIGTERM)
+            try:
+                self.wait(5.0)
+            except subprocess.TimeoutExpired:
                 self.kill()
         shutil.rmtree(self.folder, ignore_errors=True)
 
@@ -193,3 +197,20 @@ def write_rig(
         "voices:\n" + "\n".join(lines) + f"\n{more}"
     )
     return path
+
+
+def open_notes(heard: Iterable[bytes]) -> set[tuple[int, int]]:
+    """Return the (channel, note) that still sound; fail on a stray or second note-off.
+
+    A note-on while its number sounds counts as a fault too: nothing here plays legato.
+    """
+    sounding: set[tuple[int, int]] = set()
+    for content in heard:
+        kind, note = content[0] & 0xF0, (content[0] & 0x0F, *content[1:2])
+        if kind == 0x90:
+            assert note not in sounding, f"{content.hex(' ')} again"
+            sounding.add(note)
+        elif kind == 0x80:
+            assert note in sounding, f"{content.hex(' ')} releases nothing"
+            sounding.remove(note)
+    return sounding

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import traceback
 
 REPEAT_S = 10.0
 
@@ -28,3 +29,7 @@ class Journal:
             return
         self._told[key] = (now_s, 0)
         self.say(f"{text} (and {missed} more like it)" if missed else text)
+
+    def exception(self, what: str) -> None:
+        """Write where the exception being handled came from, as ``fault`` does."""
+        self.fault(f"fault {what}", f"fault in {what}:\n{traceback.format_exc()}")

@@ -27,7 +27,10 @@ def read_for_parent() -> None:
 
 
 class Reloading:
-    """At most one child that reads the rig; a request meanwhile starts another after it."""
+    """At most one child that reads the rig; a request meanwhile starts another after it.
+
+    ``outcome`` is what the last reload came to, in words; "" before the first.
+    """
 
     def __init__(self, path: Path, journal: Journal) -> None:
         self._path = path
@@ -35,6 +38,7 @@ class Reloading:
         self._asked = False
         self._child: subprocess.Popen[bytes] | None = None
         self._heard = b""
+        self.outcome = ""
 
     def start(self) -> None:
         """Ask for a reload; safe in a signal handler."""
@@ -83,7 +87,8 @@ class Reloading:
             for warning in answer.warnings:
                 self._journal.say(warning)
             return answer
-        self._journal.say(f"{answer}\nreload: the rig in force is unchanged")
+        self.outcome = f"{answer}\nreload: the rig in force is unchanged"
+        self._journal.say(self.outcome)
         return None
 
     def close(self) -> None:

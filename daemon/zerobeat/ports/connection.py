@@ -33,12 +33,18 @@ def parse_request(line: bytes) -> dict[str, Any]:
     try:
         found = json.loads(line.decode("utf-8"), parse_constant=_refuse)
     except UnicodeDecodeError:
-        raise MalformedError("found bytes that are not UTF-8; allowed: one JSON object") from None
+        raise MalformedError(
+            "found bytes that are not UTF-8; allowed: one JSON object"
+        ) from None
     except (ValueError, RecursionError) as error:
         why = str(error).splitlines()[0][:80]
-        raise MalformedError(f"found no JSON ({why}); allowed: one JSON object a line") from None
+        raise MalformedError(
+            f"found no JSON ({why}); allowed: one JSON object a line"
+        ) from None
     if not isinstance(found, dict):
-        raise MalformedError("found a value that is no object; allowed: one JSON object a line")
+        raise MalformedError(
+            "found a value that is no object; allowed: one JSON object a line"
+        )
     return found
 
 
@@ -88,14 +94,19 @@ class Connection:
 
     def _refill(self, now_s: float) -> None:
         if now_s > self._counted_s:
-            self._tokens = min(BURST, self._tokens + (now_s - self._counted_s) * RATE_HZ)
+            self._tokens = min(
+                BURST, self._tokens + (now_s - self._counted_s) * RATE_HZ
+            )
             self._counted_s = now_s
 
     def wants_to_read(self, now_s: float) -> bool:
         """True if its socket may be read: a command left, and no line waiting for its turn."""
         self._refill(now_s)
         return (
-            not self._ended and not self._closing and self._tokens >= 1 and not self._whole_line()
+            not self._ended
+            and not self._closing
+            and self._tokens >= 1
+            and not self._whole_line()
         )
 
     def ready_at_s(self, now_s: float) -> float:
@@ -134,7 +145,9 @@ class Connection:
         end = self._in.find(b"\n")
         if end < 0:
             if len(self._in) > LONGEST_LINE:
-                self.refuse(f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s)
+                self.refuse(
+                    f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s
+                )
             elif self._ended and not self.asked:
                 self._close_when_sent()
             elif self._in and now_s - self._line_since_s > STUCK_S:
@@ -148,7 +161,9 @@ class Connection:
         self._tokens -= 1
         try:
             if len(line) > LONGEST_LINE:
-                raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+                raise MalformedError(
+                    f"found a line over {LONGEST_LINE} bytes; allowed: no more"
+                )
             return parse_request(line)
         except MalformedError as error:
             self.refuse(str(error), now_s)
@@ -196,7 +211,10 @@ class Connection:
     def refuse(self, why: str, now_s: float) -> None:
         """Say why, and close."""
         self._closing = True
-        self.say({"id": None, "ok": False, "error": f"{why}; the connection is closed"}, now_s)
+        self.say(
+            {"id": None, "ok": False, "error": f"{why}; the connection is closed"},
+            now_s,
+        )
 
     def _close_when_sent(self) -> None:
         self._closing = True

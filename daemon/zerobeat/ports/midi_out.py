@@ -22,6 +22,7 @@ HEADER_BYTES = 4  # before each message there
 # 8192 bytes allowed to wait, 2708 with 2048, mostly all with 1024; synchronous: all, always.
 WAITING_BYTES = 1024
 WAIT_S = 0.2  # for a period of the server; the longest is 8192 frames, 0.17 s
+BUSY_S = 0.01  # for a receiver on ALSA whose queue is full; hardware never is
 PERIODS_TO_LEAVE = (
     3  # taken in the next, delivered in the one after, and that one has begun
 )
@@ -47,6 +48,7 @@ class MidiOut:
         self.faults = 0
         self.last_fault = ""
         self._closed = False
+        self._busy = False
         self._patch = patch
         self._jack = patch.backend == "jack"
         self._period = 0
@@ -71,9 +73,25 @@ class MidiOut:
             self._fault("the JACK server takes nothing")
             return
         try:
-            self._port.send_message(content)
+            self._send(content)
+            self._busy = False
         except (rtmidi.RtMidiError, ValueError) as error:
             self._fault(str(error))
+
+    def _send(self, content: bytes) -> None:
+        """Send; where a program's queue is full, give it a moment, but only once."""
+        end_s = 0.0
+        while True:
+            try:
+                self._port.send_message(content)
+                return
+            except rtmidi.RtMidiError:
+                now_s = time.monotonic()
+                end_s = end_s or now_s + BUSY_S
+                if self._busy or now_s >= end_s:
+                    self._busy = True
+                    raise
+            time.sleep(0.001)
 
     def _fault(self, why: str) -> None:
         self.faults += 1

@@ -44,12 +44,13 @@ class AlsaPatch:
     def __init__(self) -> None:
         try:
             self._client = SequencerClient(WATCH_CLIENT)
-            port = self._client.create_port(
+            # Kept, because alsa-midi deletes a port that nobody refers to.
+            self._port = self._client.create_port(
                 "announcements",
                 PortCaps.WRITE | PortCaps.NO_EXPORT,
                 PortType.APPLICATION,
             )
-            port.connect_from(ANNOUNCE)
+            self._port.connect_from(ANNOUNCE)
         except ALSAError as error:
             raise PortError(f"the ALSA sequencer can't be opened: {error}") from None
         self._closed = False

@@ -1,0 +1,43 @@
+"""What the small commands share: ask the running daemon, print the one line it says."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from .client import Client
+
+
+def add_socket(parser: argparse.ArgumentParser, example: str) -> None:
+    """Add ``--socket`` and an example to a command."""
+    parser.epilog = f"example: {example}"
+    parser.add_argument(
+        "--socket", type=Path, help="the daemon's control socket (default: looked for)"
+    )
+
+
+def add_voice(parser: argparse.ArgumentParser, required: bool) -> None:
+    """Add a voice and on or off to a command."""
+    if required:
+        parser.add_argument("voice", help="a voice, or all with off")
+    else:
+        parser.add_argument("voice", nargs="?", default="all", help="a voice (default: all)")
+    parser.add_argument("state", nargs="?", choices=("on", "off"), default="on", help="default: on")
+
+
+def ask(args: argparse.Namespace, command: str, **values: Any) -> int:
+    """Ask, print what the daemon says, and return the exit status."""
+    with Client(args.socket) as client:
+        print(client.ask(command, **values).get("said", "done"))
+    return 0
+
+
+def value_of(text: str) -> Any:
+    """Return a value from the command line: a number, true, false, null, a list, else text."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return text
+    return text if isinstance(found, str) else found

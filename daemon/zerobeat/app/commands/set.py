@@ -1,0 +1,58 @@
+"""``zerobeat set``: change a setting of a voice, the scene or tonight."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from ...config.context import Context
+from ...config.faults import Place
+from ...config.json_source import node_of
+from ...config.scale_field import read_scale_field, scale_to_plain
+from ..asking import add_socket, value_of
+from ..client import Client
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_socket(
+        parser,
+        "zerobeat set reed scale dorian\n"
+        "         zerobeat set reed detune_cents -3.5\n"
+        "         zerobeat set scene time_signature 7/8\n"
+        "         zerobeat set tonight concert_a_hz 442\n\n"
+        "Keys and values are those of a scene file. WHO is a voice, all (voices),\n"
+        "scene or tonight. null takes away a voice's own hold or start_key.",
+    )
+    parser.add_argument("who", help="a voice, all, scene or tonight")
+    parser.add_argument("key", help="the setting")
+    parser.add_argument("value", nargs="+", help="its value")
+
+
+def run(args: argparse.Namespace) -> int:
+    value = value_of(" ".join(args.value))
+    with Client(args.socket) as client:
+        if args.key == "scale" and _names_a_file(value):
+            value = _written_out(value, client)
+        if args.who == "tonight":
+            answer = client.ask("tonight", **{args.key: value})
+        elif args.who == "scene":
+            answer = client.ask("set_scene", changes={args.key: value})
+        else:
+            answer = client.ask("set", voice=args.who, changes={args.key: value})
+    print(answer.get("said", "done"))
+    return 0
+
+
+def _names_a_file(value: Any) -> bool:
+    if isinstance(value, dict):
+        return "file" in value
+    return isinstance(value, str) and value.lower().endswith(".scl")
+
+
+def _written_out(value: Any, client: Client) -> Any:
+    """Read the file here: the daemon opens none while it plays. It is looked for as by the rig."""
+    context = Context(Path(str(client.status().get("rig", "."))).parent)
+    scale, keyboard_map = read_scale_field(node_of(value, Place("set", 0, "scale")), context)
+    context.faults.raise_any()
+    return scale_to_plain(scale, keyboard_map)

@@ -1,0 +1,50 @@
+"""``zerobeat status``: what plays, what waits and what is wrong."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+
+from ..asking import add_socket
+from ..client import Client
+from ..console import Console, Terminal, ascii_only, is_live, slow_line
+from ..screen import lines
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_socket(
+        parser,
+        "zerobeat status --once\n\n"
+        "Live in a terminal (q or Ctrl-C ends); printed once into a pipe or a file.",
+    )
+    parser.add_argument("--once", action="store_true", help="print once and end")
+    parser.add_argument("--json", action="store_true", help="print once, as JSON")
+    parser.add_argument(
+        "--no-alternate-screen", action="store_true", help="leave the last picture standing"
+    )
+    parser.add_argument("--color", choices=("auto", "always", "never"), default="auto")
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.json or args.once or not is_live(sys.stdout):
+        with Client(args.socket) as client:
+            shown = client.status()
+        if args.json:
+            print(json.dumps(shown, indent=2))
+            return 0
+        columns = shutil.get_terminal_size((80, 24)).columns or 80
+        for line in lines(shown, columns - 1, None, {}, ascii_only()):  # as wide as the live one
+            print(line.text)
+        return 0
+    terminal = Terminal(not args.no_alternate_screen, _colour(args.color))
+    at_most_hz = 1.0 if slow_line(sys.stdout.fileno()) else 4.0
+    return Console(lambda: Client(args.socket), terminal, at_most_hz).run()
+
+
+def _colour(asked: str) -> bool:
+    if asked != "auto":
+        return asked == "always"
+    return not os.environ.get("NO_COLOR") and os.environ.get("TERM") not in ("vt100", "vt220")

@@ -1,0 +1,165 @@
+"""The daemon's ports, and the devices they are connected to."""
+
+from __future__ import annotations
+
+import select
+import time
+from collections.abc import Callable
+
+from .. import midi
+from ..engine.commands import Command, OutputBack, OutputLost, SourceLost
+from ..engine.engine import Engine
+from ..engine.settings import Rig
+from ..ports.midi_in import Inbox, MidiIn
+from ..ports.midi_out import MidiOut
+from ..ports.mirror import Mirror
+from ..ports.patch import Patch
+from ..ports.watch import Event, Link, Watch
+from .journal import Journal
+
+FIRST_LOOK_S = 0.2  # how long the first connections may take before the line is written
+
+
+class Connections:
+    """Opens what a rig names, keeps it connected, and tells the engine what came and went.
+
+    Args:
+        rig: what is plugged in.
+        patch: the backend.
+        inbox, wake_fd: where inputs put what they hear, and wake the loop.
+        mirror: what an earlier process left sounding.
+        journal: for lines about devices.
+        command: hands a command to the engine.
+
+    Attributes:
+        ins, outs: the open ports, by name.
+        watch: the devices.
+        server_gone: why nothing can be sent any more; "" while it can.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        patch: Patch,
+        inbox: Inbox,
+        wake_fd: int,
+        mirror: Mirror,
+        journal: Journal,
+        command: Callable[[Command], bool],
+    ) -> None:
+        self._patch = patch
+        self._inbox = inbox
+        self._wake_fd = wake_fd
+        self._mirror = mirror
+        self._journal = journal
+        self._command = command
+        self.ins: dict[str, MidiIn] = {}
+        self.outs: dict[str, MidiOut] = {}
+        self.server_gone = ""
+        self._links: tuple[Link, ...] = ()
+        self._open(rig)
+        self.watch = Watch(patch, self._links, time.monotonic())
+
+    def _open(self, rig: Rig) -> None:
+        """Open what a rig names and has no port yet; close what it no longer names."""
+        inputs = {i.name for i in rig.inputs}
+        outputs = {output.name for output in rig.outputs}
+        for name in [name for name in self.ins if name not in inputs]:
+            self.ins.pop(name).close()
+        for name in [name for name in self.outs if name not in outputs]:
+            self.outs[name].drain()
+            self.outs.pop(name).close()
+        for name in inputs - set(self.ins):
+            self.ins[name] = MidiIn(name, self._inbox, self._wake_fd, self._patch)
+        for name in outputs - set(self.outs):
+            self.outs[name] = MidiOut(name, self._patch)
+        self._links = tuple(_links(rig))
+
+    def replace(self, rig: Rig, now_s: float) -> None:
+        """Take a reloaded rig."""
+        self._open(rig)
+        self.watch.replace(self._links, now_s)
+
+    def connect_first(self) -> None:
+        """Connect what is there, for a short while, before the first line is written."""
+        end_s = time.monotonic() + FIRST_LOOK_S
+        while time.monotonic() < end_s:
+            now_s = time.monotonic()
+            for event in self.watch.look(now_s):
+                self._take(event, quiet=True)
+            if all(self.watch.state(link) != "unknown" for link in self._links):
+                return
+            select.select([self.watch.fileno()], (), (), 0.005)
+
+    def look(self, now_s: float) -> None:
+        """Take what has changed among the devices."""
+        for event in self.watch.look(now_s):
+            self._take(event)
+
+    def _take(self, event: Event, quiet: bool = False) -> None:
+        if not quiet:
+            self._journal.say(event.text)
+        if event.kind == "server":
+            self.server_gone = event.text
+        elif event.direction == "in":
+            if event.kind in ("lost", "overrun"):
+                self._command(SourceLost(event.name))
+        elif event.kind == "lost":
+            self._command(OutputLost(event.name))
+        elif event.kind == "connected":
+            self._release_left(event.name)
+            self._command(OutputBack(event.name))
+
+    def _release_left(self, name: str) -> None:
+        """Send the note-offs that an earlier process did not live to send (N12)."""
+        for channel, note in self._mirror.left.pop(name, ()):
+            self.outs[name].send(midi.encode(midi.NoteOff(channel, note)))
+            self._mirror.clear(name, channel, note)
+
+    def states(self) -> list[dict[str, object]]:
+        """Return each port with its device's name, how it stands, and its faults."""
+        return [
+            {
+                "name": link.name,
+                "direction": link.direction,
+                "state": _told(self.watch.state(link)),
+                "port": link.port,
+                "faults": self.outs[link.name].faults if link.direction == "out" else 0,
+            }
+            for link in self._links
+        ]
+
+    def summary(self, engine: Engine) -> str:
+        """Return the one line that says what is connected and what is missing."""
+        there: list[str] = []
+        away: list[str] = []
+        for link in self._links:
+            side = "input" if link.direction == "in" else "output"
+            state = self.watch.state(link)
+            if state == "connected":
+                there.append(f"{side} {link.name}")
+            else:
+                away.append(f"{side} {link.name} ({_told(state)}: {link.port})")
+        text = f"zerobeat plays {len(engine.states)} voices, scene {engine.live.scene.name}"
+        text += f"; connected: {', '.join(there) or 'nothing'}"
+        return f"{text}; waiting for: {', '.join(away)}" if away else text
+
+    def close_inputs(self) -> None:
+        for port in self.ins.values():
+            port.close()
+
+    def close_outputs(self) -> None:
+        """Close the outputs once all that was sent has left."""
+        for out in self.outs.values():
+            out.drain()
+            out.close()
+
+
+def _told(state: str) -> str:
+    return "missing" if state == "unknown" else state
+
+
+def _links(rig: Rig) -> list[Link]:
+    return [Link(i.name, "in", i.port, i.port_is_pattern) for i in rig.inputs] + [
+        Link(o.name, "out", o.port, o.port_is_pattern) for o in rig.outputs
+    ]

@@ -1,0 +1,275 @@
+"""The live console: redraws what changed, and gives the terminal back as it was.
+
+It is a client like any other and only reads. At most four pictures a second,
+nothing while nothing changes (requirement T1).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import sys
+import termios
+import time
+import tty
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from ..errors import ControlError
+from .client import Client
+from .screen import Line, Mark, lines
+
+PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
+COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
+RETRY_S = 1.0
+SILENT_S = 12.0  # the daemon says every 5 s that it lives
+SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
+
+
+def ascii_only() -> bool:
+    """Return whether this terminal gets ASCII alone (requirements T2, T4)."""
+    locale = os.environ.get("LC_ALL") or os.environ.get("LC_CTYPE") or os.environ.get("LANG") or ""
+    utf8 = "utf-8" in locale.lower() or "utf8" in locale.lower()
+    return not utf8 or os.environ.get("TERM", "dumb") in PLAIN_TERMINALS
+
+
+def is_live(stream: Any) -> bool:
+    """Return whether a stream is a terminal that can redraw."""
+    return bool(stream.isatty()) and os.environ.get("TERM", "dumb") != "dumb"
+
+
+def slow_line(descriptor: int) -> bool:
+    """Return whether a terminal is on a serial line under 115,200 baud."""
+    with contextlib.suppress(OSError, termios.error):
+        if os.ttyname(descriptor).startswith(SERIAL):
+            return bool(termios.tcgetattr(descriptor)[5] < termios.B115200)
+    return False
+
+
+def size_of(descriptor: int) -> tuple[int, int]:
+    """Return (columns, rows); a terminal that names none has 80 by 24."""
+    with contextlib.suppress(OSError):
+        size = os.get_terminal_size(descriptor)
+        if size.columns > 0 and size.lines > 0:
+            return size.columns, size.lines
+    return 80, 24
+
+
+class Terminal:
+    """The screen, as it is now.
+
+    Args:
+        alternate: use the alternate screen; else the top of this one.
+        colour: colour lines by their mark.
+    """
+
+    def __init__(self, alternate: bool, colour: bool) -> None:
+        self._in, self._out = sys.stdin.fileno(), sys.stdout.fileno()
+        self._alternate = alternate
+        self._colour = colour
+        self._encoding = "ascii" if ascii_only() else "utf-8"
+        self._painted: list[Line] = []
+        self._before: list[Any] | None = None
+        self._entered = False
+
+    @property
+    def keys_fd(self) -> int | None:
+        """What to wait for to read keys; None if stdin is no terminal."""
+        return self._in if self._before is not None else None
+
+    def enter(self) -> None:
+        self._entered = True
+        if os.isatty(self._in):
+            self._before = termios.tcgetattr(self._in)
+            tty.setcbreak(self._in, termios.TCSADRAIN)
+        self._write(("\x1b[?1049h" if self._alternate else "") + "\x1b[?25l\x1b[2J")
+        self._painted = []
+
+    def leave(self) -> None:
+        """Give the terminal back; a second time does nothing, a lost one raises nothing."""
+        if not self._entered:
+            return
+        self._entered = False
+        end = "\x1b[?1049l" if self._alternate else f"\x1b[{len(self._painted) + 1};1H"
+        with contextlib.suppress(OSError):
+            self._write(f"\x1b[0m{end}\x1b[?25h")
+        if self._before is not None:
+            with contextlib.suppress(OSError, termios.error):
+                termios.tcsetattr(self._in, termios.TCSADRAIN, self._before)
+
+    def size(self) -> tuple[int, int]:
+        return size_of(self._out)
+
+    def paint(self, wanted: list[Line]) -> None:
+        """Write the lines that differ from what stands there."""
+        parts = []
+        for row in range(max(len(wanted), len(self._painted))):
+            line = wanted[row] if row < len(wanted) else Line("")
+            if row < len(self._painted) and self._painted[row] == line:
+                continue
+            colour = COLOURS[line.mark] if self._colour and line.text else ""
+            text = f"\x1b[{colour}m{line.text}\x1b[0m" if colour else line.text
+            parts.append(f"\x1b[{row + 1};1H{text}\x1b[K")
+        self._painted = wanted
+        if parts:
+            self._write("".join(parts))
+
+    def forget(self) -> None:
+        """What stands there is unknown: the next paint writes all."""
+        self._painted = []
+        self._write("\x1b[2J")
+
+    def _write(self, text: str) -> None:
+        content = text.encode(self._encoding, "replace")
+        while content:
+            content = content[os.write(self._out, content) :]
+
+
+class Console:
+    """Follows a daemon until it is told to end.
+
+    Args:
+        connect: makes a client; called again when the daemon has gone.
+        at_most_hz: pictures a second.
+    """
+
+    def __init__(
+        self, connect: Callable[[], Client], terminal: Terminal, at_most_hz: float
+    ) -> None:
+        self._connect = connect
+        self._terminal = terminal
+        self._at_most_hz = at_most_hz
+        self._client: Client | None = None
+        self._shown: dict[str, Any] = {}
+        self._shown_s = 0.0
+        self._loads: dict[str, float] = {}
+        self._trouble = ""
+        self._retry_at_s = 0.0
+        self._heard_s = 0.0
+
+    def run(self) -> int:
+        """Return the exit status, the terminal restored.
+
+        Raises:
+            ControlError: no daemon plays at the start.
+        """
+        self._client = self._connect()
+        self._follow()
+        with _signals() as (wake_fd, numbers):
+            self._terminal.enter()
+            try:
+                return self._loop(wake_fd, numbers)
+            except OSError:  # the terminal has gone
+                return 128 + signal.SIGHUP
+            finally:
+                self._terminal.leave()
+                if self._client is not None:
+                    self._client.close()
+
+    def _loop(self, wake_fd: int, numbers: list[int]) -> int:
+        while True:
+            waits = [wake_fd]
+            if self._terminal.keys_fd is not None:
+                waits.append(self._terminal.keys_fd)
+            if self._client is not None:
+                waits.append(self._client.fileno())
+            ready, _, _ = select.select(waits, (), (), RETRY_S)
+            if wake_fd in ready:
+                os.read(wake_fd, 64)
+            for number in [numbers.pop(0) for _ in range(len(numbers))]:
+                if number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+                    return 0 if number == signal.SIGINT else 128 + number
+                self._resized_or_stopped(number)
+            if self._terminal.keys_fd in ready:
+                keys = os.read(self._terminal.keys_fd or 0, 64)
+                if not keys:
+                    return 128 + signal.SIGHUP
+                if b"q" in keys:
+                    return 0
+            self._hear(self._client is not None and self._client.fileno() in ready)
+            self._paint()
+
+    def _resized_or_stopped(self, number: int) -> None:
+        if number == signal.SIGTSTP:
+            self._terminal.leave()
+            os.kill(os.getpid(), signal.SIGSTOP)  # until it is continued
+            self._terminal.enter()
+        elif number == signal.SIGWINCH:
+            self._terminal.forget()
+
+    # ------------------------------------------------------------ the daemon
+
+    def _follow(self) -> None:
+        assert self._client is not None
+        self._client.send("follow", at_most_hz=self._at_most_hz)
+        self._heard_s = time.monotonic()
+        self._trouble = ""
+
+    def _hear(self, readable: bool) -> None:
+        now_s = time.monotonic()
+        try:
+            if self._client is None:
+                if now_s < self._retry_at_s:
+                    return
+                self._retry_at_s = now_s + RETRY_S
+                self._client = self._connect()
+                self._follow()
+            elif readable:
+                self._client.hear()
+                for answer in self._client.answers():
+                    self._take(answer, now_s)
+            elif now_s - self._heard_s > SILENT_S and not self._trouble:
+                self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
+        except ControlError:
+            self._trouble = "no zerobeat plays here now; waiting for it (q ends)"
+            if self._client is not None:
+                self._client.close()
+                self._client = None
+
+    def _take(self, answer: dict[str, Any], now_s: float) -> None:
+        self._heard_s = now_s
+        self._trouble = "" if answer.get("ok") else str(answer.get("error", ""))
+        shown = answer.get("status")
+        if not isinstance(shown, dict):
+            self._loads = dict.fromkeys(self._loads, 0.0)
+            return
+        before = {o["name"]: o["bytes_sent"] for o in self._shown.get("outputs", [])}
+        passed_s = max(now_s - self._shown_s, 1.0 / self._at_most_hz)
+        self._loads = {
+            o["name"]: max(0, o["bytes_sent"] - before.get(o["name"], o["bytes_sent"]))
+            / passed_s / o["bytes_per_second"]
+            for o in shown.get("outputs", [])
+            if o["bytes_per_second"]
+        }  # fmt: skip
+        self._shown, self._shown_s = shown, now_s
+
+    def _paint(self) -> None:
+        columns, rows = self._terminal.size()
+        # One column is left free: a full last line would wrap or scroll on some terminals.
+        shown = lines(self._shown, columns - 1, rows, self._loads, ascii_only())
+        if self._trouble:
+            shown[0] = Line(self._trouble[: columns - 1], "bad")
+        self._terminal.paint(shown[:rows])
+
+
+@contextlib.contextmanager
+def _signals() -> Iterator[tuple[int, list[int]]]:
+    """Collect signals instead of being interrupted; yield a descriptor that wakes, and the list."""
+    numbers: list[int] = []
+    reader, writer = os.pipe()
+    os.set_blocking(writer, False)
+    caught = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP, signal.SIGWINCH)
+    before = {
+        number: signal.signal(number, lambda n, frame: numbers.append(n)) for number in caught
+    }
+    wakeup = signal.set_wakeup_fd(writer)
+    try:
+        yield reader, numbers
+    finally:
+        signal.set_wakeup_fd(wakeup)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        os.close(reader)
+        os.close(writer)

@@ -1,0 +1,277 @@
+"""The console's picture as plain lines; no terminal, no colour, no state.
+
+Two layouts: 80 columns by 24 rows, and a reduced one down to 40 by 12. What a
+line means stands in its words; its ``mark`` only lets a terminal colour it.
+Names are shown as text and never read as markup; control characters are
+replaced.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from ..tuning.units import name_of_note
+
+FULL_COLUMNS = 72
+FULL_ROWS = 18
+Mark = Literal["", "head", "waits", "bad"]
+Shown = Mapping[str, Any]
+FOR = {"note": "the next note", "trigger": "a trigger", "sample": "a trigger", "none": "nothing"}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    text: str
+    mark: Mark = ""
+
+
+def lines(
+    shown: Shown, columns: int, rows: int | None, loads: Mapping[str, float], ascii_only: bool
+) -> list[Line]:
+    """Return a picture as lines.
+
+    Args:
+        shown: what ``status`` answers.
+        columns: width; no line is wider.
+        rows: height, or None for as many lines as it takes.
+        loads: share of its budget that each output's cable uses, 0 to 1.
+        ascii_only: other characters become ``?``.
+    """
+    full = columns >= FULL_COLUMNS and (rows is None or rows >= FULL_ROWS)
+    head = _head(shown) if full else _short_head(shown)
+    foot = _foot(shown, loads) if full else _short_foot(shown)
+    if rows is not None and not full:
+        foot = foot[: max(1, rows - len(head) - 1)]
+    room = None if rows is None else max(0, rows - len(head) - len(foot))
+    octave = int(shown.get("middle_c_octave", 4))
+    row = _row if full else _short_row
+    concert_a_hz = float(shown.get("concert_a_hz", 440.0))
+    voices = shown.get("voices", [])
+    kept = _fitting(voices, room)
+    body = [row(voice, octave, concert_a_hz) for voice in kept]
+    if len(kept) < len(voices):
+        body.append(Line(f"and {len(voices) - len(kept)} more voices, without trouble"
+                         if not any(_trouble(v) for v in voices if v not in kept)
+                         else f"and {len(voices) - len(kept)} more voices"))  # fmt: skip
+    return [
+        Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark)
+        for line in [*head, *body, *foot]
+    ]
+
+
+def clean(text: str, ascii_only: bool) -> str:
+    """Return text without what a terminal might obey or can't show."""
+    return "".join(
+        c if c.isprintable() and not (ascii_only and ord(c) > 126) else "?" for c in text
+    )
+
+
+def fit(text: str, width: int) -> str:
+    """Return text in exactly ``width`` cells, cut with ``..`` or filled with spaces."""
+    cells = sum(map(_cells, text))
+    if cells <= width:
+        return text + " " * (width - cells)
+    kept = ""
+    room = width - 2
+    for c in text:
+        room -= _cells(c)
+        if room < 0:
+            break
+        kept += c
+    return fit(kept + "..", width) if width >= 2 else "." * width
+
+
+def _cells(c: str) -> int:
+    if unicodedata.combining(c) or unicodedata.category(c) == "Cf":
+        return 0
+    return 2 if unicodedata.east_asian_width(c) in "WF" else 1
+
+
+def _fitting(voices: list[Any], room: int | None) -> list[Any]:
+    """Return the voices that fit; those in trouble and those that sound come first."""
+    if room is None or len(voices) <= room:
+        return voices
+    ranked = sorted(voices, key=lambda v: (not _trouble(v), v["key"] is None))
+    chosen = ranked[: max(0, room - 1)]
+    return [voice for voice in voices if voice in chosen]
+
+
+# ---------------------------------------------------------------- the voices
+
+
+def _trouble(voice: Shown) -> str:
+    """Return what is wrong with a voice, the worst first; "" if nothing is."""
+    for wrong, text in (
+        (not voice["output_there"], "output lost"),
+        (voice["out_of_reach"], "out of reach"),
+        (voice["unusable"], f"unusable: {voice['unusable']}"),
+        (voice["wheel_clamped"], "clamped"),
+        (voice["move_waits"], "beyond the bend: next note"),
+        (voice["extrapolated"], "extrapolated"),
+    ):
+        if wrong:
+            return text
+    return ""
+
+
+def words(voice: Shown) -> list[str]:
+    """Return how a voice stands, in words, what matters most first."""
+    told = [trouble] if (trouble := _trouble(voice)) else []
+    told += ["muted"] if voice["mute"] else []
+    told += ["solo"] if voice["solo"] else []
+    told += ["raw"] if voice["bypass"] else []
+    if voice["waits"]:
+        told.append(f"waits {voice['waits']}")
+    told += ["check profile"] if voice["stale"] else []
+    told += [] if voice["measured"] else ["not measured"]
+    return told or ["ok" if voice["key"] is not None else "silent"]
+
+
+def _mark(voice: Shown) -> Mark:
+    if _trouble(voice):
+        return "bad"
+    return "waits" if voice["waits"] else ""
+
+
+def _cents(cents: float | None) -> str:
+    # Adding zero after rounding turns -0.0 into 0.0.
+    return "-" if cents is None else f"{round(cents, 1) + 0.0:+.1f}c"
+
+
+def _key(voice: Shown, octave: int) -> str:
+    key = voice["key"]
+    return "-" if key is None else f"{name_of_note(key, octave)} {key}"
+
+
+def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
+    """Return the pitch to be heard as the nearest note of tonight's concert pitch and cents."""
+    if voice["sounding_cents"] is None:
+        return "-"
+    above = voice["sounding_cents"] - 1200.0 * math.log2(concert_a_hz / 440.0)
+    note = round(above / 100.0)
+    name = name_of_note(note, octave) if 0 <= note <= 127 else "?"
+    return f"{name} {_cents(above - 100.0 * note)}"
+
+
+def _row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
+    silent = voice["key"] is None
+    sent = "" if silent or voice["note"] is None else f"-> {voice['note']}"
+    text = (
+        f"{fit(voice['name'], 9)} {_key(voice, octave):<8}{sent:<7}"
+        f"{'' if silent else _cents(voice['bend_cents']):>7} "
+        f"{_sounds(voice, octave, concert_a_hz):<10} "
+        f"{_cents(voice['correction_cents']):>7} "
+        f"{_percent(voice['bend_used']):>5}  {', '.join(words(voice))}"
+    )
+    return Line(text, _mark(voice))
+
+
+def _short_row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
+    key = voice["key"]
+    silent = key is None
+    text = (
+        f"{fit(voice['name'], 7)} {'-' if silent else name_of_note(key, octave):<4}"
+        f"{'' if silent else _cents(voice['bend_cents']):>7}"
+        f"{_percent(voice['bend_used']):>5}  {', '.join(words(voice))}"
+    )
+    return Line(text, _mark(voice))
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f}%"
+
+
+# ---------------------------------------------------------------- above and below
+
+
+def _head(shown: Shown) -> list[Line]:
+    scene = f"{shown.get('scene', '?')}{', unsaved' if shown.get('unsaved') else ''}"
+    return [
+        Line(
+            f"zerobeat  scene {scene}   hold {shown.get('hold', '?')}   "
+            f"A4 {shown.get('concert_a_hz', 0):.1f} Hz   "
+            f"transposed {shown.get('transpose_semitones', 0):+d}",
+            "head",
+        ),
+        _waits(shown, "waits     "),
+        Line(""),
+        Line("voice     key     sent      bend sounds     correct  used  state", "head"),
+    ]
+
+
+def _short_head(shown: Shown) -> list[Line]:
+    return [
+        Line(
+            f"{fit(shown.get('scene', '?'), 14).rstrip()}{'*' if shown.get('unsaved') else ''} "
+            f"{shown.get('hold', '?')} A{shown.get('concert_a_hz', 0):.1f} "
+            f"{shown.get('transpose_semitones', 0):+d}",
+            "head",
+        ),
+        _waits(shown, "waits "),
+    ]
+
+
+def _waits(shown: Shown, label: str) -> Line:
+    """Return what waits, and for what."""
+    scene = shown.get("waits")
+    parts: list[str] = []
+    holds: list[str] = []
+    if scene is not None:
+        own = scene["name"] == shown.get("scene")
+        parts.append("the scene's own settings" if own else f"scene {scene['name']}")
+        holds.append(scene["hold"])
+    waiting = [voice for voice in shown.get("voices", []) if voice["waits"]]
+    if waiting and scene is None:
+        parts += [f"{voice['name']} ({', '.join(voice['waiting'])})" for voice in waiting]
+    holds += [voice["waits"] for voice in waiting]
+    if not parts:
+        return Line(f"{label}nothing")
+    for_what = " or ".join(dict.fromkeys(FOR[hold] for hold in holds))
+    triggers = ", or ".join(shown.get("triggers", ()))
+    if triggers and any(hold in ("trigger", "sample") for hold in holds):
+        for_what += f" ({triggers})"
+    return Line(f"{label}{', '.join(parts)}, for {for_what}", "waits")
+
+
+def _foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
+    found = [Line(""), _ports(shown, "ports     ")]
+    cables = []
+    for output in shown.get("outputs", []):
+        load = loads.get(output["name"])
+        used = f"{output['bytes_sent']} bytes" if load is None else _percent(load)
+        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
+    found.append(Line(f"cable     {'; '.join(cables)}"))
+    found.append(_faults(shown, "faults    "))
+    if shown.get("reload"):
+        texts = str(shown["reload"]).splitlines()
+        mark: Mark = "bad" if len(texts) > 1 or "unchanged" in texts[0] else ""
+        found.append(Line(f"reload    {texts[0].removeprefix('reload: ')}", mark))
+    return found
+
+
+def _short_foot(shown: Shown) -> list[Line]:
+    return [_ports(shown, ""), _faults(shown, "faults ")]
+
+
+def _ports(shown: Shown, label: str) -> Line:
+    """Return the ports, those in trouble first."""
+    ports = shown.get("ports", [])
+    away = [f"{port['name']} {port['state']}" for port in ports if port["state"] != "connected"]
+    there = [port["name"] for port in ports if port["state"] == "connected"]
+    text = "; ".join(filter(None, (", ".join(away), there and f"there: {', '.join(there)}")))
+    return Line(f"{label}{text or 'none'}", "bad" if away else "")
+
+
+def _faults(shown: Shown, label: str) -> Line:
+    faults = shown.get("faults", 0)
+    failed = sum(port["faults"] for port in shown.get("ports", []))
+    told = [str(faults)]
+    told += [f"not sent {failed}"] if failed else []
+    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
+    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
+    return Line(label + "; ".join(told), "bad" if faults or failed else "")

@@ -1,0 +1,233 @@
+"""The console in a real pseudo-terminal, read by a terminal emulator (requirements T1 to T9)."""
+
+import os
+import signal
+import termios
+from pathlib import Path
+
+import pytest
+from kit.desk import Desk
+
+from zerobeat.app.screen import clean, fit
+from zerobeat.engine import commands
+from zerobeat.engine.settings import TouchUp
+from zerobeat.midi import CLOCK, NoteOn, PitchBend
+
+SCREENS = Path(__file__).parent / "screens"
+
+
+@pytest.fixture
+def desk(tmp_path):
+    with Desk(tmp_path) as running:
+        yield running
+
+
+def evening(desk):
+    """A chord of troubles: a converter lost, a wheel too far, a change and a scene that wait."""
+    case = desk.case
+    case.hear(commands.ChangeTonight(442.0, 2), "")
+    case.hear(commands.SetTouchUp("horn", TouchUp(1.5, 0.0)), "")
+    case.hear(commands.Bypass("glass", True), "")
+    case.hear(commands.Mute("bass", True), "")
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(PitchBend(0, 8191))
+    case.hear(CLOCK, "feet")
+    case.hear(commands.ChangeVoice("reed", (("detune_cents", 3.5),)), "")
+    case.hear(commands.RecallScene("drone"), "")
+    case.hear(commands.OutputLost("octo"), "")
+    desk.states |= {"octo": "missing", "steps": "missing"}
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 12)])
+def test_all_vital_facts_stand_on_the_screen(desk, request, columns, rows):
+    """T5; whoever rewrites a screen reads it first."""
+    evening(desk)
+    golden = SCREENS / f"{columns}x{rows}.txt"
+    with desk.console("status", columns=columns, rows=rows) as console:
+        desk.until(lambda: "faults" in console.text())
+        shown = console.text().rstrip() + "\n"
+    if request.config.getoption("--rewrite-golden"):
+        golden.write_text(shown)
+    assert shown == golden.read_text()
+
+
+def test_a_terminal_without_a_size_gets_80_by_24(desk):
+    evening(desk)
+    with desk.console("status", announce=False) as console:
+        desk.until(lambda: "faults" in console.text())
+        assert console.text().rstrip() + "\n" == (SCREENS / "80x24.txt").read_text()
+
+
+def test_once_prints_the_same_without_escapes(desk):
+    evening(desk)
+    done = desk.run("status", "--once", COLUMNS="80")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "\x1b" not in done.stdout
+    cable = [line for line in done.stdout.splitlines() if not line.startswith("cable")]
+    golden = (SCREENS / "80x24.txt").read_text().splitlines()
+    assert cable == [line for line in golden if not line.startswith("cable")]
+
+
+def test_nothing_is_written_while_nothing_changes_and_then_only_changed_lines(desk):
+    """T1."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        quiet = len(console.raw)
+        for _ in range(30):
+            desk.turn()
+        assert len(console.raw) == quiet
+        desk.case.hear(commands.Mute("reed", True), "")
+        desk.until(lambda: "muted" in console.text())
+        written = console.raw[quiet:]
+        assert written.count(b"H") == 1  # one line was placed
+        assert b"horn" not in written and len(written) < 120
+
+
+def test_a_resized_terminal_is_drawn_anew(desk):
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        console.resize(40, 12)
+        desk.until(lambda: console.text().startswith("together note A440.0"))
+
+
+@pytest.mark.parametrize("term", ["linux", "vt100", "vt220"])
+def test_plain_terminals_get_ascii_alone(desk, term):
+    """T2, T4."""
+    desk.more = {"scene": "fl\u00f6te \u266a"}
+    with desk.console("status", TERM=term) as console:
+        desk.until(lambda: "faults" in console.text())
+        assert console.raw.isascii()
+        assert "scene fl?te ?" in console.text()
+
+
+def test_a_locale_without_utf8_gets_ascii_alone(desk):
+    desk.more = {"scene": "fl\u00f6te"}
+    with desk.console("status", LC_ALL="C") as console:
+        desk.until(lambda: "scene fl?te" in console.text())
+    assert "scene fl?te" in desk.run("status", "--once", LC_ALL="C").stdout
+
+
+def test_names_are_text_never_markup_nor_commands_to_the_terminal(desk):
+    """T8."""
+    desk.more = {"scene": "[red]x[/] \x1b[2J\x07\u202e"}
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        assert "scene [red]x[/] ?[2J??" in console.text()
+
+
+def test_the_meaning_needs_no_colour(desk):
+    """T3: strip every escape, and the words are all there; NO_COLOR leaves no colour."""
+    evening(desk)
+    with desk.console("status", NO_COLOR="1") as console:
+        desk.until(lambda: "faults" in console.text())
+        assert b"m" not in {part[-1:] for part in console.raw.split(b"\x1b[")[1:] if part}
+        assert "\x1b[31m".encode() not in console.raw
+        assert "clamped, waits note" in console.text()
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        assert b"\x1b[31m" in console.raw
+
+
+ENDS = [
+    pytest.param(lambda c: c.type(b"q"), 0, id="q"),
+    pytest.param(lambda c: c.type(b"\x03"), 0, id="Ctrl-C"),
+    pytest.param(lambda c: c.process.send_signal(signal.SIGTERM), 143, id="SIGTERM"),
+    pytest.param(lambda c: c.process.send_signal(signal.SIGHUP), 129, id="SIGHUP"),
+]
+
+
+@pytest.mark.parametrize(("end", "status"), ENDS)
+def test_every_end_gives_the_terminal_back(desk, end, status):
+    """T6."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        assert b"\x1b[?1049h" in console.raw and b"\x1b[?25l" in console.raw
+        assert termios.tcgetattr(console.slave) != console.before
+        end(console)
+        desk.until(console.ended)
+        desk.turn()
+        assert console.process.returncode == status
+        assert console.raw.endswith(b"\x1b[0m\x1b[?1049l\x1b[?25h")
+        assert b"\x1b[?100" not in console.raw  # no mouse mode
+        assert termios.tcgetattr(console.slave) == console.before
+
+
+def test_without_the_alternate_screen_the_last_picture_stays(desk):
+    with desk.console("status", "--no-alternate-screen") as console:
+        desk.until(lambda: "faults" in console.text())
+        console.type(b"q")
+        desk.until(console.ended)
+        desk.turn()
+        assert b"1049" not in console.raw
+        assert "reed" in console.text()
+        assert console.raw.endswith(b"\x1b[?25h")
+
+
+def test_a_fault_of_its_own_gives_the_terminal_back(desk):
+    """T6, exceptions: a picture that makes the console stumble."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        desk.more = {"voices": 5}
+        desk.until(console.ended)
+        desk.turn()
+        assert console.process.returncode != 0
+        assert b"\x1b[?1049l\x1b[?25h" in console.raw
+        assert termios.tcgetattr(console.slave) == console.before
+
+
+def test_ctrl_z_gives_the_terminal_back_until_continued(desk):
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        console.process.send_signal(signal.SIGTSTP)
+        desk.until(lambda: console.raw.endswith(b"\x1b[?25h"))
+        desk.until(lambda: Path(f"/proc/{console.process.pid}/stat").read_text().split()[2] == "T")
+        assert termios.tcgetattr(console.slave) == console.before
+        quiet = len(console.raw)
+        console.process.send_signal(signal.SIGCONT)
+        desk.until(lambda: b"faults" in console.raw[quiet:])
+
+
+def test_a_hang_up_ends_it(desk):
+    """T7: no console lives on without its terminal."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        console.hang_up()
+        desk.until(console.ended)
+
+
+def test_a_stopped_console_never_holds_the_daemon(desk):
+    """T7: the daemon goes on serving while a console sleeps."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        os.kill(console.process.pid, signal.SIGSTOP)
+        for number in range(20):
+            desk.case.hear(commands.Mute("reed", number % 2 == 0), "")
+            desk.turn()
+        assert desk.run("panic").stdout == "every note released\n"
+        os.kill(console.process.pid, signal.SIGCONT)
+
+
+def test_it_waits_for_a_daemon_that_has_gone_and_finds_the_next(desk):
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        desk.close()
+        desk.until(lambda: "no zerobeat plays here now" in console.text())
+        desk.start()
+        desk.until(lambda: "scene together" in console.text())
+
+
+def test_a_case_too_large_for_the_screen_says_what_it_leaves_out(desk):
+    voices = desk.picture()["voices"] * 6
+    desk.more = {"voices": [v | {"name": f"v{n}"} for n, v in enumerate(voices)]}
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        assert "and 15 more voices, without trouble" in console.text()
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 5, 9, 30])
+def test_names_of_any_script_fit_their_cells(width):
+    wide = "\u9234\u9234 bell e\u0301"
+    pad = fit(wide, width)
+    cells = sum(2 if c == "\u9234" else 0 if c == "\u0301" else 1 for c in pad)
+    assert cells == width
+    assert clean("a\x1bb\u00e9", True) == "a?b?"

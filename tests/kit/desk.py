@@ -1,0 +1,182 @@
+"""The small case behind a real control socket, served by the test itself, and a real terminal.
+
+with Desk(folder) as desk, desk.console("status") as console:
+    desk.until(lambda: "reed" in console.text())
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import pty
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pyte
+from kit.case import Case
+
+from zerobeat.app.handlers import Handlers
+from zerobeat.engine.status import plain
+from zerobeat.ports.control import Control
+
+ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
+PATIENCE_S = 20.0
+PORTS = (("keys", "in"), ("steps", "in"), ("feet", "in"), ("quad", "out"), ("octo", "out"))
+
+
+class Desk:
+    """Engine, wire, handlers and control socket, as ``run`` has them, but without MIDI ports."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.case = Case()
+        self.more: dict[str, Any] = {}  # over the picture, for what the case can't be made to do
+        self.states = dict.fromkeys((name for name, _ in PORTS), "connected")
+        self._consoles: list[Console] = []
+        self.control: Control | None = None
+        self.start()
+
+    def start(self) -> None:
+        handlers = Handlers(
+            self.case.engine, lambda command: self.case.hear(command, ""), lambda: None
+        )
+        self.control = Control(self.folder, handlers.answer, self.picture)
+
+    def picture(self) -> dict[str, Any]:
+        ports = [
+            {"name": name, "direction": way, "state": self.states[name], "port": "", "faults": 0}
+            for name, way in PORTS
+        ]
+        more = {"rig": str(self.folder / "rig.yaml"), "ports": ports, "malformed": 0, "reload": ""}
+        return plain(self.case.picture()) | more | self.more
+
+    def until(self, true: Callable[[], bool], what: str = "it") -> None:
+        """Serve until ``true()`` is."""
+        end_s = time.monotonic() + PATIENCE_S
+        while not true():
+            if time.monotonic() > end_s:
+                shown = "\n".join(console.text() for console in self._consoles)
+                raise TimeoutError(f"waited for {what}; there stands\n{shown}")
+            self.turn()
+
+    def turn(self, longest_s: float = 0.05) -> None:
+        now_s = time.monotonic()
+        terminals = {console.master: console for console in self._consoles if console.master >= 0}
+        control = self.control
+        readers = [] if control is None else control.readers(now_s)
+        writers = [] if control is None else control.writers()
+        ready, _, _ = select.select([*readers, *terminals], writers, (), longest_s)
+        for descriptor in ready:
+            if descriptor in terminals:
+                terminals[descriptor].read()
+        if control is not None:
+            control.serve(ready, time.monotonic())
+
+    def run(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+        """Run ``zerobeat ARGUMENTS`` with this daemon, and serve it until it ends."""
+        process = subprocess.Popen(
+            [*ZEROBEAT, *arguments], env={**os.environ, **self.environment, **environment},
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        self.until(lambda: process.poll() is not None, f"{arguments} to end")
+        out, err = process.communicate()
+        return subprocess.CompletedProcess(arguments, process.returncode, out, err)
+
+    @property
+    def environment(self) -> dict[str, str]:
+        return {"RUNTIME_DIRECTORY": str(self.folder)}
+
+    @contextlib.contextmanager
+    def console(self, *arguments: str, **settings: Any) -> Iterator[Console]:
+        """A console in a terminal of its own; see ``Console``."""
+        console = Console(self.environment, arguments, **settings)
+        self._consoles.append(console)
+        try:
+            yield console
+        finally:
+            console.close()
+            self._consoles.remove(console)
+
+    def close(self) -> None:
+        """End the daemon; ``start`` begins another."""
+        if self.control is not None:
+            self.control.close()
+            self.control = None
+
+    def __enter__(self) -> Desk:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+class Console:
+    """``zerobeat ARGUMENTS`` in a real pseudo-terminal; ``screen`` is what a player would see."""
+
+    def __init__(
+        self,
+        environment: dict[str, str],
+        arguments: tuple[str, ...],
+        columns: int = 80,
+        rows: int = 24,
+        announce: bool = True,
+        **more: str,
+    ) -> None:
+        self.screen = pyte.Screen(columns, rows)
+        self._stream = pyte.ByteStream(self.screen)
+        self.raw = b""
+        self.master, slave = pty.openpty()
+        self.before = termios.tcgetattr(slave)
+        size = (rows, columns) if announce else (0, 0)
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", *size, 0, 0))
+        base = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS", "LINES")}
+        base |= {"TERM": "xterm", "LC_ALL": "C.UTF-8"}
+        self.process = subprocess.Popen(
+            [*ZEROBEAT, *arguments], env=base | environment | more, stdin=slave, stdout=slave,
+            stderr=slave, start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+        )  # fmt: skip
+        self.slave = slave  # kept, so that its settings can be read after the end
+
+    def read(self) -> None:
+        with contextlib.suppress(OSError):
+            content = os.read(self.master, 65_536)
+            self.raw += content
+            self._stream.feed(content)
+
+    def text(self) -> str:
+        """Return the screen, without spaces at the ends of lines."""
+        return "\n".join(line.rstrip() for line in self.screen.display)
+
+    def type(self, keys: bytes) -> None:
+        os.write(self.master, keys)
+
+    def resize(self, columns: int, rows: int) -> None:
+        fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+        self.screen.resize(rows, columns)
+
+    def ended(self) -> bool:
+        return self.process.poll() is not None
+
+    def hang_up(self) -> None:
+        os.close(self.slave)
+        os.close(self.master)
+        self.master = self.slave = -1
+
+    def close(self) -> None:
+        if not self.ended():
+            self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+        for descriptor in (self.master, self.slave):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self.master = self.slave = -1
