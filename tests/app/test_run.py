@@ -1,108 +1,371 @@
-"""The daemon on real JACK ports: corrected notes, faults, a clean stop."""
+"""``zerobeat run`` as a real process on a real JACK server.
+
+Where a peer or the daemon is killed, the server is asynchronous: a synchronous one waits
+some five seconds for each dead client before it lets anybody in.
+"""
 
 from __future__ import annotations
 
 import os
 import signal
 import subprocess
-import sys
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
+from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 
-from tests.kit import jack as kit
+from zerobeat.config.rig import load_rig
+from zerobeat.errors import ConfigError
 
-pytestmark = pytest.mark.skipif(not kit.jack_is_installed(), reason="jackd is not installed")
+pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
-RIG = """\
-inputs:
-  keys: {port: "keys:out"}
-converters:
-  quad: {port: "quad:in", converter: quad}
-voices:
-  reed: {converter: quad, channel_number: 1, profile: reed-oscillator}
-  horn: {converter: quad, channel_number: 2, profile: horn-oscillator}
-"""
-
-
-def start(folder: Path, environment: dict[str, str]) -> subprocess.Popen[str]:
-    (folder / "rig.yaml").write_text(RIG)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "zerobeat.app.cli", "run", str(folder / "rig.yaml")],
-        env={**environment, "XDG_RUNTIME_DIR": str(folder), "XDG_STATE_HOME": str(folder)},
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stderr is not None
-    line = process.stderr.readline()
-    assert "connected: input keys, output quad" in line, line
-    return process
+ON = bytes.fromhex("903c64")
+OFF = bytes.fromhex("803c40")
+RANGES = [  # RPN 0, two semitones, RPN null: MIDI 1.0 Detailed Specification, p. 18
+    bytes((0xB0 | channel, controller, value))
+    for channel in range(8)
+    for controller, value in ((101, 0), (100, 0), (6, 2), (38, 0), (101, 127), (100, 127))
+]
+BENDS = [bytes((0xE0 | channel, 0, 0x40)) for channel in range(8)]
+NOTE_ONS = [bytes((0x90 | channel, 0x3C, 0x64)) for channel in range(8)]
+NOTE_OFFS = [bytes((0x80 | channel, 0x3C, 0x40)) for channel in range(8)]
 
 
-def notes(heard: list[tuple[float, bytes]], kind: int) -> list[tuple[int, int]]:
-    return [(c[0] & 15, c[1]) for _, c in heard if c[0] & 0xF0 == kind]
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    return write_rig(tmp_path)
 
 
-def test_notes_come_out_corrected_and_are_released_at_the_end(tmp_path):
-    """B1, B3, M15, N12, M20: bends first; a stop and a kill leave nothing sounding."""
-    with kit.JackServer() as server, kit.Player("keys") as keys, kit.Recorder("quad") as quad:
-        daemon = start(tmp_path, server.environment)
-        assert len(quad.wait_for(12)) == 12  # two bend ranges
-        keys.play([(0.0, b"\x90\x3c\x64")])
-        heard = quad.wait_for(16)
-        assert [content[0] for _, content in heard[12:]] == [0xE0, 0xE1, 0x90, 0x91]
-        second = subprocess.run(
-            [sys.executable, "-m", "zerobeat.app.cli", "run", str(tmp_path / "rig.yaml")],
-            env={**server.environment, "XDG_RUNTIME_DIR": str(tmp_path)},
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert second.returncode != 0
-        assert f"process {daemon.pid}" in second.stderr
-        daemon.kill()  # nothing is released now, but the mirror knows
-        daemon.communicate()
-        daemon = start(tmp_path, server.environment)
-        released = quad.wait_for(30)
-        assert sorted(notes(released, 0x80)) == sorted(notes(heard, 0x90))
-        keys.play([(0.0, b"\x90\x40\x64")])
-        quad.wait_for(34)
-        daemon.send_signal(signal.SIGTERM)
-        assert daemon.wait(5) == 0
-        everything = quad.wait_for(36)
-        assert sorted(notes(everything, 0x80)) == sorted(notes(everything, 0x90))
-        daemon.communicate()
+@pytest.fixture
+def server() -> Iterator[JackServer]:
+    with JackServer() as running:
+        yield running
 
 
-def test_a_broken_reload_changes_nothing(tmp_path):
-    """C6: the faults are told with file and line, the next note plays."""
-    with kit.JackServer() as server, kit.Player("keys") as keys, kit.Recorder("quad") as quad:
-        daemon = start(tmp_path, server.environment)
-        quad.wait_for(12)
-        rig = tmp_path / "rig.yaml"
-        rig.write_text(RIG.replace("profile: horn", "profil: horn"))
-        daemon.send_signal(signal.SIGHUP)
-        time.sleep(1.0)
-        keys.play([(0.0, b"\x90\x3c\x64")])
-        assert len(notes(quad.wait_for(16), 0x90)) == 2
-        daemon.send_signal(signal.SIGTERM)
-        _, log = daemon.communicate(timeout=5)
-        assert f"{rig}:7:" in log and "did you mean profile?" in log
-        assert "the rig in force is unchanged" in log
+@pytest.fixture
+def loose_server() -> Iterator[JackServer]:
+    """A server that gets over killed clients."""
+    with JackServer(period_frames=256, synchronous=False) as running:
+        yield running
 
 
-@pytest.mark.parametrize(
-    ("rig", "status", "text"),
-    [("voices: 3\n", 78, "rig.yaml:1"), (RIG, 1, "no MIDI here")],
-)
-def test_what_keeps_it_from_starting_is_one_clear_line(tmp_path, rig, status, text):
-    """C2, S6: a broken rig, and a machine without MIDI."""
-    if status == 1 and Path("/dev/snd/seq").exists():
-        pytest.skip("this machine has a sequencer")
-    (tmp_path / "rig.yaml").write_text(rig)
-    done = subprocess.run(
-        [sys.executable, "-m", "zerobeat.app.cli", "run", str(tmp_path / "rig.yaml")],
-        env={**os.environ, "XDG_RUNTIME_DIR": str(tmp_path), "JACK_DEFAULT_SERVER": "none-here"},
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert done.returncode == status
-    assert text in done.stderr and "Traceback" not in done.stderr
+def contents(recorder: Recorder, after: int = 0) -> list[bytes]:
+    return [content for _, content in recorder.heard[after:]]
+
+
+def settle(daemon: Daemon, recorder: Recorder) -> int:
+    """Wait until the daemon is connected and has set up its converter; return what was heard."""
+    daemon.wait_for_line("connected: input keys, output octo")
+    return len(recorder.wait_for(len(RANGES)))
+
+
+def press(keys: Player | PlayerProcess, recorder: Recorder) -> list[bytes]:
+    """Hold a key that strikes 8 voices; return what it made."""
+    before = len(recorder.heard)
+    keys.send(ON)
+    wait_until(lambda: sum(c[0] & 0xF0 == 0x90 for c in contents(recorder, before)) >= 8)
+    return contents(recorder, before)
+
+
+def ask(*arguments: str | Path, environment: dict[str, str]) -> subprocess.CompletedProcess[str]:
+    command = [*ZEROBEAT, *map(str, arguments)]
+    return subprocess.run(command, env=environment, capture_output=True, text=True, timeout=30)
+
+
+# ------------------------------------------------------------ start
+
+
+def test_a_key_comes_out_on_all_voices_bends_first(server, rig):  # B1, B3
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        assert settle(daemon, octo) == len(RANGES)
+        assert contents(octo) == RANGES
+        assert press(keys, octo) == BENDS + NOTE_ONS
+        keys.send(OFF)
+        octo.wait_for(len(RANGES) + 24)
+        assert contents(octo)[-8:] == NOTE_OFFS
+        assert daemon.stop() == 0
+        assert daemon.lines()[-1] == "zerobeat stopped (SIGTERM); every note released"
+
+
+def test_the_start_line_says_what_is_connected_and_what_is_missing(server, rig):
+    with Player("keys"), Daemon(rig, server.environment) as daemon:
+        assert daemon.wait_for_line("zerobeat plays") == (
+            "zerobeat plays 8 voices, scene plain; connected: input keys; "
+            "waiting for: output octo (missing: octo:in)"
+        )
+
+
+def test_ports_that_come_after_the_start_are_picked_up(server, rig):  # S6
+    with Daemon(rig, server.environment) as daemon:
+        assert "connected: nothing" in daemon.wait_for_line("zerobeat plays")
+        with Recorder("octo") as octo, Player("keys") as keys:
+            daemon.wait_for_line("input keys: connected")
+            daemon.wait_for_line("output octo: connected")
+            octo.wait_for(len(RANGES))
+            assert press(keys, octo) == BENDS + NOTE_ONS
+            assert daemon.stop() == 0
+            octo.wait_for(len(RANGES) + 24)
+            assert contents(octo)[-8:] == NOTE_OFFS
+
+
+def test_a_broken_rig_is_refused_with_file_and_line(server, rig):  # C2
+    rig.write_text(rig.read_text().replace("channel_number: 3", "channel_number: 17"))
+    line = 1 + rig.read_text().splitlines().index("  v3: {converter: octo, channel_number: 17}")
+    done = ask("run", rig, environment=server.environment)
+    assert done.returncode == 78  # EX_CONFIG of sysexits.h
+    assert done.stderr.startswith(f"{rig}:{line}: voices.v3.channel_number: found 17; allowed: ")
+    assert "1 problem" in done.stderr and "Traceback" not in done.stderr
+
+
+def test_without_any_midi_there_is_one_clear_line(rig, tmp_path):
+    if Path("/dev/snd/seq").exists():
+        pytest.skip("this machine has ALSA's sequencer")
+    environment = os.environ | {
+        "JACK_DEFAULT_SERVER": "nobody", "XDG_RUNTIME_DIR": str(tmp_path),
+    }  # fmt: skip
+    done = ask("run", rig, environment=environment)
+    assert done.returncode == 1
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("no MIDI here: /dev/snd/seq is missing (try: modprobe snd-seq)")
+
+
+def test_a_second_daemon_names_the_first_and_touches_nothing(server, rig):  # M20
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        before = settle(daemon, octo)
+        done = ask("run", rig, environment=daemon.environment)
+        assert done.returncode == 1
+        assert done.stderr == f"zerobeat plays already, as process {daemon.pid}; stop it first\n"
+        assert len(octo.wait_for_silence()) == before
+        assert press(keys, octo) == BENDS + NOTE_ONS
+
+
+# ------------------------------------------------------------ what comes and goes
+
+
+def test_a_keyboard_that_vanishes_lets_go_its_keys(loose_server, rig):  # N10
+    environment = loose_server.environment
+    with (
+        PlayerProcess("keys", environment) as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, environment) as daemon,
+    ):
+        settle(daemon, octo)
+        press(keys, octo)
+        keys.kill()
+        daemon.wait_for_line("input keys: lost keys:out")
+        octo.wait_for(len(RANGES) + 24)
+        assert contents(octo)[-8:] == NOTE_OFFS
+        with PlayerProcess("keys", environment) as again:
+            daemon.wait_for_line("input keys: connected")
+            assert press(again, octo) == NOTE_ONS  # the bends stand
+
+
+@pytest.mark.parametrize("meanwhile", ["held", "released"])
+def test_a_converter_that_returns_is_silenced_first(server, rig, meanwhile):  # N11
+    with Player("keys") as keys, Daemon(rig, server.environment) as daemon:
+        with Recorder("octo") as octo:
+            settle(daemon, octo)
+            press(keys, octo)
+        daemon.wait_for_line("output octo: lost octo:in")
+        if meanwhile == "released":
+            keys.send(OFF)
+        with Recorder("octo") as back:
+            daemon.wait_for_line("output octo: connected")
+            back.wait_for(8 + len(RANGES) + 8)
+            # Notes that were open, ranges, bends; the key that is still down is not struck again.
+            assert [c for _, c in back.wait_for_silence()] == NOTE_OFFS + RANGES + BENDS
+            keys.send(OFF)
+            assert press(keys, back) == NOTE_ONS
+
+
+def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
+    with Daemon(rig, loose_server.environment) as daemon:
+        daemon.wait_for_line("zerobeat plays")
+        loose_server.kill()
+        assert daemon.wait() == 1
+        daemon.wait_for_line("the JACK server has gone; start it, then zerobeat, again")
+
+
+# ------------------------------------------------------------ stop
+
+
+def test_stop_releases_eight_held_notes_every_time(server, rig, request):  # M15, N12
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        for run in range(100 if request.config.getoption("--slow") else 20):
+            if run:
+                daemon.start()
+            octo.heard.clear()
+            settle(daemon, octo)
+            press(keys, octo)
+            assert daemon.stop((signal.SIGTERM, signal.SIGINT)[run % 2]) == 0
+            octo.wait_for(len(RANGES) + 24)
+            assert contents(octo) == RANGES + BENDS + NOTE_ONS + NOTE_OFFS
+
+
+def start_again(daemon: Daemon, server: JackServer) -> None:
+    """Start after a kill, once the server has noticed it."""
+    wait_until(lambda: not server.ports("zerobeat"), 10.0, "the end of its ports")
+    daemon.start()
+    daemon.wait_for_line("connected: input keys, output octo")
+
+
+def test_after_a_kill_the_next_start_releases_what_sounds_before_all_else(
+    loose_server, rig
+):  # N12
+    environment = loose_server.environment
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+        settle(daemon, octo)
+        press(keys, octo)
+        daemon.kill()
+        before = len(octo.wait_for_silence())
+        start_again(daemon, loose_server)
+        octo.wait_for(before + 8 + len(RANGES))
+        assert contents(octo, before) == NOTE_OFFS + RANGES
+        assert press(keys, octo) == BENDS + NOTE_ONS
+
+
+def test_a_note_released_before_the_kill_is_not_released_again(loose_server, rig):
+    environment = loose_server.environment
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+        settle(daemon, octo)
+        press(keys, octo)
+        keys.send(OFF)
+        octo.wait_for(len(RANGES) + 24)
+        before = len(octo.wait_for_silence())  # the marks are cleared once the bytes have left
+        daemon.kill()
+        start_again(daemon, loose_server)
+        octo.wait_for(before + len(RANGES))
+        assert [c for _, c in octo.wait_for_silence()][before:] == RANGES
+
+
+# ------------------------------------------------------------ reload
+
+
+def broken_rigs(text: str, count: int) -> Iterator[str]:
+    """Yield rigs with faults: half-written, misspelt, out of range, no YAML at all."""
+    yield ""
+    yield "\x00\x01\x02"
+    yield "inputs: [\n"
+    yield text.replace("inputs:", "imputs:")
+    yield text.replace("channel_number: 5", "channel_number: 4")
+    yield text + "voices: {}\n"
+    yield text.replace("converter: octo", "converter: nobody", 1)
+    torn = [text[:end] for end in range(1, len(text)) if text[end - 1] in "{,: "]
+    for number in range(count - 7):
+        yield torn[number * len(torn) // (count - 7)]
+
+
+def faults_of(rig: Path, text: str) -> list[str]:
+    rig.write_text(text)
+    with pytest.raises(ConfigError) as caught:
+        load_rig(rig)
+    return str(caught.value).splitlines()
+
+
+def play_until(true: Callable[[], bool], keys: Player) -> int:
+    """Play the key over and over, at least once, until ``true()``; return how often."""
+    strokes = 0
+    while not strokes or not true():
+        keys.play([(0.0, ON), (0.02, OFF)])
+        time.sleep(0.02)
+        strokes += 1
+        assert strokes < 1000
+    return strokes
+
+
+def test_broken_rigs_while_playing_change_nothing(server, rig, request, monkeypatch):  # C6
+    whole = rig.read_text()
+    count = 100 if request.config.getoption("--slow") else 12
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        monkeypatch.setenv("STATE_DIRECTORY", daemon.environment["STATE_DIRECTORY"])
+        before = settle(daemon, octo)
+        strokes = 0
+        for number, text in enumerate(broken_rigs(whole, count), start=1):
+            faults = faults_of(rig, text)
+            assert all(line.startswith(f"{rig}:") for line in faults)
+            told = len(daemon.lines())
+            daemon.send(signal.SIGHUP)
+
+            def refused(number: int = number) -> bool:
+                return sum("unchanged" in line for line in daemon.lines()) >= number
+
+            strokes += play_until(refused, keys)
+            assert daemon.lines()[told : told + len(faults)] == faults
+        octo.wait_for(before + 8 + 16 * strokes)
+        heard = [c for _, c in octo.wait_for_silence()][before:]
+        assert heard == BENDS + strokes * (NOTE_ONS + NOTE_OFFS)
+
+
+def test_a_good_reload_takes_over_between_notes(server, rig):
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        before = settle(daemon, octo)
+        press(keys, octo)
+        rig.write_text(rig.read_text() + "  v9: {converter: octo, channel_number: 9}\n")
+        daemon.send(signal.SIGHUP)
+        daemon.wait_for_line("reload: the new rig is in force")
+        heard = [c for _, c in octo.wait_for_silence()][before:]
+        assert open_notes(heard) == {(channel, 0x3C) for channel in range(8)}  # N2: they go on
+        keys.send(OFF)
+        keys.send(ON)
+        wait_until(lambda: bytes.fromhex("983c64") in contents(octo))
+        assert daemon.stop() == 0
+        heard = [c for _, c in octo.wait_for_silence()][before:]
+        assert open_notes(heard) == set()
+        assert sum(c[0] & 0xF0 == 0x90 for c in heard) == 8 + 9
+
+
+def test_a_reload_that_drops_a_sounding_voice_releases_it(server, rig):  # N2
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        before = settle(daemon, octo)
+        press(keys, octo)
+        rig.write_text("".join(rig.read_text().splitlines(keepends=True)[:-1]))  # without v8
+        daemon.send(signal.SIGHUP)
+        daemon.wait_for_line("reload: the new rig is in force")
+        heard = [c for _, c in octo.wait_for_silence()][before:]
+        assert open_notes(heard) == {(channel, 0x3C) for channel in range(7)}
+        assert heard[-1] == NOTE_OFFS[7]
+
+
+# ------------------------------------------------------------ time
+
+
+def faketime_library() -> Path | None:
+    """Return Debian's libfaketime, which lies to a process about the wall clock."""
+    return next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
+
+
+def test_the_wall_clock_may_jump_a_day_either_way(server, rig, tmp_path):  # M13
+    library = faketime_library()
+    if library is None:
+        pytest.skip("Debian's package faketime is not installed")
+    lie = tmp_path / "lie"
+    lie.write_text("+0d")
+    environment = server.environment | {
+        "LD_PRELOAD": str(library), "FAKETIME_TIMESTAMP_FILE": str(lie),
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1", "FAKETIME_NO_CACHE": "1",
+    }  # fmt: skip
+
+    def step(days: str) -> None:
+        lie.write_text(days)
+        told = subprocess.run(["date", "+%s"], env=environment, capture_output=True, check=True)
+        assert (int(told.stdout) > time.time()) == days.startswith("+")  # the lie is believed
+
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+        before = settle(daemon, octo)
+        held = BENDS + NOTE_ONS
+        assert press(keys, octo) == held
+        for days in ("+1d", "-1d"):
+            step(days)
+            assert [c for _, c in octo.wait_for_silence(0.5)][before:] == held  # nothing is cut
+        keys.send(OFF)  # struck again at once: the gate gap must pass by the monotonic clock
+        assert press(keys, octo) == NOTE_OFFS + NOTE_ONS
+        keys.send(b"\xfe")  # active sensing, then silence: N13, by the monotonic clock
+        step("+1d")
+        octo.wait_for(before + 16 + 16 + 8)
+        assert contents(octo)[-8:] == NOTE_OFFS
+        # The library breaks clock_nanosleep: under it a bare time.sleep(0.001) raises EINVAL.
+        # So the stop, which sleeps, is not asked of this daemon; other tests do.
+        daemon.kill()
