@@ -1,28 +1,31 @@
 """The engine and a virtual case, joined by a clock that is only counted.
 
-What ``run`` does with ports and real time, this does with lists: the same
-engine and the same wire decide every byte, the case takes them.
+The engine and the wire that ``run`` and ``render`` use decide every byte; the
+case takes the bytes at their times.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
+from typing import Any
 
 import numpy as np
 
-from ..engine.commands import OutputBack
-from ..engine.engine import Engine
-from ..engine.settings import Converter, Input, Output, Rig, Scene, Tonight, Voice, Zone
-from ..engine.wire import Wire
+from ..config.rig import LoadedRig
+from ..engine.commands import Bypass
+from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
 from ..midi import Message, NoteOff, NoteOn
 from ..sim.readings import read_voice
 from ..sim.rig import Case
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
 from ..tuning.tracking import TrackingCurve
+from .midi_file import play
 
 INPUT = "keys"
 OUTPUT = "quad"
+LEAD_S = 0.5  # for the bend ranges, before the first note
 _HELD_S = 0.05  # each key of a sweep
 _HEARD_S = 0.03  # of it, when the pitch has settled
 _QUAD = Converter("quad", lowest_note=24, highest_note=108, overlap="legato", gate_gap_s=0.003)
@@ -87,35 +90,15 @@ def perform(
         bypass: play every voice without correction.
     """
     rig, scene = quartet_rig(curves)
-    names = frozenset(part.name for part in PARTS) if bypass else frozenset()
-    engine = Engine(rig, (scene,), Tonight(bypass=names))
-    wire = Wire(rig.outputs)
+    loaded = LoadedRig(rig, (scene,), [], ())
+    timed: list[tuple[float, Any]] = [(0.0, Bypass(None, True))] if bypass else []
+    timed += [(LEAD_S + at_s, message) for at_s, message in sorted(events, key=itemgetter(0))]
+    sent = [
+        (at_s - LEAD_S, content) for at_s, _, content in play(loaded, timed, INPUT, timed[-1][0])
+    ]
     case = quartet(seed)
-    sent: Sent = []
-    pending = [(PLAYED_S + at_s, message) for at_s, message in sorted(events, key=_time)]
-    outputs: list[tuple[str, Message]] = []
-    engine.receive(OutputBack(OUTPUT), "", PLAYED_S - 1.0, outputs)
-    now_s = PLAYED_S - 1.0
-    while True:
-        wire.put(outputs, now_s)
-        outputs = []
-        taken = [content for _, content in wire.take(now_s)]
-        case.play((now_s, content) for content in taken)
-        sent += [(now_s - PLAYED_S, content) for content in taken]
-        moments = [at_s for at_s in (engine.wake_at_s, wire.wake_at_s) if at_s is not None]
-        if pending:
-            moments.append(pending[0][0])
-        if not moments:
-            return Played(case, sent)
-        now_s = max(now_s, min(moments))
-        if engine.wake_at_s is not None and engine.wake_at_s <= now_s:
-            engine.wake(now_s, outputs)
-        while pending and pending[0][0] <= now_s:
-            engine.receive(pending.pop(0)[1], INPUT, now_s, outputs)
-
-
-def _time(event: tuple[float, Message]) -> float:
-    return event[0]
+    case.play((PLAYED_S + at_s, content) for at_s, content in sent)
+    return Played(case, sent)
 
 
 def phrase_events(
