@@ -28,6 +28,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import jack
 import numpy as np
@@ -88,7 +89,7 @@ class JackServer:
         self._process: subprocess.Popen[bytes] | None = None
         self.client: jack.Client | None = None
 
-    def __enter__(self) -> JackServer:
+    def __enter__(self) -> Self:
         keys = ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER")
         self._before = {key: os.environ.get(key) for key in keys}
         end_s = time.monotonic() + 120.0
@@ -118,7 +119,10 @@ class JackServer:
         mode = "-S" if self._synchronous else ""
         driver = f"-d dummy -r {RATE_HZ} -p {self._period_frames}"
         self._process = subprocess.Popen(
-            ["jackd", *f"-n {name} --no-mlock -r {mode} {driver}".split()],
+            [
+                "jackd",
+                *f"-n {name} --port-max 256 --no-mlock -r {mode} {driver}".split(),
+            ],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -239,7 +243,7 @@ class Player:
         self._out.close_port()
         self._out.delete()
 
-    def __enter__(self) -> Player:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
@@ -283,7 +287,7 @@ class Recorder:
         self._in.close_port()
         self._in.delete()
 
-    def __enter__(self) -> Recorder:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
@@ -388,7 +392,7 @@ class OscillatorBank:
         self._process.stdout.close()
         self._folder.cleanup()
 
-    def __enter__(self) -> OscillatorBank:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
@@ -465,7 +469,7 @@ class AudioRecorder:
             self._client.deactivate()
         self._client.close()
 
-    def __enter__(self) -> AudioRecorder:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exc: object) -> None:
