@@ -27,6 +27,9 @@ _NUMBER = re.compile(r"[-+]?((0|[1-9][0-9]*)(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]
 _NOTHING = ("", "~", "null", "Null", "NULL")
 _SPOILT = re.compile(r"[-+]?(0[0-7]+|0[xo][0-9a-fA-F]+|[0-9][0-9_]*_[0-9_]*|[0-9]+(:[0-9]+)+)\Z")
 
+# Words that commands and files use where a name may stand: `zerobeat set scene hold note`.
+RESERVED_NAMES = ("", "all", "none", "scene", "tonight")
+
 
 def found(node: Node) -> str:
     """Return how a fault shows what stands at a node."""
@@ -265,12 +268,12 @@ class Section:
 
     def _check_name(self, name: str, node: Node) -> None:
         if (
-            name in ("all", "none", "")
+            name in RESERVED_NAMES
             or not name.isprintable()
             or name != name.strip()
             or len(name) > 40
         ):
-            allowed = "a name of up to 40 printable characters other than all and none"
+            allowed = f"a name of up to 40 printable characters other than {', '.join(RESERVED_NAMES[1:])}"
             self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}")
 
     def close(self) -> None:

@@ -37,7 +37,7 @@ class ChangeScene:
 
 @dataclass(frozen=True, slots=True)
 class ChangeTonight:
-    """Concert pitch or the evening's transposition; heard at once."""
+    """Concert pitch, heard at once, or the evening's transposition, from each next note."""
 
     concert_a_hz: float | None = None
     transpose_semitones: int | None = None

@@ -84,8 +84,8 @@ class Live:
         """True if the live settings differ from the stored scene of their name."""
         wanted = self.wanted()
         stored = self.bank.get(wanted.name)
-        if stored is None:
-            return True
+        if stored is None:  # a rig without scenes starts from the plain one
+            stored = Scene()
         whole = {name: stored.of(name) for name in self._engine.states}
         return replace(stored, voices=whole) != wanted
 
