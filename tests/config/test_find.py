@@ -2,7 +2,9 @@
 
 from pathlib import Path
 
-from zerobeat.config.find import SHIPPED, find, places, state_directory
+import pytest
+
+from zerobeat.config.find import SHIPPED, find, hidden_by, places, state_directory, stored_name
 
 
 def test_the_state_directory_is_systemds_else_the_xdg_one(monkeypatch, tmp_path):
@@ -22,16 +24,65 @@ def test_the_state_directory_is_systemds_else_the_xdg_one(monkeypatch, tmp_path)
 def test_places_in_order(monkeypatch):
     monkeypatch.setenv("STATE_DIRECTORY", "/s")
     assert places("reed", ("profiles", "oscillators"), Path("/r")) == [
+        Path("/s/profiles/reed.yaml"),
         Path("/r/reed.yaml"),
         Path("/r/profiles/reed.yaml"),
         Path("/r/oscillators/reed.yaml"),
-        Path("/s/profiles/reed.yaml"),
         Path("/s/oscillators/reed.yaml"),
         SHIPPED / "profiles" / "reed.yaml",
         SHIPPED / "oscillators" / "reed.yaml",
     ]
     assert places("/a/b.scl", ("scales",), Path("/r")) == [Path("/a/b.scl")]
     assert places("my/b.scl", ("scales",), Path("/r"))[0] == Path("/r/my/b.scl")
+    first = [Path("/s/scenes/my--slow.yaml"), Path("/r/my/slow.yaml")]
+    assert places("my/slow.yaml", ("scenes",), Path("/r"))[:2] == first
+
+
+@pytest.mark.parametrize(
+    ("name", "stored"),
+    [
+        ("slow", "slow"),
+        ("slow.yaml", "slow"),
+        ("scenes/slow.yml", "slow"),
+        ("./scenes/slow", "slow"),
+        ("friday/slow", "friday--slow"),
+        ("../friday/slow.yaml", "friday--slow"),
+        ("/home/me/slow.yaml", "home--me--slow"),
+        ("no.2", "no.2"),
+    ],
+)
+def test_what_a_rig_names_has_one_name_in_the_store(name, stored):
+    assert stored_name(name) == stored
+
+
+@pytest.mark.parametrize("name", ["calm", "calm.yaml", "scenes/calm.yaml", "friday/calm"])
+def test_what_was_stored_goes_before_the_players_file(name, monkeypatch, tmp_path):
+    """Else a scene stored on stage would be gone after a restart."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    own = tmp_path / ("friday" if "friday" in name else "scenes") / "calm.yaml"
+    own.parent.mkdir()
+    own.write_text("hold: none\n")
+    assert find(name, ("scenes",), tmp_path) == own
+    stored = tmp_path / "state" / "scenes" / f"{stored_name(name)}.yaml"
+    stored.parent.mkdir(parents=True)
+    stored.write_text("hold: note\n")
+    assert find(name, ("scenes",), tmp_path) == stored
+    assert hidden_by(stored, name, ("scenes",), tmp_path) == own
+    # Gone but for an earlier generation: that still goes before.
+    stored.rename(stored.with_name(f"{stored_name(name)}.1.yaml"))
+    assert find(name, ("scenes",), tmp_path) == stored
+
+
+def test_other_files_beside_the_rig_go_before_those_in_the_state_directory(monkeypatch, tmp_path):
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    stored = tmp_path / "state" / "converters" / "quad.yaml"
+    stored.parent.mkdir(parents=True)
+    stored.write_text("title: one\n")
+    assert find("quad", ("converters",), tmp_path) == stored
+    own = tmp_path / "quad.yaml"
+    own.write_text("title: two\n")
+    assert find("quad", ("converters",), tmp_path) == own
+    assert hidden_by(own, "quad", ("converters",), tmp_path) == stored
 
 
 def test_names_are_exact(monkeypatch, tmp_path):

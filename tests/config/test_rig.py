@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from zerobeat.config.rig import load_rig
+from zerobeat.config.store import Store
 from zerobeat.engine.settings import Zone
 from zerobeat.errors import ConfigError
 
@@ -319,29 +320,62 @@ def test_a_missing_file_says_where_it_was_looked_for_and_near_names(folder):
     (folder / "scenes").mkdir()
     (folder / "scenes" / "slow.yaml").write_text("hold: note\n")
     (line,) = problems(folder, changed("clock_from", "scenes: [slw]\nclock_from"))
-    assert f"found slw: no file slw in {folder}, {folder}/scenes, {folder}/state/scenes, " in line
+    assert f"found slw: no file slw in {folder}/state/scenes, {folder}, {folder}/scenes, " in line
     assert line.endswith("(did you mean slow?)")
 
 
-def test_the_rigs_folder_goes_before_the_state_directory_before_the_shipped(folder):
+def test_the_store_goes_before_the_rigs_folder_before_the_shipped(folder):
     text = changed("clock_from", "scenes: [together]\nclock_from")
     more = "voices:\n"
     for number, name in enumerate(("horn", "glass", "bass"), 2):
         more += f"  {name}: {{converter: quad, channel_number: {number}, profile: none}}\n"
     shipped = text.replace("voices:\n  reed", f"{more}  reed")
     assert load(folder, shipped).scenes[-1].program == 0
-    stored = folder / "state" / "scenes" / "together.yaml"
-    stored.parent.mkdir(parents=True)
-    stored.write_text("program: 50\n")
-    assert load(folder, shipped).scenes[-1].program == 49
     beside = folder / "scenes" / "together.yaml"
     beside.parent.mkdir()
     beside.write_text("program: 60\n")
+    assert load(folder, shipped).scenes[-1].program == 59
+    stored = Store(folder / "state").save("scenes", "together", "program: 50\n")
     loaded = load(folder, shipped)
-    assert loaded.scenes[-1].program == 59
+    assert loaded.scenes[-1].program == 49
     assert loaded.warnings == [
         f"{folder}/rig.yaml:{line_of('scenes: [', shipped)}: scenes[0]: "
-        f"{beside} is used; {stored} of the same name is not"
+        f"{stored} is used; {beside} of the same name is not"
+    ]
+
+
+def test_of_a_stored_scene_the_newest_whole_generation_is_read(folder):
+    """Requirement S9: the fallback is announced."""
+    store = Store(folder / "state")
+    text = changed("clock_from", "scenes: [slow]\nclock_from")
+    stored = store.save("scenes", "slow", "program: 50\n")
+    store.save("scenes", "slow", "program: 51\n")
+    stored.write_bytes(stored.read_bytes()[:-3])
+    loaded = load(folder, text)
+    assert (loaded.scenes[-1].name, loaded.scenes[-1].program) == ("slow", 49)
+    place = f"{folder}/rig.yaml:{line_of('scenes: [', text)}: scenes[0]: "
+    assert [line.partition(" (")[0] for line in loaded.warnings] == [
+        f"{place}{stored}: its checksum is wrong: damaged, or edited"
+    ]
+    assert loaded.warnings[0].endswith(f"{stored.with_name('slow.1.yaml')} is used")
+    stored.write_bytes(b"")
+    stored.with_name("slow.1.yaml").write_bytes(bytes(100))
+    (line,) = problems(folder, text)
+    assert line.endswith("slow.yaml: empty; no earlier one can be read: restore a backup or delete it")
+
+
+def test_of_a_stored_profile_the_newest_whole_generation_is_read(folder):
+    """Requirement S9."""
+    text = changed("channel_number: 1, profile: none", "channel_number: 1")
+    store = Store(folder / "state")
+    stored = store.save("profiles", "reed", PROFILE % 0)
+    store.save("profiles", "reed", PROFILE % -1)
+    assert load(folder, text).rig.voices[0].stale != ""
+    stored.unlink()
+    loaded = load(folder, text)
+    assert loaded.rig.voices[0].curve is not None and loaded.rig.voices[0].stale == ""
+    assert [line.partition(stored.name)[2] for line in loaded.warnings] == [
+        f": missing; {stored.with_name('reed.1.yaml')} is used"
     ]
 
 
@@ -358,7 +392,7 @@ def test_a_stored_scene_outlives_a_voice_that_left_the_case(folder):
     assert len(loaded.warnings) == 2 and "found horn" in loaded.warnings[0]
     beside = folder / "scenes" / "old.yaml"
     beside.parent.mkdir()
-    beside.write_text(stored.read_text())
+    stored.rename(beside)
     assert len(problems(folder, text)) == 2
 
 

@@ -1,7 +1,11 @@
-"""Finding the files that a rig names: beside it, in the state directory, or shipped.
+"""Finding the files that a rig names: stored, beside it, or shipped.
 
 A name without a suffix is looked for in the folder of its kind; a name with a
-suffix or a slash is a path from the rig's folder first. Names are exact.
+suffix or a slash is a path from the rig's folder. Names are exact.
+
+Scenes and profiles in the state directory go before the player's own files,
+for what was stored on stage must be there after a restart. A file that is
+hidden by one of the same name is told.
 """
 
 from __future__ import annotations
@@ -10,7 +14,9 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from . import durable
 from .faults import meant
+from .store import FOLDERS
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
 SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")
@@ -31,6 +37,20 @@ def state_directory() -> Path:
     return base / "zerobeat"
 
 
+def stored_name(name: str) -> str:
+    """Return under which name the store holds what a rig calls ``name``.
+
+    >>> stored_name("slow"), stored_name("scenes/slow.yaml"), stored_name("friday/slow.yml")
+    ('slow', 'slow', 'friday--slow')
+    """
+    path = Path(name)
+    stem = path.with_suffix("") if path.suffix in (".yaml", ".yml") else path
+    parts = [part for part in stem.parts if part not in ("/", ".", "..")]
+    if len(parts) == 2 and parts[0] in FOLDERS:
+        del parts[0]
+    return "--".join(parts)
+
+
 def places(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> list[Path]:
     """Return the paths a name may mean, the first to be tried first.
 
@@ -40,28 +60,49 @@ def places(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = Fal
         beside: folder of the file that names it.
         in_folders: leave out the file right beside, for a name nobody wrote.
     """
-    file = name if Path(name).suffix in SUFFIXES else f"{name}.yaml"
-    if os.path.isabs(file):
-        return [Path(file)]
     kinds = tuple(kinds)
+    file = name if Path(name).suffix in SUFFIXES else f"{name}.yaml"
+    looked = [state_directory() / k / f"{stored_name(name)}.yaml" for k in kinds if k in FOLDERS]
+    if os.path.isabs(file):
+        return [*looked, Path(file)]
+    if not in_folders:
+        looked.append(beside / file)
     roots = (beside, state_directory(), SHIPPED)
-    found = [root / kind / file for root in roots for kind in kinds]
-    return found if in_folders else [beside / file, *found]
+    looked += [root / kind / file for root in roots for kind in kinds]
+    return list(dict.fromkeys(looked))
 
 
 def find(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> Path | None:
-    """Return the first place where something of that name stands, or None."""
-    looked = places(name, kinds, beside, in_folders)
-    return next((path for path in looked if os.path.lexists(path)), None)
+    """Return the first place where something of that name stands, or None.
+
+    Of a stored file, any generation counts.
+    """
+    return next((path for path in places(name, kinds, beside, in_folders) if _is_there(path)), None)
 
 
-def hidden_by(found: Path, name: str, kinds: Iterable[str], beside: Path) -> Path | None:
-    """Return the file in the state directory that ``found`` keeps from being used."""
-    stored = state_directory()
-    if found.is_relative_to(stored) or found.is_relative_to(SHIPPED):
+def hidden_by(
+    found: Path, name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False
+) -> Path | None:
+    """Return the file that ``found`` keeps from being used: the player's own, or a stored one."""
+    if found.is_relative_to(SHIPPED):
         return None
-    there = [path for path in places(name, kinds, beside) if path.is_relative_to(stored)]
-    return next((path for path in there if os.path.lexists(path)), None)
+    others = [
+        path
+        for path in places(name, kinds, beside, in_folders)
+        if is_stored(path) != is_stored(found) and not path.is_relative_to(SHIPPED)
+    ]
+    return next((path for path in others if _is_there(path)), None)
+
+
+def is_stored(path: Path) -> bool:
+    """Return whether the daemon wrote this file itself."""
+    return path.is_relative_to(state_directory())
+
+
+def _is_there(path: Path) -> bool:
+    if is_stored(path) and path.parent.name in FOLDERS:
+        return durable.exists(path)
+    return os.path.lexists(path)
 
 
 def not_found(name: str, kinds: tuple[str, ...], beside: Path) -> str:

@@ -15,6 +15,8 @@ from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .yaml_source import Scalar, read_yaml
 
+DUMPER: Any = getattr(yaml, "CSafeDumper", yaml.SafeDumper)  # a store is formatted while playing
+
 
 def load_scene(path: Path, context: Context | None = None) -> Scene:
     """Return the scene of a file.
@@ -42,7 +44,7 @@ def read_scene_file(path: Path, context: Context) -> Scene | None:
         return None
     section = Section(table, context.faults, context.middle_c_octave)
     context.unknown_voices_are_faults = not context.is_stored(path)
-    scene = read_scene(section, path.stem, context)
+    scene = read_scene(section, context.name_of(path), context)
     context.unknown_voices_are_faults = True
     return scene
 
@@ -228,7 +230,16 @@ def _zone(section: Section, context: Context) -> Zone:
 
 
 def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
-    """Return the text of a scene file; ``load_scene`` reads back an equal scene.
+    """Return the text of a scene file; ``load_scene`` reads back an equal scene."""
+    text = yaml.dump(
+        plain_scene(scene, program_numbers_from), Dumper=DUMPER,
+        sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000,
+    )  # fmt: skip
+    return f"# Programs are numbered from {program_numbers_from}.\n{text}"
+
+
+def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
+    """Return what a scene file says, as plain values; ``read_scene`` reads them back.
 
     Notes are written as numbers, so that another ``middle_c`` changes nothing.
     """
@@ -246,10 +257,7 @@ def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
         plain["zones"] = [_plain_zone(zone) for zone in scene.zones]
     if scene.voices:
         plain["voices"] = {name: plain_settings(s) for name, s in scene.voices.items()}
-    text = yaml.safe_dump(
-        plain, sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000
-    )
-    return f"# Programs are numbered from {program_numbers_from}.\n{text}"
+    return plain
 
 
 def _plain_trigger(trigger: Trigger) -> dict[str, Any]:

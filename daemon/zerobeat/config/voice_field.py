@@ -90,8 +90,8 @@ def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
     path = find(given or name, kinds, context.folder, in_folders=given is None)
     if path is not None:
-        context.note_read(path)
-        return path
+        place = section.at("profile")
+        return context.take(path, given or name, kinds, place, in_folders=given is None)
     text = "not measured: played raw"
     if given:
         text += f" ({not_found(given, kinds, context.folder)})"

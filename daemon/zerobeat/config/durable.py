@@ -1,0 +1,295 @@
+"""Files that outlive a power cut: a checksum in each, earlier generations beside it.
+
+    slow.yaml           what was stored last
+    slow.1.yaml ...     up to five earlier ones, 1 the latest
+    slow.damaged.yaml   what stood there with a wrong checksum when a store replaced it
+
+A YAML file begins with the line ``# zerobeat sha256=...`` over every byte after
+it; a JSON file holds ``sha256`` over the bytes of its ``content``. Both stay
+readable by anything that reads YAML or JSON.
+
+What a load takes, newest first: a file whose checksum is right, or one without
+any, which is the player's own. A wrong checksum means damage or an edit, and
+the two can't be told apart, so an earlier generation is taken and that is said.
+A player keeps an edit by deleting the first line. Only where nothing better
+stands is a file with a wrong checksum taken, as long as it can be read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from ..errors import ConfigError, StoreError
+from .faults import Faults
+from .yaml_source import parse_yaml, read_bytes
+
+KEPT = 5
+DAMAGED = "damaged"
+_YAML_HEAD = b"# zerobeat sha256="
+_JSON_HEAD = b'{"sha256": "'
+_JSON_MIDDLE = b'",\n"content":\n'
+_JSON_END = b"}\n"
+_WRONG = {
+    ".json": "its checksum is wrong",
+    ".yaml": "its checksum is wrong: damaged, or edited (to keep an edit, delete the first line)",
+}
+
+State = Literal["whole", "own", "damaged", "unreadable", "missing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """One file: ``content`` is without the checksum; ``own`` has none."""
+
+    path: Path
+    state: State
+    content: bytes = b""
+    why: str = ""
+
+    @property
+    def worth_keeping(self) -> bool:
+        """True unless the file is empty, torn or damaged. No YAML is parsed for this."""
+        if self.state == "own":
+            return bool(self.content.strip()) and b"\0" not in self.content
+        return self.state == "whole"
+
+    @property
+    def is_valid(self) -> bool:
+        """True if a load may take this file without more ado."""
+        return self.state == "whole" or (self.state == "own" and self.reads)
+
+    @property
+    def reads(self) -> bool:
+        """True if the content is a mapping in its language."""
+        if self.path.suffix == ".json":
+            try:
+                return isinstance(json.loads(self.content), dict)
+            except (ValueError, RecursionError):
+                return False
+        faults = Faults()
+        return parse_yaml(self.content, "", faults) is not None and not faults.problems
+
+
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """What a load takes.
+
+    ``path`` is the file, ``content`` is what it holds without the checksum, and
+    each of ``warnings`` is one line that says what was passed over.
+    """
+
+    path: Path
+    content: bytes
+    warnings: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- names and checksums
+
+
+def generation(path: Path, number: int | str) -> Path:
+    """Return the file of an earlier generation; 0 is ``path`` itself."""
+    return path if number == 0 else path.with_name(f"{path.stem}.{number}{path.suffix}")
+
+
+def generations(path: Path) -> Iterator[Path]:
+    """Yield the files of every generation, newest first, there or not."""
+    # A store that was cut may have left one more than are kept.
+    yield from (generation(path, number) for number in range(KEPT + 2))
+
+
+def plain_stem(path: Path) -> str:
+    """Return the name that all generations of a file share: ``slow`` of ``slow.1.yaml``."""
+    stem, _, last = path.stem.rpartition(".")
+    return stem if stem and (last == DAMAGED or last.isdecimal()) else path.stem
+
+
+def exists(path: Path) -> bool:
+    """Return whether any generation is there."""
+    return any(os.path.lexists(candidate) for candidate in generations(path))
+
+
+def seal(content: bytes, suffix: str = ".yaml") -> bytes:
+    """Return the bytes of a file with this content: the checksum put in."""
+    checksum = hashlib.sha256(content).hexdigest().encode()
+    if suffix == ".json":
+        return _JSON_HEAD + checksum + _JSON_MIDDLE + content + _JSON_END
+    return _YAML_HEAD + checksum + b"\n" + content
+
+
+def examine(path: Path) -> Examined:
+    """Return what stands in a file and whether its checksum is right."""
+    if not os.path.lexists(path):
+        return Examined(path, "missing", why="missing")
+    try:
+        raw = read_bytes(path)
+    except ConfigError as error:
+        return Examined(path, "unreadable", why=str(error).removeprefix(f"{path}: "))
+    head = _JSON_HEAD if path.suffix == ".json" else _YAML_HEAD
+    if head.startswith(raw):
+        return Examined(path, "damaged", why="cut short" if raw else "empty")
+    if not raw.startswith(head):
+        return Examined(path, "own", raw, "its text cannot be read")
+    if path.suffix == ".json":
+        content = raw.partition(_JSON_MIDDLE)[2].removesuffix(_JSON_END)
+    else:
+        content = raw.partition(b"\n")[2]
+    if raw == seal(content, path.suffix):
+        return Examined(path, "whole", content)
+    return Examined(path, "damaged", content, _WRONG.get(path.suffix, _WRONG[".yaml"]))
+
+
+# ---------------------------------------------------------------- in
+
+
+def newest(path: Path) -> Newest:
+    """Return the newest generation that is whole, or the player's own and readable.
+
+    Nothing is written.
+
+    Raises:
+        StoreError: there is none, and no damaged one can be read either.
+    """
+    passed: Examined | None = None
+    readable: Examined | None = None
+    for candidate in generations(path):
+        found = examine(candidate)
+        if found.is_valid:
+            return _newest(found, passed)
+        if passed is None and (found.state != "missing" or candidate == path):
+            passed = found
+        if readable is None and found.state == "damaged" and found.reads:
+            readable = found
+    assert passed is not None
+    if readable is not None:
+        return _newest(readable, passed)
+    if not exists(path):
+        raise StoreError(f"{path}: nothing of that name is stored")
+    todo = "no earlier one can be read: restore a backup or delete it"
+    raise StoreError(f"{path}: {passed.why}; {todo}")
+
+
+def _newest(found: Examined, passed: Examined | None) -> Newest:
+    if passed is None:
+        return Newest(found.path, found.content)
+    used = "it is used, as there is no better one" if found is passed else f"{found.path} is used"
+    return Newest(found.path, found.content, (f"{passed.path}: {passed.why}; {used}",))
+
+
+def previous(path: Path) -> Newest:
+    """Return the generation before the newest one, with other content.
+
+    Raises:
+        StoreError: nothing is stored, or nothing earlier.
+    """
+    now = newest(path)
+    files = list(generations(path))
+    for candidate in files[files.index(now.path) + 1 :]:
+        found = examine(candidate)
+        if found.content != now.content and found.is_valid:
+            return Newest(found.path, found.content)
+    raise StoreError(f"{path}: no earlier one is kept")
+
+
+# ---------------------------------------------------------------- out
+
+
+def replace(path: Path, content: bytes, kept: int = KEPT) -> None:
+    """Put content in a file's place; what stood there becomes generation 1.
+
+    At each moment the file holds the old or the new bytes, whole. When this
+    returns both are on the disk. Content that an earlier generation has too is
+    kept once.
+
+    Raises:
+        OSError: not stored, or not surely. The old bytes are in place, or the
+            new ones; nothing is torn and no generation is lost.
+    """
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    temporary = f".{path.name}.tmp"
+    try:
+        try:
+            _write(folder, temporary, seal(content, path.suffix))
+            _keep(folder, path, content, kept)
+            os.rename(temporary, path.name, src_dir_fd=folder, dst_dir_fd=folder)
+        except BaseException:
+            _remove(folder, temporary)
+            raise
+        os.fsync(folder)
+        _thin_out(folder, path, content, kept)
+    finally:
+        os.close(folder)
+
+
+def _write(folder: int, name: str, raw: bytes) -> None:
+    """Write a new file and wait until its bytes are on the disk."""
+    _remove(folder, name)
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    file = os.open(name, flags, 0o644, dir_fd=folder)
+    try:
+        left = memoryview(raw)
+        while left:
+            left = left[os.write(file, left) :]
+        os.fsync(file)
+    finally:
+        os.close(file)
+
+
+def _keep(folder: int, path: Path, content: bytes, kept: int) -> None:
+    """Keep what is about to be replaced, on the disk, under another name."""
+    old = examine(path)
+    if old.state == "missing" or (old.worth_keeping and old.content == content):
+        return
+    if old.worth_keeping:
+        latest = examine(generation(path, 1))
+        if latest.worth_keeping and latest.content == old.content:
+            return  # a cut came between keeping and replacing
+        _make_room(folder, path, kept)
+        _link(folder, path, generation(path, 1))
+    elif old.content.strip():
+        # An edit is not lost, and damage never pushes out a good generation.
+        _remove(folder, generation(path, DAMAGED).name)
+        _link(folder, path, generation(path, DAMAGED))
+    os.fsync(folder)
+
+
+def _make_room(folder: int, path: Path, kept: int) -> None:
+    """Free the name of generation 1; the first that is gone or damaged gives way."""
+    numbers = range(1, kept + 1)
+    free = next((n for n in numbers if not examine(generation(path, n)).worth_keeping), kept + 1)
+    for number in range(free, 1, -1):
+        source, target = generation(path, number - 1).name, generation(path, number).name
+        os.rename(source, target, src_dir_fd=folder, dst_dir_fd=folder)
+    if free == 1:
+        _remove(folder, generation(path, 1).name)
+
+
+def _link(folder: int, path: Path, other: Path) -> None:
+    """Give a file a second name; on a file system without links, copy it."""
+    try:
+        os.link(path.name, other.name, src_dir_fd=folder, dst_dir_fd=folder, follow_symlinks=False)
+    except OSError as error:
+        if isinstance(error, FileExistsError | FileNotFoundError):
+            raise
+        temporary = f".{other.name}.tmp"
+        _write(folder, temporary, read_bytes(path))
+        os.rename(temporary, other.name, src_dir_fd=folder, dst_dir_fd=folder)
+
+
+def _thin_out(folder: int, path: Path, content: bytes, kept: int) -> None:
+    """Remove what is kept twice or too long; the store is done, so a failure costs nothing."""
+    for number, candidate in enumerate(generations(path)):
+        if number > kept or (number > 0 and examine(candidate).content == content):
+            with contextlib.suppress(OSError):
+                _remove(folder, candidate.name)
+
+
+def _remove(folder: int, name: str) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(name, dir_fd=folder)

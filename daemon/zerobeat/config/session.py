@@ -1,0 +1,203 @@
+"""The session: what a restart comes back to.
+
+``session.json`` in the state directory is the only file written without a
+store, at most every 2 s, and only when something has changed.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
+from ..errors import StoreError
+from .context import Context
+from .faults import Faults, Place
+from .fields import Section
+from .json_source import table_of
+from .scene_file import plain_scene, read_scene
+from .scene_voices import HOLDS
+from .store import Store
+from .store_writer import Done, StoreWriter
+
+EVERY_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What is in force: ``scene`` is the recalled scene's name, ``live`` its unsaved settings.
+
+    ``live`` is None where nothing has changed since the recall.
+    """
+
+    tonight: Tonight = Tonight()
+    scene: str | None = None
+    hold: Hold | None = None
+    live: Scene | None = None
+
+
+# ---------------------------------------------------------------- in
+
+
+def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
+    """Return the session to come back to, and a line for each thing that could not be read.
+
+    Whatever is damaged or is no longer in the rig is left out and said. With
+    no session yet, tonight has the rig's concert pitch.
+    """
+    plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
+    try:
+        stored = store.load_session()
+    except StoreError as error:
+        return plain, [f"{error}; starting without a session"]
+    if stored is None:
+        return plain, []
+    faults = Faults(warnings=list(stored.warnings))
+    try:
+        values = json.loads(stored.content)
+    except (ValueError, RecursionError):
+        return plain, [*faults.warnings, f"{stored.path}: no JSON; starting without a session"]
+    table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
+    if table is None:
+        return plain, [*faults.warnings, f"{stored.path}: found no object; starting without"]
+    section = Section(table, faults)
+    session = Session(
+        tonight=_tonight(section.section("tonight"), rig),
+        scene=section.text("scene", None),
+        hold=section.choice("hold", None, HOLDS),
+        live=_live(section, rig),
+    )
+    section.close()
+    return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
+
+
+def _tonight(section: Section | None, rig: Rig) -> Tonight:
+    if section is None:
+        return Tonight(concert_a_hz=rig.concert_a_hz)
+    known = [voice.name for voice in rig.voices]
+
+    def voices(key: str) -> frozenset[str]:
+        return frozenset(name for name in section.names(key) if name in known)
+
+    tonight = Tonight(
+        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, 390.0, 490.0),
+        transpose_semitones=section.whole("transpose_semitones", 0, -60, 60),
+        # A voice that is out of the rig this evening keeps its touch-up for its return.
+        touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
+        bypass=voices("bypass"),
+        solo=voices("solo"),
+        mute=voices("mute"),
+    )
+    section.close()
+    return tonight
+
+
+def _touch_up(section: Section) -> TouchUp:
+    plain = TouchUp()
+    touch_up = TouchUp(
+        offset_cents=section.number("offset_cents", 0.0, -12700.0, 12700.0),
+        stretch_cents=section.number("stretch_cents", 0.0, -12700.0, 12700.0),
+        reference_cents=section.number("reference_cents", plain.reference_cents, 0.0, 12700.0),
+    )
+    section.close()
+    return touch_up
+
+
+def _live(section: Section, rig: Rig) -> Scene | None:
+    """Return the unsaved settings whole, or None: half of them would be a scene nobody asked for."""
+    inner = section.section("live")
+    if inner is None:
+        return None
+    own = Faults(warnings=section.faults.warnings)
+    context = Context(
+        Path(section.place.file).parent,
+        faults=own,
+        middle_c_octave=rig.middle_c_octave,
+        program_numbers_from=0,
+        voices=tuple(voice.name for voice in rig.voices),
+        inputs=tuple(source.name for source in rig.inputs),
+        drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
+        has_clock=rig.clock_from is not None,
+        unknown_voices_are_faults=False,
+    )
+    scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
+    section.faults.problems += own.problems
+    return None if own.problems else scene
+
+
+# ---------------------------------------------------------------- out
+
+
+def session_to_json(session: Session) -> bytes:
+    """Return the content of a session file; ``load_session`` reads back an equal session."""
+    tonight = session.tonight
+    plain: dict[str, Any] = {
+        "tonight": {
+            "concert_a_hz": tonight.concert_a_hz,
+            "transpose_semitones": tonight.transpose_semitones,
+            "touch_up": {name: asdict(touch_up) for name, touch_up in tonight.touch_up.items()},
+            "bypass": sorted(tonight.bypass),
+            "solo": sorted(tonight.solo),
+            "mute": sorted(tonight.mute),
+        }
+    }
+    if session.scene is not None:
+        plain["scene"] = session.scene
+    if session.hold is not None:
+        plain["hold"] = session.hold
+    if session.live is not None:
+        plain["live"] = plain_scene(session.live, program_numbers_from=0)
+    # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
+    lines = (f'"{key}": {json.dumps(value, ensure_ascii=False)}' for key, value in plain.items())
+    return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
+
+
+class SessionKeeper:
+    """Hands a changed session to the writer, at most every 2 s; one write at a time.
+
+    Args:
+        writer: what stores it.
+        last: the session that is stored already.
+    """
+
+    def __init__(self, writer: StoreWriter, last: Session | None = None) -> None:
+        self._writer = writer
+        self._last = last
+        self._wanted = last
+        self._ticket = 0
+        self._due_s = float("-inf")
+
+    def want(self, session: Session) -> None:
+        """Say what is in force; an equal session costs no write."""
+        self._wanted = session
+
+    @property
+    def wake_at_s(self) -> float | None:
+        """When ``step`` has something to do; None: nothing, or a write is under way."""
+        return None if self._ticket or self._wanted == self._last else self._due_s
+
+    def step(self, now_s: float) -> None:
+        """Write what is wanted, once its time has come."""
+        wake_at_s = self.wake_at_s
+        if wake_at_s is not None and now_s >= wake_at_s:
+            self._due_s = now_s + EVERY_S
+            self._write()
+
+    def done(self, done: Done) -> None:
+        """Hear of a job's end; one that failed is tried again with the next turn."""
+        if done.ticket == self._ticket:
+            self._ticket = 0
+            if done.error:
+                self._last = None
+
+    def finish(self) -> None:
+        """Before the writer stops: write what is wanted, at once."""
+        if self._wanted is not None and self._wanted != self._last:
+            self._write()
+
+    def _write(self) -> None:
+        assert self._wanted is not None
+        self._last = self._wanted
+        self._ticket = self._writer.save_session(session_to_json(self._wanted))

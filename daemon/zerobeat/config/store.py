@@ -1,0 +1,209 @@
+"""The state directory: scenes and profiles, and the session to come back to.
+
+The daemon alone writes here; the player's own files are never touched. Each
+file is written as ``durable`` says, so that a power cut leaves the old or the
+new one. A disk that fails costs a ``StoreError`` of one line and nothing that
+was stored before.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import pwd
+from collections.abc import Iterator
+from pathlib import Path
+
+from ..errors import ConfigError, StoreError
+from . import durable
+from .durable import Newest
+from .yaml_source import LARGEST_BYTES
+
+FOLDERS = ("scenes", "profiles")
+SESSION = "session.json"
+LONGEST_NAME_BYTES = 200  # of 255 that file systems allow, less what generations add
+
+
+class Store:
+    """Files of the daemon's own.
+
+    Making a store touches no file; the directory is made at the first save.
+
+    Args:
+        directory: the state directory.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self.directory = directory
+        self._made: set[Path] = set()
+
+    def path(self, folder: str, name: str) -> Path:
+        """Return the file of a scene or profile.
+
+        Args:
+            folder: one of ``FOLDERS``.
+            name: what the rig calls it, without suffix: ``slow``.
+
+        Raises:
+            StoreError: a name that can't be a file's.
+        """
+        assert folder in FOLDERS
+        if (
+            not name.isprintable()
+            or name != name.strip()
+            or not 0 < len(name.encode()) <= LONGEST_NAME_BYTES
+            or name.startswith(".")
+            or "/" in name
+            or name.endswith((".yaml", ".yml"))
+            or durable.plain_stem(Path(f"{name}.yaml")) != name
+        ):
+            allowed = (
+                f"1 to {LONGEST_NAME_BYTES} bytes, no slash, no dot first, no .1 or .yaml last"
+            )
+            raise StoreError(f"{folder}: found the name {name[:60]!r}; allowed: {allowed}")
+        return self.directory / folder / f"{name}.yaml"
+
+    def names(self, folder: str) -> list[str]:
+        """Return the names that are stored, in order."""
+        assert folder in FOLDERS
+        try:
+            files = os.listdir(self.directory / folder)
+        except OSError:
+            return []
+        paths = [Path(file) for file in files if file.endswith(".yaml") and file[0] != "."]
+        return sorted({durable.plain_stem(path) for path in paths})
+
+    # ------------------------------------------------------------ in
+
+    def load(self, folder: str, name: str) -> Newest:
+        """Return the newest valid generation; one warning if it is not the last stored.
+
+        Raises:
+            StoreError: nothing of that name, or nothing that can be read.
+        """
+        return durable.newest(self.path(folder, name))
+
+    def load_session(self) -> Newest | None:
+        """Return the stored session, JSON; None if there was none yet.
+
+        Raises:
+            StoreError: there is one, and it can't be read.
+        """
+        path = self.directory / SESSION
+        return durable.newest(path) if durable.exists(path) else None
+
+    # ------------------------------------------------------------ out
+
+    def save(self, folder: str, name: str, text: str | bytes) -> Path:
+        """Store the text of a scene or profile; return its file once it is on the disk.
+
+        Raises:
+            StoreError: one line; what was stored before is still there.
+        """
+        path = self.path(folder, name)
+        self._replace(path, text.encode() if isinstance(text, str) else text)
+        return path
+
+    def save_session(self, content: bytes) -> Path:
+        """Store the session, JSON; one earlier one is kept.
+
+        Raises:
+            StoreError: as for ``save``.
+        """
+        path = self.directory / SESSION
+        self._replace(path, content, kept=1)
+        return path
+
+    def undo(self, folder: str, name: str) -> Path:
+        """Bring back what was stored before; a second time brings back what is in use now.
+
+        Raises:
+            StoreError: nothing earlier is kept, or as for ``save``.
+        """
+        path = self.path(folder, name)
+        self._replace(path, durable.previous(path).content)
+        return path
+
+    def clean(self) -> None:
+        """Remove temporary files that a power cut left. For the daemon, before its first save."""
+        for folder in (self.directory, *(self.directory / name for name in FOLDERS)):
+            with contextlib.suppress(OSError):
+                for name in os.listdir(folder):
+                    if name.startswith(".") and name.endswith(".tmp"):
+                        os.unlink(folder / name)
+
+    def _replace(self, path: Path, content: bytes, kept: int = durable.KEPT) -> None:
+        size = len(durable.seal(content, path.suffix))
+        if size > LARGEST_BYTES:
+            raise StoreError(f"{path}: found {size:,} bytes; allowed: up to {LARGEST_BYTES:,}")
+        try:
+            if path.parent not in self._made or not path.parent.is_dir():
+                make_folder(path.parent)
+                self._made.add(path.parent)
+            durable.replace(path, content, kept)
+        except OSError as error:
+            raise refusal(path, error) from None
+        except ConfigError as error:
+            raise StoreError(str(error)) from None
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those it stands in, and wait until they are on the disk.
+
+    Raises:
+        OSError: one can't be made.
+    """
+    missing = list(_missing(folder))
+    for new in reversed(missing):
+        new.mkdir(exist_ok=True)
+        sync_folder(new.parent)
+    # The process that made the others may have been cut before it had waited for the disk.
+    for parent in (folder.parent, folder.parent.parent):
+        with contextlib.suppress(OSError):  # it may be read-only, or forbid reading
+            sync_folder(parent)
+
+
+def _missing(folder: Path) -> Iterator[Path]:
+    while not os.path.exists(folder):  # False too where a parent forbids to look
+        yield folder
+        folder = folder.parent
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until a folder's names are on the disk."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+# ---------------------------------------------------------------- what is said
+
+
+def refusal(path: Path, error: OSError) -> StoreError:
+    """Return the line a player reads when a file can't be stored: what, where, what to do."""
+    reason = (error.strerror or str(error)).lower()
+    todo = "playing goes on; what was stored before is kept"
+    if error.errno == errno.EROFS:
+        todo = "make the state directory writable, or set STATE_DIRECTORY to one that is"
+    elif error.errno in (errno.ENOSPC, errno.EDQUOT):
+        todo = "free some space and store again"
+    elif error.errno in (errno.EACCES, errno.EPERM):
+        reason, todo = _forbidden(path)
+    elif error.errno == errno.EIO:
+        todo = "the card or disk fails: back up what can be read and change it"
+    return StoreError(f"{path}: not stored: {reason}; {todo}")
+
+
+def _forbidden(path: Path) -> tuple[str, str]:
+    holder = next(parent for parent in path.parents if os.path.exists(parent))
+    owner = holder.stat().st_uid
+    try:
+        name = pwd.getpwuid(owner).pw_name
+    except KeyError:
+        name = f"user {owner}"
+    if owner == os.geteuid():
+        return f"{holder} forbids it", f"allow it: chmod u+rwx {holder}"
+    return f"{holder} belongs to {name}", f"run zerobeat as {name}, or set STATE_DIRECTORY"

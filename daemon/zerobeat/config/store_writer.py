@@ -1,0 +1,132 @@
+"""Stores without keeping a note waiting: a thread that writes and waits for the disk.
+
+The main loop hands over bytes that are already formatted and goes on. What has
+become of a job comes back through ``take``; ``fileno`` wakes the loop for it.
+The thread computes nothing but checksums, which let other threads run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from queue import SimpleQueue
+
+from ..errors import ZerobeatError
+from .store import SESSION, Store
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A job's end: ``error`` is "" once the file is on the disk, else one line."""
+
+    ticket: int
+    what: str  # such as scenes/slow, or session.json
+    path: Path | None = None
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    ticket: int
+    what: str
+    act: Callable[[], Path]
+
+
+class StoreWriter:
+    """One thread through which every write goes, in the order asked for.
+
+    Args:
+        store: where to; nobody else writes there meanwhile.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._jobs: SimpleQueue[_Job | None] = SimpleQueue()
+        self._done: deque[Done] = deque()
+        self._asked = 0
+        self._answered = 0
+        self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
+        # A disk that never answers must not keep the process from ending.
+        self._thread = threading.Thread(target=self._work, name="store", daemon=True)
+        self._thread.start()
+
+    def fileno(self) -> int:
+        """Return a descriptor that is readable when ``take`` has something."""
+        return self._wake_fd
+
+    # ------------------------------------------------------------ jobs
+
+    def save(self, folder: str, name: str, text: str | bytes) -> int:
+        """Ask for ``Store.save``; return the ticket that its ``Done`` will carry."""
+        return self._ask(f"{folder}/{name}", lambda: self._store.save(folder, name, text))
+
+    def undo(self, folder: str, name: str) -> int:
+        """Ask for ``Store.undo``; return the ticket."""
+        return self._ask(f"{folder}/{name}", lambda: self._store.undo(folder, name))
+
+    def save_session(self, content: bytes) -> int:
+        """Ask for ``Store.save_session``; return the ticket."""
+        return self._ask(SESSION, lambda: self._store.save_session(content))
+
+    def _ask(self, what: str, act: Callable[[], Path]) -> int:
+        self._asked += 1
+        self._jobs.put(_Job(self._asked, what, act))
+        return self._asked
+
+    def take(self) -> list[Done]:
+        """Return what was done since the last call, oldest first."""
+        with contextlib.suppress(BlockingIOError):
+            os.eventfd_read(self._wake_fd)
+        taken = []
+        while self._done:
+            taken.append(self._done.popleft())
+        self._answered += len(taken)
+        return taken
+
+    @property
+    def waiting(self) -> int:
+        """How many jobs have not been taken back yet."""
+        return self._asked - self._answered
+
+    # ------------------------------------------------------------ the thread
+
+    def _work(self) -> None:
+        wake_fd = self._wake_fd
+        self._store.clean()
+        while (job := self._jobs.get()) is not None:
+            try:
+                done = Done(job.ticket, job.what, job.act())
+            except ZerobeatError as error:
+                done = Done(job.ticket, job.what, error=str(error))
+            except Exception as error:
+                done = Done(job.ticket, job.what, error=f"{job.what}: not stored: {error!r}")
+            self._done.append(done)
+            os.eventfd_write(wake_fd, 1)
+
+    def stop(self, longest_s: float = 10.0) -> list[Done]:
+        """Do every job that was asked for, end the thread, return what ``take`` would.
+
+        Args:
+            longest_s: wait no longer for a disk that does not answer; one more
+                line then says how many jobs are left.
+
+        A second time returns nothing.
+        """
+        if self._wake_fd < 0:
+            return []
+        self._jobs.put(None)
+        self._thread.join(longest_s)
+        taken = self.take()
+        if self._thread.is_alive():
+            # The descriptor stays open: the thread may still write to it.
+            text = f"{self._store.directory}: {self.waiting} not stored: the disk does not answer"
+            taken.append(Done(0, "", error=text))
+        else:
+            os.close(self._wake_fd)
+        self._wake_fd = -1
+        return taken
