@@ -1,9 +1,11 @@
 """Which port a name means: M4, M5, M6, M21; and what is said before a backend opens."""
 
 import os
+import select
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 import pytest
@@ -198,6 +200,17 @@ def test_ports_of_a_real_server_have_their_direction(server, patch):
     with Player("Stage Keys", "MIDI 1"), Recorder("quad"):
         seen = {(port.text, port.direction) for port in patch.ports()}
     assert {("Stage Keys:MIDI 1", "in"), ("quad:in", "out")} <= seen
+
+
+def test_ports_and_connections_are_announced_at_once(server, patch):
+    """M1: within the second that a look takes without it."""
+    with Player("keys"), Recorder("quad"):
+        assert select.select([patch], [], [], 0.3)[0]
+        time.sleep(0.1)
+        assert patch.heard()
+        assert not patch.heard()
+        server.connect("keys:out", "quad:in")
+        assert select.select([patch], [], [], 0.3)[0]
 
 
 def test_connecting_twice_and_disconnecting_twice_is_quiet(server, patch):

@@ -7,7 +7,7 @@ import pytest
 from kit.jack import Player, Recorder, wait_until
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
-from zerobeat.ports.watch import Link, Watch
+from zerobeat.ports.watch import DEBOUNCE_S, Link, Watch
 
 KEYS = Link("keys", "in", "Stage Keys:MIDI 1")
 QUAD = Link("quad", "out", "quad:in")
@@ -94,6 +94,17 @@ def test_a_port_that_appears_later_connects(server, desk):
     assert it.watch.state(KEYS) == "missing"
     with Player("Stage Keys", "MIDI 1"):
         assert kinds(it.until("connected", "keys")) == [("connected", "keys")]
+
+
+def test_an_announcement_brings_the_next_look_forward(server, desk):
+    it = desk(KEYS)
+    it.until("missing", "keys")
+    slow_s = it.watch.due_s
+    with Player("Stage Keys", "MIDI 1"):
+        select.select([it.watch], [], [], 1.0)
+        now_s = slow_s - 0.3
+        assert it.watch.look(now_s) == []
+        assert it.watch.due_s == pytest.approx(now_s + DEBOUNCE_S)
 
 
 def test_gone_and_back_between_two_looks_is_lost_and_connected(server, desk):

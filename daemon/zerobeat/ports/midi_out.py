@@ -107,11 +107,13 @@ class MidiOut:
             if period != self._period:
                 self._period = period
                 self._before_bytes, self._since_bytes = self._since_bytes, 0
+                self._busy = False
             waiting = self._before_bytes + self._since_bytes
             if waiting == 0 or waiting + size <= WAITING_BYTES:
                 self._since_bytes += size
                 return True
-            if not self._patch.alive or time.monotonic() > end_s:
+            if self._busy or not self._patch.alive or time.monotonic() > end_s:
+                self._busy = True  # the next one does not wait again
                 return False
             time.sleep(0.001)
 
