@@ -21,6 +21,7 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,6 +37,7 @@ _YAML_HEAD = b"# zerobeat sha256="
 _JSON_HEAD = b'{"sha256": "'
 _JSON_MIDDLE = b'",\n"content":\n'
 _JSON_END = b"}\n"
+_CHECKSUM = re.compile(rb"[^\n]{0,40}[0-9a-f]{64}")  # one whose line was damaged or saved anew
 _WRONG = {
     ".json": "its checksum is wrong",
     ".yaml": "its checksum is wrong: damaged, or edited (to keep an edit, delete the first line)",
@@ -134,7 +136,7 @@ def examine(path: Path) -> Examined:
     head = _JSON_HEAD if path.suffix == ".json" else _YAML_HEAD
     if head.startswith(raw):
         return Examined(path, "damaged", why="cut short" if raw else "empty")
-    if not raw.startswith(head):
+    if not raw.startswith(head) and not _CHECKSUM.match(raw):
         return Examined(path, "own", raw, "its text cannot be read")
     if path.suffix == ".json":
         content = raw.partition(_JSON_MIDDLE)[2].removesuffix(_JSON_END)
@@ -283,11 +285,20 @@ def _link(folder: int, path: Path, other: Path) -> None:
 
 
 def _thin_out(folder: int, path: Path, content: bytes, kept: int) -> None:
-    """Remove what is kept twice or too long; the store is done, so a failure costs nothing."""
-    for number, candidate in enumerate(generations(path)):
-        if number > kept or (number > 0 and examine(candidate).content == content):
-            with contextlib.suppress(OSError):
+    """Remove what is kept twice or too long and close gaps; a failure costs nothing now."""
+    with contextlib.suppress(OSError):
+        number = 1
+        for candidate in list(generations(path))[1:]:
+            found = examine(candidate)
+            if found.state == "missing":
+                continue
+            if number > kept or found.content == content:
                 _remove(folder, candidate.name)
+                continue
+            wanted = generation(path, number).name
+            if candidate.name != wanted:
+                os.rename(candidate.name, wanted, src_dir_fd=folder, dst_dir_fd=folder)
+            number += 1
 
 
 def _remove(folder: int, name: str) -> None:
