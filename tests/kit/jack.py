@@ -47,7 +47,7 @@ def jack_is_installed() -> bool:
 
 
 def wait_until(
-    true: Callable[[], bool], timeout_s: float = 5.0, what: str = "it"
+    true: Callable[[], bool], timeout_s: float = 10.0, what: str = "it"
 ) -> None:
     """Return when ``true()`` is; raise TimeoutError after ``timeout_s``."""
     end_s = time.monotonic() + timeout_s
@@ -458,6 +458,11 @@ class AudioRecorder:
         self._first_frame, self._position, self.lost_frames = None, 0, 0
         self._tape[:] = 0
         self._running.set()
+
+    @property
+    def position_frames(self) -> int:
+        """How much has been recorded since ``start``."""
+        return self._position
 
     def stop(self) -> np.ndarray:
         """Return what was recorded since ``start``."""
