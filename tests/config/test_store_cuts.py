@@ -57,6 +57,7 @@ CASES = [
     Case("undone", (1, 2, 3, 4, 5, 6), UNDO, 5),
     Case("over a torn one", (1, 2, 3), damaged=True),
 ]
+QUICK = ("the first of all", "the eighth", "undone")
 
 
 def prepare(case: Case, folder: Path) -> Path:
@@ -102,7 +103,11 @@ def check(case: Case, directory: Path, acknowledged: bool) -> None:
 # ---------------------------------------------------------------- killed
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+@pytest.mark.parametrize(
+    "case",
+    [pytest.param(case, marks=[] if case.name in QUICK else pytest.mark.slow) for case in CASES],
+    ids=lambda case: case.name,
+)
 def test_killed_at_every_call_that_changes_something(case, tmp_path):
     directory = prepare(case, tmp_path)
     calls = record(case.lines, directory)
