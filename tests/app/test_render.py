@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import mido
 import pytest
-
+from kit.daemon import Daemon
+from kit.jack import JackServer, Player, Recorder, jack_is_installed
 from zerobeat.app.cli import main
 from zerobeat.app.midi_file import TempoMap
 
@@ -80,3 +81,66 @@ def test_ticks_and_seconds_are_each_others_inverse():
     tempo_map = TempoMap([(0, 500_000), (96, 428_571)], 96)
     assert tempo_map.seconds(96) == pytest.approx(0.5)
     assert all(tempo_map.tick(tempo_map.seconds(tick)) == tick for tick in range(0, 500, 7))
+
+
+# ------------------------------------------------------------ as run plays
+
+CASE = """\
+inputs:
+  keys: {port: "keys:out"}
+converters:
+  quad: {port: "quad:in", converter: {gate_gap_ms: 2}}
+  octo: {port: "octo:in", converter: {gate_gap_ms: 2}}
+voices:
+  reed: {converter: quad, channel_number: 1, profile: reed-oscillator}
+  horn: {converter: quad, channel_number: 2, profile: horn-oscillator}
+  glass: {converter: octo, channel_number: 1, profile: glass-oscillator}
+"""
+
+
+def write_playing(folder):
+    """Write a file of notes, chords, an overlap, wheel and sustain, with rests between them."""
+    (folder / "rig.yaml").write_text(CASE)
+    file = mido.MidiFile(type=1, ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    on, off, wheel, pedal = "note_on", "note_off", "pitchwheel", "control_change"
+    for kind, values in [
+        (on, {"note": 60}), (off, {"note": 60}), (on, {"note": 43}), (on, {"note": 55}),
+        (off, {"note": 43}), (off, {"note": 55}), (pedal, {"control": 64, "value": 127}),
+        (on, {"note": 71}), (off, {"note": 71}), (pedal, {"control": 64, "value": 0}),
+        (on, {"note": 64}), (wheel, {"pitch": 4000}), (wheel, {"pitch": -2000}),
+        (wheel, {"pitch": 0}), (off, {"note": 64}), (on, {"note": 79}), (off, {"note": 79}),
+    ]:  # fmt: skip
+        # 48 ticks are 50 ms: more than any gap that the wire keeps, however late a byte is.
+        track.append(mido.Message(kind, time=48, **values))
+    file.save(folder / "in.mid")
+
+
+def rendered(folder):
+    """Return the bytes of each track but the first, by the track's name."""
+    file = mido.MidiFile(folder / "out.mid")
+    return {
+        track.name: [bytes(m.bytes()) for m in track if not m.is_meta] for track in file.tracks[1:]
+    }
+
+
+@pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
+def test_run_sends_what_render_writes(tmp_path):
+    write_playing(tmp_path)
+    assert run(tmp_path) == 0
+    expected = rendered(tmp_path)
+    assert set(expected) == {"quad", "octo"} and min(map(len, expected.values())) > 20
+    with (
+        JackServer() as server, Player("keys") as keys, Recorder("quad") as quad,
+        Recorder("octo") as octo, Daemon(tmp_path / "rig.yaml", server.environment) as daemon,
+    ):  # fmt: skip
+        daemon.wait_for_line("connected: input keys, output quad, output octo")
+        octo.wait_for_silence()
+        for message in mido.MidiFile(tmp_path / "in.mid").play():
+            keys.send(message.bytes())
+        quad.wait_for(len(expected["quad"]))
+        octo.wait_for(len(expected["octo"]))
+        assert daemon.stop() == 0
+        for recorder, name in ((quad, "quad"), (octo, "octo")):
+            assert [content for _, content in recorder.wait_for_silence()] == expected[name]
