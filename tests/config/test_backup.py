@@ -130,6 +130,7 @@ HOSTILE = [
     member("/etc/calm.yaml"),
     member("scenes/../../calm.yaml"),
     member("scenes/a/calm.yaml"),
+    member("scenes/.calm.yaml"),
     member("scenes/.calm.yaml.tmp"),
     member("scenes/calm.sh"),
     member("scenes"),

@@ -287,14 +287,16 @@ def _link(folder: int, path: Path, other: Path) -> None:
 def _thin_out(folder: int, path: Path, content: bytes, kept: int) -> None:
     """Remove what is kept twice or too long and close gaps; a failure costs nothing now."""
     with contextlib.suppress(OSError):
-        number = 1
+        number, seen = 1, {content}
         for candidate in list(generations(path))[1:]:
             found = examine(candidate)
             if found.state == "missing":
                 continue
-            if number > kept or found.content == content:
+            if number > kept or (found.worth_keeping and found.content in seen):
                 _remove(folder, candidate.name)
                 continue
+            if found.worth_keeping:
+                seen.add(found.content)
             wanted = generation(path, number).name
             if candidate.name != wanted:
                 os.rename(candidate.name, wanted, src_dir_fd=folder, dst_dir_fd=folder)
