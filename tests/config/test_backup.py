@@ -228,7 +228,11 @@ def test_something_else_than_a_backup_is_one_line(tmp_path):
 
 # ---------------------------------------------------------------- cut
 
-UNPACKING = """backup.unpack(directory.parent / "backup.tar.gz", directory); os.write(1, b"done")"""
+UNPACKING = """
+from zerobeat.config.backup import unpack
+unpack(directory.parent / "backup.tar.gz", directory)
+os.write(1, b"done")
+"""
 
 
 def test_an_unpack_that_was_cut_at_any_call_leaves_all_or_nothing(packed, tmp_path):
@@ -258,8 +262,9 @@ def test_an_unpack_that_was_cut_at_any_call_leaves_all_or_nothing(packed, tmp_pa
 
 
 FAILING = """
+from zerobeat.config.backup import unpack
 try:
-    backup.unpack(directory.parent / "backup.tar.gz", directory)
+    unpack(directory.parent / "backup.tar.gz", directory)
 except StoreError as error:
     print(error)
 """

@@ -154,10 +154,11 @@ def test_after_a_power_cut_nothing_acknowledged_is_lost(case, tmp_path):
 
 
 @pytest.mark.parametrize("case", CASES[1:], ids=lambda case: case.name)
-def test_after_a_power_cut_on_a_disk_without_order_the_newest_and_the_one_before_are_whole(
-    case, tmp_path
-):
-    """As above, but any change of a name since the last wait may be missing, so older ones may be lost."""
+def test_a_power_cut_on_a_disk_without_order_leaves_the_newest_and_the_one_before(case, tmp_path):
+    """As above, but any change of a name since the last wait may be missing.
+
+    Generations before those two may be lost there.
+    """
     calls = record(case.lines, prepare(case, tmp_path))
     folder = prepare(case, tmp_path) / "scenes"
     for number, files in disks(calls, folder, ordered=False):

@@ -74,6 +74,7 @@ def test_temporary_files_are_cleaned_before_the_first_job(store):
 
 
 ASKING = """
+from zerobeat.config.store_writer import StoreWriter
 writer = StoreWriter(store)
 writer.save("scenes", "calm", "program: 1\\n")
 os.write(1, b"asked ")
@@ -95,6 +96,7 @@ def test_whoever_asks_goes_on_while_the_disk_is_slow(tmp_path):
 
 
 STUCK = """
+from zerobeat.config.store_writer import StoreWriter
 writer = StoreWriter(store)
 writer.save("scenes", "calm", "program: 1\\n")
 for done in writer.stop(longest_s=0.1):

@@ -29,9 +29,7 @@ CHANGING = (
 _HEAD = f"""\
 import os, sys
 from pathlib import Path
-from zerobeat.config import backup, durable
 from zerobeat.config.store import Store
-from zerobeat.config.store_writer import StoreWriter
 from zerobeat.errors import StoreError
 directory = Path(sys.argv[1])
 store = Store(directory)

@@ -106,7 +106,7 @@ def _touch_up(section: Section) -> TouchUp:
 
 
 def _live(section: Section, rig: Rig) -> Scene | None:
-    """Return the unsaved settings whole, or None: half of them would be a scene nobody asked for."""
+    """Return the unsaved settings, or None: half of them would be a scene nobody wanted."""
     inner = section.section("live")
     if inner is None:
         return None

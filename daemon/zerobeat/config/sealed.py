@@ -1,0 +1,95 @@
+"""One file with a checksum in it.
+
+A YAML file begins with the line ``# zerobeat sha256=...`` over every byte after
+it; a JSON file holds ``sha256`` over the bytes of its ``content``. Both stay
+readable by anything that reads YAML or JSON.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from ..errors import ConfigError
+from .faults import Faults
+from .yaml_source import parse_yaml, read_bytes
+
+_YAML_HEAD = b"# zerobeat sha256="
+_JSON_HEAD = b'{"sha256": "'
+_JSON_MIDDLE = b'",\n"content":\n'
+_JSON_END = b"}\n"
+_CHECKSUM = re.compile(rb"[^\n]{0,40}[0-9a-f]{64}")  # one whose line was damaged or saved anew
+_WRONG = {
+    ".json": "its checksum is wrong",
+    ".yaml": "its checksum is wrong: damaged, or edited (to keep an edit, delete the first line)",
+}
+
+State = Literal["whole", "own", "damaged", "unreadable", "missing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """One file: ``content`` is without the checksum; ``own`` has none."""
+
+    path: Path
+    state: State
+    content: bytes = b""
+    why: str = ""
+
+    @property
+    def worth_keeping(self) -> bool:
+        """True unless the file is empty, torn or damaged. No YAML is parsed for this."""
+        if self.state == "own":
+            return bool(self.content.strip()) and b"\0" not in self.content
+        return self.state == "whole"
+
+    @property
+    def is_valid(self) -> bool:
+        """True if a load may take this file without more ado."""
+        return self.state == "whole" or (self.state == "own" and self.reads)
+
+    @property
+    def reads(self) -> bool:
+        """True if the content is a mapping in its language."""
+        if self.path.suffix == ".json":
+            try:
+                return isinstance(json.loads(self.content), dict)
+            except (ValueError, RecursionError):
+                return False
+        faults = Faults()
+        return parse_yaml(self.content, "", faults) is not None and not faults.problems
+
+
+def seal(content: bytes, suffix: str = ".yaml") -> bytes:
+    """Return the bytes of a file with this content: the checksum put in."""
+    checksum = hashlib.sha256(content).hexdigest().encode()
+    if suffix == ".json":
+        return _JSON_HEAD + checksum + _JSON_MIDDLE + content + _JSON_END
+    return _YAML_HEAD + checksum + b"\n" + content
+
+
+def examine(path: Path) -> Examined:
+    """Return what stands in a file and whether its checksum is right."""
+    if not os.path.lexists(path):
+        return Examined(path, "missing", why="missing")
+    try:
+        raw = read_bytes(path)
+    except ConfigError as error:
+        return Examined(path, "unreadable", why=str(error).removeprefix(f"{path}: "))
+    head = _JSON_HEAD if path.suffix == ".json" else _YAML_HEAD
+    if head.startswith(raw):
+        return Examined(path, "damaged", why="cut short" if raw else "empty")
+    if not raw.startswith(head) and not _CHECKSUM.match(raw):
+        return Examined(path, "own", raw, "its text cannot be read")
+    if path.suffix == ".json":
+        content = raw.partition(_JSON_MIDDLE)[2].removesuffix(_JSON_END)
+    else:
+        content = raw.partition(b"\n")[2]
+    if raw == seal(content, path.suffix):
+        return Examined(path, "whole", content)
+    return Examined(path, "damaged", content, _WRONG.get(path.suffix, _WRONG[".yaml"]))
