@@ -1,6 +1,8 @@
 """Devices come and go, and stay connected (M1, M2, M4, M6)."""
 
 import select
+import subprocess
+import sys
 import time
 
 import pytest
@@ -11,6 +13,7 @@ from zerobeat.ports.watch import DEBOUNCE_S, Link, Watch
 
 KEYS = Link("keys", "in", "Stage Keys:MIDI 1")
 QUAD = Link("quad", "out", "quad:in")
+BUSY = "import time; end = time.time() + 60\nwhile time.time() < end: pass"
 
 
 class Desk:
@@ -78,6 +81,25 @@ def test_ports_that_are_there_first_connect_at_once(server, desk):
         wait_until(lambda: len(it.inbox) == 1)
         it.ports[1].send(b"\x90\x3c\x64")
         quad.wait_for(1)
+
+
+def test_what_is_sent_once_connected_arrives_also_on_a_busy_machine(server, desk):
+    """B3: JACK takes a connection a period later or more; 4 of 300 bend ranges were lost."""
+    busy = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(3)]
+    try:
+        with Recorder("quad") as quad:
+            it = desk(QUAD)
+            for _ in range(60):
+                it.until("connected", "quad")
+                quad.heard.clear()
+                for value in range(48):
+                    it.ports[0].send(bytes((0xB0, 101, value)))
+                quad.wait_for(48)
+                server.disconnect("zerobeat out quad:midi", "quad:in")
+    finally:
+        for process in busy:
+            process.kill()
+            process.wait()
 
 
 def test_a_port_that_appears_later_connects(server, desk):

@@ -17,7 +17,7 @@ from ..ports.patch import Patch
 from ..ports.watch import Event, Link, Watch
 from .journal import Journal
 
-FIRST_LOOK_S = 0.2  # how long the first connections may take before the line is written
+FIRST_LOOK_S = 0.5  # how long the first connections may take before the line is written
 
 
 class Connections:

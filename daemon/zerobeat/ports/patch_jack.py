@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import os
 from pathlib import Path
 
@@ -97,7 +98,9 @@ class JackPatch:
             return
         try:
             self._client.connect(str(source.address), str(destination.address))
-        except jack.JackError:
+        except jack.JackError as error:
+            if getattr(error, "code", 0) == errno.EEXIST:  # asked for before, not in the graph yet
+                return
             raise PortError(
                 f'"{source.text}" to "{destination.text}": JACK refused'
             ) from None

@@ -27,6 +27,7 @@ from .patch import (
     own_client,
 )
 
+PERIOD_S = 0.003  # of a JACK server, about
 DEBOUNCE_S = 0.05  # a USB device announces its client, then its ports
 RECONCILE_S = {"alsa": 2.0, "jack": 0.5}
 ALONE_S = 1.0  # without a sign of life the JACK server counts as dead
@@ -94,6 +95,7 @@ class Watch:
         self._cycles = patch.cycles()
         self._looked_cycles = -1
         self._alive_s = now_s
+        self._now_s = now_s
         self._server_told = False
 
     def fileno(self) -> int:
@@ -133,9 +135,10 @@ class Watch:
         if self._patch.backend == "jack" and self._cycles == self._looked_cycles:
             # A connection shows in JACK's graph from the next period on; and a server that
             # hangs would let a request wait for ever.
-            self.due_s = now_s + DEBOUNCE_S
+            self.due_s = now_s + PERIOD_S
             return []
         self.due_s = now_s + RECONCILE_S[self._patch.backend]
+        self._now_s = now_s
         ports = self._patch.ports()
         events: list[Event] = []
         for link in self._links:
@@ -158,6 +161,11 @@ class Watch:
         if isinstance(finding, Found):
             finding = self._connect(link, own, finding.port)
         if isinstance(finding, Found):
+            if not self._patch.connected(*_pair(link, own, finding.port)):
+                # JACK takes a connection at the start of a later period; what is sent until
+                # then reaches nobody.
+                self.due_s = min(self.due_s, self._now_s + PERIOD_S)
+                return
             self._devices[link] = finding.port
             text = f"{_label(link)}: connected to {finding.port.text}"
             self._tell(link, "connected", text, events)
