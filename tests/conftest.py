@@ -29,7 +29,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     skip = pytest.mark.skip(reason="slow; runs with --slow")
     for item in items:
-        if "slow" in item.keywords:
+        if item.get_closest_marker("slow"):
             item.add_marker(skip)
 
 
