@@ -26,6 +26,13 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
     lines = _inputs(loaded) + ["", "converters"]
     for output in rig.outputs:
         lines += _output(output, rig)
+    if loaded.audio_inputs:
+        lines += ["", "audio inputs (for measuring)"]
+    for source in loaded.audio_inputs.values():
+        like = "the one device like " if source.device_is_pattern else ""
+        clock = f"; clock {source.clock_ppm:+g} ppm" if source.clock_ppm else ""
+        text = f"{source.name}: {like}{source.device}, channel number {source.channel + 1}{clock}"
+        lines += wrapped(text)
     lines += ["", "voices"]
     for voice in rig.voices:
         lines += _voice(voice, loaded)
@@ -116,6 +123,11 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append("heard with the gate low: keep its level down until it is wanted")
     if voice.tail_s:
         facts.append(f"tail {voice.tail_s:g} s")
+    heard = loaded.listening.get(voice.name)
+    if heard is not None and heard.input:
+        struck = ", struck for each reading" if heard.excite == "strike" else ""
+        tap = ", before its VCA" if heard.tap == "before_vca" else ""
+        facts.append(f"measured on {heard.input}{struck}{tap}")
     if facts:
         lines += wrapped("; ".join(facts), 4)
     for text in _profile(voice, loaded) + playable(voice, zero, rig.middle_c_octave):

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
@@ -29,7 +30,8 @@ class LoadedRig:
     """A rig with all that its files say.
 
     ``scenes`` are in the order of the set list. ``profiles``, ``converters``
-    and ``pedalboards`` are by the name of the voice, the output and the input.
+    and ``pedalboards`` are by the name of the voice, the output and the input;
+    ``listening`` (for measuring) is by the name of the voice.
     """
 
     rig: Rig
@@ -39,6 +41,8 @@ class LoadedRig:
     profiles: dict[str, Profile] = field(default_factory=dict)
     converters: dict[str, ConverterFile] = field(default_factory=dict)
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)
+    audio_inputs: dict[str, AudioInput] = field(default_factory=dict)
+    listening: dict[str, Listening] = field(default_factory=dict)
 
 
 def load_rig(path: str | Path) -> LoadedRig:
@@ -67,7 +71,9 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedalboards = _pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
-    voices = _voices(section, context, outputs, converters, profiles)
+    audio_inputs = read_audio_inputs(section)
+    listening: dict[str, Listening] = {}
+    voices = _voices(section, context, outputs, converters, profiles, audio_inputs, listening)
     clock_from = section.text("clock_from", None)
     context.has_clock = clock_from is not None
     rig = Rig(
@@ -93,6 +99,8 @@ def _read(table: Table, context: Context) -> LoadedRig:
         profiles=profiles,
         converters=converters,
         pedalboards=pedalboards,
+        audio_inputs=audio_inputs,
+        listening=listening,
     )
 
 
@@ -102,11 +110,14 @@ def _voices(
     outputs: dict[str, Output],
     converters: dict[str, ConverterFile],
     profiles: dict[str, Profile],
+    audio_inputs: dict[str, AudioInput],
+    listening: dict[str, Listening],
 ) -> tuple[Voice, ...]:
     places: dict[str, Section] = {}
     voices: list[Voice] = []
     for name, inner in section.named_sections("voices", required=True):
         places[name] = inner
+        listening[name] = read_listening(inner, audio_inputs)
         voice = read_voice(name, inner, context, outputs, converters, profiles)
         if voice is not None:
             voices.append(voice)

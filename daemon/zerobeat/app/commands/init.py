@@ -46,6 +46,12 @@ converters:
     # pass_channel_numbers: [10]    # channels no voice uses, passed through
     # pass: [clock, transport]      # messages passed on
 
+# audio_inputs:               # for measuring: what each cable to the sound card is called.
+#   left:                     # A modular's level is hot: attenuate before a line input.
+#     device: "Line Box: USB Audio"   # as 'zerobeat ports' lists it, never hw:1,0
+#     channel_number: 1
+#     clock_ppm: 0            # how much too fast the card's clock runs, if you know it
+
 voices:
   # The profile of a voice is found by the voice's name once 'zerobeat measure'
   # has made one. Until then a voice is played raw; 'profile: none' says that
@@ -57,6 +63,9 @@ voices:
   #   channel_number: 3
   #   panel_octaves: -1       # its panel is set one octave below the written pitch
   #   tail_s: 2               # the wheel still reaches it so long after the key is up
+  #   # input: left           # where it is heard for measuring; one input needs no name
+  #   # excite: strike        # for a plucked or struck voice: struck for each reading
+  #   # tap: before_vca       # cable taken before the VCA: touched up in silence
   # floor:                    # a drone: heard with the gate low. Turn it down before
   #   converter: quad         # you patch it, it does not fall silent by itself.
   #   channel_number: 4
