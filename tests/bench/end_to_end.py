@@ -41,6 +41,7 @@ BOUNDS = {"median": 1.1, "99.9 %": 1.5}
 LOST_S = 0.05  # a message that has not come by then is lost
 PRESSED = [0xE0] * VOICES + [0x90] * VOICES
 RELEASED = [0x80] * VOICES
+ALL_NOTES_OFF = (0xB0, 123, 0)
 LOWEST_KEY, HIGHEST_KEY = 40, 80
 
 ECHO = f"""\
@@ -116,6 +117,7 @@ def times_s(keys: Player, ear: Ear, notes: int, seed: int) -> tuple[list[float],
             found.append(at_s - start_s)
         else:
             lost += 1
+            keys.send(ALL_NOTES_OFF)  # a key whose note-off the server lost is held, rightly
             time.sleep(LOST_S)  # what is late is not taken for the next key's
     return sorted(found), lost
 

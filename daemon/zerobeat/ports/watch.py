@@ -29,7 +29,7 @@ from .patch import (
 
 PERIOD_S = 0.003  # of a JACK server, about
 DEBOUNCE_S = 0.05  # a USB device announces its client, then its ports
-RECONCILE_S = {"alsa": 2.0, "jack": 0.5}
+RECONCILE_S = 2.0
 ALONE_S = 1.0  # without a sign of life the JACK server counts as dead
 
 State = Literal["unknown", "connected", "missing", "ambiguous", "forbidden"]
@@ -137,7 +137,7 @@ class Watch:
             # hangs would let a request wait for ever.
             self.due_s = now_s + PERIOD_S
             return []
-        self.due_s = now_s + RECONCILE_S[self._patch.backend]
+        self.due_s = now_s + RECONCILE_S
         self._now_s = now_s
         ports = self._patch.ports()
         events: list[Event] = []
