@@ -150,7 +150,7 @@ def test_a_missed_announcement_is_healed(server, desk):
     with Player("Stage Keys", "MIDI 1"):
         time.sleep(0.1)
         it.patch.heard()
-        it.until("connected", "keys", 1.0)
+        it.until("connected", "keys", 3.0)
 
 
 def test_somebody_who_disconnects_us_is_overruled(server, desk):
