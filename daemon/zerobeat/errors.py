@@ -79,3 +79,7 @@ class TakeRefusedError(ZerobeatError):
     def __init__(self, reason: str, text: str) -> None:
         super().__init__(text)
         self.reason = reason
+
+
+class MeasureError(ZerobeatError):
+    """A measurement that can't go on, or whose result can't be used."""

@@ -1,0 +1,119 @@
+"""What a measurement found: readings, the curve through them, and what is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ..tuning.tracking import TrackingCurve
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What is to be measured, and how well.
+
+    Attributes:
+        voice: its name.
+        lowest_note, highest_note: MIDI numbers that may be sent.
+        reference_note: read again at intervals; None chooses one in the middle.
+        panel_octaves: as in the rig.
+        zero_volt_note: of the converter.
+        bend_range_cents: of the converter, one side.
+        tolerance_cents: two sigma of the curve, anywhere, at the end.
+        every_semitone: read each number once, for converters with wrong notes.
+        notes: only these, if any.
+        most_takes: stop at so many, whatever is known by then.
+        settle_s: from note-on to the take.
+        test_bend: whether bend range, small steps and number-or-volts are tested.
+        mains_hz: whose multiples are stepped aside from.
+        middle_c_octave: for names in advice.
+    """
+
+    voice: str
+    lowest_note: int
+    highest_note: int
+    reference_note: int | None = None
+    panel_octaves: int = 0
+    zero_volt_note: int = 36
+    bend_range_cents: float = 200.0
+    tolerance_cents: float = 0.5
+    every_semitone: bool = False
+    notes: tuple[int, ...] = ()
+    most_takes: int = 60
+    settle_s: float = 0.1
+    test_bend: bool = True
+    mains_hz: tuple[float, ...] = (50.0, 60.0)
+    middle_c_octave: int = 4
+
+
+@dataclass(frozen=True, slots=True)
+class NoteReading:
+    """One reading, as it goes into a profile.
+
+    Attributes:
+        note, bend_cents: what the converter got.
+        cents: sounding less commanded, panel octaves and drift taken out.
+        sigma_cents: one sigma.
+        at_s: when, on the listener's clock.
+        drift_cents: what was taken out as drift.
+        doubtful: the others speak against it; it has little weight.
+    """
+
+    note: int
+    bend_cents: float
+    cents: float
+    sigma_cents: float
+    at_s: float = 0.0
+    drift_cents: float = 0.0
+    doubtful: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BendFacts:
+    """What bends do, by measurement.
+
+    Attributes:
+        range_cents: one side, measured.
+        step_error_cents: how far a bend between two steps of seven bits came
+            out from where it should; coarse converters show here.
+        number_error_cents: how much a note and the next one bent down to it differ.
+        errors_follow: what that says about the converter; "" is undecided.
+    """
+
+    range_cents: float
+    step_error_cents: float
+    number_error_cents: float
+    errors_follow: Literal["volts", "number", ""]
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The result of a plan.
+
+    Attributes:
+        curve: commanded against sounding pitch, panel octaves taken out, with
+            its unusable stretches.
+        worst_cents: two sigma of the curve where it is least known, outside
+            the unusable stretches.
+        rough_cents: how far single notes leave a smooth curve, one sigma.
+        drift_cents_per_min: over the run, sharp positive; taken out.
+        bend: None if it was not tested.
+        errors_follow: of the profile.
+        refused: (note, reason) of notes that could not be read.
+        advice: lines for the player.
+        takes, sound_s: what it cost.
+    """
+
+    voice: str
+    readings: tuple[NoteReading, ...]
+    curve: TrackingCurve
+    worst_cents: float
+    rough_cents: float
+    drift_cents_per_min: float
+    bend: BendFacts | None = None
+    errors_follow: Literal["volts", "number"] = "volts"
+    panel_octaves: int = 0
+    refused: tuple[tuple[int, str], ...] = ()
+    advice: tuple[str, ...] = ()
+    takes: int = 0
+    sound_s: float = 0.0

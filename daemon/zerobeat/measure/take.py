@@ -1,0 +1,176 @@
+"""What a measurement asks for and what comes back: values that do no I/O.
+
+A plan says which note to play next; a listener plays it and reads its pitch,
+from a real input or from a virtual case; ``run`` goes between the two until
+the plan has nothing left to ask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from ..errors import MeasureError
+from ..tuning.units import hertz_to_pitch, pitch_to_hertz
+from .pitch import REASONS, Pitch
+
+Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
+PERIODS = 20  # of the expected note, at least, in a take
+LEAST_S = 0.35
+LONGEST_S = 4.0
+MOST_REFUSED = 4  # in a row; then the voice counts as not answering
+LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # what the reader hears
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One note to play and read, as the converter gets it: no correction is added.
+
+    Attributes:
+        voice: its name in the rig.
+        note: MIDI number to send.
+        bend_cents: bend to send before it.
+        seconds: of sound to read, counted from when the pitch has settled.
+        purpose: what the take is for.
+        settle_s: from note-on to the first sample of the take.
+        expected_cents: where the voice should sound, cents above key 0 with A
+            at 440 Hz; None is anywhere (``search``).
+    """
+
+    voice: str
+    note: int
+    bend_cents: float = 0.0
+    seconds: float = 0.5
+    purpose: Purpose = "reading"
+    settle_s: float = 0.1
+    expected_cents: float | None = None
+
+    @property
+    def commanded_cents(self) -> float:
+        """Number and bend as one pitch."""
+        return 100.0 * self.note + self.bend_cents
+
+    @property
+    def expected_hz(self) -> float | None:
+        """The expected pitch in hertz, for ``estimate_pitch``."""
+        return None if self.expected_cents is None else pitch_to_hertz(self.expected_cents)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came of a request.
+
+    Attributes:
+        request: what was asked.
+        pitch: the reading; None if the take was refused.
+        refused: one of ``pitch.REASONS``, or a listener's own word; "" if read.
+        at_s: middle of the take, on any steady clock.
+    """
+
+    request: Request
+    pitch: Pitch | None
+    refused: str = ""
+    at_s: float = 0.0
+
+    @property
+    def sounding_cents(self) -> float:
+        """Pitch heard, cents above key 0 with A at 440 Hz. Only where it was read."""
+        assert self.pitch is not None
+        return hertz_to_pitch(self.pitch.hertz)
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a measurement is, for one line on the screen.
+
+    Attributes:
+        voice: being measured.
+        takes: heard so far; ``refused`` of them could not be read.
+        refused: takes that could not be read.
+        sound_s: seconds of sound read so far.
+        worst_cents: two sigma of the curve where it is least known now;
+            None before that can be said.
+        tolerance_cents: where it stops.
+        doing: a few words: "note 60", "bend range".
+    """
+
+    voice: str
+    takes: int
+    refused: int
+    sound_s: float
+    worst_cents: float | None
+    tolerance_cents: float
+    doing: str
+
+    def line(self) -> str:
+        """Return at most 79 characters."""
+        known = "" if self.worst_cents is None else f", known to {self.worst_cents:.2f} cents"
+        again = f", {self.refused} refused" if self.refused else ""
+        text = f"{self.voice}: {self.takes} takes{again}{known} ({self.tolerance_cents:g} asked)"
+        return f"{text}: {self.doing}"[:79]
+
+
+class Listener(Protocol):
+    """Plays and reads; knows nothing of plans."""
+
+    def listen(self, request: Request) -> Heard:
+        """Play a request and return what was heard; a take that can't be read is no error.
+
+        Raises:
+            MeasureError: the run can't go on: stopped, cable out, daemon gone.
+        """
+        ...
+
+
+class Asking(Protocol):
+    """Anything that asks for takes one by one: a plan, a proof, a trim."""
+
+    def next(self) -> Request | None:
+        """Return the next request; None when there is nothing left to ask."""
+        ...
+
+    def add(self, heard: Heard) -> None:
+        """Take what was heard of the last request."""
+        ...
+
+    def progress(self) -> Progress: ...
+
+
+def run(asking: Asking, listener: Listener, tell: Callable[[Progress], None] | None = None) -> None:
+    """Go between a plan and a listener until the plan has nothing left to ask.
+
+    Raises:
+        MeasureError: the voice does not answer, or the listener can't go on.
+    """
+    refused = 0
+    while (request := asking.next()) is not None:
+        if tell is not None:
+            tell(asking.progress())
+        heard = listener.listen(request)
+        asking.add(heard)
+        refused = 0 if heard.pitch is not None else refused + 1
+        if refused >= MOST_REFUSED:
+            why = REASONS.get(heard.refused, heard.refused)
+            raise MeasureError(
+                f"{request.voice}: found {refused} takes in a row that can't be read, "
+                f"the last at note {request.note}: {heard.refused.replace('_', ' ')}: {why}; "
+                "the old profile is untouched"
+            )
+
+
+def take_seconds(expected_cents: float, tolerance_cents: float, sigma_at_1s: float | None) -> float:
+    """Return how long a take must be.
+
+    Args:
+        expected_cents: sounding pitch; low notes need longer for enough periods.
+        tolerance_cents: of the whole curve; a reading should be known to a
+            fifth of it.
+        sigma_at_1s: what takes of this voice had as uncertainty, brought to a
+            length of one second; None before the first. It falls as the
+            length to the power of 3/2 (Rife and Boorstyn 1974).
+    """
+    seconds = max(PERIODS / pitch_to_hertz(expected_cents), LEAST_S)
+    if sigma_at_1s is not None:
+        seconds = max(seconds, (sigma_at_1s / (tolerance_cents / 5.0)) ** (2.0 / 3.0))
+    return min(seconds, LONGEST_S)

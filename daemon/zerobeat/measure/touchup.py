@@ -1,0 +1,109 @@
+"""What has drifted since a profile was made: offset and stretch, or a refusal.
+
+A reference note at zero volts is blind to slope, so a check note some octaves
+away is read as well.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from ..errors import MeasureError
+from ..tuning.tracking import TrackingCurve
+from .take import Heard, Request
+
+MOST_OFFSET_CENTS = 60.0
+MOST_STRETCH_CENTS = 15.0
+LEAST_APART_CENTS = 900.0  # reference and check note
+MOST_LEFT_CENTS = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """Drift since the profile, in the terms of a touch-up.
+
+    The voice sounds ``offset_cents`` sharp at ``reference_cents`` and
+    ``stretch_cents`` more for each octave above it.
+    """
+
+    voice: str
+    offset_cents: float
+    stretch_cents: float
+    reference_cents: float
+    sigma_cents: float  # of the offset
+    stretch_sigma_cents: float
+
+    def line(self) -> str:
+        """Return one line of at most 79 characters."""
+        return (
+            f"{self.voice}: {self.offset_cents:+.2f} cents, {self.stretch_cents:+.2f} an octave "
+            "taken out"
+        )
+
+
+def requests(
+    voice: str,
+    reference_note: int,
+    check_note: int,
+    curve: TrackingCurve | None,
+    panel_octaves: int,
+    seconds: float = 0.4,
+    settle_s: float = 0.1,
+) -> tuple[Request, Request]:
+    """Return what must be heard for a touch-up: reference, then check note."""
+    first, second = (
+        Request(
+            voice, note, 0.0, seconds, "check", settle_s,
+            _expected(100.0 * note, curve) + 1200.0 * panel_octaves,
+        )
+        for note in (reference_note, check_note)
+    )  # fmt: skip
+    return first, second
+
+
+def touch_up(
+    reference: Heard, check: Heard | None, curve: TrackingCurve | None, panel_octaves: int
+) -> Touched:
+    """Return what a voice has drifted since its profile was made.
+
+    Args:
+        reference, check: takes that were read, played without touch-up; with
+            check None only the offset is found.
+        curve: of the profile; None is a voice without one.
+        panel_octaves: as in the rig.
+
+    Raises:
+        MeasureError: this looks like another oscillator, not like drift.
+    """
+    at, drift, sigma = _drift(reference, curve, panel_octaves)
+    stretch = stretch_sigma = 0.0
+    if check is not None:
+        there, other, other_sigma = _drift(check, curve, panel_octaves)
+        octaves = (there - at) / 1200.0
+        if abs(octaves) * 1200.0 < LEAST_APART_CENTS:
+            raise MeasureError(
+                f"{reference.request.voice}: found reference and check note "
+                f"{abs(octaves) * 12.0:.0f} semitones apart; allowed: "
+                f"{LEAST_APART_CENTS / 100.0:.0f} or more"
+            )
+        stretch = (other - drift) / octaves
+        stretch_sigma = math.hypot(sigma, other_sigma) / abs(octaves)
+    if abs(drift) > MOST_OFFSET_CENTS or abs(stretch) > MOST_STRETCH_CENTS:
+        raise MeasureError(
+            f"{reference.request.voice}: found {drift:+.0f} cents and {stretch:+.1f} an octave off "
+            f"its profile; drift is at most {MOST_OFFSET_CENTS:.0f} and {MOST_STRETCH_CENTS:.0f}; "
+            "is it the right cable and the right octave? If it is: tune, then measure again"
+        )
+    return Touched(reference.request.voice, drift, stretch, at, sigma, stretch_sigma)
+
+
+def _drift(heard: Heard, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
+    """Return the profile's pitch, the drift from it and its uncertainty."""
+    assert heard.pitch is not None
+    at = _expected(heard.request.commanded_cents, curve)
+    return at, heard.sounding_cents - 1200.0 * panel_octaves - at, heard.pitch.sigma_cents
+
+
+def _expected(commanded_cents: float, curve: TrackingCurve | None) -> float:
+    return commanded_cents if curve is None else curve.sounding(commanded_cents)

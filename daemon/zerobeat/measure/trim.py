@@ -1,0 +1,145 @@
+"""For the screwdriver: a low and a high note in turn, until it gets no better.
+
+Only the difference of the two counts, so the panel may be anywhere. It works
+as well on volts read from a meter at a converter's output.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..tuning.units import volts_to_pitch
+from .take import Heard, Progress, Request
+
+GOOD_CENTS_PER_OCTAVE = 0.3
+ROUNDS_WITHOUT_GAIN = 4
+SAME_CENTS = 0.15  # a change of stretch below this is no turn of the trimmer
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmed:
+    """Where a trimmer stands.
+
+    Attributes:
+        offset_cents: of the low note, sharp positive.
+        stretch_cents: a octave; positive is too wide: high notes are sharp.
+        first_cents: what the stretch was at the first round.
+        turned: "" before a turn, "better", "worse" or "same" against the round before.
+        done: as good as it gets.
+    """
+
+    offset_cents: float
+    stretch_cents: float
+    first_cents: float
+    turned: str
+    done: bool
+
+    def line(self) -> str:
+        """Return one line of at most 79 characters."""
+        way = "wide: make the high note flatter" if self.stretch_cents > 0 else (
+            "narrow: make the high note sharper"
+        )  # fmt: skip
+        if self.done:
+            way = "as good as it gets"
+        turned = {"": "", "same": "", "better": " (better)", "worse": " (worse: turn back)"}
+        return (
+            f"offset {self.offset_cents:+7.1f} cents, {self.stretch_cents:+7.2f} cents an octave"
+            f"{turned[self.turned]}: {way}"
+        )
+
+
+class Trim:
+    """Low and high note in turn; the player turns, this says where it stands.
+
+    Args:
+        voice: its name.
+        low_note, high_note: at least an octave apart.
+        panel_octaves: as in the rig.
+        seconds: of each take.
+    """
+
+    def __init__(
+        self,
+        voice: str,
+        low_note: int,
+        high_note: int,
+        *,
+        panel_octaves: int = 0,
+        seconds: float = 0.5,
+        good_cents: float = GOOD_CENTS_PER_OCTAVE,
+    ) -> None:
+        assert high_note - low_note >= 12
+        self._voice, self._notes = voice, (low_note, high_note)
+        self._panel_cents = 1200.0 * panel_octaves
+        self._seconds, self._good = seconds, good_cents
+        self._errors: list[float | None] = [None, None]
+        self._turn = 0
+        self._takes = self._refused = 0
+        self.history: list[float] = []  # stretch at each round
+
+    def next(self) -> Request | None:
+        """Return the next of the two notes; None once it is as good as it gets."""
+        where = self.result()
+        if where is not None and where.done and self._turn == 0:
+            return None
+        note = self._notes[self._turn]
+        error = self._errors[self._turn]
+        expected = None if error is None else 100.0 * note + self._panel_cents + error
+        return Request(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
+
+    def add(self, heard: Heard) -> None:
+        """Take what was heard; a refused take is asked again."""
+        self._takes += 1
+        if heard.pitch is None:
+            self._refused += 1
+            self._errors[self._turn] = None  # it may have been turned out of reach
+            return
+        error = heard.sounding_cents - heard.request.commanded_cents - self._panel_cents
+        self.add_pair_part(self._turn, error)
+
+    def add_pair_part(self, which: int, error_cents: float) -> None:
+        """Take the error of the low (0) or high (1) note, however it was read."""
+        self._errors[which] = error_cents
+        self._turn = 1 - which
+        low, high = self._errors
+        if which == 1 and low is not None and high is not None:
+            octaves = (self._notes[1] - self._notes[0]) / 12.0
+            self.history.append((high - low) / octaves)
+
+    def add_volts(self, low_volts: float, high_volts: float, zero_volt_note: int) -> None:
+        """Take a meter's reading of both notes at the converter's output."""
+        for which, volts in enumerate((low_volts, high_volts)):
+            pitch = volts_to_pitch(volts, zero_volt_note)
+            self.add_pair_part(which, pitch - 100.0 * self._notes[which])
+
+    def result(self) -> Trimmed | None:
+        """Return where it stands; None before both notes were read."""
+        low = self._errors[0]
+        if not self.history or low is None:
+            return None
+        now = self.history[-1]
+        turned = ""
+        if len(self.history) > 1:
+            gain = abs(self.history[-2]) - abs(now)
+            turned = "same" if abs(gain) < SAME_CENTS else ("better" if gain > 0 else "worse")
+        return Trimmed(low, now, self.history[0], turned, self._done())
+
+    def progress(self) -> Progress:
+        """Return how far it is, for a progress line."""
+        where = self.result()
+        worst = None if where is None else abs(where.stretch_cents)
+        doing = f"note {self._notes[self._turn]}"
+        return Progress(
+            self._voice, self._takes, self._refused, self._takes * self._seconds, worst,
+            self._good, doing,
+        )  # fmt: skip
+
+    def _done(self) -> bool:
+        """Good enough twice in a row, or no gain for some rounds after having turned."""
+        sizes = [abs(stretch) for stretch in self.history]
+        if len(sizes) >= 2 and max(sizes[-2:]) <= self._good:
+            return True
+        best = min(sizes)
+        since = len(sizes) - 1 - sizes.index(best)
+        moved = max(sizes) - best > 4 * SAME_CENTS
+        return moved and since >= ROUNDS_WITHOUT_GAIN and sizes[-1] <= best + 2 * SAME_CENTS

@@ -1,0 +1,53 @@
+"""Plan, listener and the loop between them."""
+
+import pytest
+
+from zerobeat.errors import MeasureError
+from zerobeat.measure.fit import Aim
+from zerobeat.measure.pitch import Pitch
+from zerobeat.measure.plan import Plan
+from zerobeat.measure.take import MOST_REFUSED, Heard, Progress, Request, run, take_seconds
+from zerobeat.tuning.units import pitch_to_hertz
+
+
+def pitch_at(cents, sigma_cents=0.01):
+    return Pitch(pitch_to_hertz(cents), sigma_cents, -20.0, 0.0, 0.0, 10, 0.0)
+
+
+class Deaf:
+    """Refuses every take."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def listen(self, request):
+        self.asked += 1
+        return Heard(request, None, "silent", float(self.asked))
+
+
+def test_a_voice_that_does_not_answer_stops_the_run_with_one_line():
+    deaf = Deaf()
+    with pytest.raises(MeasureError, match=r"reed: found 4 takes in a row .* silent") as found:
+        run(Plan(Aim("reed", 36, 84)), deaf)
+    assert deaf.asked == MOST_REFUSED
+    assert "\n" not in str(found.value)
+
+
+def test_commanded_and_sounding_pitch_of_a_take():
+    request = Request("reed", 60, -25.0)
+    assert request.commanded_cents == 5975.0
+    assert Heard(request, pitch_at(5990.0)).sounding_cents == pytest.approx(5990.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("cents", "sigma_at_1s", "seconds"),
+    [(6900.0, None, 0.35), (1200.0, None, 20 / 16.3516), (6900.0, 0.8, 4.0), (6900.0, 0.1, 1.0)],
+)
+def test_takes_are_long_enough_for_note_and_tolerance(cents, sigma_at_1s, seconds):
+    assert take_seconds(cents, 0.5, sigma_at_1s) == pytest.approx(seconds, rel=1e-4)
+
+
+def test_progress_fits_a_terminal():
+    line = Progress("a-voice-with-a-long-name", 23, 2, 12.0, 0.81, 0.5, "bend range").line()
+    assert len(line) <= 79
+    assert "2 refused" in line
