@@ -123,3 +123,16 @@ def test_a_file_without_permission_is_one_line(tmp_path):
 def test_long_and_unprintable_values_are_shown_short_and_safe():
     assert yaml_source.shown("\x1b[31mred\n") == "\\x1b[31mred\\n"
     assert len(yaml_source.shown("x" * 500)) == 60
+
+
+@pytest.mark.parametrize("line", ["scale: dorian #4", "scale: lydian b7 #2 ", "r: {scale: a #4}"])
+def test_a_sharp_that_yaml_takes_for_a_comment_is_told(line):
+    """A preset's name may hold a sharp; YAML reads the rest of the line as a comment."""
+    told = [text for text in faults_of(f"title: x\n{line}\n") if "comment" in text]
+    assert len(told) == 1
+    assert told[0].startswith("f.yaml:2: found ") and told[0].endswith('" in quotes')
+
+
+@pytest.mark.parametrize("line", ["scale: 'dorian #4'", "scale: dorian # 4 voices", "scale: a"])
+def test_an_ordinary_comment_is_none(line):
+    assert faults_of(f"{line}\n") == []

@@ -12,6 +12,7 @@ YAML 1.2 would, so ``no`` is a word and ``010`` is not eight.
 from __future__ import annotations
 
 import os
+import re
 import stat
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -110,6 +111,7 @@ def parse_yaml(content: bytes, file: str, faults: Faults) -> Table | None:
         faults.add(Place(file, line), "found bytes that are not UTF-8; allowed: UTF-8 text")
         return None
     top = _compose(text, file, faults)
+    _add_lost_sharps(text, file, faults)
     if top is None:
         return None
     if not isinstance(top, Table):
@@ -118,6 +120,21 @@ def parse_yaml(content: bytes, file: str, faults: Faults) -> Table | None:
         )
         return None
     return top
+
+
+def _add_lost_sharps(text: str, file: str, faults: Faults) -> None:
+    """Refuse ``scale: dorian #4``, which YAML reads as dorian and a comment."""
+    for number, line in enumerate(text.splitlines(), 1):
+        match = _LOST_SHARP.search(line)
+        if match:
+            whole = match[1].strip()
+            faults.add(
+                Place(file, number),
+                f'found {whole}, where YAML takes "#" for a comment; write "{whole}" in quotes',
+            )
+
+
+_LOST_SHARP = re.compile(r"""\bscale:\s+([^'"#\[{]+\s#\d[^,}]*)""")
 
 
 # ---------------------------------------------------------------- from events to nodes
