@@ -216,3 +216,68 @@ def test_panic_releases_and_reload_asks(desk):
     desk.case.hear(NoteOff(0, 60))
     desk.done("reload")
     assert desk.reloads == 1
+
+
+# ------------------------------------------------------------ measuring
+
+
+def test_play_sounds_a_voice_and_release_ends_the_run(desk):
+    assert desk.done("play", voice="reed", note="C4", bend_cents=-12.5)
+    assert desk.case.picture().measuring == ("reed",)
+    assert desk.case.voice("reed").gate and desk.case.voice("reed").measuring
+    assert desk.done("play", voice="horn", corrected=True, pitch_cents=6000.0)
+    assert desk.done("release", voice="reed") == "reed released"
+    assert desk.case.picture().measuring == ("reed", "horn")
+    assert desk.done("release") == "measuring ended"
+    assert desk.case.picture().measuring == ()
+    assert not desk.case.engine.ledger.sounding()
+
+
+def test_a_key_ends_a_run_and_its_client_is_told_once(desk):
+    desk.done("play", voice="reed", note=60)
+    desk.case.hear(NoteOn(0, 60, 100))
+    desk.case.hear(NoteOff(0, 60))
+    assert desk.refused("release", voice="reed") == "measuring stopped by a key"
+    assert desk.done("play", voice="reed", note=60)
+
+
+def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
+    first, second = object(), object()
+    run = desk.handlers.measuring
+    desk.handlers._asking = lambda: first
+    desk.done("play", voice="reed", note=60)
+    desk.handlers._asking = lambda: second
+    assert desk.refused("play", voice="horn", note=60) == (
+        "another client measures; end it, or wait"
+    )
+    run.gone(second)
+    assert desk.case.picture().measuring == ("reed",)
+    run.gone(first)
+    assert desk.case.picture().measuring == ()
+    desk.done("play", voice="horn", note=60)
+
+
+def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
+    desk.done("play", voice="reed", note=60)
+    run = desk.handlers.measuring
+    run.look(run._heard_s + 59.0)
+    assert desk.case.picture().measuring == ("reed",)
+    run.look(run._heard_s + 61.0)
+    assert desk.case.picture().measuring == () and not desk.case.engine.ledger.sounding()
+
+
+@pytest.mark.parametrize(
+    ("values", "error"),
+    [
+        ({"voice": "all", "note": 60}, "play: voice: found all; allowed: one voice"),
+        ({"voice": "reid", "note": 60}, "play: voice: found reid; allowed: reed, horn, glass"),
+        ({"voice": "reed"}, "play: note: found nothing; needed: the note to send, 0 to 127"),
+        ({"voice": "reed", "note": 60, "bend_cents": 9000}, "bend_cents: found 9000; allowed"),
+        ({"voice": "reed", "note": 60, "corrected": "yes"}, "play: corrected: found"),
+        ({"voice": "reed", "note": 60, "velocity": 0}, "play: velocity: found 0; allowed"),
+        ({"voice": "reed", "corrected": True}, "play: pitch_cents: found nothing"),
+        ({"voice": "reed", "note": 60, "gate": 1}, "play: gate: found unknown key"),
+    ],
+)
+def test_a_refused_play_is_one_line(desk, values, error):
+    assert error in desk.refused("play", **values)

@@ -9,6 +9,9 @@ import pytest
 from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 
+from zerobeat.app.client import Client
+from zerobeat.errors import CommandError
+
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 SCENE = "title: {name}\nhold: note\nall: {{semitones: {semitones}}}\n"
 
@@ -107,3 +110,52 @@ def test_the_daemon_loads_neither_numpy_nor_rich():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_a_client_that_dies_while_it_measures_leaves_nothing_sounding(tmp_path):
+    """The run belongs to the connection; status names the voice."""
+    code = (
+        "import sys, time; from zerobeat.app.client import Client\n"
+        "link = Client(); link.ask('play', voice='v1', note=60)\n"
+        "print('plays', flush=True); time.sleep(60)"
+    )
+    with (
+        JackServer() as server,
+        Player("keys"),
+        Recorder("octo") as octo,
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, output octo")
+        octo.wait_for(12)
+        client = subprocess.Popen(
+            [sys.executable, "-c", code], env=daemon.environment, stdout=subprocess.PIPE
+        )
+        try:
+            assert client.stdout.readline() == b"plays\n"
+            assert "measuring" in zerobeat(daemon, "status", "--once")
+            assert open_notes(c for _, c in octo.wait_for_silence()) == {(0, 60)}
+        finally:
+            client.kill()
+            client.wait()
+            client.stdout.close()
+        wait_until(lambda: not open_notes(c for _, c in list(octo.heard)))
+        assert json.loads(zerobeat(daemon, "status", "--json"))["measuring"] == []
+
+
+def test_a_key_takes_the_voices_back_from_a_client_that_measures(tmp_path):
+    with (
+        JackServer() as server,
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, output octo")
+        octo.wait_for(12)
+        with Client(Path(daemon.environment["XDG_RUNTIME_DIR"], "zerobeat", "control")) as client:
+            client.ask("play", voice="v1", note=60, bend_cents=30)
+            keys.send(b"\x90\x40\x64")
+            wait_until(lambda: client.status()["measuring"] == [])
+            with pytest.raises(CommandError, match="^measuring stopped by a key$"):
+                client.ask("play", voice="v1", note=61)
+            heard = [content for _, content in octo.wait_for_silence()]
+            assert open_notes(heard) == {(0, 64), (1, 64)}

@@ -5,6 +5,8 @@
 3. Same settings, events and times give the same bytes.
 4. A changed setting lands exactly when its hold says.
 
+A client that measures may take voices at any time; a key takes them back.
+
 ``kit.stage`` checks them with every message. ``--slow`` plays a million random
 steps more, ``--slow --steps 50000`` so many.
 """
@@ -23,6 +25,7 @@ from kit.stage import DRUMS, LONGEST_SCRIPT, NAMES, RIGS, SCENES, Stage, replay
 from zerobeat import midi
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
+from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.scale import preset
 
@@ -121,6 +124,35 @@ class Playing(RuleBasedStateMachine):
     def panic(self):
         self.play(commands.Panic())
 
+    @rule(
+        name=st.sampled_from(NAMES), note=st.integers(59, 61),
+        cents=st.sampled_from((0.0, -40.0, 200.0)), strike=st.booleans(),
+    )  # fmt: skip
+    def measure_raw(self, name, note, cents, strike):
+        self.measure(commands.PlayRaw(name, note, cents, strike=strike))
+
+    @rule(name=st.sampled_from(NAMES), pitch=st.sampled_from((5950.0, 6000.0)))
+    def measure_corrected(self, name, pitch):
+        self.measure(commands.PlayPitch(name, pitch))
+
+    @rule(name=st.sampled_from((None, *NAMES)))
+    def end_measuring(self, name):
+        if name is None or name in self.stage.engine.states:
+            self.play(commands.ReleaseVoice(name))
+
+    def measure(self, command):
+        """A run begins only where no key is held, and takes no voice of a lost output."""
+        engine = self.stage.engine
+        state = engine.states.get(command.voice)
+        held = any(other.held for other in engine.states.values())
+        if state is None or not state.lane.up or (held and not engine.measuring.running):
+            with pytest.raises(CommandError):
+                engine.receive(command, "", self.stage.now_s, outputs := [])
+            assert not outputs
+        else:
+            self.play(command)
+            assert command.voice in engine.measuring.taken
+
     @rule(name=st.sampled_from(("keys", "steps")))
     def lose_source(self, name):
         self.play(commands.SourceLost(name))
@@ -145,8 +177,11 @@ class Playing(RuleBasedStateMachine):
 
     @invariant()
     def every_gate_has_a_key(self):
+        taken = self.stage.engine.measuring.taken
         for state in self.stage.engine.states.values():
-            if not state.held:
+            if state.voice.name in taken:
+                assert not state.held, "a key is held while a run goes on"
+            elif not state.held:
                 assert not state.lane.notes or not state.lane.up, f"{state.voice.name} hangs"
             else:
                 assert state.playing in state.held, f"{state.voice.name} lost its key"
@@ -235,6 +270,9 @@ class Dice:
                 lambda: machine.return_output(output),
                 lambda: machine.return_output(output),
                 lambda: machine.reload(dice.randrange(len(RIGS))),
+                lambda: machine.measure_raw(name, dice.randrange(59, 62), -40.0, dice.random() < 0.3),
+                lambda: machine.measure_corrected(name, 6000.0),
+                lambda: machine.end_measuring(dice.choice((None, name))),
             )
         )()
 

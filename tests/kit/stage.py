@@ -129,14 +129,14 @@ class Stage:
             self.script.append((self.now_s, message, source))
         self.last = message
         before = self.waits()
-        presses = self.engine._presses
+        presses = self.engine.presses
         by_key = self.by_key
         outputs: Outputs = []
         if type(message) is commands.OutputLost:
             self.reached[message.output] = False
         self.engine.receive(message, source, self.now_s, outputs)
         self.expect(outputs)
-        pressed = self.engine._presses > presses
+        pressed = self.engine.presses > presses
         self.landing(message, before, pressed, by_key or self.by_key)
         self.wire.put(outputs, self.now_s)
         self.take()
@@ -197,8 +197,19 @@ class Stage:
         for key, (note, bend) in final.items():
             state = ours[key]
             heard = state.lane.notes or state.voice.gate_ignored
-            if heard and state.note == note and not state.out_of_reach:
+            if state.voice.name in self.engine.measuring.taken:
+                self.measured(state, note, bend)
+            elif heard and state.note == note and not state.out_of_reach:
                 self.asks(state, note, bend)
+
+    def measured(self, state: Any, note: int, bend: int) -> None:
+        """A voice that is measured raw has just the note and bend that were asked for."""
+        asked = self.last
+        if type(asked) is commands.PlayRaw:
+            steps = math.floor(asked.bend_cents * 8192.0 / state.voice.bend_range_cents + 0.5)
+            assert (note, bend) == (asked.note, min(8191, steps))
+        else:
+            assert type(asked) is commands.PlayPitch and asked.voice == state.voice.name
 
     def asks(self, state: Any, note: int, bend: int) -> None:
         """The last strike of an event has the bend that the chain asks for, worked out anew."""
@@ -278,7 +289,7 @@ class Stage:
             landed = state.settings is waiting
             assert landed or state.settings is was
             struck = pressed and state.playing is not None and (
-                state.playing.age == self.engine._presses
+                state.playing.age == self.engine.presses
             )
             if hold in ("trigger", "sample"):
                 assert landed == triggered, f"{name}: {message} with hold {hold}"

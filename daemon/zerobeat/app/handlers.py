@@ -12,8 +12,10 @@
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
 | `reload` | nothing; what comes of it stands in the status |
+| `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
+| `release` | for measuring: `voice`; `all` ends the run |
 
-`play` and `release`, for measuring, are not in this version. A `hold` or
+A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
 client: the daemon takes a name, cents, or a scale written out. An answer's
 `said` is one line for the player.
@@ -21,6 +23,7 @@ client: the daemon takes a name, cents, or a scale written out. An answer's
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
@@ -36,6 +39,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Hold, Scene, TouchUp, VoiceSettings
 from ..errors import CommandError, ZerobeatError
+from .measuring_run import MeasuringRun
 
 ALL = "all"
 WAITS: dict[Hold, str] = {
@@ -63,14 +67,21 @@ class Handlers:
         engine: whose rig and settings the requests are about.
         act: hands a command to the engine; raises ``CommandError``.
         reload: starts reading the files again.
+        asking: returns what stands for the client that asks now.
     """
 
     def __init__(
-        self, engine: Engine, act: Callable[[commands.Command], None], reload: Callable[[], None]
+        self,
+        engine: Engine,
+        act: Callable[[commands.Command], None],
+        reload: Callable[[], None],
+        asking: Callable[[], object] = lambda: "the only one",
     ) -> None:
         self._engine = engine
         self._act = act
         self._reload = reload
+        self._asking = asking
+        self.measuring = MeasuringRun(engine, act)
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
             "set": self._set,
@@ -87,6 +98,8 @@ class Handlers:
             "mute": lambda section: self._one_voice(section, "mute", commands.Mute),
             "touch_up": self._touch_up,
             "reload": self._reload_files,
+            "play": lambda section: self._measure(section, self.measuring.play),
+            "release": lambda section: self._measure(section, self.measuring.release),
         }
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -282,6 +295,10 @@ class Handlers:
             f"{voice}: heard {touch_up.offset_cents:+g} cents off, "
             f"{touch_up.stretch_cents:+g} an octave; taken out"
         )
+
+    def _measure(self, section: Section, do: Callable[[Section, str, object, float], str]) -> str:
+        voice = self._voice(section, ALL)
+        return do(section, voice, self._asking(), time.monotonic())
 
     def _reload_files(self, section: Section) -> str:
         self._done(section)

@@ -71,10 +71,16 @@ class Runner:
         self._ins = self._connections.ins
         self._outs = self._connections.outs
         self._reloading = Reloading(path, self._journal)
-        self._handlers = Handlers(self.engine, self._act, self._reload)
-        self._control = Control(folder, self._answer, self._picture)
+        self._handlers = Handlers(
+            self.engine, self._act, self._reload, lambda: self._control.asking
+        )
+        self._control = Control(
+            folder, self._answer, self._picture, self._handlers.measuring.gone
+        )
         self._collect_at_s = 0.0
         self.malformed = 0
+        self._foot_presses = 0
+        self._feet = {source.name for source in loaded.rig.inputs if not source.plays}
 
     # ------------------------------------------------------------ the loop
 
@@ -100,6 +106,7 @@ class Runner:
                 self._guarded(lambda: self.engine.wake(now_s, outputs), "wake", "", outputs)
             self._send(now_s)
             self._control.serve(ready, now_s)
+            self._handlers.measuring.look(now_s)
             self._connections.look(now_s)
             self._stopping = self._stopping or self._connections.server_gone
             self._reload_step(now_s)
@@ -139,6 +146,8 @@ class Runner:
         engine = self.engine
         while inbox:
             stamp_s, name, content = inbox.popleft()
+            if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
+                self._foot_presses += 1
             message = midi.parse(content)
             if message is None:
                 self.malformed += 1
@@ -234,6 +243,7 @@ class Runner:
             "rig": str(self._path),
             "ports": self._connections.states(),
             "malformed": self.malformed,
+            "foot_presses": self._foot_presses,
             "reload": self._reloading.outcome,
         }
 
@@ -250,6 +260,7 @@ class Runner:
             self._journal.say(self._reloading.outcome)
 
     def _take_rig(self, loaded: LoadedRig, now_s: float) -> None:
+        self._feet = {source.name for source in loaded.rig.inputs if not source.plays}
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
         self._command(Reload(loaded.rig, loaded.scenes))
         while self.wire.wake_at_s is not None and time.monotonic() - now_s < 0.1:

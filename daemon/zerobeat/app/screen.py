@@ -121,6 +121,7 @@ def _trouble(voice: Shown) -> str:
 def words(voice: Shown) -> list[str]:
     """Return how a voice stands, in words, what matters most first."""
     told = [trouble] if (trouble := _trouble(voice)) else []
+    told += ["measuring"] if voice.get("measuring") else []
     told += ["muted"] if voice["mute"] else []
     told += ["solo"] if voice["solo"] else []
     told += ["raw"] if voice["bypass"] else []

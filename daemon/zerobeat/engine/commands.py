@@ -85,6 +85,37 @@ class Panic:
 
 
 @dataclass(frozen=True, slots=True)
+class PlayRaw:
+    """For measuring: sound just this note and bend, with no correction.
+
+    A voice that sounds the note already is moved by bend; ``strike`` strikes it again.
+    """
+
+    voice: str
+    note: int
+    bend_cents: float = 0.0
+    velocity: int = 100
+    strike: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlayPitch:
+    """For measuring: sound a written pitch, corrected by profile and touch-up alone."""
+
+    voice: str
+    pitch_cents: float
+    velocity: int = 100
+    strike: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseVoice:
+    """For measuring: close a voice's gate; with ``voice`` None, end the run."""
+
+    voice: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SourceLost:
     """An input vanished, overflowed or fell silent: its keys are up."""
 
@@ -125,6 +156,9 @@ Command = (
     | TriggerNow
     | CancelWaiting
     | Panic
+    | PlayRaw
+    | PlayPitch
+    | ReleaseVoice
     | SourceLost
     | OutputLost
     | OutputBack

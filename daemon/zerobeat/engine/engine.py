@@ -19,6 +19,7 @@ from .assign import Assigner
 from .chain import Chain
 from .ledger import Ledger, Outputs
 from .live import Live
+from .measuring import Measuring
 from .player import START_SOURCE, Player
 from .policy import Policy
 from .reload import adopt, reload_rig
@@ -57,7 +58,8 @@ class Engine:
         self.assigner = Assigner(rig, self.live.scene, self.states)
         self.assigner.use(self.live.scene, self.live.tonight)
         self.policy = Policy(self)
-        self._presses = 0
+        self.measuring = Measuring(self)
+        self.presses = 0
         self._sensed: dict[str, float] = {}  # input -> when it must be heard again
         self._handlers: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self._note_on,
@@ -76,7 +78,9 @@ class Engine:
             commands.OutputBack: self._output_back,
             commands.Reload: self._reload,
             **self.live.handlers(),
+            **self.measuring.handlers(),
         }
+        self.measuring.guard(self._handlers)
         self._only_channel = {i.name: i.channel for i in rig.inputs if i.channel is not None}
 
     # ------------------------------------------------------------ time
@@ -177,6 +181,8 @@ class Engine:
         if self.policy.pass_note_on(message, place, outputs):
             return
         key = message.note
+        if self.measuring.running:
+            self.measuring.stop("a key", outputs)
         self.live.key_down(place, outputs)
         takers = self.assigner.takers(place, key)
         before = self.keys.get((place, key))
@@ -187,10 +193,10 @@ class Engine:
                     self.current = state
                     self._drop(state, (held,), outputs)
         self.keys[place, key] = takers
-        self._presses += 1
+        self.presses += 1
         for state in takers:
             self.current = state
-            self._press(state, Held(place, key, message.velocity, self._presses), outputs)
+            self._press(state, Held(place, key, message.velocity, self.presses), outputs)
 
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
         again = None

@@ -62,6 +62,7 @@ class VoiceStatus:
     bypass: bool
     mute: bool
     solo: bool
+    measuring: bool
     touch_up: TouchUp
     scale: str
     root: int
@@ -109,6 +110,8 @@ class Status:
     concert_a_hz: float
     transpose_semitones: int
     middle_c_octave: int
+    measuring: tuple[str, ...]  # voices that are played to be measured
+    presses: int  # keys that went down so far, of playing inputs
     voices: tuple[VoiceStatus, ...]
     outputs: tuple[OutputStatus, ...]
     dropped: dict[str, int]  # messages not passed on, by class
@@ -131,6 +134,8 @@ def picture(engine: Engine, wire: Wire) -> Status:
         concert_a_hz=live.tonight.concert_a_hz,
         transpose_semitones=live.tonight.transpose_semitones,
         middle_c_octave=engine.rig.middle_c_octave,
+        measuring=tuple(engine.measuring.taken),
+        presses=engine.presses,
         voices=tuple(_voice(engine, state) for state in engine.states.values()),
         outputs=tuple(_output(engine, wire, output.name) for output in engine.rig.outputs),
         dropped=counts,
@@ -183,6 +188,7 @@ def _voice(engine: Engine, state: VoiceState) -> VoiceStatus:
         bypass=voice.name in tonight.bypass,
         mute=voice.name in tonight.mute,
         solo=voice.name in tonight.solo,
+        measuring=voice.name in engine.measuring.taken,
         touch_up=tonight.touch_up.get(voice.name, _UNTOUCHED),
         scale=_scale(settings),
         root=settings.root,

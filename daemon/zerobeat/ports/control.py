@@ -62,6 +62,10 @@ class Control:
         folder: the runtime directory; its lock must be held.
         answer: does a request, and returns what is said besides the id.
         picture: returns what ``status`` shows.
+        gone: told of a client whose connection has ended, as ``asking`` named it.
+
+    Attributes:
+        asking: stands for the client whose request is being answered.
 
     Raises:
         PortError: the socket can't be made.
@@ -72,10 +76,13 @@ class Control:
         folder: Path,
         answer: Callable[[Request], Answer],
         picture: Callable[[], dict[str, Any]],
+        gone: Callable[[object], None] = lambda client: None,
     ) -> None:
         self.path = folder / SOCKET
         self._answer = answer
         self._picture = picture
+        self._gone = gone
+        self.asking: object = None
         self._clients: list[Connection] = []
         self._listener = _listen(self.path)
         self._accept_at_s = -math.inf
@@ -132,6 +139,9 @@ class Control:
                 client.close()
         self._show(now_s)
         if not all(client.open for client in self._clients):
+            for client in self._clients:
+                if not client.open:
+                    self._gone(client)
             self._clients = [client for client in self._clients if client.open]
 
     def _accept(self, now_s: float) -> None:
@@ -154,6 +164,7 @@ class Control:
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
             return
+        self.asking = client
         try:
             answer = self._told(client, name, request, now_s)
         except ValueError as error:

@@ -1,0 +1,97 @@
+"""The daemon's part of measuring: which client plays voices, and what ends its run.
+
+One client at a time. Its run ends when it releases all, when its connection
+ends, when it says nothing for ``SILENT_S``, or when the player wants the voices
+back: then its next ``play`` or ``release`` is refused once, with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from ..engine import commands
+from ..engine.engine import Engine
+from ..errors import CommandError
+
+if TYPE_CHECKING:
+    from ..config.fields import Section
+
+SILENT_S = 60.0
+ALL = "all"
+
+
+class MeasuringRun:
+    """Serves ``play`` and ``release``.
+
+    Args:
+        engine: that plays.
+        act: hands it a command; raises ``CommandError``.
+    """
+
+    def __init__(self, engine: Engine, act: Callable[[commands.Command], None]) -> None:
+        self._engine = engine
+        self._act = act
+        self._owner: object = None
+        self._heard_s = 0.0
+
+    def play(self, section: Section, voice: str, owner: object, now_s: float) -> str:
+        """Sound a voice at a note and bend, raw, or at a written pitch, corrected."""
+        velocity = section.whole("velocity", 100, 1, 127)
+        strike = section.flag("strike", False)
+        if voice == ALL:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        command: commands.Command
+        if section.flag("corrected", False):
+            pitch_cents = section.number("pitch_cents", 0.0, -12700.0, 25400.0, required=True)
+            command = commands.PlayPitch(voice, pitch_cents, velocity, strike)
+        else:
+            section.node("note", required=True, allowed="the note to send, 0 to 127")
+            note = section.note("note", 60)
+            bend_cents = section.number("bend_cents", 0.0, -12700.0, 12700.0)
+            command = commands.PlayRaw(voice, note, bend_cents, velocity, strike)
+        section.close()
+        section.faults.raise_any()
+        self._check(owner)
+        self._act(command)
+        self._owner, self._heard_s = owner, now_s
+        return f"{voice} sounds for measuring"
+
+    def release(self, section: Section, voice: str, owner: object, now_s: float) -> str:
+        """Close a voice's gate; with ``all``, end the run."""
+        section.close()
+        section.faults.raise_any()
+        self._check(owner)
+        if voice != ALL:
+            self._act(commands.ReleaseVoice(voice))
+            self._heard_s = now_s
+            return f"{voice} released"
+        if self._engine.measuring.running:
+            self._act(commands.ReleaseVoice())
+        self._owner = None
+        return "measuring ended"
+
+    def _check(self, owner: object) -> None:
+        if self._owner is None:
+            return
+        if self._engine.measuring.running:
+            if owner is not self._owner:
+                raise CommandError("another client measures; end it, or wait")
+        elif owner is self._owner:
+            self._owner = None
+            raise CommandError(f"measuring stopped by {self._engine.measuring.stopped}")
+
+    def gone(self, owner: object) -> None:
+        """A client's connection ended: what it plays is released."""
+        if owner is self._owner:
+            self._end()
+
+    def look(self, now_s: float) -> None:
+        """Release what a client plays that has fallen silent."""
+        if self._owner is not None and now_s - self._heard_s > SILENT_S:
+            self._end()
+
+    def _end(self) -> None:
+        self._owner = None
+        if self._engine.measuring.running:
+            self._act(commands.ReleaseVoice())
