@@ -13,6 +13,7 @@ import pytest
 
 from zerobeat.errors import PortError
 from zerobeat.ports.control import MOST_CLIENTS, Control
+from zerobeat.ports.later import Later
 
 ASK = b'{"zerobeat": 1, "id": 1, "command": "panic"}\n'
 
@@ -346,3 +347,31 @@ def test_one_who_hangs_up_is_forgotten(daemon):
     daemon.turns(3)
     assert daemon.control._clients == []
     assert daemon.done == [{"command": "panic"}]
+
+
+def test_an_answer_may_come_later_and_finds_its_client(daemon):
+    """A store is answered once it is on the disk; meanwhile others are served."""
+    later = Later()
+    daemon.answer = daemon.control._answer = lambda request: (
+        later if request["command"] == "store" else {"ok": True}
+    )
+    peer = daemon.peer()
+    peer.send(b'{"zerobeat": 1, "id": 7, "command": "store"}\n' + ASK)
+    peer.link.shutdown(socket.SHUT_WR)  # it asks no more, but waits for what is owed
+    daemon.turns(4)
+    assert peer.lines() == [{"id": 1, "ok": True}]
+    later.tell({"ok": True, "said": "stored"}, daemon.now_s)
+    daemon.turns(2)
+    assert peer.lines() == [{"id": 1, "ok": True}, {"id": 7, "ok": True, "said": "stored"}, None]
+
+
+def test_an_answer_to_a_client_that_has_gone_is_dropped(daemon):
+    later = Later()
+    daemon.control._answer = lambda request: later
+    peer = daemon.peer()
+    peer.send(ASK)
+    daemon.turns(2)
+    peer.link.close()
+    daemon.turns(2)
+    later.tell({"ok": True}, daemon.now_s)
+    daemon.turns(2)

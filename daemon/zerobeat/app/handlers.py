@@ -24,9 +24,10 @@ client: the daemon takes a name, cents, or a scale written out. An answer's
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from ..config.context import Context
@@ -39,6 +40,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Hold, Scene, TouchUp, VoiceSettings
 from ..errors import CommandError, ZerobeatError
+from ..ports.later import Later
 from .measuring_run import MeasuringRun
 
 ALL = "all"
@@ -68,6 +70,7 @@ class Handlers:
         act: hands a command to the engine; raises ``CommandError``.
         reload: starts reading the files again.
         asking: returns what stands for the client that asks now.
+        more: commands that are served elsewhere; some answer later.
     """
 
     def __init__(
@@ -76,11 +79,13 @@ class Handlers:
         act: Callable[[commands.Command], None],
         reload: Callable[[], None],
         asking: Callable[[], object] = lambda: "the only one",
+        more: Mapping[str, Callable[[dict[str, Any]], Later]] = MappingProxyType({}),
     ) -> None:
         self._engine = engine
         self._act = act
         self._reload = reload
         self._asking = asking
+        self._more = more
         self.measuring = MeasuringRun(engine, act)
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
@@ -102,18 +107,21 @@ class Handlers:
             "release": lambda section: self._measure(section, self.measuring.release),
         }
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any]:
-        """Do a request; return ``ok`` and ``said``, or ``error``."""
+    def answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
+        """Do a request; return ``ok`` and ``said``, or ``error``, or what will say it."""
         command = request.get("command")
-        if not isinstance(command, str) or command not in self._known:
-            allowed = ", ".join((*self._known, "status", "follow"))
-            hint = meant(str(command), list(self._known))
+        names = [*self._known, *self._more]
+        if not isinstance(command, str) or command not in names:
+            allowed = ", ".join((*names, "status", "follow"))
+            hint = meant(str(command), names)
             return {
                 "ok": False,
                 "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
+            if command in self._more:
+                return self._more[command](values)
             said = self._known[command](self._section(command, values))
         except ZerobeatError as error:
             return {"ok": False, "error": "; ".join(str(error).splitlines())}

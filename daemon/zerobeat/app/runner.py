@@ -17,7 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from .. import midi
+from ..config.find import state_directory
 from ..config.rig import LoadedRig
+from ..config.store import Store
 from ..engine.commands import Command, OutputLost, Reload, SourceLost
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
@@ -26,6 +28,7 @@ from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
 from ..ports.control import Control
+from ..ports.later import Later
 from ..ports.midi_in import Inbox
 from ..ports.mirror import Lock, Mirror, make_runtime_directory, runtime_directory
 from ..ports.patch import Patch, choose_backend, open_patch
@@ -34,6 +37,8 @@ from .handlers import Handlers
 from .journal import Journal
 from .reloading import Reloading
 from .signals import take_signals
+from .store_commands import StoreCommands
+from .storing import Storing
 
 IDLE_S = 1.0  # the loop turns at least this often
 COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
@@ -71,8 +76,12 @@ class Runner:
         self._ins = self._connections.ins
         self._outs = self._connections.outs
         self._reloading = Reloading(path, self._journal)
+        self._storing = Storing(Store(state_directory()), self._journal)
+        self._stores = StoreCommands(
+            self._storing, self.engine, loaded, self._act, self._reloading.files_changed
+        )
         self._handlers = Handlers(
-            self.engine, self._act, self._reload, lambda: self._control.asking
+            self.engine, self._act, self._reload, lambda: self._control.asking, self._stores.known
         )
         self._control = Control(
             folder, self._answer, self._picture, self._handlers.measuring.gone
@@ -109,6 +118,7 @@ class Runner:
             self._handlers.measuring.look(now_s)
             self._connections.look(now_s)
             self._stopping = self._stopping or self._connections.server_gone
+            self._storing.step(now_s)
             self._reload_step(now_s)
             self._collect(now_s)
             if interval_s:
@@ -129,7 +139,7 @@ class Runner:
         ):  # fmt: skip
             if moment is not None and moment - now_s < longest_s:
                 longest_s = moment - now_s
-        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos()]
+        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._storing.filenos()]
         waits += control.readers(now_s)
         ready: list[int] = []
         if not self._inbox and longest_s > 0:
@@ -217,12 +227,12 @@ class Runner:
 
     # ------------------------------------------------------------ clients
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any]:
+    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
         """Do a client's request, with every key that came before it already played."""
         outputs: Outputs = []
         self._hear(outputs)
         try:
-            answer = self._handlers.answer(request)
+            answer: dict[str, Any] | Later = self._handlers.answer(request)
         except Exception:
             self._journal.exception(f"request {request.get('command')}")
             answer = {"ok": False, "error": "a fault in zerobeat; its log says more"}
@@ -269,6 +279,7 @@ class Runner:
         self.wire.replace(loaded.rig.outputs)
         self._mirror.replace(output.name for output in loaded.rig.outputs)
         self._connections.replace(loaded.rig, now_s)
+        self._stores.use(loaded)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._command(OutputLost(output.name))
@@ -294,7 +305,6 @@ class Runner:
     def _stop(self) -> None:
         """Start reversed: inputs shut, notes released, drained, outputs shut (M14, M15)."""
         notify.stopping(self._stopping)
-        self._control.close()
         self._connections.close_inputs()
         now_s = time.monotonic()
         self.wire.put(self.engine.release_all(), now_s)
@@ -302,6 +312,8 @@ class Runner:
         while self.wire.wake_at_s is not None and time.monotonic() - now_s < 1.0:
             time.sleep(0.0005)
             self._send(time.monotonic())
+        self._storing.stop(time.monotonic())
+        self._control.close()
         self._connections.close_outputs()
         self._mirror.close()
         self._patch.close()

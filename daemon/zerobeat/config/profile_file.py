@@ -135,14 +135,18 @@ def load_profile(path: Path, middle_c_octave: int = 4) -> Profile:
 
 def read_profile(path: Path, faults: Faults, middle_c_octave: int = 4) -> Profile | None:
     """Return the profile of a file; faults are added, and None means there are some."""
-    before = len(faults.problems)
     table = read_yaml(path, faults)
     if table is None:
         return None
-    section = Section(table, faults, middle_c_octave)
+    return read_profile_section(Section(table, faults, middle_c_octave), path.stem, faults)
+
+
+def read_profile_section(section: Section, name: str, faults: Faults) -> Profile | None:
+    """Return the profile of a section, of a voice called ``name`` unless it says another."""
+    before = len(faults.problems)
     against = section.choice("against", "notes", ("notes", "volts"))
     profile = Profile(
-        voice=section.text("voice", path.stem),
+        voice=section.text("voice", name),
         panel_octaves=section.whole("panel_octaves", 0, -5, 5),
         measured=section.text("measured", ""),
         against=against,

@@ -19,7 +19,7 @@ from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in
 from .scene_file import read_scene, read_scene_file
-from .voice_field import read_voice
+from .voice_field import profile_file, read_voice
 from .yaml_source import Node, Scalar, Table, read_yaml
 
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
@@ -31,7 +31,9 @@ class LoadedRig:
 
     ``scenes`` are in the order of the set list. ``profiles``, ``converters``
     and ``pedalboards`` are by the name of the voice, the output and the input;
-    ``listening`` (for measuring) is by the name of the voice.
+    ``listening`` (for measuring) is by the name of the voice. ``scene_files``
+    and ``profile_files`` say under which name the store keeps the scene of a
+    title and the profile of a voice; "" where the rig says ``profile: none``.
     """
 
     rig: Rig
@@ -43,6 +45,8 @@ class LoadedRig:
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)
     audio_inputs: dict[str, AudioInput] = field(default_factory=dict)
     listening: dict[str, Listening] = field(default_factory=dict)
+    scene_files: dict[str, str] = field(default_factory=dict)
+    profile_files: dict[str, str] = field(default_factory=dict)
 
 
 def load_rig(path: str | Path) -> LoadedRig:
@@ -73,7 +77,10 @@ def _read(table: Table, context: Context) -> LoadedRig:
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
     listening: dict[str, Listening] = {}
-    voices = _voices(section, context, outputs, converters, profiles, audio_inputs, listening)
+    profile_files: dict[str, str] = {}
+    voices = _voices(
+        section, context, outputs, converters, profiles, audio_inputs, listening, profile_files
+    )
     clock_from = section.text("clock_from", None)
     context.has_clock = clock_from is not None
     rig = Rig(
@@ -101,6 +108,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         pedalboards=pedalboards,
         audio_inputs=audio_inputs,
         listening=listening,
+        profile_files=profile_files,
     )
 
 
@@ -112,12 +120,14 @@ def _voices(
     profiles: dict[str, Profile],
     audio_inputs: dict[str, AudioInput],
     listening: dict[str, Listening],
+    profile_files: dict[str, str],
 ) -> tuple[Voice, ...]:
     places: dict[str, Section] = {}
     voices: list[Voice] = []
     for name, inner in section.named_sections("voices", required=True):
         places[name] = inner
         listening[name] = read_listening(inner, audio_inputs)
+        profile_files[name] = profile_file(name, inner)
         voice = read_voice(name, inner, context, outputs, converters, profiles)
         if voice is not None:
             voices.append(voice)

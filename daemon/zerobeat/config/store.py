@@ -95,14 +95,24 @@ class Store:
 
     # ------------------------------------------------------------ out
 
-    def save(self, folder: str, name: str, text: str | bytes) -> Path:
+    def save(
+        self, folder: str, name: str, text: str | bytes, before: str | bytes | None = None
+    ) -> Path:
         """Store the text of a scene or profile; return its file once it is on the disk.
+
+        Args:
+            folder, name: as for ``path``.
+            text: what the file says.
+            before: what was in use and stands in the player's own file. If nothing
+                is stored yet it becomes the generation that ``undo`` brings back.
 
         Raises:
             StoreError: one line; what was stored before is still there.
         """
         path = self.path(folder, name)
-        self._replace(path, text.encode() if isinstance(text, str) else text)
+        if before is not None and not durable.exists(path):
+            self._replace(path, _bytes(before))
+        self._replace(path, _bytes(text))
         return path
 
     def save_session(self, content: bytes) -> Path:
@@ -146,6 +156,10 @@ class Store:
             raise refusal(path, error) from None
         except ConfigError as error:
             raise StoreError(str(error)) from None
+
+
+def _bytes(text: str | bytes) -> bytes:
+    return text.encode() if isinstance(text, str) else text
 
 
 def make_folder(folder: Path) -> None:

@@ -61,9 +61,11 @@ class StoreWriter:
 
     # ------------------------------------------------------------ jobs
 
-    def save(self, folder: str, name: str, text: str | bytes) -> int:
+    def save(
+        self, folder: str, name: str, text: str | bytes, before: str | bytes | None = None
+    ) -> int:
         """Ask for ``Store.save``; return the ticket that its ``Done`` will carry."""
-        return self._ask(f"{folder}/{name}", lambda: self._store.save(folder, name, text))
+        return self._ask(f"{folder}/{name}", lambda: self._store.save(folder, name, text, before))
 
     def undo(self, folder: str, name: str) -> int:
         """Ask for ``Store.undo``; return the ticket."""

@@ -11,8 +11,9 @@ from .context import Context
 from .converter_file import ConverterFile
 from .faults import meant
 from .fields import Section
-from .find import find, not_found
+from .find import find, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
+from .yaml_source import Scalar
 
 PROFILE_KINDS = ("profiles", "oscillators")
 NO_PROFILE = "none"
@@ -99,6 +100,13 @@ def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     return None
 
 
+def profile_file(name: str, section: Section) -> str:
+    """Return under which name the store keeps the profile of a voice; "" if it has none."""
+    node = section.table.entries.get("profile")
+    given = node.text if isinstance(node, Scalar) else name
+    return "" if given == NO_PROFILE else stored_name(given)
+
+
 def _measured(
     voice: Voice,
     path: Path,
@@ -112,12 +120,21 @@ def _measured(
         return voice
     profiles[voice.name] = profile
     try:
-        curve, note_errors_cents = correction_of(
-            profile, replace(behind, converter=_with_range(behind, voice)), voice.channel
-        )
+        return with_profile(voice, profile, behind)
     except TrackingError as error:
         context.faults.add(section.at("profile"), f"found {path}: {error}")
         return voice
+
+
+def with_profile(voice: Voice, profile: Profile, behind: ConverterFile) -> Voice:
+    """Return a voice that plays by a profile, on the converter it is plugged into.
+
+    Raises:
+        TrackingError: readings from which no curve can be made.
+    """
+    curve, note_errors_cents = correction_of(
+        profile, replace(behind, converter=_with_range(behind, voice)), voice.channel
+    )
     return replace(
         voice, curve=curve, note_errors_cents=note_errors_cents, stale=_stale(profile, voice)
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from ..tuning.tracking import TrackingCurve
 from .settings import Rig, Scene, TouchUp
 
 
@@ -116,6 +117,16 @@ class ReleaseVoice:
 
 
 @dataclass(frozen=True, slots=True)
+class UseProfile:
+    """Correct a voice by another profile: at once where it is silent, else from its next note."""
+
+    voice: str
+    curve: TrackingCurve | None
+    note_errors_cents: tuple[float, ...] | None = None
+    stale: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SourceLost:
     """An input vanished, overflowed or fell silent: its keys are up."""
 
@@ -159,6 +170,7 @@ Command = (
     | PlayRaw
     | PlayPitch
     | ReleaseVoice
+    | UseProfile
     | SourceLost
     | OutputLost
     | OutputBack

@@ -22,7 +22,7 @@ from .live import Live
 from .measuring import Measuring
 from .player import START_SOURCE, Player
 from .policy import Policy
-from .reload import adopt, reload_rig
+from .reload import adopt, reload_rig, use_profile
 from .settings import Rig, Scene, Tonight, Voice
 from .voice import Held, Source, VoiceState
 from .wire import BENDS_UNKNOWN, LINK_CUT, LINK_LOST
@@ -77,6 +77,7 @@ class Engine:
             commands.OutputLost: self._output_lost,
             commands.OutputBack: self._output_back,
             commands.Reload: self._reload,
+            commands.UseProfile: lambda command, source, outputs: use_profile(self, command, outputs),
             **self.live.handlers(),
             **self.measuring.handlers(),
         }

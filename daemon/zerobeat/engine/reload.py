@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ..errors import CommandError
 from . import commands
 from .assign import Assigner
 from .chain import Chain
@@ -28,6 +30,32 @@ def adopt(engine: Engine, state: VoiceState, outputs: Outputs) -> None:
     state.bend = state.note = state.target_cents = state.commanded_cents = None
     if changed:
         engine.send_bend_range(state, outputs)
+
+
+def use_profile(engine: Engine, command: commands.UseProfile, outputs: Outputs) -> None:
+    """Swap a voice's profile; a note that sounds keeps the correction it was struck with.
+
+    Its touch-up is what had drifted since the profile before, so it goes.
+    """
+    state = engine.states.get(command.voice)
+    if state is None:
+        raise CommandError(
+            f"voice: found {command.voice!r}; allowed: {', '.join(engine.states)}"
+        )
+    voice = replace(
+        state.next_voice or state.voice, curve=command.curve,
+        note_errors_cents=command.note_errors_cents, stale=command.stale,
+    )  # fmt: skip
+    others = (voice if other.name == voice.name else other for other in engine.rig.voices)
+    engine.rig = replace(engine.rig, voices=tuple(others))
+    tonight = engine.live.tonight
+    touch_up = {name: kept for name, kept in tonight.touch_up.items() if name != voice.name}
+    engine.live.tonight = replace(tonight, touch_up=touch_up)
+    state.next_voice = voice
+    if not state.lane.notes:
+        engine.current = state
+        adopt(engine, state, outputs)
+        engine.player.relocate(state, outputs)  # a drone sounds
 
 
 def reload_rig(

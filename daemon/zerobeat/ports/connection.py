@@ -62,6 +62,7 @@ class Connection:
     Attributes:
         follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
         asked: ids of ``status`` requests that wait for the next picture.
+        owed: how many answers are still to come from a ``Later``.
         open: False once it is closed.
     """
 
@@ -83,6 +84,7 @@ class Connection:
         self.shown = ""  # the picture it was sent last, and when it last heard of one
         self.told_s = 0.0
         self.asked: list[object] = []
+        self.owed = 0
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -103,7 +105,8 @@ class Connection:
         """True if its socket may be read: a command left, and no line waiting for its turn."""
         self._refill(now_s)
         return (
-            not self._ended
+            self.open  # an answer that came later may have found it gone
+            and not self._ended
             and not self._closing
             and self._tokens >= 1
             and not self._whole_line()
@@ -116,7 +119,7 @@ class Connection:
         self._refill(now_s)
         if self._tokens < 1:
             return now_s + (1 - self._tokens) / RATE_HZ
-        if self._whole_line() or (self._ended and not self.asked):
+        if self._whole_line() or (self._ended and not self._expects_more()):
             return now_s
         return self._line_since_s + STUCK_S if self._in else math.inf
 
@@ -148,7 +151,7 @@ class Connection:
                 self.refuse(
                     f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s
                 )
-            elif self._ended and not self.asked:
+            elif self._ended and not self._expects_more():
                 self._close_when_sent()
             elif self._in and now_s - self._line_since_s > STUCK_S:
                 self.refuse(f"found no end of a line for {STUCK_S:g} s", now_s)
@@ -169,10 +172,13 @@ class Connection:
             self.refuse(str(error), now_s)
             return None
 
+    def _expects_more(self) -> bool:
+        return bool(self.asked or self.owed)
+
     # ------------------------------------------------------------ out
 
     def wants_to_write(self) -> bool:
-        return bool(self._out)
+        return self.open and bool(self._out)
 
     def say(self, answer: dict[str, Any], now_s: float) -> None:
         """Send one answer, as far as it goes without waiting."""
@@ -207,6 +213,11 @@ class Connection:
     def reads_on(self, now_s: float) -> bool:
         """False once it has let lines lie for too long."""
         return not self._out or now_s - self._out_since_s <= STUCK_S
+
+    def settle(self, answer: dict[str, Any], now_s: float) -> None:
+        """Send an answer that was owed."""
+        self.owed -= 1
+        self.say(answer, now_s)
 
     def refuse(self, why: str, now_s: float) -> None:
         """Say why, and close."""

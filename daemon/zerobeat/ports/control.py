@@ -41,6 +41,7 @@ from typing import Any
 
 from ..errors import PortError
 from .connection import Connection
+from .later import Later
 
 VERSION = 1
 SOCKET = "control"
@@ -60,7 +61,8 @@ class Control:
 
     Args:
         folder: the runtime directory; its lock must be held.
-        answer: does a request, and returns what is said besides the id.
+        answer: does a request, and returns what is said besides the id, or a
+            ``Later`` that will say it.
         picture: returns what ``status`` shows.
         gone: told of a client whose connection has ended, as ``asking`` named it.
 
@@ -74,7 +76,7 @@ class Control:
     def __init__(
         self,
         folder: Path,
-        answer: Callable[[Request], Answer],
+        answer: Callable[[Request], Answer | Later],
         picture: Callable[[], dict[str, Any]],
         gone: Callable[[object], None] = lambda client: None,
     ) -> None:
@@ -188,7 +190,12 @@ class Control:
             client.follow_s = 1.0 / _rate(request.get("at_most_hz", RATES_HZ[1]))
             client.follow_id, client.follow_due_s, client.shown = name, now_s, ""
             return None
-        return self._answer(request)
+        answer = self._answer(request)
+        if isinstance(answer, Later):
+            client.owed += 1
+            answer.to(lambda told, told_s: client.settle({"id": name, **told}, told_s))
+            return None
+        return answer
 
     def _show(self, now_s: float) -> None:
         """Make one picture for all who are due, if the last is old enough."""

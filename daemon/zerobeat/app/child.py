@@ -1,0 +1,97 @@
+"""Work that takes long, in a process of its own, so that it delays no note.
+
+A child of its own and never a thread: one busy thread would keep the one that
+plays waiting. Started anew and never forked, for a fork has the daemon's ports.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import ZerobeatError
+
+_CODE = "from zerobeat.app.child import work; work()"
+NICE = 5  # it has time; the notes have not
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a child's function returned, or what it refused, a line a fault."""
+
+    value: Any = None
+    error: str = ""
+
+
+def work() -> None:
+    """In the child: call what stdin names and write what it returns to stdout."""
+    os.nice(NICE)
+    act, args = pickle.load(sys.stdin.buffer)
+    try:
+        outcome = Outcome(act(*args))
+    except ZerobeatError as error:
+        outcome = Outcome(error=str(error))
+    sys.stdout.buffer.write(pickle.dumps(outcome))
+
+
+class Child:
+    """One function at work.
+
+    Args:
+        act: a function of a module; it may raise ``ZerobeatError``.
+        args: values that can be pickled, as what it returns.
+
+    Raises:
+        OSError: no process or no memory for one.
+    """
+
+    def __init__(self, act: Callable[..., Any], *args: Any) -> None:
+        self._heard = b""
+        self.act = act
+        # Not a pipe: writing to one waits for its reader once 64 KiB are in it.
+        asked = os.memfd_create("asked", os.MFD_CLOEXEC)
+        try:
+            with os.fdopen(os.dup(asked), "wb") as stream:
+                stream.write(pickle.dumps((act, args)))
+            os.lseek(asked, 0, os.SEEK_SET)
+            self._process = subprocess.Popen(
+                [sys.executable, "-c", _CODE], stdin=asked, stdout=subprocess.PIPE
+            )
+        finally:
+            os.close(asked)
+        assert self._process.stdout is not None
+        self._stdout = self._process.stdout
+        os.set_blocking(self._stdout.fileno(), False)
+
+    def fileno(self) -> int:
+        """Return what is readable when ``outcome`` has something to do; -1 once it has ended."""
+        return -1 if self._stdout.closed else self._stdout.fileno()
+
+    def outcome(self) -> Outcome | None:
+        """Go on listening; return what came of it once that is known."""
+        try:
+            content = os.read(self._stdout.fileno(), 1 << 20)
+        except BlockingIOError:
+            return None
+        if content:
+            self._heard += content
+            return None
+        self.close()
+        try:
+            outcome = pickle.loads(self._heard)  # our own child wrote it
+        except Exception:
+            outcome = None
+        if isinstance(outcome, Outcome):
+            return outcome
+        return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
+
+    def close(self) -> None:
+        """End it if it still works; a second time does nothing."""
+        self._process.kill()
+        self._stdout.close()
+        self._process.wait()

@@ -1,0 +1,87 @@
+"""A profile that was measured just now, checked and made ready to store and to play.
+
+For a process beside the one that plays: it fits a curve and writes YAML.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..engine.settings import Voice
+from ..errors import StoreError
+from . import durable
+from .converter_file import ConverterFile
+from .faults import Faults, Place
+from .fields import Section
+from .json_source import table_of
+from .profile_file import Profile, profile_to_yaml, read_profile_section
+from .voice_field import with_profile
+from .yaml_source import parse_yaml
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyProfile:
+    """A profile with its file's text, the voice that plays by it, and what was in use before."""
+
+    profile: Profile
+    text: str
+    voice: Voice
+    before: str | None = None
+
+
+def generation_of(text: str) -> str:
+    """Return what a generation is called: the first digits of the checksum in its file."""
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def ready_profile(
+    values: dict[str, Any], voice: Voice, behind: ConverterFile, middle_c_octave: int,
+    in_use: Profile | None,
+) -> ReadyProfile:  # fmt: skip
+    """Return a profile given as plain values, with the keys of a profile file.
+
+    Args:
+        values: ``readings`` at least; ``voice`` is the voice's name if left out.
+        voice: that is to play by it.
+        behind: the converter it is plugged into.
+        middle_c_octave: how notes are named.
+        in_use: what it played by before, if anything.
+
+    Raises:
+        ConfigError: all faults, each with its key.
+        TrackingError: readings from which no curve can be made.
+    """
+    faults = Faults()
+    table = table_of({"voice": voice.name, **values}, Place("put_profile", 0, "profile"))
+    profile = read_profile_section(Section(table, faults, middle_c_octave), voice.name, faults)
+    faults.raise_any()
+    assert profile is not None
+    before = None if in_use is None else profile_to_yaml(in_use)
+    text = profile_to_yaml(profile)
+    return ReadyProfile(profile, text, with_profile(voice, profile, behind), before)
+
+
+def earlier_profile(
+    path: Path, voice: Voice, behind: ConverterFile, middle_c_octave: int
+) -> ReadyProfile:
+    """Return the profile that was stored before the newest one.
+
+    Raises:
+        StoreError: none is kept.
+        ConfigError: it can't be read.
+        TrackingError: as for ``ready_profile``.
+    """
+    earlier = durable.previous(path)
+    faults = Faults()
+    table = parse_yaml(earlier.content, str(earlier.path), faults)
+    faults.raise_any()
+    if table is None:
+        raise StoreError(f"{earlier.path}: found nothing in it; needed: a profile")
+    profile = read_profile_section(Section(table, faults, middle_c_octave), voice.name, faults)
+    faults.raise_any()
+    assert profile is not None
+    text = earlier.content.decode()
+    return ReadyProfile(profile, text, with_profile(voice, profile, behind))
