@@ -76,6 +76,14 @@ class TriggerNow:
 
 
 @dataclass(frozen=True, slots=True)
+class RootKey:
+    """While on, a key sets the root of a voice, or of all with ``voice`` None, and is silent."""
+
+    on: bool
+    voice: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CancelWaiting:
     """Drop what waits."""
 
@@ -165,6 +173,7 @@ Command = (
     | Mute
     | Solo
     | TriggerNow
+    | RootKey
     | CancelWaiting
     | Panic
     | PlayRaw

@@ -182,6 +182,10 @@ class Engine:
         if self.policy.pass_note_on(message, place, outputs):
             return
         key = message.note
+        if self.live.root_voices:
+            self._key_up(place, key, outputs)  # if it is down, its note-off was lost
+            self.live.set_root(key, outputs)
+            return
         if self.measuring.running:
             self.measuring.stop("a key", outputs)
         self.live.key_down(place, outputs)

@@ -36,6 +36,7 @@ class Live:
         scene: the scene's own part in force, with its name.
         tonight: what lies over all scenes.
         waiting_scene: a scene's part that has not landed, or None.
+        root_voices: voices whose root the next key sets, instead of sounding.
     """
 
     def __init__(self, engine: Engine, scenes: tuple[Scene, ...], tonight: Tonight) -> None:
@@ -49,6 +50,7 @@ class Live:
         self.tonight = tonight
         self.waiting_scene: Scene | None = None
         self.waiting_hold: Hold = "none"
+        self.root_voices: frozenset[str] = frozenset()
 
     def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
         """Return what serves each command about settings."""
@@ -62,6 +64,7 @@ class Live:
             commands.Mute: self._mute,
             commands.Solo: self._solo,
             commands.TriggerNow: self._trigger,
+            commands.RootKey: self._root_key,
             commands.CancelWaiting: self._cancel,
         }
 
@@ -126,6 +129,19 @@ class Live:
         wanted = [replace(state.waiting or state.settings, **changes) for state in states]
         for state, settings in zip(states, wanted, strict=True):
             self._ask(state, settings, outputs)
+
+    def _root_key(self, command: commands.RootKey, source: str, outputs: Outputs) -> None:
+        if command.voice is None:
+            names = frozenset(self._engine.states)
+        else:
+            names = frozenset((self._state(command.voice).voice.name,))
+        self.root_voices = self.root_voices | names if command.on else self.root_voices - names
+
+    def set_root(self, key: int, outputs: Outputs) -> None:
+        """Let a key be the root of the voices that wait for one; it lands as the hold says."""
+        for name, state in self._engine.states.items():
+            if name in self.root_voices:
+                self._ask(state, replace(state.waiting or state.settings, root=key), outputs)
 
     def _change_scene(self, command: commands.ChangeScene, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _SCENE_FIELDS)

@@ -81,6 +81,7 @@ def reload_rig(
     elif fresh is not None:
         live.scene = fresh
     added = _keep_voices(engine, rig, outputs)
+    live.root_voices &= frozenset(engine.states)
     if fresh is not None or live.waiting_scene is not None:
         _ask_again(live, fresh or live.waiting_scene, engine.states if fresh else added)
     engine.policy.refresh()
