@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 LEAVING_S = 2.0
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -16,6 +16,7 @@ fluidsynth from sound fonts installed on the machine, one channel, no effects.
 from __future__ import annotations
 
 import argparse
+import os
 import subprocess
 import sys
 import tempfile
@@ -25,6 +26,8 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it
 
 import numpy as np
 

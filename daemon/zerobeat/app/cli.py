@@ -56,6 +56,9 @@ PIPE_CLOSED = 141  # 128 + SIGPIPE
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status of the process."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    # numpy's BLAS would wait for work with all cores busy: four times the processor time for
+    # a reading (tests/bench/pitch.py), and that beside a daemon that plays.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         # A name that the terminal's encoding lacks is shown escaped (requirement T4).
         if hasattr(stream, "reconfigure"):
