@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from ..tuning.tracking import TrackingCurve
 
 
@@ -117,3 +119,25 @@ class Fit:
     advice: tuple[str, ...] = ()
     takes: int = 0
     sound_s: float = 0.0
+
+    def note_errors_cents(self) -> tuple[float, ...] | None:
+        """Return the converter's error of each number 0 to 127; None if it errs by volts.
+
+        A reading is what the oscillator made of the number's error, so the
+        curve's inverse gives it back. Numbers not read get the line between
+        those that were, numbers beyond them the outermost.
+        """
+        if self.errors_follow != "number":
+            return None
+        found: dict[int, list[tuple[float, float]]] = {}
+        for one in self.readings:
+            if one.bend_cents == 0.0 and not one.doubtful:
+                error = self.curve.commanded(100.0 * one.note + one.cents) - 100.0 * one.note
+                found.setdefault(one.note, []).append((error, one.sigma_cents))
+        notes = sorted(found)
+        errors = [
+            sum(error / sigma**2 for error, sigma in found[note])
+            / sum(1.0 / sigma**2 for _, sigma in found[note])
+            for note in notes
+        ]
+        return tuple(float(one) for one in np.interp(np.arange(128), notes, errors))

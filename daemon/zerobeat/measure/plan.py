@@ -1,10 +1,36 @@
-"""Which note to read next, and when a voice is known well enough."""
+"""Which note to read next, and when a voice is known well enough.
+
+The next note is the one whose reading would leave the worst-known note best
+known. The reference note comes again at intervals, so that drift is seen and
+taken out. A surprising reading is taken again. The end of what a voice can
+play is looked for by halving.
+"""
 
 from __future__ import annotations
 
-from ..tuning.tracking import Reading, TrackingCurve
-from .fit import Aim, Fit, NoteReading
-from .take import Heard, Progress, Request, take_seconds
+from collections import deque
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..errors import MeasureError
+from . import bends
+from . import notes as notes_of
+from .fit import Aim, Fit
+from .fitting import fit_readings, fit_worst
+from .material import Material
+from .model import SIGMA_FLOOR_CENTS
+from .take import Heard, Progress, Purpose, Request, take_seconds
+
+REFERENCE_TAKES = 9  # the reference note again after so many takes
+REFERENCE_S = 60.0  # or so many seconds
+LEAST_NOTES = 6  # before a plan may stop
+SURPRISE_SIGMAS = 4.0
+SURPRISE_CENTS = 0.5
+MOST_PER_NOTE = 3  # takes of one note in a row
+UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
+ANTICIPATED_SIGMA_CENTS = 0.05
 
 
 class Plan:
@@ -12,56 +38,273 @@ class Plan:
 
     Args:
         aim: what is to be measured, and how well.
+
+    Raises:
+        MeasureError: a range with fewer than two notes.
     """
 
     def __init__(self, aim: Aim) -> None:
+        if not 0 <= aim.lowest_note < aim.highest_note <= 127:
+            raise MeasureError(
+                f"{aim.voice}: found the range {aim.lowest_note} to {aim.highest_note}; "
+                "allowed: two notes or more, 0 to 127"
+            )
         self.aim = aim
+        self.reference = self._reference()
         self._heard: list[Heard] = []
-        notes = aim.notes or range(aim.lowest_note, aim.highest_note + 1)
-        step = 1 if aim.every_semitone or aim.notes else 4
-        self._waiting = list(notes)[::step]
+        self._queue: deque[tuple[int, float, Purpose]] = deque()  # note, bend, purpose
+        self._asked: Request | None = None
+        self._silent: dict[int, str] = {}  # notes that can't be read
+        self._since_reference = 0
+        self._last_reference_s = 0.0
+        self._sigmas_at_1s: list[float] = []
+        self._material = Material(aim)
+        self._done = False
+        self._number_tested = False
+        self._queue.append((self.reference, 0.0, "reference"))
+        if aim.test_bend:
+            self._queue_bends()
+        if aim.every_semitone or aim.notes:
+            self._queue_list()
+
+    # ------------------------------------------------------------ asking
 
     def next(self) -> Request | None:
         """Return the next request; None when the curve is known well enough."""
-        if not self._waiting:
-            return None
-        note = self._waiting[0]
-        expected = 100.0 * note + 1200.0 * self.aim.panel_octaves
-        seconds = take_seconds(expected, self.aim.tolerance_cents, None)
-        return Request(self.aim.voice, note, 0.0, seconds, "reading", self.aim.settle_s, expected)
+        if self._asked is None and not self._done:
+            self._asked = self._choose()
+            self._done = self._asked is None
+        return self._asked
 
     def add(self, heard: Heard) -> None:
-        """Take what was heard of the last request."""
-        self._waiting.pop(0)
+        """Take what was heard of the last request.
+
+        Raises:
+            MeasureError: the bend range is not what the rig says.
+        """
+        self._asked = None
         self._heard.append(heard)
+        self._since_reference += 1
+        if heard.pitch is None:
+            self._refused(heard)
+            return
+        request = heard.request
+        if request.purpose == "reference":
+            self._since_reference = 0
+            self._last_reference_s = heard.at_s
+        self._sigmas_at_1s.append(heard.pitch.sigma_cents * request.seconds**1.5)
+        if request.purpose == "bend":
+            self._check_bend(heard)
+            return
+        surprising = self._surprising(heard)
+        self._material.add(heard)
+        if surprising and self._count(request.note) < MOST_PER_NOTE:
+            self._queue.appendleft((request.note, 0.0, "again"))
 
     def progress(self) -> Progress:
         """Return how far it is, for a progress line."""
         refused = sum(one.pitch is None for one in self._heard)
         sound_s = sum(one.request.seconds for one in self._heard)
-        doing = f"note {self._waiting[0]}" if self._waiting else "done"
+        asked = self._asked
+        doing = "done" if asked is None else f"note {asked.note}"
+        if asked is not None and asked.purpose in ("bend", "again", "reference"):
+            doing += {"bend": ", bent", "again": ", again", "reference": ", the reference"}[
+                asked.purpose
+            ]
+        worst = None
+        if len(self._material) >= LEAST_NOTES:
+            worst = fit_worst(self._material, self._spans())
         return Progress(
-            self.aim.voice, len(self._heard), refused, sound_s, None,
+            self.aim.voice, len(self._heard), refused, sound_s, worst,
             self.aim.tolerance_cents, doing,
         )  # fmt: skip
 
     def result(self) -> Fit:
-        """Return the fit of what was heard so far."""
-        panel = 1200.0 * self.aim.panel_octaves
-        readings = tuple(
-            NoteReading(
-                one.request.note, one.request.bend_cents,
-                one.sounding_cents - panel - one.request.commanded_cents,
-                one.pitch.sigma_cents, one.at_s,
-            )
-            for one in self._heard
-            if one.pitch is not None
-        )  # fmt: skip
-        curve = TrackingCurve.from_readings(
-            [Reading(100.0 * r.note + r.bend_cents, r.cents, r.sigma_cents) for r in readings],
-            bend_range_cents=self.aim.bend_range_cents,
-        )
-        return Fit(
-            self.aim.voice, readings, curve, 0.0, 0.0, 0.0, panel_octaves=self.aim.panel_octaves,
+        """Return the fit of what was heard so far.
+
+        Raises:
+            MeasureError: too few readings, or no rising pitch in them.
+        """
+        return fit_readings(
+            self._material,
+            refused=tuple(sorted(self._silent.items())),
             takes=len(self._heard),
-        )  # fmt: skip
+            sound_s=sum(one.request.seconds for one in self._heard),
+        )
+
+    # ------------------------------------------------------------ choosing
+
+    def _choose(self) -> Request | None:
+        if len(self._heard) >= self.aim.most_takes and not self._queue:
+            return None
+        if self._reference_due():
+            return self._request(self.reference, purpose="reference")
+        if self._queue:
+            return self._request(*self._queue.popleft())
+        if self.aim.every_semitone or self.aim.notes:
+            return self._last_requests()
+        suspect = self._material.suspect() if len(self._material) else None
+        if suspect is not None and self._count(suspect) < MOST_PER_NOTE:
+            return self._request(suspect, purpose="again")
+        note = self._least_known()
+        return self._last_requests() if note is None else self._request(note)
+
+    def _reference_due(self) -> bool:
+        if not self._material.has(self.reference) or self.reference in self._silent:
+            return False
+        late = bool(self._heard) and self._heard[-1].at_s - self._last_reference_s > REFERENCE_S
+        return self._since_reference >= REFERENCE_TAKES or late and self._since_reference > 1
+
+    def _last_requests(self) -> Request | None:
+        """Return what is left at the end: number or volts at the worst jump, the reference."""
+        if self.aim.every_semitone and self.aim.test_bend and not self._number_tested:
+            self._number_tested = True
+            if bends.tests_number(self.aim.bend_range_cents):
+                self._queue_number(self._material.largest_jump())
+                return self._request(*self._queue.popleft())
+        if self._since_reference >= REFERENCE_TAKES // 2 and self.reference not in self._silent:
+            return self._request(self.reference, purpose="reference")
+        return None
+
+    def _least_known(self) -> int | None:
+        """Return the note to read next, or None if all is known to the tolerance."""
+        if len(self._material) == 0:
+            return None
+        notes = np.array([n for low, high in self._spans() for n in range(low, high + 1)])
+        wanted = np.array([n for n in self._clear(notes) if self._count(n) < MOST_PER_NOTE])
+        if not len(wanted):
+            return None
+        model = self._material.model()
+        covariance = model.covariance(100.0 * notes)
+        known = np.sqrt(np.diag(covariance))
+        gap = notes_of.half_way(self._material.notes(), self._silent)
+        if gap is not None and len(self._material) > 1:
+            return gap
+        if len(self._material) >= LEAST_NOTES and 2.0 * known.max() <= self.aim.tolerance_cents:
+            return None
+        at = np.searchsorted(notes, wanted)
+        noise = ANTICIPATED_SIGMA_CENTS**2 + SIGMA_FLOOR_CENTS**2 + model.rough_cents**2
+        gain = covariance[:, at] ** 2 / (np.diag(covariance)[at] + noise)
+        left = (np.diag(covariance)[:, None] - gain).max(axis=0)
+        read = self._material.counts()
+        # A note read before tells less about its own error than a new one.
+        left = left * np.array([1.0 + 0.02 * read.get(int(n), 0) for n in wanted])
+        return int(wanted[int(np.argmin(left))])
+
+    def _spans(self) -> list[tuple[int, int]]:
+        aim = self.aim
+        return notes_of.spans(
+            aim.lowest_note, aim.highest_note, self._material.notes(), self._silent
+        )
+
+    def _clear(self, notes: Iterable[int]) -> list[int]:
+        """Return the notes that sound away from low multiples of the mains."""
+        numbers = [int(note) for note in notes]
+        sounding = self._expected(100.0 * np.array(numbers))
+        return [
+            note
+            for note, cents in zip(numbers, sounding, strict=True)
+            if not notes_of.near_mains(float(cents), self.aim.mains_hz)
+        ]
+
+    def _reference(self) -> int:
+        aim = self.aim
+        if aim.reference_note is not None:
+            return aim.reference_note
+        self._material = Material(aim)
+        middle = (aim.lowest_note + aim.highest_note) // 2
+        near = sorted(
+            range(aim.lowest_note, aim.highest_note + 1), key=lambda note: abs(note - middle)
+        )
+        return next(iter(self._clear(near)), middle)
+
+    # ------------------------------------------------------------ requests
+
+    def _request(self, note: int, bend_cents: float = 0.0, purpose: Purpose = "reading") -> Request:
+        expected: float | None = float(self._expected(100.0 * note + bend_cents)[0])
+        usual = float(np.median(self._sigmas_at_1s)) if self._sigmas_at_1s else None
+        seconds = take_seconds(expected, self.aim.tolerance_cents, usual)
+        if purpose == "bend" and bend_cents == bends.wide_bend(self.aim.bend_range_cents):
+            expected = None  # a wrong range may put it anywhere
+        return Request(
+            self.aim.voice, note, bend_cents, seconds, purpose, self.aim.settle_s, expected
+        )
+
+    def _expected(self, commanded_cents: ArrayLike) -> np.ndarray:
+        commanded = np.atleast_1d(np.asarray(commanded_cents, float))
+        panel = 1200.0 * self.aim.panel_octaves
+        if not len(self._material):
+            return commanded + panel
+        return commanded + self._material.model().predict(commanded)[0] + panel
+
+    def _queue_bends(self) -> None:
+        reach = self.aim.bend_range_cents
+        self._queue.append((self.reference, bends.wide_bend(reach), "bend"))
+        self._queue.append((self.reference, bends.middle_bend(reach), "bend"))
+        if bends.tests_number(reach) and not self.aim.every_semitone:
+            self._number_tested = True
+            self._queue.append(self._next_down(self.reference))
+
+    def _next_down(self, note: int) -> tuple[int, float, Purpose]:
+        return note + 1, bends.middle_bend(self.aim.bend_range_cents) - 100.0, "bend"
+
+    def _queue_number(self, note: int) -> None:
+        middle = bends.middle_bend(self.aim.bend_range_cents)
+        if note != self.reference:
+            self._queue.append((note, middle, "bend"))
+        self._queue.append(self._next_down(note))
+
+    def _queue_list(self) -> None:
+        aim = self.aim
+        notes = aim.notes or tuple(range(aim.lowest_note, aim.highest_note + 1))
+        for note in notes:
+            if note != self.reference:
+                self._queue.append((note, 0.0, "reading"))
+
+    # ------------------------------------------------------------ hearing
+
+    def _count(self, note: int) -> int:
+        """Return how often a note has been asked, but as the reference."""
+        return sum(
+            one.request.note == note and one.request.purpose in ("reading", "again")
+            for one in self._heard
+        )
+
+    def _surprising(self, heard: Heard) -> bool:
+        assert heard.pitch is not None
+        sigma = heard.pitch.sigma_cents
+        if sigma > UNSTEADY_CENTS:
+            return True
+        if len(self._material) < LEAST_NOTES:
+            return False
+        sigmas, cents = self._material.model().surprise(
+            heard.request.commanded_cents, self._material.error_of(heard), sigma
+        )
+        limit = max(SURPRISE_CENTS, self.aim.tolerance_cents)
+        return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
+
+    def _refused(self, heard: Heard) -> None:
+        request = heard.request
+        if request.purpose == "again":
+            if not self._material.has(request.note):
+                self._silent[request.note] = heard.refused
+        elif request.purpose == "reading":
+            self._queue.appendleft((request.note, 0.0, "again"))
+        elif not self._material.has(self.reference) and request.purpose == "reference":
+            self._queue.appendleft(
+                (request.note, request.bend_cents, request.purpose)
+            )  # the loop counts how often
+        elif request.purpose == "bend" and self._again(request):
+            self._queue.appendleft((request.note, request.bend_cents, request.purpose))
+
+    def _again(self, request: Request) -> bool:
+        asked = (request.note, request.bend_cents)
+        return sum((one.request.note, one.request.bend_cents) == asked for one in self._heard) < 2
+
+    def _check_bend(self, heard: Heard) -> None:
+        self._material.add_bend(heard)
+        rest = self._material.first(self.reference)
+        if rest is not None and heard.request.note == self.reference:
+            wide = bends.wide_bend(self.aim.bend_range_cents)
+            if heard.request.bend_cents == wide:
+                bends.check_range(self.aim, rest, heard)

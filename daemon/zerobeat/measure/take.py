@@ -17,9 +17,10 @@ from .pitch import REASONS, Pitch
 
 Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
 PERIODS = 20  # of the expected note, at least, in a take
-LEAST_S = 0.35
+LEAST_S = 0.5
 LONGEST_S = 4.0
-MOST_REFUSED = 4  # in a row; then the voice counts as not answering
+MOST_REFUSED = 4  # before the first reading; then the voice counts as not answering
+MOST_REFUSED_LATER = 12  # in a row, once it has answered
 LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # what the reader hears
 
 
@@ -143,15 +144,19 @@ def run(asking: Asking, listener: Listener, tell: Callable[[Progress], None] | N
     Raises:
         MeasureError: the voice does not answer, or the listener can't go on.
     """
-    refused = 0
+    refused, most = 0, MOST_REFUSED
     while (request := asking.next()) is not None:
         if tell is not None:
             tell(asking.progress())
         heard = listener.listen(request)
         asking.add(heard)
-        refused = 0 if heard.pitch is not None else refused + 1
-        if refused >= MOST_REFUSED:
+        refused += 1
+        if heard.pitch is not None:
+            refused, most = 0, MOST_REFUSED_LATER
+        if refused >= most:
             why = REASONS.get(heard.refused, heard.refused)
+            if heard.refused == "range":
+                why += "; zerobeat tune looks for it anywhere"
             raise MeasureError(
                 f"{request.voice}: found {refused} takes in a row that can't be read, "
                 f"the last at note {request.note}: {heard.refused.replace('_', ' ')}: {why}; "

@@ -101,7 +101,7 @@ class Warmup:
         self, times: np.ndarray, cents: np.ndarray, sigma: np.ndarray
     ) -> tuple[float | None, float | None]:
         """Return cents still to come and minutes until settled, by the best exponential."""
-        end, swing, tau_s = fit_exponential(times, cents, sigma)
+        _, swing, tau_s = fit_exponential(times, cents, sigma)
         if tau_s >= TIMES_S[-1] * 0.99 or tau_s > 3.0 * (times[-1] - times[0]):
             return None, None  # too straight to see where it ends
         left = -swing * math.exp(-(times[-1] - times[0]) / tau_s)

@@ -1,0 +1,76 @@
+"""Listening to a virtual case: bytes to its converter, its audio to the pitch reader."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..errors import TakeRefusedError
+from ..measure.pitch import estimate_pitch
+from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..midi import NoteOff, NoteOn, PitchBend, encode
+from ..sim.rig import Case
+from ..tuning.bend import cents_to_bend
+
+RATE_HZ = 48_000
+GAP_S = 0.05  # from note-off to the next bend
+VELOCITY = 100
+
+
+class VirtualListener:
+    """Plays one voice of a case and reads what its mixer hears.
+
+    Args:
+        case: as the pitch reader, it is told nothing but bytes and times.
+        channel: of the voice.
+        start_s: time since power-on.
+        bend_range_cents: what the rig believes; the case may do otherwise.
+        sample_rate_hz: of the recording.
+        channels: which voices sound in the recording; None is this one alone.
+    """
+
+    def __init__(
+        self,
+        case: Case,
+        channel: int,
+        *,
+        start_s: float = 0.0,
+        bend_range_cents: float = 200.0,
+        sample_rate_hz: int = RATE_HZ,
+        channels: Sequence[int] | None = None,
+    ) -> None:
+        self.now_s = start_s
+        self._case, self._channel = case, channel
+        self._range_cents = bend_range_cents
+        self._rate_hz = sample_rate_hz
+        self._channels = [channel] if channels is None else list(channels)
+
+    def listen(self, request: Request) -> Heard:
+        """Play a request and return what was heard."""
+        samples, at_s = self.record(request)
+        try:
+            pitch = estimate_pitch(
+                samples, self._rate_hz, expected_hz=request.expected_hz,
+                lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ,
+            )  # fmt: skip
+        except TakeRefusedError as error:
+            return Heard(request, None, error.reason, at_s)
+        return Heard(request, pitch, "", at_s)
+
+    def record(self, request: Request) -> tuple[np.ndarray, float]:
+        """Return the take of a request, and when its middle was."""
+        bend = cents_to_bend(request.bend_cents, self._range_cents)
+        begin_s = self.now_s + request.settle_s
+        end_s = begin_s + request.seconds
+        channel = self._channel
+        self._case.play([
+            (self.now_s, encode(PitchBend(channel, bend))),
+            (self.now_s, encode(NoteOn(channel, request.note, VELOCITY))),
+        ])  # fmt: skip
+        samples = self._case.render(
+            request.seconds, self._rate_hz, start_s=begin_s, channels=self._channels
+        )
+        self._case.play([(end_s, encode(NoteOff(channel, request.note)))])
+        self.now_s = end_s + GAP_S
+        return samples, (begin_s + end_s) / 2.0

@@ -1,0 +1,100 @@
+"""What a technician would say to a fit."""
+
+from __future__ import annotations
+
+import math
+
+from ..tuning.units import name_of_note, pitch_to_volts
+from . import bends
+from .fit import Aim, Fit
+
+CLEAR_VOLTS = 1.0  # how far above zero volts the lowest note should stay
+NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this is one of zero volts
+TUNE_CENTS = 60.0
+TRIM_CENTS_PER_OCTAVE = 8.0
+DRIFT_CENTS_PER_MIN = 1.0
+MOST_PANEL_OCTAVES = 5
+WORDS = ("", "an octave", "two octaves", "three octaves", "four octaves", "five octaves")
+
+
+def lines(found: Fit, aim: Aim) -> list[str]:
+    """Return what the player should know or do, one line each."""
+    said = [*_panel(found, aim), *_doubtful(found, aim), *_offset(found, aim)]
+    if found.bend is not None:
+        said += bends.advice(found.bend, aim)
+    elif aim.test_bend:
+        said.append("the bend range could not be tested: the bent reference note was not read")
+    if found.worst_cents > 1.2 * aim.tolerance_cents:
+        said.append(
+            f"known to {found.worst_cents:.2f} cents at its worst note; {aim.tolerance_cents:g} "
+            "were asked: more takes, a better level, or warm up longer"
+        )
+    if 2.0 * found.rough_cents > max(aim.tolerance_cents, 0.5) and not aim.every_semitone:
+        said.append(
+            f"single notes leave the curve by about {found.rough_cents:.1f} cents: measure with "
+            "--every-semitone"
+        )
+    if abs(found.drift_cents_per_min) > DRIFT_CENTS_PER_MIN:
+        said.append(
+            f"it drifted {found.drift_cents_per_min:+.1f} cents a minute while it was measured, "
+            "which was taken out: warm up longer"
+        )
+    return said
+
+
+def _panel(found: Fit, aim: Aim) -> list[str]:
+    """Return the advice to stay clear of zero volts, where the bottom is unusable."""
+    bottom = [
+        part
+        for part in found.curve.unusable
+        if pitch_to_volts(part.lowest_cents, aim.zero_volt_note) < NEAR_ZERO_VOLTS
+    ]
+    if not bottom:
+        return []
+    lowest_volts = pitch_to_volts(100.0 * aim.lowest_note, aim.zero_volt_note)
+    octaves = math.ceil(CLEAR_VOLTS - lowest_volts - 1e-6)
+    panel = aim.panel_octaves - octaves
+    if octaves < 1 or abs(panel) > MOST_PANEL_OCTAVES:
+        return []
+    top = aim.highest_note + 12 * octaves
+    text = (
+        f"tune it {WORDS[octaves]} lower at the panel and set panel_octaves: {panel}: "
+        f"the lowest note then stays at {lowest_volts + octaves:+.1f} V"
+    )
+    if top > 127:
+        keys = aim.highest_note - (top - 127)
+        text += f" (and the highest becomes {name_of_note(keys, aim.middle_c_octave)})"
+    return [text]
+
+
+def _doubtful(found: Fit, aim: Aim) -> list[str]:
+    said = []
+    for one in found.readings:
+        if one.doubtful:
+            expected = found.curve.sounding(100.0 * one.note + one.bend_cents)
+            expected -= 100.0 * one.note + one.bend_cents
+            said.append(
+                f"note {name_of_note(one.note, aim.middle_c_octave)} ({one.note}): read "
+                f"{one.cents:+.1f} cents, the others expect {expected:+.1f}: left out; check it"
+            )
+    return said
+
+
+def _offset(found: Fit, aim: Aim) -> list[str]:
+    """Return how to bring the panel and the trimmer nearer, where it is worth it."""
+    low, high = found.curve.knots_cents[0], found.curve.knots_cents[-1]
+    errors = [found.curve.sounding(x) - x for x in (low, high)]
+    said = []
+    middle = (errors[0] + errors[1]) / 2.0
+    if abs(middle) > TUNE_CENTS:
+        way = "down" if middle > 0 else "up"
+        said.append(f"it sounds {middle:+.0f} cents off: turn its panel {way}, then measure again")
+    if high - low >= 1200.0:
+        slope = (errors[1] - errors[0]) / ((high - low) / 1200.0)
+        if abs(slope) > TRIM_CENTS_PER_OCTAVE:
+            wide = "wide" if slope > 0 else "narrow"
+            said.append(
+                f"its scale is {slope:+.1f} cents an octave, too {wide}: trim it, if it can be "
+                "trimmed, then measure again"
+            )
+    return said

@@ -1,0 +1,130 @@
+"""Testing what a converter makes of bends: range, small steps, number or volts.
+
+Three takes tell: a reference note bent nearly all the way, the same note bent
+to half way between two steps of seven bits, and the next note bent down to the
+same pitch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from ..errors import MeasureError
+from .fit import Aim, BendFacts
+from .take import Heard
+
+FULL_SHARE = 0.96  # of the range, for the wide bend
+MOST_OFF_RATIO = 0.03  # of the range; more is a wrong range
+NUMBER_CENTS = 0.5  # a difference that is clear
+NUMBER_SIGMAS = 5.0
+STEP_CENTS = 0.6  # a small bend this far off is said
+
+
+def wide_bend(range_cents: float) -> float:
+    """Return the bend that tests the range, on a step that seven bits have too."""
+    step = range_cents / 64.0
+    return round(FULL_SHARE * range_cents / step) * step
+
+
+def middle_bend(range_cents: float) -> float:
+    """Return a bend near 50 cents, half way between two steps of seven bits."""
+    step = range_cents / 64.0
+    return (max(1, round(50.0 / step)) - 0.5) * step
+
+
+def tests_number(range_cents: float) -> bool:
+    """Return whether the range lets two neighbouring notes meet."""
+    return range_cents >= 75.0
+
+
+def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
+    """Refuse a bend range that is not what the rig says (B3).
+
+    Args:
+        rest: the reference note without bend.
+        wide: the same note with ``wide_bend``.
+
+    Raises:
+        MeasureError: with the measured range.
+    """
+    ratio = (wide.sounding_cents - rest.sounding_cents) / wide.request.bend_cents
+    # The oscillator's own slope is a few parts in a hundred at most; a wrong range is far off.
+    if abs(ratio - 1.0) <= MOST_OFF_RATIO:
+        return
+    measured = ratio * aim.bend_range_cents
+    semitones = measured / 100.0
+    if measured < 1.0:
+        what = "no bend at all; is the channel right, does the converter take bends?"
+    else:
+        what = (
+            f"a bend range of {semitones:.2f} semitones; set bend_range_semitones: "
+            f"{round(semitones) or round(semitones, 2)} in the rig, or the converter's own range"
+        )
+    raise MeasureError(
+        f"{aim.voice}: the rig says {aim.bend_range_cents / 100.0:g} semitones, found {what}; "
+        "the old profile is untouched"
+    )
+
+
+def facts(
+    aim: Aim,
+    error_of: Callable[[float], float],
+    rest: Heard,
+    wide: Heard,
+    middle: Heard,
+    at_middle: Heard,
+    next_down: Heard | None,
+    rough_cents: float,
+) -> BendFacts:
+    """Return what bends do.
+
+    Args:
+        error_of: the voice's smooth error at a commanded pitch, from readings without bend.
+        rest, wide, middle: the reference note at its bends.
+        at_middle: a note with the same bend as ``middle``; it may be ``middle``.
+        next_down: the note above that, bent down to its pitch; None if out of reach.
+        rough_cents: how far single notes leave the smooth curve.
+    """
+    start = rest.request.commanded_cents
+
+    def moved(heard: Heard) -> float:
+        """Return how far a bend moved the pitch, the voice's own slope taken out."""
+        slope = error_of(start + heard.request.bend_cents) - error_of(start)
+        return heard.sounding_cents - rest.sounding_cents - slope
+
+    ratio = moved(wide) / wide.request.bend_cents
+    step_error = moved(middle) - ratio * middle.request.bend_cents
+    number, follow = 0.0, ""
+    if next_down is not None and next_down.pitch is not None and at_middle.pitch is not None:
+        number = next_down.sounding_cents - at_middle.sounding_cents
+        sigma = (next_down.pitch.sigma_cents**2 + at_middle.pitch.sigma_cents**2) ** 0.5
+        # A wrong range moves the two apart as well; take that out.
+        number += (ratio - 1.0) * (at_middle.request.bend_cents - next_down.request.bend_cents)
+        if abs(number) > max(NUMBER_CENTS, NUMBER_SIGMAS * sigma):
+            follow = "number"
+        elif rough_cents > NUMBER_CENTS:
+            follow = "volts"
+    return BendFacts(ratio * aim.bend_range_cents, step_error, number, follow)
+
+
+def advice(found: BendFacts, aim: Aim) -> Sequence[str]:
+    """Return what the player should know about the bends."""
+    lines = []
+    if abs(found.step_error_cents) > STEP_CENTS:
+        lines.append(
+            f"small bends come out {abs(found.step_error_cents):.1f} cents off: the converter's "
+            "bend or pitch steps are coarse, and no curve can better that"
+        )
+    if found.errors_follow == "number":
+        lines.append(
+            f"a note and its neighbour bent to the same pitch differ by "
+            f"{found.number_error_cents:+.1f} cents: the converter errs by note number; "
+            "measure with --every-semitone"
+        )
+    off = found.range_cents / aim.bend_range_cents - 1.0
+    if abs(off) > 0.004:
+        lines.append(
+            f"bends come out {100.0 * off:+.1f} % wide: up to {abs(off) * 50.0:.1f} cents at half "
+            "a semitone"
+        )
+    return lines

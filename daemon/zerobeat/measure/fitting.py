@@ -1,0 +1,214 @@
+"""From readings to a fit: bad readings, unusable stretches, drift, knots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..errors import MeasureError, TrackingError
+from ..tuning.readings import LEAST_SLOPE
+from ..tuning.tracking import Reading, TrackingCurve, Unusable
+from . import advice, bends
+from .fit import Aim, BendFacts, Fit, NoteReading
+from .material import Material, doubtful, points_of, shape_of
+from .model import Model, Points
+
+LEAST_READINGS = 2
+UNSTEADY_CENTS = 1.0  # one sigma of a note's readings together
+Spans = Sequence[tuple[int, int]]
+
+
+def fit_worst(material: Material, spans: Spans) -> float:
+    """Return two sigma of the smooth curve where it is least known, so far."""
+    notes = np.array([n for low, high in spans for n in range(low, high + 1)])
+    if not len(notes):
+        return 0.0
+    return float(2.0 * material.model().predict(100.0 * notes)[1].max())
+
+
+def fit_readings(
+    material: Material,
+    *,
+    refused: tuple[tuple[int, str], ...] = (),
+    takes: int = 0,
+    sound_s: float = 0.0,
+) -> Fit:
+    """Return the fit of readings.
+
+    Args:
+        material: the readings, those of the bend tests too.
+        refused: (note, reason) of notes that could not be read.
+        takes, sound_s: what it cost.
+
+    Raises:
+        MeasureError: too few readings, or no rising pitch in them.
+    """
+    aim = material.aim
+    if len(material) < LEAST_READINGS:
+        raise MeasureError(
+            f"{aim.voice}: found readings of {len(material)} notes; needed: {LEAST_READINGS} or "
+            "more; the old profile is untouched"
+        )
+    points = points_of(material, material.plain)
+    bad = doubtful(shape_of(aim), points)
+    drift = Model(shape_of(aim), points.without(bad)).drift(points.at_s)
+    readings = tuple(
+        NoteReading(
+            one.request.note, one.request.bend_cents, round(float(error - moved), 4),
+            round(max(float(sigma), 0.005), 4), one.at_s, round(float(moved), 4), bool(off),
+        )
+        for one, error, sigma, moved, off in zip(
+            material.plain, points.errors, points.sigmas, drift, bad, strict=True
+        )
+    )  # fmt: skip
+    unusable = _unusable(aim, readings, refused)
+    usable = _usable(points, bad, unusable)
+    model = Model(shape_of(aim), usable if len(usable.cents) >= 2 else points.without(bad))
+    facts = _bend_facts(material, model)
+    follow = "number" if facts is not None and facts.errors_follow == "number" else "volts"
+    curve = _curve(aim, model, readings, unusable, follow == "volts")
+    found = Fit(
+        voice=aim.voice,
+        readings=readings,
+        curve=curve,
+        worst_cents=_worst(aim, model, curve),
+        rough_cents=model.rough_cents,
+        drift_cents_per_min=_drift_rate(points, drift),
+        bend=facts,
+        errors_follow=follow,
+        panel_octaves=aim.panel_octaves,
+        refused=refused,
+        takes=takes,
+        sound_s=sound_s,
+    )
+    return replace(found, advice=tuple(advice.lines(found, aim)))
+
+
+def _usable(points: Points, bad: np.ndarray, unusable: list[Unusable]) -> Points:
+    """Return the readings outside the unusable stretches, doubtful ones left out."""
+    off = bad.copy()
+    for part in unusable:
+        off |= (points.cents >= part.lowest_cents) & (points.cents <= part.highest_cents)
+    return points.without(off)
+
+
+def _unusable(
+    aim: Aim, readings: tuple[NoteReading, ...], refused: tuple[tuple[int, str], ...]
+) -> list[Unusable]:
+    """Return the stretches that can't be trusted: by the readings, and by their absence."""
+    kept = [one for one in readings if not one.doubtful]
+    plain = [Reading(100.0 * r.note + r.bend_cents, r.cents, r.sigma_cents) for r in kept]
+    try:
+        curve = TrackingCurve.from_readings(plain, bend_range_cents=aim.bend_range_cents)
+    except TrackingError as error:
+        raise MeasureError(f"{aim.voice}: {error}") from None
+    found = list(curve.unusable)
+    good = sorted({one.note for one in kept})
+    known = dict(zip(curve.knots_cents, curve.sigmas_cents, strict=True))
+    for note, sigma in known.items():
+        if sigma > UNSTEADY_CENTS:
+            low, high = _around(aim, round(note / 100.0), good)
+            found.append(Unusable(low, high, f"unsteady, by {sigma:.1f} cents"))
+    for note, reason in refused:
+        low, high = _around(aim, note, good)
+        found.append(Unusable(low, high, f"no steady pitch to read ({reason.replace('_', ' ')})"))
+    return _joined(found)
+
+
+def _around(aim: Aim, note: int, good: list[int]) -> tuple[float, float]:
+    """Return the stretch around a bad note: half way to its good neighbours, or to the end."""
+    below = [n for n in good if n < note]
+    above = [n for n in good if n > note]
+    low = 50.0 * (below[-1] + note) if below else 100.0 * min(aim.lowest_note, note)
+    high = 50.0 * (above[0] + note) if above else 100.0 * max(aim.highest_note, note)
+    return low, high
+
+
+def _joined(found: list[Unusable]) -> list[Unusable]:
+    """Return stretches that touch and have one reason as one."""
+    joined: list[Unusable] = []
+    for part in sorted(found, key=lambda one: (one.reason, one.lowest_cents)):
+        last = joined[-1] if joined else None
+        if last and last.reason == part.reason and part.lowest_cents <= last.highest_cents:
+            high = max(last.highest_cents, part.highest_cents)
+            joined[-1] = Unusable(last.lowest_cents, high, part.reason)
+        else:
+            joined.append(part)
+    return sorted(joined, key=lambda one: (one.lowest_cents, one.highest_cents))
+
+
+def _curve(
+    aim: Aim,
+    model: Model,
+    readings: tuple[NoteReading, ...],
+    unusable: list[Unusable],
+    with_notes: bool,
+) -> TrackingCurve:
+    """Return a curve through the model at each semitone between the outermost readings.
+
+    Args:
+        with_notes: what single notes add is in it; False where a table by number has it.
+    """
+    notes = [one.note for one in readings if not one.doubtful]
+    # In an unusable stretch the curve is a guess; nothing is read off it unflagged.
+    numbers = np.arange(min(notes), max(notes) + 1)
+    commanded = 100.0 * numbers
+    errors, sigmas = model.predict(commanded, numbers if with_notes else None)
+    sounding = commanded + errors
+    kept = [0]
+    for index in range(1, len(numbers)):
+        run = commanded[index] - commanded[kept[-1]]
+        if sounding[index] - sounding[kept[-1]] >= LEAST_SLOPE * run:
+            kept.append(index)
+    return TrackingCurve(
+        tuple(float(commanded[i]) for i in kept),
+        tuple(round(float(sounding[i]), 4) for i in kept),
+        tuple(unusable),
+        tuple(float(sigmas[i]) for i in kept),
+    )
+
+
+def _worst(aim: Aim, model: Model, curve: TrackingCurve) -> float:
+    """Return two sigma where the curve is least known, outside the unusable stretches."""
+    notes = np.arange(aim.lowest_note, aim.highest_note + 1)
+    inside = [
+        curve.unusable_at(100.0 * n) is None and not curve.extrapolated(100.0 * n) for n in notes
+    ]
+    if not any(inside):
+        return float("inf")
+    notes = notes[np.array(inside)]
+    return float(2.0 * model.predict(100.0 * notes)[1].max())
+
+
+def _drift_rate(points: Points, drift: np.ndarray) -> float:
+    minutes = float(np.ptp(points.at_s)) / 60.0
+    first = int(np.argmin(points.at_s))
+    return -float(drift[first]) / minutes if minutes > 0.05 else 0.0
+
+
+def _bend_facts(material: Material, model: Model) -> BendFacts | None:
+    """Return what the bend tests say; None if they were not made or not read."""
+    aim = material.aim
+    wide = bends.wide_bend(aim.bend_range_cents)
+    middle = bends.middle_bend(aim.bend_range_cents)
+    reference = next((h.request.note for h in material.bent if h.request.bend_cents == wide), None)
+    if reference is None:
+        return None
+    taken = [material.first(reference)] + [
+        material.bend_of(reference, bend) for bend in (wide, middle)
+    ]
+    rest, full, half = taken
+    if rest is None or full is None or half is None:
+        return None
+    below = [h for h in material.bent if h.request.bend_cents == middle - 100.0]
+    next_down = below[-1] if below else None
+    at_middle = half
+    if next_down is not None:
+        at_middle = material.bend_of(next_down.request.note - 1, middle) or half
+
+    def error_of(cents: float) -> float:
+        return float(model.predict([cents])[0][0])
+
+    return bends.facts(aim, error_of, rest, full, half, at_middle, next_down, model.rough_cents)

@@ -1,0 +1,151 @@
+"""The readings of a run, and what they say so far."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from .fit import Aim
+from .model import Model, Points, Shape
+from .take import Heard
+
+DOUBT_SIGMAS = 5.0
+DOUBT_CENTS = 1.0
+AGREE_CENTS = 0.5  # two readings of a note this close agree
+DOUBT_ROUNDS = 4
+CANDIDATES = 3  # looked at in each round
+
+
+class Material:
+    """Takes that were read, without bend and with.
+
+    Args:
+        aim: what is measured.
+    """
+
+    def __init__(self, aim: Aim) -> None:
+        self.aim = aim
+        self.plain: list[Heard] = []
+        self.bent: list[Heard] = []
+        self._model: Model | None = None
+        self._bad = np.zeros(0, bool)
+
+    def __len__(self) -> int:
+        """Number of different notes read."""
+        return len(self.notes())
+
+    def add(self, heard: Heard) -> None:
+        """Take a reading without bend."""
+        self.plain.append(heard)
+        self._model = None
+
+    def add_bend(self, heard: Heard) -> None:
+        """Take a reading of the bend tests; it does not count for the curve."""
+        self.bent.append(heard)
+
+    def notes(self) -> list[int]:
+        """Return the notes that were read, rising."""
+        return sorted({heard.request.note for heard in self.plain})
+
+    def counts(self) -> Counter[int]:
+        """Return how often each note was read."""
+        return Counter(heard.request.note for heard in self.plain)
+
+    def has(self, note: int) -> bool:
+        return any(heard.request.note == note for heard in self.plain)
+
+    def first(self, note: int) -> Heard | None:
+        """Return the first reading of a note without bend."""
+        return next((one for one in self.plain if one.request.note == note), None)
+
+    def bend_of(self, note: int, bend_cents: float) -> Heard | None:
+        """Return the last reading of a note at a bend."""
+        found = [
+            one for one in self.bent
+            if one.request.note == note and one.request.bend_cents == bend_cents
+        ]  # fmt: skip
+        return found[-1] if found else None
+
+    def error_of(self, heard: Heard) -> float:
+        """Return sounding less commanded, panel octaves taken out."""
+        panel = 1200.0 * self.aim.panel_octaves
+        return heard.sounding_cents - heard.request.commanded_cents - panel
+
+    def largest_jump(self) -> int:
+        """Return the note whose error differs most from that of the note above it."""
+        errors = {one.request.note: self.error_of(one) for one in self.plain}
+        jumps = {n: abs(errors[n + 1] - e) for n, e in errors.items() if n + 1 in errors}
+        return max(jumps, key=lambda n: jumps[n]) if jumps else self.notes()[0]
+
+    def model(self) -> Model:
+        """Return the model of all readings so far but the doubtful ones."""
+        if self._model is None:
+            points = points_of(self, self.plain)
+            self._bad = doubtful(shape_of(self.aim), points)
+            self._model = Model(shape_of(self.aim), points.without(self._bad))
+        return self._model
+
+    def suspect(self) -> int | None:
+        """Return a note that only doubtful readings speak for, the last such; or None."""
+        self.model()
+        bad = {one.request.note for one, off in zip(self.plain, self._bad, strict=True) if off}
+        good = {one.request.note for one, off in zip(self.plain, self._bad, strict=True) if not off}
+        left = [one.request.note for one in self.plain if one.request.note in bad - good]
+        return left[-1] if left else None
+
+
+def shape_of(aim: Aim) -> Shape:
+    """Return where the terms of the model stand."""
+    return Shape(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
+
+
+def points_of(material: Material, taken: list[Heard]) -> Points:
+    """Return readings as columns."""
+    pitches = [one.pitch for one in taken]
+    return Points(
+        np.array([one.request.commanded_cents for one in taken]),
+        np.array([material.error_of(one) for one in taken]),
+        np.array([pitch.sigma_cents for pitch in pitches if pitch is not None]),
+        np.array([one.at_s for one in taken]),
+        np.array([one.request.note for one in taken]),
+    )
+
+
+def doubtful(shape: Shape, points: Points) -> np.ndarray:
+    """Return which readings the others speak against: bool, shape (n,).
+
+    A reading is doubtful if without it the rest expects something else by
+    ``DOUBT_SIGMAS`` and ``DOUBT_CENTS``, and no other reading of its note
+    agrees with it.
+    """
+    bad = np.zeros(len(points.cents), bool)
+    for _ in range(DOUBT_ROUNDS):
+        left = np.flatnonzero(~bad)
+        if len(left) < 5:
+            break
+        rest = points.without(bad)
+        _, cents = Model(shape, rest).left_out()
+        found = None
+        for index in np.argsort(-np.abs(cents))[:CANDIDATES]:
+            own, without = left[index], rest.without(int(index))
+            if _seconded(points, int(own), bad):
+                continue
+            sigmas, off = Model(shape, without).surprise(
+                float(points.cents[own]), float(points.errors[own]), float(points.sigmas[own])
+            )
+            # An end reading has nothing beyond it to speak against it.
+            if abs(sigmas) > DOUBT_SIGMAS and abs(off) > DOUBT_CENTS:
+                found = own
+                break
+        if found is None:
+            break
+        bad[found] = True
+    return bad
+
+
+def _seconded(points: Points, index: int, bad: np.ndarray) -> bool:
+    same = (points.groups == points.groups[index]) & ~bad
+    same[index] = False
+    reach = AGREE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])
+    return bool(np.any(same & (np.abs(points.errors - points.errors[index]) < reach)))

@@ -1,0 +1,71 @@
+"""Which notes can be read: those that answer, away from the mains."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+
+MAINS_REACH_CENTS = 40.0
+MAINS_MULTIPLES = 6  # higher ones lie so close that none could be stepped aside from
+
+
+def near_mains(sounding_cents: float, mains_hz: Sequence[float]) -> bool:
+    """Return whether a pitch lies near a low multiple of the mains."""
+    for hertz in mains_hz:
+        for multiple in range(1, MAINS_MULTIPLES + 1):
+            hum_cents = 6900.0 + 1200.0 * math.log2(hertz * multiple / 440.0)
+            if abs(sounding_cents - hum_cents) < MAINS_REACH_CENTS:
+                return True
+    return False
+
+
+def nearest(note: int, good: Sequence[int], side: int) -> int | None:
+    """Return the nearest of ``good`` above (side 1) or below (-1) a note."""
+    near = [other for other in good if (other - note) * side > 0]
+    return min(near, key=lambda other: abs(other - note)) if near else None
+
+
+def half_way(good: Sequence[int], silent: Collection[int]) -> int | None:
+    """Return a note half way between one that can't be read and one that can.
+
+    Asked again and again, it finds the end of what a voice can play; None when
+    the two are closer than three semitones.
+    """
+    for bad in silent:
+        for side in (-1, 1):
+            near = nearest(bad, good, side)
+            if near is None or abs(near - bad) <= 2:
+                continue
+            low, high = sorted((bad, near))
+            if not any(low < other < high for other in silent):
+                return (low + high) // 2
+    return None
+
+
+def spans(
+    lowest: int, highest: int, good: Sequence[int], silent: Collection[int]
+) -> list[tuple[int, int]]:
+    """Return the stretches of notes that are not known to be unreadable.
+
+    From a note that can't be read up to the nearest one that was, nothing is
+    known; the one that was is inside.
+    """
+    bad = set(silent)
+    for note in silent:
+        for side in (-1, 1):
+            near = nearest(note, good, side)
+            if near is None:
+                end = highest if side > 0 else lowest
+                bad.update(range(min(note, end), max(note, end) + 1))
+            else:
+                low, high = sorted((near, note))
+                bad.update(range(low + (side < 0), high + (side < 0)))
+    found: list[tuple[int, int]] = []
+    for note in range(lowest, highest + 1):
+        if note in bad:
+            continue
+        if found and found[-1][1] == note - 1:
+            found[-1] = (found[-1][0], note)
+        else:
+            found.append((note, note))
+    return found
