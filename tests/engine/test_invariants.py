@@ -20,10 +20,11 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from kit.stage import DRUMS, LONGEST_SCRIPT, NAMES, RIGS, SCENES, Stage, replay
+from kit.stage import CURVE, DRUMS, LONGEST_SCRIPT, NAMES, RIGS, SCENES, Stage, replay
 
 from zerobeat import midi
 from zerobeat.engine import commands
+from zerobeat.engine.keeping import scene_to_store
 from zerobeat.engine.settings import TouchUp
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
@@ -119,6 +120,32 @@ class Playing(RuleBasedStateMachine):
     @rule()
     def cancel(self):
         self.play(commands.CancelWaiting())
+
+    @rule(name=st.sampled_from((None, *(scene.name for scene in SCENES))))
+    def store(self, name):
+        """A store acts on no voice; one of a scene that waits is refused."""
+        engine = self.stage.engine
+        live = engine.live
+        waiting = live.waiting_scene
+        if waiting is not None and waiting.name != live.scene.name:
+            with pytest.raises(CommandError, match=f"scene {waiting.name} waits"):
+                scene_to_store(engine, name or live.scene.name)
+            return
+        scene = scene_to_store(engine, name or live.scene.name)
+        self.play(commands.SceneStored(scene, live.scene.name))
+        assert live.bank[scene.name] == scene
+        assert not live.unsaved
+
+    @rule()
+    def revert(self):
+        self.play(commands.Revert())
+        live = self.stage.engine.live
+        assert not live.unsaved
+
+    @rule(name=st.sampled_from(NAMES), curve=st.sampled_from((None, CURVE)))
+    def use_profile(self, name, curve):
+        if name in self.stage.engine.states:
+            self.play(commands.UseProfile(name, curve))
 
     @rule()
     def panic(self):
@@ -264,6 +291,9 @@ class Dice:
                 lambda: machine.over_all(name, commands.Solo, dice.random() < 0.3),
                 machine.trigger,
                 machine.cancel,
+                lambda: machine.store(dice.choice((None, dice.choice(SCENES).name))),
+                machine.revert,
+                lambda: machine.use_profile(name, dice.choice((None, CURVE))),
                 machine.panic,
                 lambda: machine.lose_source(dice.choice(("keys", "steps"))),
                 lambda: machine.lose_output(output),

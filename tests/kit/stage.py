@@ -278,7 +278,10 @@ class Stage:
     def landing(
         self, message: Any, before: dict[str, tuple[Any, Any, Any]], pressed: bool, by_key: bool
     ) -> None:
-        if isinstance(message, (commands.RecallScene, commands.ChangeVoice, commands.Reload)):
+        if isinstance(
+            message,
+            (commands.RecallScene, commands.Revert, commands.ChangeVoice, commands.Reload),
+        ):
             return  # these ask
         triggered = type(message) is commands.TriggerNow or (pressed and by_key)
         for name, (was, waiting, hold) in before.items():

@@ -125,6 +125,23 @@ class ReleaseVoice:
 
 
 @dataclass(frozen=True, slots=True)
+class SceneStored:
+    """A scene is on the disk: this is what a recall takes from now on.
+
+    ``of`` is the scene whose live settings they were; what plays takes the
+    stored scene's name if it is still that one. None leaves what plays alone.
+    """
+
+    scene: Scene
+    of: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Revert:
+    """Drop changes since the recall: want the stored scene again, as the hold says."""
+
+
+@dataclass(frozen=True, slots=True)
 class UseProfile:
     """Correct a voice by another profile: at once where it is silent, else from its next note."""
 
@@ -179,6 +196,8 @@ Command = (
     | PlayRaw
     | PlayPitch
     | ReleaseVoice
+    | SceneStored
+    | Revert
     | UseProfile
     | SourceLost
     | OutputLost

@@ -14,7 +14,7 @@ from typing import Any
 from .. import midi
 from ..errors import CommandError
 from ..midi import ControlChange, Message, NoteOff, NoteOn, PitchBend
-from . import commands
+from . import commands, keeping
 from .assign import Assigner
 from .chain import Chain
 from .ledger import Ledger, Outputs
@@ -37,10 +37,15 @@ class Engine:
         rig: what is plugged in.
         scenes: the bank; the rig's start scene, else the first, is played.
         tonight: what lies over all scenes.
+        unsaved: settings to come back to, which differ from the scene of their name.
     """
 
     def __init__(
-        self, rig: Rig, scenes: Iterable[Scene] = (), tonight: Tonight | None = None
+        self,
+        rig: Rig,
+        scenes: Iterable[Scene] = (),
+        tonight: Tonight | None = None,
+        unsaved: Scene | None = None,
     ) -> None:
         self.rig = rig
         self.now_s = 0.0
@@ -52,7 +57,8 @@ class Engine:
         self.counts: Counter[str] = Counter()
         self.present: set[str] = set()
         self.current: VoiceState | None = None  # at work on it; see ``recover``
-        self.live = Live(self, tuple(scenes), tonight or Tonight(concert_a_hz=rig.concert_a_hz))
+        tonight = tonight or Tonight(concert_a_hz=rig.concert_a_hz)
+        self.live = Live(self, tuple(scenes), tonight, unsaved)
         for voice in rig.voices:
             self.add_voice(voice)
         self.assigner = Assigner(rig, self.live.scene, self.states)
@@ -79,6 +85,7 @@ class Engine:
             commands.Reload: self._reload,
             commands.UseProfile: lambda command, source, outputs: use_profile(self, command, outputs),
             **self.live.handlers(),
+            **keeping.handlers(self),
             **self.measuring.handlers(),
         }
         self.measuring.guard(self._handlers)

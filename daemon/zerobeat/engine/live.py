@@ -39,11 +39,15 @@ class Live:
         root_voices: voices whose root the next key sets, instead of sounding.
     """
 
-    def __init__(self, engine: Engine, scenes: tuple[Scene, ...], tonight: Tonight) -> None:
+    def __init__(
+        self, engine: Engine, scenes: tuple[Scene, ...], tonight: Tonight, unsaved: Scene | None
+    ) -> None:
         self._engine = engine
         self.bank = {scene.name: scene for scene in scenes}
         first = engine.rig.start_scene
-        if first is not None and first in self.bank:
+        if unsaved is not None:
+            self.scene = unsaved
+        elif first is not None and first in self.bank:
             self.scene = self.bank[first]
         else:
             self.scene = scenes[0] if scenes else Scene()
@@ -103,6 +107,10 @@ class Live:
         if scene.name == self.scene.name:
             self._cancel(None, source, outputs)
             return
+        self.want(scene, outputs)
+
+    def want(self, scene: Scene, outputs: Outputs) -> None:
+        """Want a scene whole; its parts land as the hold in force says."""
         self.waiting_scene, self.waiting_hold = scene, self.scene.hold
         for name, state in self._engine.states.items():
             self._ask(state, scene.of(name), outputs)

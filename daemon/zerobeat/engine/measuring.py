@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 Handler = Callable[[Any, str, Outputs], None]
 STOPPED_BY: dict[type, str] = {
     commands.RecallScene: "a scene",
+    commands.Revert: "a scene",
     commands.TriggerNow: "a trigger",
     commands.Panic: "panic",
     commands.Reload: "a reload",
