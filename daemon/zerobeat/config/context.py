@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from ..errors import StoreError
 from . import durable
 from .faults import Faults, Place
 from .find import find, hidden_by, is_stored, not_found
 from .store import FOLDERS
+
+T = TypeVar("T")
 
 
 @dataclass(slots=True)
@@ -48,19 +52,62 @@ class Context:
         which nothing can be read a fault.
         """
         hidden = hidden_by(path, name, kinds, self.folder, in_folders)
-        if hidden is not None:
-            self.faults.warn(place, f"{path} is used; {hidden} of the same name is not")
         if is_stored(path) and path.parent.name in FOLDERS:
             try:
                 newest = durable.newest(path)
             except StoreError as error:
-                self.faults.add(place, f"found {error}")
-                return None
+                if hidden is None:
+                    self.faults.add(place, f"found {error}")
+                    return None
+                self.faults.warn(place, f"{error}; {hidden} is used")
+                self.note_read(hidden)
+                return hidden
+            if hidden is not None:
+                self.faults.warn(place, f"{path} is used; {hidden} of the same name is not")
             for warning in newest.warnings:
                 self.faults.warn(place, warning)
             path = newest.path
+        elif hidden is not None:
+            self.faults.warn(place, f"{path} is used; {hidden} of the same name is not")
         self.note_read(path)
         return path
+
+    def read_found(
+        self, path: Path, read: Callable[[Path], T | None], name: str, kinds: tuple[str, ...],
+        place: Place,
+    ) -> T | None:  # fmt: skip
+        """Return what a found file says.
+
+        A stored one whose content has faults, edited by hand perhaps, gives way to
+        the newest earlier generation without any, and that to the player's own file
+        of the same name. If there is none, its faults are added.
+        """
+        if not (is_stored(path) and path.parent.name in FOLDERS):
+            return read(path)
+        outer = self.faults
+        first: Faults | None = None
+        for candidate in (path, *self._instead_of(path, name, kinds)):
+            self.faults = Faults()
+            value = read(candidate)
+            own, self.faults = self.faults, outer
+            if value is not None and not own.problems:
+                outer.warnings += own.warnings
+                if first is not None:
+                    outer.warn(place, f"{first.lines()[0]}; {candidate} is used")
+                return value
+            first = first or own
+        assert first is not None
+        outer.problems += first.problems
+        return None
+
+    def _instead_of(self, path: Path, name: str, kinds: tuple[str, ...]) -> Iterator[Path]:
+        newest = path.with_name(f"{durable.plain_stem(path)}{path.suffix}")
+        for candidate in durable.generations(newest):
+            if candidate != path and durable.examine(candidate).is_valid:
+                yield candidate
+        hidden = hidden_by(newest, name, kinds, self.folder)
+        if hidden is not None:
+            yield hidden
 
     def is_stored(self, path: Path) -> bool:
         """Return whether the daemon wrote this file itself."""

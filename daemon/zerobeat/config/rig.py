@@ -18,9 +18,9 @@ from .pedalboard_file import Pedalboard, read_pedalboard
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in
-from .scene_file import read_scene, read_scene_file
+from .rig_scenes import read_scenes
 from .voice_field import profile_file, read_voice
-from .yaml_source import Node, Scalar, Table, read_yaml
+from .yaml_source import Scalar, Table, read_yaml
 
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
@@ -92,8 +92,9 @@ def _read(table: Table, context: Context) -> LoadedRig:
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, 390.0, 490.0),
     )
-    scenes, start = _scenes(section, context)
-    rig = replace(rig, start_scene=start)
+    bank = read_scenes(section, context)
+    scenes = bank.scenes
+    rig = replace(rig, start_scene=bank.start)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -108,6 +109,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         pedalboards=pedalboards,
         audio_inputs=audio_inputs,
         listening=listening,
+        scene_files=bank.files,
         profile_files=profile_files,
     )
 
@@ -235,45 +237,3 @@ def _converter_file(name: str, place: Place, context: Context) -> ConverterFile 
     if path is None or table is None:
         return None
     return read_converter(Section(table, context.faults, context.middle_c_octave), path.stem)
-
-
-# ---------------------------------------------------------------- scenes
-
-
-def _scenes(section: Section, context: Context) -> tuple[list[Scene], str | None]:
-    """Return the set list, the starting scene first if it is not in it, and its name."""
-    scenes: list[Scene] = []
-    by_file: dict[Path, Scene] = {}
-    for node in section.items("scenes"):
-        scene = _named_scene(node, context, by_file)
-        if scene is not None:
-            scenes.append(scene)
-    start = section.node("scene")
-    if start is None:
-        return scenes, scenes[0].name if scenes else None
-    if isinstance(start, Table):
-        first: Scene | None = read_scene(
-            Section(start, context.faults, context.middle_c_octave), "start", context
-        )
-    else:
-        first = _named_scene(start, context, by_file)
-    if first is None:
-        return scenes, None
-    if not any(scene is first for scene in scenes):
-        scenes.insert(0, first)
-    return scenes, first.name
-
-
-def _named_scene(node: Node, context: Context, by_file: dict[Path, Scene]) -> Scene | None:
-    if not isinstance(node, Scalar) or not node.text.strip():
-        context.faults.add(node.place, f"found {found(node)}; allowed: the name of a scene file")
-        return None
-    path = context.look_up(node.text, ("scenes",), node.place)
-    if path is None:
-        return None
-    if path not in by_file:
-        scene = read_scene_file(path, context)
-        if scene is None:
-            return None
-        by_file[path] = scene
-    return by_file[path]

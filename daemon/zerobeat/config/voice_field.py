@@ -115,7 +115,11 @@ def _measured(
     context: Context,
     profiles: dict[str, Profile],
 ) -> Voice:
-    profile = read_profile(path, context.faults, context.middle_c_octave)
+    given = section.text("profile", None) or voice.name
+    profile = context.read_found(
+        path, lambda other: read_profile(other, context.faults, context.middle_c_octave),
+        given, PROFILE_KINDS, section.at("profile"),
+    )  # fmt: skip
     if profile is None:
         return voice
     profiles[voice.name] = profile
