@@ -41,6 +41,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("trigger", "end the wait"),
     ("bypass", "play a voice or all without correction"),
     ("solo", "let one voice sound alone"),
+    ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("learn", "show what a pedal sends and write its binding"),
     ("backup", "pack the state directory into one file, and back"),

@@ -17,28 +17,23 @@ from pathlib import Path
 from typing import Any
 
 from .. import midi
-from ..config.find import state_directory
 from ..config.rig import LoadedRig
-from ..config.store import Store
 from ..engine.commands import Command, OutputLost, Reload, SourceLost
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
-from ..engine.status import picture, plain
 from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
-from ..ports.control import Control
-from ..ports.later import Later
 from ..ports.midi_in import Inbox
 from ..ports.mirror import Lock, Mirror, make_runtime_directory, runtime_directory
 from ..ports.patch import Patch, choose_backend, open_patch
+from .clients import Clients
 from .connections import Connections
-from .handlers import Handlers
 from .journal import Journal
 from .reloading import Reloading
+from .remembering import Evening
 from .signals import take_signals
-from .store_commands import StoreCommands
-from .storing import Storing
+from .stores import Stores
 
 IDLE_S = 1.0  # the loop turns at least this often
 COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
@@ -48,15 +43,17 @@ class Runner:
     """Everything the daemon holds open.
 
     Args:
-        path: the rig's file, for a reload.
-        loaded: what it says.
+        path: the rig's file, for a reload; ``loaded`` is what it says.
+        evening: what the last session left.
         backend: "auto", "alsa" or "jack".
 
     Raises:
         PortError: no MIDI here, another daemon plays, or no control socket.
     """
 
-    def __init__(self, path: Path, loaded: LoadedRig, backend: str = "auto") -> None:
+    def __init__(
+        self, path: Path, loaded: LoadedRig, evening: Evening, backend: str = "auto"
+    ) -> None:
         self._journal = Journal()
         self._path = path.resolve()
         self._stopping = ""
@@ -66,7 +63,7 @@ class Runner:
         self._patch: Patch = open_patch(choose_backend(backend))  # type: ignore[arg-type]
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._inbox: Inbox = deque()
-        self.engine = Engine(loaded.rig, loaded.scenes)
+        self.engine = evening.engine(loaded.scenes)
         self.wire = Wire(loaded.rig.outputs)
         self._mirror = Mirror(folder, (output.name for output in loaded.rig.outputs))
         self._connections = Connections(
@@ -76,16 +73,15 @@ class Runner:
         self._ins = self._connections.ins
         self._outs = self._connections.outs
         self._reloading = Reloading(path, self._journal)
-        self._storing = Storing(Store(state_directory()), self._journal)
-        self._stores = StoreCommands(
-            self._storing, self.engine, loaded, self._act, self._reloading.files_changed
-        )
-        self._handlers = Handlers(
-            self.engine, self._act, self._reload, lambda: self._control.asking, self._stores.known
-        )
-        self._control = Control(
-            folder, self._answer, self._picture, self._handlers.measuring.gone
-        )
+        self._stores = Stores(
+            evening, self.engine, loaded, self._path.parent, self._act,
+            self._reloading.files_changed, self._journal,
+        )  # fmt: skip
+        self._disk = self._stores.disk
+        self._clients = Clients(
+            folder, self.engine, self.wire, self._act, self._reload, self._stores.known,
+            lambda: self._hear([]), self._facts, self._journal,
+        )  # fmt: skip
         self._collect_at_s = 0.0
         self.malformed = 0
         self._foot_presses = 0
@@ -114,11 +110,10 @@ class Runner:
             if due_s is not None and due_s <= now_s:
                 self._guarded(lambda: self.engine.wake(now_s, outputs), "wake", "", outputs)
             self._send(now_s)
-            self._control.serve(ready, now_s)
-            self._handlers.measuring.look(now_s)
+            self._clients.serve(ready, now_s)
             self._connections.look(now_s)
             self._stopping = self._stopping or self._connections.server_gone
-            self._storing.step(now_s)
+            self._disk.step(now_s)
             self._reload_step(now_s)
             self._collect(now_s)
             if interval_s:
@@ -133,13 +128,14 @@ class Runner:
         a gate gap of 2 ms up to whole milliseconds.
         """
         now_s = time.monotonic()
-        watch, control = self._connections.watch, self._control
+        watch, control = self._connections.watch, self._clients.control
         for moment in (
             self.wire.wake_at_s, self.engine.wake_at_s, watch.due_s, control.wake_at_s(now_s),
+            self._disk.wake_at_s,
         ):  # fmt: skip
             if moment is not None and moment - now_s < longest_s:
                 longest_s = moment - now_s
-        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._storing.filenos()]
+        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._disk.filenos()]
         waits += control.readers(now_s)
         ready: list[int] = []
         if not self._inbox and longest_s > 0:
@@ -227,34 +223,18 @@ class Runner:
 
     # ------------------------------------------------------------ clients
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
-        """Do a client's request, with every key that came before it already played."""
-        outputs: Outputs = []
-        self._hear(outputs)
-        try:
-            answer: dict[str, Any] | Later = self._handlers.answer(request)
-        except Exception:
-            self._journal.exception(f"request {request.get('command')}")
-            answer = {"ok": False, "error": "a fault in zerobeat; its log says more"}
-        self._hear(outputs)
-        return answer
-
     def _act(self, command: Command) -> None:
         if not self._command(command):
             raise CommandError("a fault in zerobeat, one voice released; its log says more")
 
-    def _picture(self) -> dict[str, Any]:
-        try:
-            shown = plain(picture(self.engine, self.wire))
-        except Exception:
-            self._journal.exception("status")
-            shown = {}
-        return shown | {
+    def _facts(self) -> dict[str, Any]:
+        return {
             "rig": str(self._path),
             "ports": self._connections.states(),
             "malformed": self.malformed,
             "foot_presses": self._foot_presses,
             "reload": self._reloading.outcome,
+            "store": self._disk.shown(),
         }
 
     # ------------------------------------------------------------ reload and stop
@@ -312,8 +292,8 @@ class Runner:
         while self.wire.wake_at_s is not None and time.monotonic() - now_s < 1.0:
             time.sleep(0.0005)
             self._send(time.monotonic())
-        self._storing.stop(time.monotonic())
-        self._control.close()
+        self._disk.stop(time.monotonic())
+        self._clients.control.close()
         self._connections.close_outputs()
         self._mirror.close()
         self._patch.close()

@@ -1,42 +1,44 @@
-"""What the commands that store do; each is answered once it is on the disk.
+"""What `store` and `revert` do.
 
 | command | takes |
 | --- | --- |
-| `put_profile` | `voice`, `profile`: the keys of a profile file |
-| `undo_profile` | `voice`: brings the profile before back; again: the newer one |
+| `store` | `scene` (default: the one that plays), `undo` (default false) |
+| `revert` | nothing |
 
-An answer to these names the ``generation`` (the first digits of the checksum in
-the file), and the ``file``.
+A store is answered, and a recall takes it, once it is on the disk. It never
+writes the player's own files: it goes to the state directory.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from pathlib import Path
 
-from ..config.find import stored_name
-from ..config.profile_file import Profile
-from ..config.profile_use import ReadyProfile, earlier_profile, generation_of, ready_profile
+from ..config.faults import Faults, Place
+from ..config.fields import Section
+from ..config.json_source import table_of
 from ..config.rig import LoadedRig
+from ..config.scene_file import scene_to_yaml
+from ..config.scene_use import EarlierScene, earlier_scene
 from ..config.store_writer import Done
 from ..engine import commands
 from ..engine.engine import Engine
-from ..engine.settings import Voice
+from ..engine.keeping import scene_to_store
+from ..engine.settings import Scene
 from ..errors import CommandError
 from ..ports.later import Later
 from .child import Outcome
-from .storing import Storing
-
-Values = dict[str, Any]
+from .storing import Storing, Values, refused
 
 
 class StoreCommands:
-    """Serves requests that write.
+    """Serves requests that store scenes, from a client or a foot.
 
     Args:
         storing: the disk.
-        engine: whose voices and scenes are stored.
-        loaded: what the rig's files said.
+        engine: whose live settings are stored.
+        loaded: what the rig's files say.
+        folder: of the rig's file.
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
     """
@@ -46,120 +48,130 @@ class StoreCommands:
         storing: Storing,
         engine: Engine,
         loaded: LoadedRig,
+        folder: Path,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
     ) -> None:
         self._storing = storing
         self._engine = engine
+        self._folder = folder
         self._act = act
         self._changed = changed
-        self._loaded = loaded
-        self._profiles: dict[str, Profile] = {}
-        self.known: dict[str, Callable[[Values], Later]] = {
-            "put_profile": self._put_profile,
-            "undo_profile": self._undo_profile,
-        }
         self.use(loaded)
+        self._stored = set(storing.store.names("scenes"))
+        self.known: dict[str, Callable[[Values], Later]] = {
+            "store": self._store_command,
+            "revert": self._revert,
+        }
 
     def use(self, loaded: LoadedRig) -> None:
         """Take a reloaded rig."""
-        self._loaded = loaded
-        self._profiles = dict(loaded.profiles)
+        self._files = dict(loaded.scene_files)  # title -> under which name it is stored
 
-    # ------------------------------------------------------------ profiles
+    def _store_command(self, values: Values) -> Later:
+        section = Section(table_of(values, Place("store", 0)), Faults())
+        title = section.text("scene", None)
+        undo = section.flag("undo", False)
+        section.close()
+        section.faults.raise_any()
+        return self.undo(title) if undo else self.store(title)
 
-    def _put_profile(self, values: Values) -> Later:
-        voice, name = self._measured_voice(values, ("voice", "profile"))
-        profile = values.get("profile")
-        if not isinstance(profile, dict):
-            raise CommandError(f"{voice.name}: profile: found none; needed: keys of a profile file")
-        later = Later()
+    # ------------------------------------------------------------ out
 
-        def checked(outcome: Outcome, now_s: float) -> None:
-            self._keep_profile(later, voice.name, name, outcome, now_s, "is measured")
+    def store(self, title: str | None = None) -> Later:
+        """Store the live settings; None means into the scene that plays.
 
-        behind = self._loaded.converters[voice.output]
-        self._storing.work(
-            checked, ready_profile, profile, voice, behind, self._engine.rig.middle_c_octave,
-            self._profiles.get(voice.name),
-        )  # fmt: skip
-        return later
-
-    def _undo_profile(self, values: Values) -> Later:
-        voice, name = self._measured_voice(values, ("voice",))
-        later = Later()
-
-        def read(outcome: Outcome, now_s: float) -> None:
-            self._keep_profile(later, voice.name, name, outcome, now_s, "has its profile before back")
-
-        path = self._storing.store.path("profiles", name)
-        behind = self._loaded.converters[voice.output]
-        self._storing.work(
-            read, earlier_profile, path, voice, behind, self._engine.rig.middle_c_octave
-        )
-        return later
-
-    def _keep_profile(
-        self, later: Later, voice: str, name: str, outcome: Outcome, now_s: float, said: str
-    ) -> None:
-        """Store what was checked; the voice plays by it once it is on the disk."""
-        ready = outcome.value
-        if not isinstance(ready, ReadyProfile):
-            later.tell(refused(outcome.error), now_s)
-            return
+        Raises:
+            CommandError: another scene waits, or no file can have this name.
+        """
+        live = self._engine.live
+        title = title or live.wanted().name
+        scene = scene_to_store(self._engine, title)
+        name = self._file_of(title)
+        first = self._engine.rig.program_numbers_from
+        own = live.bank.get(title) if name not in self._stored else None
+        before = None if own is None else scene_to_yaml(own, first)
+        later, was = Later(), live.scene.name
 
         def stored(done: Done, now_s: float) -> None:
             if done.error:
                 later.tell(refused(done.error), now_s)
                 return
-            self._changed()
-            self._profiles[voice] = ready.profile
-            try:
-                self._act(
-                    commands.UseProfile(
-                        voice, ready.voice.curve, ready.voice.note_errors_cents, ready.voice.stale
-                    )
-                )
-            except CommandError as error:
-                later.tell(refused(f"{error}; the profile is stored"), now_s)
+            self._take(scene, name, was)
+            said = f"scene {title} stored" if title == was else f"stored as scene {title}"
+            later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
+
+        self._storing.save("scenes", name, scene_to_yaml(scene, first), before, stored)
+        return later
+
+    def _file_of(self, title: str) -> str:
+        """Return under which name a scene is stored: the rig's for it, else its title."""
+        known = self._files.get(title)
+        if known is not None:
+            return known
+        other = next((t for t, file in self._files.items() if file == title), None)
+        if other is not None:
+            raise CommandError(f"scene: {title} is the file of scene {other}; store {other}")
+        self._storing.store.path("scenes", title)  # refuses what no file can be called
+        return title
+
+    def _take(self, scene: Scene, name: str, was: str | None) -> None:
+        self._changed()
+        self._files[scene.name] = name
+        self._stored.add(name)
+        self._act(commands.SceneStored(scene, was))
+
+    # ------------------------------------------------------------ back
+
+    def undo(self, title: str | None = None) -> Later:
+        """Bring back what was stored before; what plays goes on, unsaved.
+
+        Raises:
+            CommandError: no such scene.
+        """
+        title = title or self._engine.live.wanted().name
+        name = self._files.get(title)
+        if name is None:
+            allowed = ", ".join(self._files) or "none; nothing is stored yet"
+            raise CommandError(f"scene: found {title!r}; allowed: {allowed}")
+        later = Later()
+
+        def read(outcome: Outcome, now_s: float) -> None:
+            earlier = outcome.value
+            if not isinstance(earlier, EarlierScene):
+                later.tell(refused(outcome.error), now_s)
                 return
-            answer = {
-                "ok": True,
-                "said": f"{voice} {said}; it plays by it from its next note",
-                "generation": generation_of(ready.text),
-                "file": str(done.path),
-            }
-            later.tell(answer, now_s)
+            try:
+                self._storing.save("scenes", name, earlier.text, None, stored(earlier.scene))
+            except CommandError as error:
+                later.tell(refused(str(error)), now_s)
 
-        try:
-            self._storing.save("profiles", name, ready.text, ready.before, stored)
-        except CommandError as error:
-            later.tell(refused(str(error)), now_s)
+        def stored(scene: Scene) -> Callable[[Done, float], None]:
+            def hear(done: Done, now_s: float) -> None:
+                if done.error:
+                    later.tell(refused(done.error), now_s)
+                    return
+                self._take(scene, name, None)
+                said = f"scene {title} is stored as it was before; what plays goes on"
+                later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-    def _measured_voice(self, values: Values, allowed: tuple[str, ...]) -> tuple[Voice, str]:
-        """Return the voice that a request is about, and under which name its profile is kept."""
-        for key in values:
-            if key not in allowed:
-                raise CommandError(f"{key[:40]}: found unknown key; allowed: {', '.join(allowed)}")
-        asked = values.get("voice")
-        voices = {voice.name: voice for voice in self._engine.rig.voices}
-        if not isinstance(asked, str) or asked not in voices:
-            raise CommandError(f"voice: found {str(asked)[:40]}; allowed: {', '.join(voices)}")
-        files = self._loaded.profile_files
-        name = files.get(asked, stored_name(asked))
-        if not name:
-            raise CommandError(f"{asked}: the rig says profile: none; remove that line first")
-        sharing = [other for other, file in files.items() if file == name and other != asked]
-        if sharing:
-            raise CommandError(
-                f"{asked}: {', '.join(sharing)} plays by the same profile, {name}; "
-                "give each a profile of its own in the rig"
-            )
-        return voices[asked], name
+            return hear
 
+        path = self._storing.store.path("scenes", name)
+        self._storing.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
+        return later
 
-def refused(error: str) -> dict[str, Any]:
-    """Return the answer that says why not, in one line."""
-    return {"ok": False, "error": "; ".join(error.splitlines())}
-
-
+    def _revert(self, values: Values) -> Later:
+        section = Section(table_of(values, Place("revert", 0)), Faults())
+        section.close()
+        section.faults.raise_any()
+        later = Later()
+        self._act(commands.Revert())
+        live = self._engine.live
+        waits = live.waiting_scene is not None or any(
+            state.waiting is not None for state in self._engine.states.values()
+        )
+        when = "; heard as the hold says" if waits else ""
+        said = f"scene {live.wanted().name} as it is stored{when}"
+        later.tell({"ok": True, "said": said}, self._engine.now_s)
+        return later

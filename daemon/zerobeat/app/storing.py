@@ -9,34 +9,43 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from ..config.store import Store
 from ..config.store_writer import Done, StoreWriter
+from ..engine.engine import Engine
 from ..errors import CommandError
 from .child import Child, Outcome
 from .journal import Journal
+from .remembering import Evening, Remembering
 
+Values = dict[str, Any]
 MOST_JOBS = 16  # a disk that is slower than who asks; each waits for one fsync or more
 MOST_CHILDREN = 3
+PROBE_S = 60.0  # how often a disk that failed is tried again
 
 
 class Storing:
-    """The writer and the children at work.
+    """The writer and the children at work, and the session.
 
     Args:
-        store: the state directory.
+        evening: the state directory, and what is stored of the session already.
+        engine: whose session is kept.
         journal: for what the disk refuses.
 
     Attributes:
-        fault: what the disk said last; "" once something was stored again.
+        fault: why nothing was stored last; "" once something was again.
     """
 
-    def __init__(self, store: Store, journal: Journal) -> None:
-        self.store = store
-        self.fault = ""
+    def __init__(self, evening: Evening, engine: Engine, journal: Journal) -> None:
+        self._state = evening.state
+        self.store = evening.state.store
+        self.fault = self._refusal = refusal = evening.state.refusal
         self._journal = journal
-        self._writer = StoreWriter(store)
+        self._writer = StoreWriter(self.store)
+        self._remembering = (
+            None if refusal else Remembering(engine, self._writer, evening.session)
+        )
         self._then: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
+        self._probe_at_s = float("-inf")
 
     # ------------------------------------------------------------ asking
 
@@ -47,15 +56,19 @@ class Storing:
         """Store a scene or profile; ``then`` hears what became of it.
 
         Raises:
-            CommandError: the disk is behind already.
+            CommandError: the disk is behind already, or nothing may be written.
         """
+        if self._refusal:
+            raise CommandError(self._refusal)
         if self._writer.waiting >= MOST_JOBS:
             raise CommandError(
                 f"{folder}/{name}: {self._writer.waiting} stores wait for the disk; try again"
             )
         self._then[self._writer.save(folder, name, text, before)] = then
 
-    def work(self, then: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any) -> None:
+    def work(
+        self, then: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any
+    ) -> None:
         """Call a function in a child; ``then`` hears what came of it.
 
         Raises:
@@ -74,28 +87,52 @@ class Storing:
         """Return what to wait for."""
         return [self._writer.fileno(), *(child.fileno() for child in self._children)]
 
+    @property
+    def wake_at_s(self) -> float | None:
+        """When ``step`` has something to do although nothing has come back."""
+        return None if self._remembering is None else self._remembering.wake_at_s
+
     def step(self, now_s: float) -> None:
-        """Go on with what the disk and the children have done."""
+        """Go on with what the disk and the children have done, and with the session."""
         for child in tuple(self._children):
             outcome = child.outcome()
             if outcome is not None:
                 self._children.pop(child)(outcome, now_s)
         for done in self._writer.take():
             self._hear(done, now_s)
+        if self._remembering is not None:
+            self._remembering.step(now_s)
+            if now_s >= self._probe_at_s:
+                self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
+                self._writer.probe()
 
     def _hear(self, done: Done, now_s: float) -> None:
         if done.error != self.fault:
             self.fault = done.error
-            if done.error:
-                self._journal.say(done.error)
+            self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
+            self._journal.say(done.error or f"{self.store.directory}: stored again")
+        if self._remembering is not None:
+            self._remembering.done(done)
         then = self._then.pop(done.ticket, None)
         if then is not None:
             then(done, now_s)
+
+    def shown(self) -> Values:
+        """Return what the status says of the disk."""
+        return {"directory": str(self.store.directory), "fault": self.fault}
 
     def stop(self, now_s: float) -> None:
         """Finish what was asked for and wait until it is on the disk."""
         for child in self._children:
             child.close()
         self._children.clear()
+        if self._remembering is not None:
+            self._remembering.finish()
         for done in self._writer.stop():
             self._hear(done, now_s)
+        self._state.close()
+
+
+def refused(error: str) -> Values:
+    """Return the answer that says why not, in one line."""
+    return {"ok": False, "error": "; ".join(error.splitlines())}

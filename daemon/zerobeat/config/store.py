@@ -21,6 +21,7 @@ from .durable import Newest
 from .yaml_source import LARGEST_BYTES
 
 FOLDERS = ("scenes", "profiles")
+PROBE_BYTES = 65_536  # more than a session or a scene needs
 SESSION = "session.json"
 LONGEST_NAME_BYTES = 200  # of 255 that file systems allow, less what generations add
 
@@ -134,6 +135,25 @@ class Store:
         path = self.path(folder, name)
         self._replace(path, durable.previous(path).content)
         return path
+
+    def probe(self) -> Path:
+        """Return the state directory if something could be stored there now; nothing is kept.
+
+        Raises:
+            StoreError: as for ``save``.
+        """
+        path = self.directory / ".probe.tmp"
+        try:
+            for folder in (self.directory, *(self.directory / name for name in FOLDERS)):
+                make_folder(folder)
+            with path.open("wb") as file:
+                file.write(bytes(PROBE_BYTES))
+        except OSError as error:
+            raise refusal(self.directory / FOLDERS[0], error) from None
+        finally:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        return self.directory
 
     def clean(self) -> None:
         """Remove temporary files that a power cut left. For the daemon, before its first save."""

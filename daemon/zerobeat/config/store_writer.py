@@ -75,6 +75,10 @@ class StoreWriter:
         """Ask for ``Store.save_session``; return the ticket."""
         return self._ask(SESSION, lambda: self._store.save_session(content))
 
+    def probe(self) -> int:
+        """Ask for ``Store.probe``; return the ticket."""
+        return self._ask("probe", self._store.probe)
+
     def _ask(self, what: str, act: Callable[[], Path]) -> int:
         self._asked += 1
         self._jobs.put(_Job(self._asked, what, act))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from pathlib import Path
 
+from ...config.find import state_directory
 from ...config.rig import load_rig
 from ...errors import CommandError
+from ..remembering import State, come_back
 from ..runner import Runner
 
 
@@ -20,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "rig", nargs="?", default="rig.yaml", type=Path, help="the rig (default: rig.yaml)"
     )
-    parser.add_argument("--scene", help="scene to start with (default: the rig's)")
+    parser.add_argument("--scene", help="scene to start with (default: the last one, else the rig's)")
     parser.add_argument(
         "--backend", choices=("auto", "alsa", "jack"), default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",
@@ -28,13 +29,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    state = State(state_directory())
     loaded = load_rig(args.rig)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
-        loaded = replace(loaded, rig=replace(loaded.rig, start_scene=args.scene))
-    runner = Runner(args.rig, loaded, args.backend)
-    for warning in loaded.warnings:
-        print(warning, flush=True)
+    evening = come_back(state, loaded, args.scene)
+    runner = Runner(args.rig, loaded, evening, args.backend)
+    for line in (*state.lines, *loaded.warnings, *evening.lines):
+        print(line, flush=True)
     return runner.run()

@@ -1,0 +1,152 @@
+"""What `put_profile` and `undo_profile` do; each is answered once it is on the disk.
+
+| command | takes |
+| --- | --- |
+| `put_profile` | `voice`, `profile`: the keys of a profile file |
+| `undo_profile` | `voice`: brings the profile before back; again: the newer one |
+
+An answer names the ``generation`` (the first digits of the checksum in the file)
+and the ``file``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from ..config.find import stored_name
+from ..config.profile_file import Profile
+from ..config.profile_use import ReadyProfile, earlier_profile, generation_of, ready_profile
+from ..config.rig import LoadedRig
+from ..config.store_writer import Done
+from ..engine import commands
+from ..engine.engine import Engine
+from ..engine.settings import Voice
+from ..errors import CommandError
+from ..ports.later import Later
+from .child import Outcome
+from .storing import Storing, Values, refused
+
+
+class ProfileCommands:
+    """Serves requests about profiles.
+
+    Args:
+        storing: the disk.
+        engine: whose voices are measured.
+        loaded: what the rig's files say.
+        act: hands a command to the engine; raises ``CommandError``.
+        changed: called when a file of the rig's has changed.
+    """
+
+    def __init__(
+        self,
+        storing: Storing,
+        engine: Engine,
+        loaded: LoadedRig,
+        act: Callable[[commands.Command], None],
+        changed: Callable[[], None],
+    ) -> None:
+        self._storing = storing
+        self._engine = engine
+        self._act = act
+        self._changed = changed
+        self.use(loaded)
+        self.known: dict[str, Callable[[Values], Later]] = {
+            "put_profile": self._put_profile,
+            "undo_profile": self._undo_profile,
+        }
+
+    def use(self, loaded: LoadedRig) -> None:
+        """Take a reloaded rig."""
+        self._loaded = loaded
+        self._profiles: dict[str, Profile] = dict(loaded.profiles)
+
+    def _put_profile(self, values: Values) -> Later:
+        voice, name = self._measured_voice(values, ("voice", "profile"))
+        profile = values.get("profile")
+        if not isinstance(profile, dict):
+            raise CommandError(f"{voice.name}: profile: found none; needed: keys of a profile file")
+        later = Later()
+
+        def checked(outcome: Outcome, now_s: float) -> None:
+            self._keep_profile(later, voice.name, name, outcome, now_s, "is measured")
+
+        behind = self._loaded.converters[voice.output]
+        self._storing.work(
+            checked, ready_profile, profile, voice, behind, self._engine.rig.middle_c_octave,
+            self._profiles.get(voice.name),
+        )  # fmt: skip
+        return later
+
+    def _undo_profile(self, values: Values) -> Later:
+        voice, name = self._measured_voice(values, ("voice",))
+        later = Later()
+
+        def read(outcome: Outcome, now_s: float) -> None:
+            self._keep_profile(later, voice.name, name, outcome, now_s, "has its profile before back")
+
+        path = self._storing.store.path("profiles", name)
+        behind = self._loaded.converters[voice.output]
+        self._storing.work(
+            read, earlier_profile, path, voice, behind, self._engine.rig.middle_c_octave
+        )
+        return later
+
+    def _keep_profile(
+        self, later: Later, voice: str, name: str, outcome: Outcome, now_s: float, said: str
+    ) -> None:
+        """Store what was checked; the voice plays by it once it is on the disk."""
+        ready = outcome.value
+        if not isinstance(ready, ReadyProfile):
+            later.tell(refused(outcome.error), now_s)
+            return
+
+        def stored(done: Done, now_s: float) -> None:
+            if done.error:
+                later.tell(refused(done.error), now_s)
+                return
+            self._changed()
+            self._profiles[voice] = ready.profile
+            try:
+                self._act(
+                    commands.UseProfile(
+                        voice, ready.voice.curve, ready.voice.note_errors_cents, ready.voice.stale
+                    )
+                )
+            except CommandError as error:
+                later.tell(refused(f"{error}; the profile is stored"), now_s)
+                return
+            answer = {
+                "ok": True,
+                "said": f"{voice} {said}; it plays by it from its next note",
+                "generation": generation_of(ready.text),
+                "file": str(done.path),
+            }
+            later.tell(answer, now_s)
+
+        try:
+            self._storing.save("profiles", name, ready.text, ready.before, stored)
+        except CommandError as error:
+            later.tell(refused(str(error)), now_s)
+
+    def _measured_voice(self, values: Values, allowed: tuple[str, ...]) -> tuple[Voice, str]:
+        """Return the voice that a request is about, and under which name its profile is kept."""
+        for key in values:
+            if key not in allowed:
+                raise CommandError(f"{key[:40]}: found unknown key; allowed: {', '.join(allowed)}")
+        asked = values.get("voice")
+        voices = {voice.name: voice for voice in self._engine.rig.voices}
+        if not isinstance(asked, str) or asked not in voices:
+            raise CommandError(f"voice: found {str(asked)[:40]}; allowed: {', '.join(voices)}")
+        files = self._loaded.profile_files
+        name = files.get(asked, stored_name(asked))
+        if not name:
+            raise CommandError(f"{asked}: the rig says profile: none; remove that line first")
+        sharing = [other for other, file in files.items() if file == name and other != asked]
+        if sharing:
+            raise CommandError(
+                f"{asked}: {', '.join(sharing)} plays by the same profile, {name}; "
+                "give each a profile of its own in the rig"
+            )
+        return voices[asked], name

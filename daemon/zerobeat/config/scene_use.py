@@ -1,0 +1,66 @@
+"""The scene that was stored before the newest one, for an undo.
+
+For a process beside the one that plays: it reads YAML.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from ..engine.settings import Rig, Scene
+from ..errors import StoreError
+from . import durable
+from .context import Context
+from .fields import Section
+from .scene_file import read_scene, scene_to_yaml
+from .yaml_source import parse_yaml
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierScene:
+    """A scene and its file's text."""
+
+    scene: Scene
+    text: str
+
+
+def scene_context(rig: Rig, folder: Path) -> Context:
+    """Return what a stored scene must know of the rig that plays.
+
+    Args:
+        rig: with its voices and inputs.
+        folder: of the rig's file, where scales stand.
+    """
+    return Context(
+        folder,
+        middle_c_octave=rig.middle_c_octave,
+        program_numbers_from=rig.program_numbers_from,
+        voices=tuple(voice.name for voice in rig.voices),
+        inputs=tuple(source.name for source in rig.inputs),
+        drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
+        has_clock=rig.clock_from is not None,
+        unknown_voices_are_faults=False,
+    )
+
+
+def earlier_scene(path: Path, title: str, rig: Rig, folder: Path) -> EarlierScene:
+    """Return the scene stored before the newest one, under the title it has now.
+
+    Raises:
+        StoreError: none is kept.
+        ConfigError: it can't be read.
+    """
+    earlier = durable.previous(path)
+    context = scene_context(rig, folder)
+    table = parse_yaml(earlier.content, str(earlier.path), context.faults)
+    context.faults.raise_any()
+    if table is None:
+        raise StoreError(f"{earlier.path}: found nothing in it; needed: a scene")
+    section = Section(table, context.faults, rig.middle_c_octave)
+    scene = read_scene(section, durable.plain_stem(path), context)
+    context.faults.raise_any()
+    if scene.name == title:
+        return EarlierScene(scene, earlier.content.decode())
+    scene = replace(scene, name=title)
+    return EarlierScene(scene, scene_to_yaml(scene, rig.program_numbers_from))
