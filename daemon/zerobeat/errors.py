@@ -83,3 +83,7 @@ class TakeRefusedError(ZerobeatError):
 
 class MeasureError(ZerobeatError):
     """A measurement that can't go on, or whose result can't be used."""
+
+
+class AudioError(MeasureError):
+    """An audio input that is missing, doubled, shut or gone."""

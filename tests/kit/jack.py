@@ -36,6 +36,9 @@ import rtmidi
 
 RATE_HZ = 48_000
 SOUND_FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
+# General MIDI program 112. Of the sound font's sustained programs the one whose loops leave no
+# second pitch: there Praat and zerobeat's reader agree within 0.02 cents from key 36 to 84.
+STEADY_REED = 111
 SQUARE_LEAD = 80  # General MIDI program 81: a steady tone with no tremolo of its own
 
 jack.set_error_function(lambda message: None)

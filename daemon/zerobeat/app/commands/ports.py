@@ -1,16 +1,22 @@
-"""``zerobeat ports``: MIDI ports by the names a rig uses."""
+"""``zerobeat ports``: MIDI ports and audio inputs by the names a rig uses."""
 
 from __future__ import annotations
 
 import argparse
+import math
 import time
 
+from ...errors import AudioError
 from ...ports.patch import PortName, choose_backend, open_patch
+
+LOOK_S = 0.5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
-        "example: zerobeat ports\n\n"
+        "examples:\n"
+        "  zerobeat ports\n"
+        "  zerobeat ports --levels     which channel of the sound card is which\n\n"
         "Copy a name, quotes included, behind `port:` in rig.yaml. Numbers that change\n"
         "from boot to boot are left out; two devices of one name show what tells them\n"
         "apart in square brackets."
@@ -18,6 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--backend", choices=("auto", "alsa", "jack"), default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--levels", action="store_true",
+        help=f"listen to each audio input for {LOOK_S:g} s and show the level of each channel",
     )  # fmt: skip
 
 
@@ -37,7 +47,43 @@ def run(args: argparse.Namespace) -> int:
             print(f'  "{port.text}{_identity(port, names)}"')
         if not names:
             print("  none; plug one in and look again")
+    if args.levels:
+        print("\n".join(audio_lines()))
+    else:
+        print("audio inputs, for measuring: zerobeat ports --levels")
     return 0
+
+
+def audio_lines() -> list[str]:
+    """Return audio inputs with the level of each channel, as a short look found it (A2)."""
+    from ...measure.audio import list_devices, text_of
+
+    lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
+    try:
+        devices = list_devices(LOOK_S)
+    except AudioError as error:
+        return [*lines, f"  {error}"]
+    for device in devices:
+        lines.append(f'  "{text_of(device, devices)}", {device.rate_hz:g} Hz')
+        if device.levels is None:
+            lines.append("    can't be opened: busy, or not allowed")
+        for number, (rms, peak) in enumerate(device.levels or (), 1):
+            lines.append(f"    {number:>3} {_level(rms, peak)}")
+    if not devices:
+        lines.append("  none; plug one in and look again")
+    return lines
+
+
+def _level(rms: float, peak: float) -> str:
+    """Return a level in words, and as a bar of at most 30 signs."""
+    if peak < 1e-4:
+        return "silent"
+    rms_db, peak_db = (20.0 * math.log10(max(value, 1e-6)) for value in (rms, peak))
+    word = "OVERLOAD: turn it down" if peak >= 0.999 else (
+        "good" if rms_db > -50.0 else "low: turn it up"
+    )  # fmt: skip
+    bar = "#" * max(1, round((60.0 + min(rms_db, 0.0)) / 2.0))
+    return f"{rms_db:+4.0f} {peak_db:+4.0f}  {word:<22} {bar}"
 
 
 def _identity(port: PortName, ports: list[PortName]) -> str:

@@ -1,0 +1,244 @@
+"""The process that listens: PortAudio in, blocks of samples out on a pipe.
+
+    python -m zerobeat.measure.recorder '{"list": true, "levels_s": 0.5}'
+    python -m zerobeat.measure.recorder '{"record": [{"device": 3, "channels": [0, 1]}]}'
+
+A run is a fresh process, because PortAudio sees the devices of its start only,
+and because a crash in here must not reach anything else (requirement A3). The
+first line out is JSON; then, while recording, packets of ``HEADER`` and samples
+(float32, frame by frame) until the pipe is closed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import struct
+import sys
+import time
+from collections import deque
+from pathlib import Path
+from typing import Any
+
+HEADER = struct.Struct("<HHId")  # stream, flags, frames, monotonic second of the first frame
+OVERFLOW, GAP, ENDED = 1, 2, 4  # flags; ENDED comes alone, without frames
+KEPT_S = 6.0  # of sound, while nobody reads; then the oldest goes, which is a gap
+QUIET_S = 2.0  # without a block: the device is gone
+MOST_BLOCKS = 65_536
+CLOSING_S = 2
+LOOSE_S = 0.02  # PortAudio's times jitter as the processor does; smaller losses it flags itself
+MOST_LATENCY_S = 0.5
+GUESSED_LATENCY_S = 0.05  # where a driver reports nonsense
+RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+_CARD = re.compile(r" \(hw:(\d+),\d+\)$")
+
+
+def devices(audio: Any) -> list[dict[str, Any]]:
+    """Return what can be listened to: index, stable name, what tells it apart, channels, rate."""
+    found = []
+    apis = [api["name"] for api in audio.query_hostapis()]
+    for index, device in enumerate(audio.query_devices()):
+        if device["max_input_channels"] < 1:
+            continue
+        api = "jack" if "JACK" in apis[device["hostapi"]] else apis[device["hostapi"]].lower()
+        card = _CARD.search(device["name"])
+        found.append({
+            "index": index,
+            "name": _CARD.sub("", device["name"]),
+            "identity": [*(_identity(int(card[1])) if card else ()), api],
+            "channels": device["max_input_channels"],
+            "rate_hz": device["default_samplerate"],
+            "api": api,
+        })  # fmt: skip
+    return found
+
+
+def _identity(card: int) -> list[str]:
+    """Return what tells a card from another of its name: its USB socket, its id (A1)."""
+    found = []
+    place = os.path.basename(os.path.realpath(f"/sys/class/sound/card{card}/device"))
+    if re.fullmatch(r"\d+-[\d.]+:[\d.]+", place):
+        found.append(f"usb {place.partition(':')[0]}")
+    try:
+        found.append(f"card {Path(f'/proc/asound/card{card}/id').read_text().strip()}")
+    except OSError:
+        pass
+    return found
+
+
+class Stream:
+    """One device being recorded, some of its channels.
+
+    Args:
+        audio: the module ``sounddevice``.
+        number: of the stream, in packets.
+        device: of ``devices``.
+        channels: wanted, from 0.
+        blocks: where they go: (number, flags, start_s, frames, bytes).
+    """
+
+    def __init__(
+        self, audio: Any, number: int, device: dict[str, Any], channels: list[int],
+        blocks: deque[tuple[int, int, float, int, bytes]],
+    ) -> None:  # fmt: skip
+        self._number, self._channels, self._blocks = number, channels, blocks
+        self._due_s = 0.0
+        self.flags = 0
+        self.heard_s = time.monotonic()
+        self.rate_hz = float(device["rate_hz"])
+        self._latency_s = GUESSED_LATENCY_S
+        self.stream = audio.InputStream(
+            device=device["index"], channels=max(channels) + 1, samplerate=self.rate_hz,
+            dtype="float32", latency="high", callback=self._take,
+        )  # fmt: skip
+        if 0.0 < self.stream.latency <= MOST_LATENCY_S:
+            self._latency_s = float(self.stream.latency)
+
+    def start(self) -> None:
+        self.stream.start()
+        self.heard_s = time.monotonic()
+
+    def _take(self, heard: Any, frames: int, times: Any, status: Any) -> None:
+        now_s = time.monotonic()
+        length_s = frames / self.rate_hz
+        flags = self.flags | (OVERFLOW if status.input_overflow else 0)
+        self.flags = 0
+        if times.inputBufferAdcTime > 0.0:
+            if self._due_s and times.inputBufferAdcTime - self._due_s > LOOSE_S + length_s / 2:
+                flags |= GAP
+            self._due_s = times.inputBufferAdcTime + length_s
+        start_s = now_s - length_s - self._latency_s
+        self.heard_s = now_s
+        content = heard[:, self._channels].tobytes()
+        self._blocks.append((self._number, flags, start_s, frames, content))
+
+
+def record(audio: Any, wanted: list[dict[str, Any]]) -> None:
+    """Record until the pipe is closed or a device ends."""
+    blocks: deque[tuple[int, int, float, int, bytes]] = deque(maxlen=MOST_BLOCKS)
+    known = {device["index"]: device for device in devices(audio)}
+    streams = []
+    for number, one in enumerate(wanted):
+        device = known[one["device"]]
+        try:
+            stream = Stream(audio, number, device, one["channels"], blocks)
+        except audio.PortAudioError as error:
+            _say({"error": _unopened(audio, device, one["channels"], error)})
+            return
+        streams.append(stream)
+    for stream in streams:
+        stream.start()
+    _say({"rates_hz": [stream.rate_hz for stream in streams]})
+    try:
+        _send(streams, blocks)
+    except BrokenPipeError:
+        pass  # the reader has what it wants
+    signal.alarm(CLOSING_S)
+    for stream in streams:
+        stream.stream.close()
+
+
+def _send(
+    streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]
+) -> None:
+    """Write blocks as they come; return when a device has gone."""
+    out = sys.stdout.buffer
+    while True:
+        time.sleep(0.01)
+        while blocks:
+            number, flags, start_s, frames, content = blocks.popleft()
+            if time.monotonic() - start_s > KEPT_S:
+                streams[number].flags |= GAP  # nobody read; it is told with the next block
+                continue
+            out.write(HEADER.pack(number, flags, frames, start_s) + content)
+        for number, stream in enumerate(streams):
+            if time.monotonic() - stream.heard_s > QUIET_S or not stream.stream.active:
+                out.write(HEADER.pack(number, ENDED, 0, time.monotonic()))
+                out.flush()
+                return
+        out.flush()
+
+
+def _unopened(audio: Any, device: dict[str, Any], channels: list[int], error: Exception) -> str:
+    """Return one line: what was asked of the device, what it says it has (A4, A5)."""
+    offered = []
+    for rate_hz in RATES_HZ:
+        try:
+            audio.check_input_settings(device["index"], max(channels) + 1, "float32", None, rate_hz)
+            offered.append(str(rate_hz))
+        except (audio.PortAudioError, ValueError):
+            continue
+    why = str(error).partition(" [")[0]
+    return (
+        f"{device['name']}: can't be opened with channel number {max(channels) + 1} at "
+        f"{device['rate_hz']:g} Hz: {why}; it names {device['channels']} channels and takes "
+        f"{', '.join(offered) or 'no rate'}"
+    )
+
+
+def levels(audio: Any, device: dict[str, Any], seconds: float) -> list[tuple[float, float]] | None:
+    """Return (rms, peak) of each channel over a short look, full scale 1.0; None if it is shut."""
+    blocks: deque[tuple[int, int, float, int, bytes]] = deque()
+    count = min(int(device["channels"]), 32)
+    try:
+        stream = Stream(audio, 0, device, list(range(count)), blocks)
+        stream.start()
+        time.sleep(seconds)
+        stream.stream.close()
+    except audio.PortAudioError:
+        return None
+    import numpy as np
+
+    sound = np.frombuffer(b"".join(content for *_, content in blocks), np.float32)
+    sound = sound.reshape(-1, count)
+    if not len(sound):
+        return None
+    steady = sound - sound.mean(axis=0)
+    rms = np.sqrt((steady**2).mean(axis=0))
+    return [(float(r), float(p)) for r, p in zip(rms, np.abs(sound).max(axis=0), strict=True)]
+
+
+def _say(value: dict[str, Any]) -> None:
+    sys.stdout.buffer.write(json.dumps(value).encode() + b"\n")
+    sys.stdout.buffer.flush()
+
+
+def main() -> int:
+    """Do what the one argument asks."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started it ends it
+    asked = json.loads(sys.argv[1])
+    try:
+        import sounddevice
+    except ModuleNotFoundError:
+        _say({
+            "error": "found no Python package sounddevice; install it with: "
+            "pip install 'zerobeat[audio]'"
+        })  # fmt: skip
+        return 1
+    except OSError:
+        _say({"error": "found no PortAudio library; install it with: apt install libportaudio2"})
+        return 1
+    try:
+        if asked.get("list"):
+            found = devices(sounddevice)
+            if asked.get("levels_s"):
+                for device in found:
+                    device["levels"] = levels(sounddevice, device, asked["levels_s"])
+            _say({"devices": found})
+        else:
+            record(sounddevice, asked["record"])
+    except BrokenPipeError:
+        pass
+    except sounddevice.PortAudioError as error:
+        _say({"error": f"PortAudio: {str(error).partition(' [')[0]}"})
+    # A JACK server waits seconds for a client that ends without a word, and PortAudio's own
+    # end may hang on a device that has gone: let it end in peace, but not for ever.
+    signal.alarm(CLOSING_S)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

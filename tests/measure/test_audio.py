@@ -1,0 +1,205 @@
+"""Audio in, over real JACK ports: which device, whole takes, and what makes one void (A1 to A7)."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import threading
+import time
+
+import numpy as np
+import pytest
+from kit.jack import (
+    RATE_HZ,
+    SOUND_FONT,
+    STEADY_REED,
+    JackServer,
+    OscillatorBank,
+    Player,
+    jack_is_installed,
+)
+
+from zerobeat.app.cli import main
+from zerobeat.errors import AudioError
+from zerobeat.measure.audio import AudioInputs, Device, Wanted, find_device, list_devices, text_of
+from zerobeat.measure.pitch import estimate_pitch
+
+live = pytest.mark.skipif(
+    not jack_is_installed() or not SOUND_FONT.exists(),
+    reason="jackd2, fluidsynth or timgm6mb-soundfont is not installed",
+)
+PERIOD = 1024  # with short ones a busy machine has an overrun a second, and each voids a take
+ON, OFF = (b"\x90\x45\x64", b"\x80\x45\x40")
+SECOND = Wanted("right", "osc", channel=2)  # each channel of the synth has two ports
+
+
+def whole(inputs, names, seconds, after_s=0.0):
+    """Return a take, taken again while the machine is too busy for a whole one."""
+    for _ in range(8):
+        sounds = inputs.take(names, time.monotonic() + after_s, seconds)
+        if sounds is not None:
+            return sounds
+    raise AssertionError(f"{inputs.void} takes void")
+
+
+def device(index, name, *identity):
+    return Device(index, name, identity, 2, 48_000.0)
+
+
+LISTED = [
+    device(0, "Line Box: USB Audio", "usb 1-1.2", "card Box", "alsa"),
+    device(1, "Line Box: USB Audio", "usb 1-1.3", "card Box_1", "alsa"),
+    device(2, "Box", "card B", "alsa"),
+    device(3, "Box 10", "card B10", "alsa"),
+]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "index"),
+    [
+        (Wanted("left", "Box"), 2),  # an exact name wins (requirement M6)
+        (Wanted("left", "Box 10"), 3),
+        (Wanted("left", "Line Box: USB Audio [usb 1-1.3]"), 1),
+        (Wanted("left", "Line Box: USB Audio [card Box]"), 0),
+        (Wanted("left", "Box ??", True), 3),
+    ],
+)
+def test_a_device_is_meant_by_its_stable_name(wanted, index):
+    assert find_device(wanted, LISTED).index == index
+
+
+def test_two_of_one_name_are_refused_with_what_to_write():
+    """Requirements A1, M5: never guessed; both are named with the line for the rig."""
+    with pytest.raises(AudioError) as caught:
+        find_device(Wanted("left", "Line Box: USB Audio"), LISTED)
+    assert str(caught.value) == (
+        'audio input left: found 2 devices "Line Box: USB Audio"; write one of: '
+        'device: "Line Box: USB Audio [usb 1-1.2]" or device: "Line Box: USB Audio [usb 1-1.3]"'
+    )
+
+
+def test_a_missing_device_is_told_with_those_that_are_there():
+    with pytest.raises(AudioError, match='found no device "Boks"; there are: "Line Box'):
+        find_device(Wanted("left", "Boks"), LISTED)
+    with pytest.raises(AudioError, match="found 4 devices"):
+        find_device(Wanted("left", "*Box*", True), LISTED)
+
+
+def test_names_are_shown_with_what_tells_them_apart_where_needed():
+    assert [text_of(one, LISTED) for one in LISTED[1:3]] == [
+        "Line Box: USB Audio [usb 1-1.3]", "Box",
+    ]  # fmt: skip
+
+
+@contextlib.contextmanager
+def synth(*detunes, synchronous=True):
+    """Yield a server and a keyboard that plays a soft synth, once its audio is there."""
+    with (
+        JackServer(PERIOD, synchronous) as server,
+        OscillatorBank(detunes, program=STEADY_REED) as bank,
+        Player("keys") as keys,
+    ):
+        server.connect("keys:out", bank.midi_port)
+        server.wait_for_port(bank.audio_port(len(detunes) - 1))
+        yield server, keys
+
+
+@live
+def test_levels_show_which_channel_sounds():
+    """Requirement A2."""
+    with synth(0.0, 0.0) as (_, keys):
+        keys.send(b"\x91\x45\x64")
+        (osc,) = [one for one in list_devices(levels_s=0.4) if one.name == "osc"]
+        assert osc.rate_hz == RATE_HZ
+        rms = [level for level, _ in osc.levels]
+        assert rms[2] > 0.005 and max(rms[0], rms[1]) < 1e-4
+
+
+@live
+def test_takes_of_two_inputs_at_once_are_whole_and_in_time():
+    with synth(0.0, 40.0) as (_, keys):
+        with AudioInputs((Wanted("left", "osc"), SECOND)) as inputs:
+            assert inputs.rate_hz("left") == RATE_HZ and inputs.device_of("right") == "osc"
+            quiet = whole(inputs, ["left"], 0.2)["left"].samples
+            keys.send(ON)
+            keys.send(bytes((0x91, *ON[1:])))
+            sounds = whole(inputs, ["left", "right"], 0.5, 0.2)
+            assert np.abs(quiet).max() < 1e-4
+            assert {len(sound.samples) for sound in sounds.values()} == {RATE_HZ // 2}
+            left, right = (
+                estimate_pitch(sounds[name].samples, sounds[name].rate_hz, expected_hz=440.0).hertz
+                for name in ("left", "right")
+            )
+            assert 1200 * np.log2(right / left) == pytest.approx(40.0, abs=0.1)
+            keys.send(OFF)
+
+
+@live
+def test_a_known_clock_error_is_taken_out():
+    """Requirement A11: 100 ppm are 0.17 cents."""
+    with synth(0.0):
+        with AudioInputs((Wanted("left", "osc", clock_ppm=100.0),)) as inputs:
+            sound = whole(inputs, ["left"], 0.1)["left"]
+        assert sound.rate_hz == pytest.approx(RATE_HZ / 1.0001)
+
+
+@live
+def test_a_recorder_that_falls_behind_makes_a_take_void():
+    """Requirement A6: the recorder is stopped for a while, so the server goes on without it."""
+    with synth(0.0, synchronous=False):
+        with AudioInputs((Wanted("left", "osc"),)) as inputs:
+            whole(inputs, ["left"], 0.2)
+            void = inputs.void
+
+            def stop_for_a_while():
+                time.sleep(0.2)
+                os.kill(inputs.pid, signal.SIGSTOP)
+                time.sleep(0.15)
+                os.kill(inputs.pid, signal.SIGCONT)
+
+            stopping = threading.Thread(target=stop_for_a_while)
+            stopping.start()
+            assert inputs.take(["left"], time.monotonic(), 0.8) is None
+            stopping.join()
+            assert inputs.void == void + 1
+            whole(inputs, ["left"], 0.2, 0.1)
+
+
+@live
+def test_a_device_plugged_in_later_is_found_and_one_that_goes_is_one_line():
+    """Requirement A3: each run sees the devices of its own start."""
+    with JackServer(PERIOD, synchronous=False) as server:
+        with pytest.raises(AudioError, match='found no device "osc"; there are: "system"'):
+            AudioInputs((Wanted("left", "osc"),))
+        with OscillatorBank((0.0,)) as bank:
+            server.wait_for_port(bank.audio_port(0))
+            inputs = AudioInputs((Wanted("left", "osc"),))
+            whole(inputs, ["left"], 0.1)
+            server.kill()
+            with pytest.raises(AudioError, match="osc: (has gone|ended while|sends no more)"):
+                while True:
+                    inputs.take(["left"], time.monotonic(), 0.5)
+            inputs.close()
+
+
+@live
+def test_a_channel_that_is_not_there_is_told_with_what_the_device_says():
+    """Requirement A5."""
+    with synth(0.0):
+        with pytest.raises(AudioError, match="osc: can't be opened with channel number 99"):
+            AudioInputs((Wanted("left", "osc", channel=98),))
+
+
+@live
+def test_ports_shows_the_level_of_each_channel(capsys):
+    """Requirement A2: so that the player can see which is which."""
+    with synth(0.0, 0.0) as (_, keys):
+        keys.send(b"\x91\x45\x64")
+        assert main(["ports", "--backend", "jack", "--levels"]) == 0
+    shown = capsys.readouterr().out
+    assert '  "osc", 48000 Hz' in shown
+    lines = [line for line in shown.partition('"osc"')[2].splitlines() if line[:7].strip()]
+    assert lines[1].split()[:2] == ["1", "silent"]
+    assert lines[3].split()[0] == "3" and " good " in lines[3] and "###" in lines[3]
+    assert all(len(line) <= 80 for line in shown.splitlines())
