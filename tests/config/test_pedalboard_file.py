@@ -2,7 +2,8 @@
 
 import pytest
 
-from zerobeat.config.pedalboard_file import Binding, load_pedalboard
+from zerobeat.config.pedalboard_file import load_pedalboard
+from zerobeat.engine.bindings import Binding
 from zerobeat.errors import ConfigError
 
 
@@ -17,7 +18,7 @@ def test_bindings_are_read(tmp_path):
         tmp_path,
         "title: Four Feet\nignore_banks: true\nbindings:\n"
         "  - {program: any, action: recall}\n"
-        "  - {program: 3, action: panic, long_press_s: 1}\n"
+        "  - {program: 3, action: panic}\n"
         "  - {controller: 84, channel_number: 2, action: bypass, voice: reed, feedback: true}\n"
         "  - {note: C2, action: hold, hold: sample, debounce_ms: 0}\n"
         "  - {controller: 11, action: set, setting: detune_cents, lowest: -5, highest: 5, pick_up: false}\n",
@@ -25,7 +26,7 @@ def test_bindings_are_read(tmp_path):
     assert (pedalboard.name, pedalboard.ignore_banks) == ("Four Feet", True)
     assert pedalboard.bindings == (
         Binding("program", None, "recall"),
-        Binding("program", 2, "panic", long_press_s=1.0),
+        Binding("program", 2, "panic"),
         Binding("controller", 84, "bypass", 1, "toggle", voice="reed", feedback=True),
         Binding("note", 36, "hold", None, "toggle", 0.0, hold="sample"),
         Binding("controller", 11, "set", kind="follow", setting="detune_cents", lowest=-5.0,

@@ -2,58 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
+from ..engine.bindings import ACTIONS, KINDS, ON_OFF, SETTINGS, SOURCES, Binding, Kind, Pedalboard
 from .faults import Faults
 from .fields import Section
+from .scene_voices import HOLDS
 from .yaml_source import read_yaml
-
-Kind = Literal["trigger", "momentary", "toggle", "follow"]
-ACTIONS = (
-    "recall", "next", "previous", "store", "revert", "cancel", "trigger", "hold", "bypass",
-    "solo", "mute", "panic", "sustain", "go_on", "set",
-)  # fmt: skip
-HOLDS = ("none", "note", "trigger", "sample")
-SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
-_SOURCES = ("controller", "note", "program")
-_LATCHING = ("hold", "bypass", "solo", "mute", "sustain")
-
-
-@dataclass(frozen=True, slots=True)
-class Binding:
-    """One switch or pedal and what it does.
-
-    ``source`` says what the pedalboard sends; ``number`` is the controller,
-    note or program as on the wire, None for any program. With action
-    ``recall`` and no scene, the program that arrives chooses the scene.
-    """
-
-    source: Literal["controller", "note", "program"]
-    number: int | None
-    action: str
-    channel: int | None = None  # None: any
-    kind: Kind = "trigger"
-    debounce_s: float = 0.02  # switches only; the first edge acts at once
-    long_press_s: float = 0.0  # above 0: acts only when held so long
-    feedback: bool = False  # light sent back to the pedalboard
-    voice: str | None = None  # None: all voices
-    scene: str | None = None
-    hold: str | None = None
-    setting: str | None = None  # of VoiceSettings, with action set
-    lowest: float = 0.0  # what a pedal at heel and toe means
-    highest: float = 0.0
-    pick_up: bool = True  # a pedal acts when it passes the value in force
-
-
-@dataclass(frozen=True, slots=True)
-class Pedalboard:
-    """What the feet can do."""
-
-    name: str
-    bindings: tuple[Binding, ...]
-    ignore_banks: bool = False
 
 
 def load_pedalboard(path: Path, program_numbers_from: int = 1) -> Pedalboard:
@@ -79,22 +35,29 @@ def read_pedalboard(
     section = Section(table, faults, middle_c_octave)
     section.node("bindings", required=True, allowed="a list of switches and pedals")
     sections = [section.within(item) for item in section.items("bindings")]
-    bindings = [_binding(inner, program_numbers_from) for inner in sections if inner is not None]
+    bindings = [
+        read_binding(inner, program_numbers_from) for inner in sections if inner is not None
+    ]
     pedalboard = Pedalboard(
         name=section.text("title", path.stem),
         bindings=tuple(binding for binding in bindings if binding is not None),
         ignore_banks=section.flag("ignore_banks", False),
+        relight=section.flag("relight", False),
     )
     section.close()
     return pedalboard
 
 
-def _binding(section: Section, first_program: int) -> Binding | None:
-    sources = [source for source in _SOURCES if section.has(source)]
+def read_binding(
+    section: Section, first_program: int, other_keys: tuple[str, ...] = ()
+) -> Binding | None:
+    """Return one binding, or None; faults are added. ``other_keys`` are read elsewhere."""
+    section.asked += other_keys
+    sources = [source for source in SOURCES if section.has(source)]
     if len(sources) != 1:
-        text = f"found {len(sources)} of controller, note, program; allowed: one of them"
+        text = f"found {len(sources)} of {', '.join(SOURCES)}; allowed: one of them"
         section.faults.add(section.place, text)
-        section.asked += _SOURCES
+        section.asked += SOURCES
     source: Any = sources[0] if sources else "controller"
     number = _number(section, source, first_program)
     action = section.choice("action", "trigger", ACTIONS, required=True)
@@ -103,9 +66,7 @@ def _binding(section: Section, first_program: int) -> Binding | None:
         number=number,
         action=action,
         channel=section.channel("channel_number", None),
-        kind=section.choice(
-            "kind", _usual_kind(action), ("trigger", "momentary", "toggle", "follow")
-        ),
+        kind=section.choice("kind", _usual_kind(section, source, action), KINDS),
         debounce_s=section.number("debounce_ms", 20.0, 0.0, 1000.0) / 1000.0,
         long_press_s=section.number("long_press_s", 0.0, 0.0, 10.0),
         feedback=section.flag("feedback", False),
@@ -116,9 +77,12 @@ def _binding(section: Section, first_program: int) -> Binding | None:
         lowest=section.number("lowest", 0.0, -1200.0, 1200.0),
         highest=section.number("highest", 0.0, -1200.0, 1200.0),
         pick_up=section.flag("pick_up", True),
+        to=section.number("to", None, -1200.0, 1200.0),
+        by=section.number("by", None, -1200.0, 1200.0),
     )
     section.close()
-    _check(section, binding)
+    _check_needed(section, binding)
+    _check_kind(section, binding)
     return binding if len(sources) == 1 else None
 
 
@@ -127,7 +91,7 @@ def _number(section: Section, source: str, first_program: int) -> int | None:
         return section.note("note", 0)
     if source == "controller":
         return section.whole("controller", 0, 0, 127)
-    node = section.table.entries["program"]
+    node = section.table.entries.get("program")
     if getattr(node, "text", "") == "any":
         section.asked.append("program")
         return None
@@ -135,26 +99,57 @@ def _number(section: Section, source: str, first_program: int) -> int | None:
     return number - first_program
 
 
-def _usual_kind(action: str) -> Kind:
-    if action == "set":
+def _usual_kind(section: Section, source: str, action: str) -> Kind:
+    if action == "set" and source == "controller" and not _is_step(section):
         return "follow"
-    return "momentary" if action == "sustain" else "toggle" if action in _LATCHING else "trigger"
+    if action in ("sustain", "set_root"):
+        return "momentary"
+    if action in ("set", "transpose"):
+        return "trigger"
+    return "toggle" if action in ON_OFF else "trigger"
 
 
-def _check(section: Section, binding: Binding) -> None:
+def _is_step(section: Section) -> bool:
+    return section.has("to") or section.has("by")
+
+
+def _check_needed(section: Section, binding: Binding) -> None:
     def need(key: str, why: str) -> None:
         section.faults.add(section.at(key), f"found nothing; needed: {why}")
 
-    if binding.action == "hold" and binding.hold is None:
+    action = binding.action
+    if action == "hold" and binding.hold is None:
         need("hold", f"with action hold, one of {', '.join(HOLDS)}")
-    if binding.action == "set":
-        if binding.setting is None:
-            need("setting", f"with action set, one of {', '.join(SETTINGS)}")
-        if binding.lowest == binding.highest:
+    if action in ("mute", "solo") and binding.voice is None:
+        need("voice", f"with action {action}, one voice")
+    if action == "set" and binding.setting is None:
+        need("setting", f"with action set, one of {', '.join(SETTINGS)}")
+    if binding.kind == "follow":
+        if action == "set" and binding.lowest == binding.highest:
             need("highest", "with action set, lowest and highest that differ")
-    if (binding.kind == "follow") != (binding.action == "set"):
-        text = f"found {binding.kind} with action {binding.action}; allowed: follow with set only"
-        section.faults.add(section.at("kind"), text)
-    if binding.kind == "follow" and binding.source != "controller":
-        text = f"found follow with {binding.source}; allowed: follow with a controller"
-        section.faults.add(section.at("kind"), text)
+    elif action in ("set", "transpose") and (binding.to is None) == (binding.by is None):
+        need("to", f"with action {action} by a switch, one of to (a value) and by (a step)")
+
+
+def _check_kind(section: Section, binding: Binding) -> None:
+    def refuse(key: str, text: str) -> None:
+        section.faults.add(section.at(key), text)
+
+    kind, source, action = binding.kind, binding.source, binding.action
+    if kind == "follow" and action != "set":
+        refuse("kind", f"found {kind} with action {action}; allowed: follow with set only")
+    if kind == "follow" and source != "controller":
+        refuse("kind", f"found follow with {source}; allowed: follow with a controller")
+    if source == "program" and kind in ("momentary", "latching"):
+        refuse("kind", f"found {kind} with program, which has no release; allowed: trigger, toggle")
+    if source == "program" and binding.long_press_s:
+        refuse("long_press_s", "found it with program, which has no release; allowed: with others")
+    if kind == "momentary" and action not in ON_OFF:
+        refuse("kind", f"found momentary with action {action}; allowed: with {', '.join(ON_OFF)}")
+    if binding.feedback and source == "program" and binding.number is not None:
+        refuse("feedback", "found it with one program; allowed: with a controller, a note, or any")
+    if action == "transpose":
+        for key in ("to", "by"):
+            value = getattr(binding, key)
+            if value is not None and (value != int(value) or abs(value) > 60):
+                refuse(key, f"found {value:g}; allowed: whole semitones, -60 to 60")

@@ -8,13 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ..engine.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
-from .pedalboard_file import Pedalboard, read_pedalboard
+from .pedalboard_file import read_pedalboard
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ..engine.bindings import Pedalboard
 from ..engine.settings import Rig, Scene
 from .faults import Faults, Place, meant
 from .fields import Section
-from .pedalboard_file import Pedalboard
 
 
 def check_rig(rig: Rig, section: Section, faults: Faults) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..tuning.tracking import TrackingCurve
+from .bindings import Learned
 from .settings import Rig, Scene, TouchUp
 
 
@@ -19,6 +20,28 @@ class RecallScene:
     """Make a scene the wanted one; it lands as the hold says."""
 
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecallProgram:
+    """Recall the scene of a program (0 to 127) and a bank (14 bits; None: any)."""
+
+    program: int
+    bank: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StepScene:
+    """Recall the scene so many steps on in the set list, from the one that waits, else plays."""
+
+    steps: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SetList:
+    """Tonight's order of scenes, by name; empty gives back the rig's."""
+
+    scenes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +196,25 @@ class OutputBack:
 
 
 @dataclass(frozen=True, slots=True)
+class UseLearned:
+    """All the bindings that ``learn`` wrote."""
+
+    learned: tuple[Learned, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LightsBack:
+    """A pedalboard's lights are there (again), and dark: all are sent."""
+
+    input: str
+
+
+@dataclass(frozen=True, slots=True)
+class LightsLost:
+    input: str
+
+
+@dataclass(frozen=True, slots=True)
 class Reload:
     """A new rig and scenes, read and checked elsewhere."""
 
@@ -182,6 +224,9 @@ class Reload:
 
 Command = (
     RecallScene
+    | RecallProgram
+    | StepScene
+    | SetList
     | ChangeVoice
     | ChangeScene
     | ChangeTonight
@@ -202,5 +247,8 @@ Command = (
     | SourceLost
     | OutputLost
     | OutputBack
+    | UseLearned
+    | LightsBack
+    | LightsLost
     | Reload
 )

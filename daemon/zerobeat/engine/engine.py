@@ -20,9 +20,11 @@ from .chain import Chain
 from .ledger import Ledger, Outputs
 from .live import Live
 from .measuring import Measuring
+from .pedals import Pedals
 from .player import START_SOURCE, Player
 from .policy import Policy
 from .reload import adopt, reload_rig, use_profile
+from .scenes import Scenes
 from .settings import Rig, Scene, Tonight, Voice
 from .voice import Held, Source, VoiceState
 from .wire import BENDS_UNKNOWN, LINK_CUT, LINK_LOST
@@ -65,7 +67,10 @@ class Engine:
         self.assigner.use(self.live.scene, self.live.tonight)
         self.policy = Policy(self)
         self.measuring = Measuring(self)
+        self.scenes = Scenes(self)
+        self.pedals = Pedals(self)
         self.presses = 0
+        self._by_foot = False
         self._sensed: dict[str, float] = {}  # input -> when it must be heard again
         self._handlers: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self._note_on,
@@ -86,6 +91,8 @@ class Engine:
             commands.UseProfile: lambda command, source, outputs: use_profile(self, command, outputs),
             **self.live.handlers(),
             **keeping.handlers(self),
+            **self.scenes.handlers(),
+            **self.pedals.handlers(),
             **self.measuring.handlers(),
         }
         self.measuring.guard(self._handlers)
@@ -117,16 +124,29 @@ class Engine:
             if only is not None and getattr(message, "channel", only) != only:
                 self.counts["other channel"] += 1
                 return
+        if not self.pedals.take(message, source, outputs):
+            self._dispatch(message, source, outputs)
+        self.pedals.lights.look()
+        self.current = None
+
+    def _dispatch(self, message: Any, source: str, outputs: Outputs) -> None:
         handler = self._handlers.get(type(message))
         if handler is None:
             raise CommandError(f"{type(message).__name__}: not a message this engine knows")
         handler(message, source, outputs)
-        self.current = None
+
+    def do(self, command: commands.Command, outputs: Outputs) -> None:
+        """Do a command of a foot or of another part, within ``receive`` or ``wake``."""
+        self._dispatch(command, "", outputs)
 
     @property
     def wake_at_s(self) -> float | None:
         """When ``wake`` should be called next, or None."""
-        return min(self._sensed.values()) if self._sensed else None
+        by_foot_s = self.pedals.wake_at_s
+        if not self._sensed:
+            return by_foot_s
+        sensed_s = min(self._sensed.values())
+        return sensed_s if by_foot_s is None else min(sensed_s, by_foot_s)
 
     def wake(self, now_s: float, outputs: Outputs) -> None:
         """Do what has fallen due: an input that fell silent loses its keys (N13)."""
@@ -137,6 +157,8 @@ class Engine:
                 del self._sensed[name]
                 self.counts["active sensing lost"] += 1
                 self._source_lost(commands.SourceLost(name), "", outputs)
+        self.pedals.wake(outputs)
+        self.pedals.lights.look()
         self.current = None
 
     def recover(self, source: str, outputs: Outputs) -> str:
@@ -161,7 +183,17 @@ class Engine:
 
     def _still(self, held: Held) -> bool:
         """True if a key is down, or its sustain pedal is."""
-        return (held.source, held.key) in self.keys if held.down else held.source in self.sustained
+        return (held.source, held.key) in self.keys if held.down else self._sustains(held.source)
+
+    def _sustains(self, place: Source) -> bool:
+        """True while a keyboard's own pedal or a foot's holds its notes."""
+        return place in self.sustained or (self._by_foot and place[0] in self.policy.wheel_cents)
+
+    def foot_sustain(self, down: bool, outputs: Outputs) -> None:
+        """Hold the notes of all playing inputs, beside their own pedals."""
+        self._by_foot = down
+        if not down:
+            self._lift({held.source for state in self.states.values() for held in state.held}, outputs)
 
     @staticmethod
     def _silence(state: VoiceState, outputs: Outputs) -> None:
@@ -177,6 +209,7 @@ class Engine:
             state.held.clear()
         self.keys.clear()
         self.sustained.clear()
+        self._by_foot = False
         for lane in self.ledger.all():
             lane.holders.clear()
             lane.release(outputs)
@@ -236,7 +269,7 @@ class Engine:
 
     def _key_up(self, place: Source, key: int, outputs: Outputs) -> None:
         takers = self.keys.pop((place, key), ())
-        kept = place in self.sustained
+        kept = self._sustains(place)
         for state in takers:
             held = state.find(place, key)
             if held is None:
@@ -303,8 +336,16 @@ class Engine:
             self.sustained.add(place)
             return
         self.sustained.discard(place)
+        self._lift((place,), outputs)
+
+    def _lift(self, places: Container[Source], outputs: Outputs) -> None:
+        """Let go the keys of some sources that no pedal holds any more."""
         for state in self.states.values():
-            gone = [held for held in state.held if not held.down and held.source == place]
+            gone = [
+                held
+                for held in state.held
+                if not held.down and held.source in places and not self._sustains(held.source)
+            ]
             if gone:
                 self.current = state
                 self._drop(state, gone, outputs)
@@ -322,7 +363,7 @@ class Engine:
             for held in state.held:
                 if held.source in places:
                     held.down = False
-                    if cut or held.source not in self.sustained:
+                    if cut or not self._sustains(held.source):
                         gone.append(held)
             if gone:
                 self.current = state
@@ -342,8 +383,10 @@ class Engine:
         self.sustained -= places
         for place in places:
             self.player.wheels.pop(place, None)
-        self._keys_up(places, outputs)
+        self._keys_up(places, outputs, cut=True)
         self.policy.release_passed(name, outputs)
+        self.pedals.let_go(outputs, name)
+        self.scenes.forget(name)
 
     def _output_lost(self, command: commands.OutputLost, source: str, outputs: Outputs) -> None:
         self.present.discard(command.output)
@@ -429,4 +472,6 @@ class Engine:
 
     def _reload(self, command: commands.Reload, source: str, outputs: Outputs) -> None:
         reload_rig(self, command.rig, command.scenes, outputs)
+        self.pedals.refresh()
+        self.pedals.let_go(outputs)
         self._only_channel = {i.name: i.channel for i in self.rig.inputs if i.channel is not None}

@@ -59,7 +59,6 @@ class Live:
     def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
         """Return what serves each command about settings."""
         return {
-            commands.RecallScene: self._recall,
             commands.ChangeVoice: self._change_voice,
             commands.ChangeScene: self._change_scene,
             commands.ChangeTonight: self._change_tonight,
@@ -96,14 +95,15 @@ class Live:
         whole = {name: stored.of(name) for name in self._engine.states}
         return replace(stored, voices=whole) != wanted
 
-    def _recall(self, command: commands.RecallScene, source: str, outputs: Outputs) -> None:
+    def recall(self, command: commands.RecallScene, source: str, outputs: Outputs) -> None:
+        """Want a stored scene; the active one again changes nothing (F3)."""
         scene = self.bank.get(command.name)
         if scene is None:
             raise CommandError(
                 f"scene: found {command.name!r}; allowed: {', '.join(self.bank) or 'none stored'}"
             )
         if self.waiting_scene is None and scene.name == self.scene.name:
-            return  # F3: the active scene again changes nothing
+            return
         if scene.name == self.scene.name:
             self._cancel(None, source, outputs)
             return

@@ -10,11 +10,14 @@ Channels are 0 to 15 here; files and screens show 1 to 16.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.tracking import TrackingCurve
+
+if TYPE_CHECKING:
+    from .bindings import Pedalboard
 
 Hold = Literal["none", "note", "trigger", "sample"]
 Snap = Literal["nearest", "down", "up"]
@@ -46,6 +49,8 @@ class Input:
     active_sensing: bool = True  # silence after active sensing releases notes
     plays: bool = True  # False: a pedalboard, whose notes never sound
     pedalboard: str | None = None  # name of the file with its bindings
+    lights: str = ""  # port of the pedalboard's lights; "": none
+    lights_is_pattern: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +114,10 @@ class Rig:
     middle_c_octave: int = 4  # key 60 is C4
     concert_a_hz: float = 440.0  # until tonight says otherwise
     start_scene: str | None = None
+    pedalboards: dict[str, Pedalboard] = field(default_factory=dict)  # by input
+    set_list: tuple[str, ...] = ()  # names of scenes; empty: all, in the rig's order
+    set_list_ends: Literal["stop", "wrap"] = "stop"
+    stage_lock: bool = True  # no foot overwrites a scene
 
 
 # ---------------------------------------------------------------- scenes
@@ -212,3 +221,4 @@ class Tonight:
     bypass: frozenset[str] = frozenset()  # voices played raw
     solo: frozenset[str] = frozenset()
     mute: frozenset[str] = frozenset()
+    set_list: tuple[str, ...] = ()  # empty: the rig's
