@@ -61,6 +61,7 @@ class Engine:
         self.current: VoiceState | None = None  # at work on it; see ``recover``
         tonight = tonight or Tonight(concert_a_hz=rig.concert_a_hz)
         self.live = Live(self, tuple(scenes), tonight, unsaved)
+        self.triggers = self.live.triggers
         for voice in rig.voices:
             self.add_voice(voice)
         self.assigner = Assigner(rig, self.live.scene, self.states)
@@ -81,7 +82,7 @@ class Engine:
             midi.ChannelPressure: self.policy.channel_message,
             midi.PolyPressure: self.policy.channel_message,
             midi.SysEx: self.policy.system_message,
-            midi.SongPosition: self.policy.system_message,
+            midi.SongPosition: self._timed,
             midi.System: self._system,
             commands.Panic: self._panic,
             commands.SourceLost: self._source_lost,
@@ -119,6 +120,8 @@ class Engine:
             self.now_s = now_s
         if source in self._sensed:
             self._sensed[source] = self.now_s + ACTIVE_SENSING_S
+        if self.triggers.read_at_s is not None:  # before what comes later, whenever it is heard
+            self.triggers.read_if_due(outputs)
         if self._only_channel:
             only = self._only_channel.get(source)
             if only is not None and getattr(message, "channel", only) != only:
@@ -142,16 +145,23 @@ class Engine:
     @property
     def wake_at_s(self) -> float | None:
         """When ``wake`` should be called next, or None."""
-        by_foot_s = self.pedals.wake_at_s
-        if not self._sensed:
-            return by_foot_s
-        sensed_s = min(self._sensed.values())
-        return sensed_s if by_foot_s is None else min(sensed_s, by_foot_s)
+        soonest = min(self._sensed.values()) if self._sensed else None
+        for moment in (
+            self.pedals.wake_at_s, self.triggers.read_at_s, self.triggers.clock.lost_at_s,
+        ):  # fmt: skip
+            if moment is not None and (soonest is None or moment < soonest):
+                soonest = moment
+        return soonest
 
     def wake(self, now_s: float, outputs: Outputs) -> None:
-        """Do what has fallen due: an input that fell silent loses its keys (N13)."""
+        """Do what has fallen due: read keys, note a lost clock, and lift the keys of an
+        input that fell silent (N13)."""
         if now_s > self.now_s:
             self.now_s = now_s
+        self.triggers.read_if_due(outputs)
+        lost_at_s = self.triggers.clock.lost_at_s
+        if lost_at_s is not None and lost_at_s <= self.now_s:
+            self.triggers.clock.lose()
         for name, due_s in tuple(self._sensed.items()):
             if due_s <= self.now_s:
                 del self._sensed[name]
@@ -219,16 +229,23 @@ class Engine:
 
     def _note_on(self, message: NoteOn, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
-        if self.policy.pass_note_on(message, place, outputs):
-            return
+        triggers = self.triggers
+        if triggers.remote:
+            triggers.remote_note(message, source, outputs)
+        if not self.policy.pass_note_on(message, place, outputs):
+            if self.live.root_voices:
+                self._key_up(place, message.note, outputs)  # if it is down, its note-off was lost
+                self.live.set_root(message.note, outputs)
+            else:
+                self._key_down(message, place, outputs)
+        if triggers.read_at_s is not None:
+            triggers.read_if_due(outputs)
+
+    def _key_down(self, message: NoteOn, place: Source, outputs: Outputs) -> None:
         key = message.note
-        if self.live.root_voices:
-            self._key_up(place, key, outputs)  # if it is down, its note-off was lost
-            self.live.set_root(key, outputs)
-            return
         if self.measuring.running:
             self.measuring.stop("a key", outputs)
-        self.live.key_down(place, outputs)
+        self.triggers.key_down(outputs)
         takers = self.assigner.takers(place, key)
         before = self.keys.get((place, key))
         if before is not None:  # its note-off was lost (requirement M24)
@@ -239,6 +256,8 @@ class Engine:
                     self._drop(state, (held,), outputs)
         self.keys[place, key] = takers
         self.presses += 1
+        if self.triggers.read_at_s is not None:
+            self.triggers.read_if_due(outputs, takers)
         for state in takers:
             self.current = state
             self._press(state, Held(place, key, message.velocity, self.presses), outputs)
@@ -258,6 +277,8 @@ class Engine:
                 self.live.land(state)
             if again is not None and again is state.playing:
                 state.lane.release(outputs)  # a repeat is off, then on, legato or not (N9)
+            if state.samples:
+                self.triggers.struck(state, held)
             self.player.play(state, held, outputs)
         elif chosen is not None and again is not None and again is state.playing:
             self.player.play(state, chosen, outputs, anew=False)
@@ -372,13 +393,22 @@ class Engine:
     def _system(self, message: midi.System, source: str, outputs: Outputs) -> None:
         if message is midi.ACTIVE_SENSING and source in self.policy.watched:
             self._sensed[source] = self.now_s + ACTIVE_SENSING_S
+        self._timed(message, source, outputs)
+
+    def _timed(
+        self, message: midi.System | midi.SongPosition, source: str, outputs: Outputs
+    ) -> None:
         self.policy.system_message(message, source, outputs)
+        if source == self.rig.clock_from:
+            self.triggers.clock_message(message, outputs)
 
     # ------------------------------------------------------------ ports
 
     def _source_lost(self, command: commands.SourceLost, source: str, outputs: Outputs) -> None:
         name = command.input
         self._sensed.pop(name, None)
+        if name == self.rig.clock_from:
+            self.triggers.clock.lose()
         places = {(name, channel) for channel in range(16)}
         self.sustained -= places
         for place in places:
@@ -452,6 +482,7 @@ class Engine:
         state = VoiceState(voice, lane, Chain(voice, settings, self.live.tonight))
         state.overlap = self.output(voice.output).converter.overlap
         self.states[voice.name] = state
+        self.triggers.rule(state)
         return state
 
     def output(self, name: str) -> Any:

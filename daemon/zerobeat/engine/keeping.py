@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import CommandError
 from . import commands
 from .ledger import Outputs
+from .live import AT_ONCE
 from .settings import Scene
 
 if TYPE_CHECKING:
@@ -67,6 +68,8 @@ def _revert(engine: Engine, outputs: Outputs) -> None:
     if live.waiting_scene is None:
         return
     own, wanted = replace(live.scene, voices={}), replace(stored, voices={})
-    if replace(own, hold=wanted.hold) == wanted:  # only a hold may differ, and rules at once
-        live.scene = replace(live.scene, hold=stored.hold)
+    at_once = {name: getattr(stored, name) for name in AT_ONCE}
+    if replace(own, **at_once) == wanted:  # only what rules at once may differ
+        live.use(replace(live.scene, **at_once))
+        live.triggers.rule_all()
         live.waiting_scene = None

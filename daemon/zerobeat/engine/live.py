@@ -15,7 +15,9 @@ from ..errors import CommandError
 from ..midi import NOTE_OFF_VELOCITY
 from . import commands
 from .chain import Chain
+from .hold import UNTIL_TRIGGER, Triggers
 from .ledger import Outputs
+from .over_all import OverAll
 from .player import START_SOURCE
 from .settings import Hold, Scene, Tonight, VoiceSettings
 from .voice import Held, Source, VoiceState
@@ -24,9 +26,12 @@ if TYPE_CHECKING:
     from .engine import Engine
 
 _VOICE_FIELDS = frozenset(f.name for f in fields(VoiceSettings))
-_SCENE_FIELDS = frozenset(
-    ("hold", "zones", "triggers", "regate", "beats_in_bar", "beat_unit")
-)
+# These rule what is asked from now on, and so what waits already can be given a trigger.
+AT_ONCE = frozenset((
+    "hold", "triggers", "regate", "beats_in_bar", "beat_unit", "early_ms", "late_ms",
+    "sample_delay_ms",
+))  # fmt: skip
+_SCENE_FIELDS = AT_ONCE | {"zones"}
 
 
 class Live:
@@ -55,20 +60,17 @@ class Live:
         self.waiting_scene: Scene | None = None
         self.waiting_hold: Hold = "none"
         self.root_voices: frozenset[str] = frozenset()
+        self.triggers = Triggers(engine, self.scene)
 
     def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
         """Return what serves each command about settings."""
         return {
             commands.ChangeVoice: self._change_voice,
             commands.ChangeScene: self._change_scene,
-            commands.ChangeTonight: self._change_tonight,
-            commands.SetTouchUp: self._touch_up,
-            commands.Bypass: self._bypass,
-            commands.Mute: self._mute,
-            commands.Solo: self._solo,
-            commands.TriggerNow: self._trigger,
+            commands.TriggerNow: self.triggers.now,
             commands.RootKey: self._root_key,
             commands.CancelWaiting: self._cancel,
+            **OverAll(self._engine, self).handlers(),
         }
 
     # ------------------------------------------------------------ asking
@@ -114,8 +116,8 @@ class Live:
         self.waiting_scene, self.waiting_hold = scene, self.scene.hold
         for name, state in self._engine.states.items():
             self._ask(state, scene.of(name), outputs)
-        if self.waiting_hold == "none":
-            self._land_scene(outputs)
+        if self.waiting_hold == "none" or self.triggers.too_late_to_wait(self.waiting_hold):
+            self.land_scene(outputs)
 
     def _ask(self, state: VoiceState, settings: VoiceSettings, outputs: Outputs) -> None:
         """Want settings for a voice; they land as the hold in force says."""
@@ -124,16 +126,24 @@ class Live:
             state.waiting = None
             return
         state.waiting, state.waiting_hold = settings, hold
-        if hold == "none":
+        if hold == "none" or self.triggers.too_late_to_wait(hold):
             self.land(state)
-            self._engine.current = state
-            self._engine.player.relocate(state, outputs)
+            if not state.read_due:  # else it moves when its key is read
+                self._engine.current = state
+                self._engine.player.relocate(state, outputs)
 
     def _change_voice(self, command: commands.ChangeVoice, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _VOICE_FIELDS)
         states = self._engine.states.values() if command.voice is None else (
-            self._state(command.voice),
+            self.state(command.voice),
         )  # fmt: skip
+        if set(changes) == {"hold"}:  # it rules what is asked from now on
+            for state in states:
+                state.settings = replace(state.settings, **changes)
+                if state.waiting is not None:
+                    state.waiting = replace(state.waiting, **changes)
+                self.triggers.rule(state)
+            return
         wanted = [replace(state.waiting or state.settings, **changes) for state in states]
         for state, settings in zip(states, wanted, strict=True):
             self._ask(state, settings, outputs)
@@ -142,7 +152,7 @@ class Live:
         if command.voice is None:
             names = frozenset(self._engine.states)
         else:
-            names = frozenset((self._state(command.voice).voice.name,))
+            names = frozenset((self.state(command.voice).voice.name,))
         self.root_voices = self.root_voices | names if command.on else self.root_voices - names
 
     def set_root(self, key: int, outputs: Outputs) -> None:
@@ -153,17 +163,20 @@ class Live:
 
     def _change_scene(self, command: commands.ChangeScene, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _SCENE_FIELDS)
-        hold = self.scene.hold
-        if set(changes) == {"hold"}:  # it rules what is asked from now on
-            self.scene = replace(self.scene, **changes)
-            waiting = self.waiting_scene
+        waiting, hold = self.waiting_scene, self.scene.hold
+        if set(changes) == {"hold"} or waiting is None or waiting.name == self.scene.name:
+            now = {name: value for name, value in changes.items() if name in AT_ONCE}
+            changes = {name: value for name, value in changes.items() if name not in now}
+            self.use(replace(self.scene, **now))
+            self.triggers.rule_all()
             if waiting is not None and waiting.name == self.scene.name:
-                self.waiting_scene = replace(waiting, **changes)
+                self.waiting_scene = waiting = replace(waiting, **now)
+        if not changes:
             return
-        self.waiting_scene = replace(self.waiting_scene or self.scene, **changes)
+        self.waiting_scene = replace(waiting or self.scene, **changes)
         self.waiting_hold = hold
-        if hold == "none":
-            self._land_scene(outputs)
+        if hold == "none" or self.triggers.too_late_to_wait(hold):
+            self.land_scene(outputs)
 
     @staticmethod
     def _checked(changes: tuple[tuple[str, Any], ...], allowed: frozenset[str]) -> dict[str, Any]:
@@ -174,7 +187,8 @@ class Live:
                 )
         return dict(changes)
 
-    def _state(self, name: str) -> VoiceState:
+    def state(self, name: str) -> VoiceState:
+        """Return a voice by name, or refuse it."""
         state = self._engine.states.get(name)
         if state is None:
             names = ", ".join(self._engine.states)
@@ -183,27 +197,27 @@ class Live:
 
     # ------------------------------------------------------------ landing
 
-    def key_down(self, place: Source, outputs: Outputs) -> None:
-        """A key of a playing input goes down; what it triggers lands first."""
-        triggers = self.scene.triggers
-        if self.waiting_scene is not None and self.waiting_hold == "note":
-            self._land_scene(outputs)
-            triggers += self.scene.triggers
-        if any(trigger.kind == "key" for trigger in triggers):
-            self._trigger(None, place[0], outputs)
+    def use(self, scene: Scene) -> None:
+        """Put a scene's own part in force, but for its zones."""
+        self.scene = scene
+        self.triggers.use(scene)
 
     def land(self, state: VoiceState) -> None:
         """Put what waits for a voice in force, for its next note."""
         if state.waiting is not None:
             state.settings, state.waiting = state.waiting, None
             state.chain = Chain(state.voice, state.settings, self.tonight)
+            self.triggers.rule(state)
 
-    def _land_scene(self, outputs: Outputs) -> None:
+    def land_scene(self, outputs: Outputs) -> None:
+        """Put a scene's own part in force."""
         scene = self.waiting_scene
         if scene is None:
             return
         recalled = scene.name != self.scene.name
-        self.scene, self.waiting_scene = scene, None
+        self.waiting_scene = None
+        self.use(scene)
+        self.triggers.rule_all()
         engine = self._engine
         engine.assigner.use(scene, self.tonight)
         if not recalled:
@@ -222,87 +236,27 @@ class Live:
         held = Held(START_SOURCE, start_key, NOTE_OFF_VELOCITY)
         engine.player.sound_drone(state, held, outputs)
 
-    def _trigger(self, command: object, source: str, outputs: Outputs) -> None:
-        """All that waits for a trigger lands, on all voices together."""
-        if self.waiting_hold in ("trigger", "sample"):
-            self._land_scene(outputs)
-        engine = self._engine
+    def waits_for_trigger(self) -> bool:
+        """True if anything waits for a trigger."""
+        return (self.waiting_scene is not None and self.waiting_hold in UNTIL_TRIGGER) or any(
+            state.waiting is not None and state.waiting_hold in UNTIL_TRIGGER
+            for state in self._engine.states.values()
+        )
+
+    def land_triggered(self, outputs: Outputs) -> list[VoiceState]:
+        """Put all that waits for a trigger in force; return the voices that were changed."""
         landed = [
             state
-            for state in engine.states.values()
-            if state.waiting is not None and state.waiting_hold in ("trigger", "sample")
+            for state in self._engine.states.values()
+            if state.waiting is not None and state.waiting_hold in UNTIL_TRIGGER
         ]
         for state in landed:
             self.land(state)
-        for state in landed:
-            engine.current = state
-            engine.player.relocate(state, outputs)
+        if self.waiting_hold in UNTIL_TRIGGER:
+            self.land_scene(outputs)
+        return landed
 
     def _cancel(self, command: object, source: str, outputs: Outputs) -> None:
         self.waiting_scene = None
         for state in self._engine.states.values():
             state.waiting = None
-
-    # ------------------------------------------------------------ tonight
-
-    def _over_all(self, tonight: Tonight, outputs: Outputs) -> None:
-        """Take another tonight: at once by bend, but its transposition at the next note."""
-        self.tonight = tonight
-        engine = self._engine
-        for state in engine.states.values():
-            engine.current = state
-            following = Chain(state.voice, state.settings, tonight)
-            if not state.lane.notes and not state.voice.gate_ignored:
-                state.chain = following
-                continue
-            waits = state.move_waits  # for settings that are out of the bend's reach
-            state.chain = state.sounding.with_tonight(tonight)
-            engine.player.relocate(state, outputs)
-            state.move_waits = state.move_waits or waits
-            state.chain = following
-
-    def _change_tonight(
-        self, command: commands.ChangeTonight, source: str, outputs: Outputs
-    ) -> None:
-        tonight = self.tonight
-        if command.concert_a_hz is not None:
-            if not 200.0 <= command.concert_a_hz <= 900.0:
-                raise CommandError(
-                    f"concert_a_hz: found {command.concert_a_hz}; allowed: 200 to 900"
-                )
-            tonight = replace(tonight, concert_a_hz=command.concert_a_hz)
-        if command.transpose_semitones is not None:
-            if not -60 <= command.transpose_semitones <= 60:
-                raise CommandError(
-                    f"transpose_semitones: found {command.transpose_semitones}; allowed: -60 to 60"
-                )
-            tonight = replace(tonight, transpose_semitones=command.transpose_semitones)
-        self._over_all(tonight, outputs)
-
-    def _touch_up(self, command: commands.SetTouchUp, source: str, outputs: Outputs) -> None:
-        self._state(command.voice)
-        touch_up = {**self.tonight.touch_up, command.voice: command.touch_up}
-        self._over_all(replace(self.tonight, touch_up=touch_up), outputs)
-
-    def _bypass(self, command: commands.Bypass, source: str, outputs: Outputs) -> None:
-        if command.voice is None:
-            names = frozenset(self._engine.states)
-        else:
-            names = frozenset((self._state(command.voice).voice.name,))
-        bypass = self.tonight.bypass | names if command.on else self.tonight.bypass - names
-        self._over_all(replace(self.tonight, bypass=bypass), outputs)
-
-    def _mute(self, command: commands.Mute, source: str, outputs: Outputs) -> None:
-        name = frozenset((self._state(command.voice).voice.name,))
-        mute = self.tonight.mute | name if command.on else self.tonight.mute - name
-        self._keys_only(replace(self.tonight, mute=mute))
-
-    def _solo(self, command: commands.Solo, source: str, outputs: Outputs) -> None:
-        name = frozenset((self._state(command.voice).voice.name,))
-        solo = self.tonight.solo | name if command.on else self.tonight.solo - name
-        self._keys_only(replace(self.tonight, solo=solo))
-
-    def _keys_only(self, tonight: Tonight) -> None:
-        """Solo and mute act on the keys to come, never on one that is down."""
-        self.tonight = tonight
-        self._engine.assigner.use(self.scene, tonight)

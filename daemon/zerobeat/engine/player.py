@@ -76,10 +76,13 @@ class Player:
     def _rest(
         self, state: VoiceState, chain: Chain, held: Held, wheel_cents: float
     ) -> Rest | None:
+        key = held.key
+        if state.sampled is not None:
+            key, wheel_cents = state.sampled
         if not wheel_cents or chain.settings.wheel == "smooth":
             state.degree = None
-            return chain.rest(held.key)
-        target, state.degree = chain.target(100.0 * held.key + wheel_cents)
+            return chain.rest(key)
+        target, state.degree = chain.target(100.0 * key + wheel_cents)
         return None if target is None else chain.place(target)
 
     @staticmethod
@@ -159,6 +162,8 @@ class Player:
         if chain.settings.wheel == "smooth":
             self._send_bend(state, self._bent(state, wheel_cents), outputs)
             return
+        if state.sampled is not None:
+            return  # its wheel is read at the next trigger
         current = state.degree if wheel_cents else None  # at rest the key alone decides
         target, degree = chain.target(100.0 * held.key + wheel_cents, current)
         if target is None or (degree == state.degree and target == state.target_cents):
@@ -178,9 +183,11 @@ class Player:
         if held is None or not (state.lane.notes or state.voice.gate_ignored):
             return
         chain = state.chain
-        wheel_cents = self.wheels.get(held.source, 0.0)
+        key, wheel_cents = held.key, self.wheels.get(held.source, 0.0)
+        if state.sampled is not None:
+            key, wheel_cents = state.sampled
         stepped = wheel_cents if chain.settings.wheel == "stepped" else 0.0
-        target, degree = chain.target(100.0 * held.key + stepped)
+        target, degree = chain.target(100.0 * key + stepped)
         if target is None or not self._move(state, chain, target, outputs):
             state.move_waits = True
             return

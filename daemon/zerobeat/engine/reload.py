@@ -9,6 +9,7 @@ from ..errors import CommandError
 from . import commands
 from .assign import Assigner
 from .chain import Chain
+from .clock import Clock
 from .ledger import Outputs
 from .settings import PLAIN, Rig, Scene
 from .voice import VoiceState
@@ -73,18 +74,21 @@ def reload_rig(
     wanted = live.wanted()
     unsaved = live.unsaved
     _keep_outputs(engine, rig, outputs)
+    if rig.clock_from != engine.rig.clock_from:
+        live.triggers.clock = Clock()
     live.bank = {scene.name: scene for scene in scenes}
     engine.rig = rig
     fresh = None if unsaved else live.bank.get(wanted.name)
     if fresh is not None and live.waiting_scene is not None:
         live.waiting_scene = fresh
     elif fresh is not None:
-        live.scene = fresh
+        live.use(fresh)
     added = _keep_voices(engine, rig, outputs)
     live.root_voices &= frozenset(engine.states)
     if fresh is not None or live.waiting_scene is not None:
         _ask_again(live, fresh or live.waiting_scene, engine.states if fresh else added)
     engine.policy.refresh()
+    live.triggers.rule_all()
     engine.assigner = Assigner(rig, live.scene, engine.states)
     engine.assigner.use(live.scene, live.tonight)
     for state in added.values():

@@ -171,6 +171,9 @@ class Scene:
     regate: bool = False  # with hold "sample": open the gates again at a trigger
     beats_in_bar: int = 4
     beat_unit: int = 4
+    early_ms: float = 25.0  # a key so long before a clock trigger brings it on
+    late_ms: float = 40.0  # what is asked for so long after one lands at once
+    sample_delay_ms: float = 3.0  # from a clock trigger until hold "sample" reads the keys
 
     def of(self, voice: str) -> VoiceSettings:
         """Return the settings of a voice; the defaults if the scene is silent on it."""

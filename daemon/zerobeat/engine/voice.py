@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from .chain import Chain
 from .ledger import Lane
@@ -22,6 +23,13 @@ class Held:
     down: bool = True
 
 
+class Sample(NamedTuple):
+    """What hold ``sample`` read at a trigger."""
+
+    key: int
+    wheel_cents: float  # heard with a stepped wheel; a smooth one stays live
+
+
 class VoiceState:
     """One voice while the daemon runs.
 
@@ -34,13 +42,15 @@ class VoiceState:
         note: the number last sent; it sounds while ``lane.notes`` has it.
         bend: the bend last asked for, signed; None until the first.
         waiting: settings that have not landed, and the hold they wait under.
+        samples: the hold in force is ``sample``: ``sampled`` gives the pitch, not the
+            key, and is read anew when ``read_due``; None until the first reading.
     """
 
     __slots__ = (
         "voice", "next_voice", "lane", "settings", "chain", "sounding", "held", "playing",
         "degree", "target_cents", "commanded_cents", "note", "bend", "tail_until_s", "waiting",
         "waiting_hold", "wheel_clamped", "out_of_reach", "move_waits", "clamps", "misses",
-        "sampled", "overlap", "rotates", "left_cents",
+        "samples", "sampled", "read_due", "regate_due", "overlap", "rotates", "left_cents",
     )  # fmt: skip
 
     def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
@@ -65,7 +75,10 @@ class VoiceState:
         self.move_waits = False  # a change is beyond the bend: it waits for the next note
         self.clamps = 0
         self.misses = 0
-        self.sampled: Held | None = None  # hold "sample": the key read at the last trigger
+        self.samples = False
+        self.sampled: Sample | None = None
+        self.read_due = False
+        self.regate_due = False  # the gate is to open again as the key is read
         self.overlap: Overlap = "unsafe"  # what its converter does with a second note
         self.rotates = False  # its zone gives each key another voice
         self.left_cents = 0.0  # bend of the sounding note with the wheel at rest

@@ -1,0 +1,185 @@
+"""MIDI clock: where the song is, how fast, and whether the clock still comes.
+
+24 clocks a quarter note. Start and Continue take effect on the next clock, and
+so does Song Position: the first clock after Start is tick 0 of the song.
+
+Source: MIDI 1.0 Detailed Specification 4.2.1, pp. 27 to 31.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import Literal
+
+from .. import midi
+
+TICKS_A_QUARTER = 24
+TICKS_A_SIXTEENTH = 6  # the unit of Song Position
+LOST_S = 1.0  # 2.5 beats a minute; no sequencer is that slow
+AVERAGED_TICKS = 24
+STEP_TICKS = 4  # so many on one side of the average are another tempo, not jitter
+STEP_SHARE = 0.08
+
+ClockState = Literal["none", "stopped", "running", "lost"]
+NO_TICKS = range(0)
+
+
+class Clock:
+    """Counts one input's clock.
+
+    A gap in the clock may be a lost tick or a slower tempo; the tick after it
+    tells which. Until then the clock counts what has come, so that a slower
+    tempo is never early and a lost tick makes a trigger late by one tick at
+    most; then the count is put right.
+
+    Attributes:
+        next_tick: the song's tick that the next clock is, counted from 0.
+        running: between Start or Continue and Stop.
+        lost: it ran, and no clock has come for ``LOST_S``.
+        unsure: ticks were lost too long to be counted; until Start or Song Position.
+        interval_s: between ticks, averaged; None until two have come.
+        fired_tick: the tick whose trigger came early by a key; -1 is none.
+    """
+
+    def __init__(self) -> None:
+        self.next_tick = 0
+        self.running = False
+        self.lost = False
+        self.unsure = False
+        self.interval_s: float | None = None
+        self.fired_tick = -1
+        self._seen = False
+        self._heard_s = 0.0  # last clock, or the Start before the first
+        self._ticked = False  # ``_heard_s`` is of a clock
+        self._gaps_s: deque[float] = deque(maxlen=AVERAGED_TICKS)
+        self._odd_gap_s: float | None = None  # far from the average; the next tick judges it
+
+    # ------------------------------------------------------------ what comes
+
+    def tick(self, now_s: float) -> range:
+        """Take a clock; return the ticks of the song that have come with it.
+
+        Empty while the song stands. More than one after lost ticks.
+        """
+        missed = 0
+        if self._ticked:
+            missed = self._judge(now_s - self._heard_s)
+        self._heard_s = now_s
+        self._ticked = self._seen = True
+        self.lost = False
+        if not self.running:
+            return NO_TICKS
+        first = self.next_tick
+        self.next_tick = first + 1 + missed
+        return range(first, self.next_tick)
+
+    def transport(self, message: midi.Message, now_s: float) -> None:
+        """Take Start, Continue, Stop or Song Position; others change nothing."""
+        self._odd_gap_s = None
+        if type(message) is midi.SongPosition:
+            self._jump(message.sixteenths * TICKS_A_SIXTEENTH)
+        elif message == midi.STOP:
+            self.running = self.lost = False
+        elif message in (midi.START, midi.CONTINUE):
+            if message == midi.START:
+                self._jump(0)
+            self.running = self._seen = True
+            self.lost = False
+            if not self._ticked or now_s - self._heard_s > LOST_S:
+                self._heard_s, self._ticked = now_s, False
+
+    def _jump(self, tick: int) -> None:
+        self.next_tick = tick
+        self.fired_tick = -1
+        self.unsure = False
+
+    def lose(self) -> None:
+        """The input is gone, or nothing has come for too long."""
+        self.lost = self.running
+        self._ticked = False
+        self._odd_gap_s = None
+        if self.running:
+            self.unsure = True
+
+    @property
+    def lost_at_s(self) -> float | None:
+        """When a clock that runs counts as lost if none comes; None if it can't be."""
+        return self._heard_s + LOST_S if self.running and not self.lost else None
+
+    # ------------------------------------------------------------ tempo
+
+    def _judge(self, gap_s: float) -> int:
+        """Take the time between two ticks; return how many were lost before the last but one."""
+        odd_s, self._odd_gap_s = self._odd_gap_s, None
+        if gap_s > LOST_S:
+            self.unsure = self.unsure or self.running
+            return 0
+        interval_s = self.interval_s
+        if interval_s is None or len(self._gaps_s) < STEP_TICKS:  # too few to judge by
+            self._average(gap_s)
+            return 0
+        off_s = abs(gap_s - interval_s)
+        if odd_s is not None and abs(gap_s - odd_s) < off_s:  # twice the same: another tempo
+            self._gaps_s.clear()
+            self._average(odd_s, gap_s)
+            return 0
+        if off_s > interval_s / 2:
+            self._odd_gap_s = gap_s
+            return 0
+        missed = 0 if odd_s is None else max(0, round((odd_s + gap_s) / interval_s) - 2)
+        self._average(gap_s)
+        return missed
+
+    def _average(self, *gaps_s: float) -> None:
+        gaps = self._gaps_s
+        gaps.extend(gaps_s)
+        mean_s = sum(gaps) / len(gaps)
+        if len(gaps) >= 2 * STEP_TICKS:
+            last = tuple(gaps)[-STEP_TICKS:]
+            low, high = mean_s * (1.0 - STEP_SHARE), mean_s * (1.0 + STEP_SHARE)
+            if max(last) < low or min(last) > high:
+                gaps.clear()
+                gaps.extend(last)
+                mean_s = sum(last) / STEP_TICKS
+        self.interval_s = max(mean_s, 1e-4)
+
+    @property
+    def tempo_bpm(self) -> float | None:
+        """Quarter notes a minute; None while unknown."""
+        if self.interval_s is None or self.lost:
+            return None
+        return 60.0 / (TICKS_A_QUARTER * self.interval_s)
+
+    @property
+    def state(self) -> ClockState:
+        """``none`` until anything has come, ``stopped`` while the song stands."""
+        if self.lost:
+            return "lost"
+        if self.running:
+            return "running"
+        return "stopped" if self._seen else "none"
+
+    # ------------------------------------------------------------ what is due
+
+    def due_tick(self, divisions: Iterable[int]) -> int | None:
+        """Return the next tick that a trigger falls on; None without triggers.
+
+        Args:
+            divisions: ticks from one to the next, counted from tick 0.
+        """
+        first = max(self.next_tick, self.fired_tick + 1)
+        return min((-(-first // every) * every for every in divisions), default=None)
+
+    def is_due_within(self, tick: int, now_s: float, seconds: float) -> bool:
+        """True if a tick to come is that near by the tempo, or late by less than a tick."""
+        interval_s = self.interval_s
+        if interval_s is None or not self.running or not self._ticked:
+            return False
+        left_s = self._heard_s + (tick - self.next_tick + 1) * interval_s - now_s
+        return -interval_s < left_s <= seconds
+
+
+def beat_ticks(beat_unit: int) -> int:
+    """Return the ticks of a beat of a time signature; 4 is a quarter note."""
+    return 4 * TICKS_A_QUARTER // beat_unit
