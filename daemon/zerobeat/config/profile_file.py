@@ -14,7 +14,7 @@ from typing import Any, Literal
 import yaml
 
 from ..errors import TrackingError
-from ..tuning.tracking import Reading, TrackingCurve, compose
+from ..tuning.tracking import Reading, TrackingCurve, Unusable, compose
 from ..tuning.units import volts_to_pitch
 from .converter_file import ConverterFile, line_through
 from .faults import Faults
@@ -41,11 +41,23 @@ class ProfileReading:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckNote:
+    """A note that was no reading, as it sounded before and with this profile's correction."""
+
+    note: int
+    before_cents: float
+    after_cents: float
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """The readings of a voice.
 
     ``knots`` are pairs of commanded and sounding pitch in cents, rising, where
-    a fit has already chosen them (``against: notes`` only).
+    a fit has already chosen them (``against: notes`` only). With
+    ``errors_follow: number`` they are what is left without the numbers' own
+    errors. ``unusable`` are the stretches that the fit found. ``proof`` and
+    ``drift_cents_per_min`` (while it was measured) are for reports only.
     """
 
     voice: str
@@ -55,6 +67,9 @@ class Profile:
     against: Literal["notes", "volts"] = "notes"
     errors_follow: Literal["volts", "number"] = "volts"
     knots: tuple[tuple[float, float], ...] = ()
+    unusable: tuple[Unusable, ...] = ()
+    proof: tuple[CheckNote, ...] = ()
+    drift_cents_per_min: float = 0.0
 
     def curve(self, zero_volt_note: int = 36, bend_range_cents: float = 200.0) -> TrackingCurve:
         """Return the curve of this profile alone.
@@ -64,7 +79,7 @@ class Profile:
         """
         if self.knots:
             commanded, sounding = zip(*self.knots, strict=True)
-            return TrackingCurve(commanded, sounding)
+            return TrackingCurve(commanded, sounding, self.unusable)
         readings = [
             Reading(self._pitch_cents(r, zero_volt_note), r.cents, r.spread_cents)
             for r in self.readings
@@ -94,7 +109,8 @@ def correction_of(
     curve = profile.curve(converter.zero_volt_note, converter.bend_range_cents)
     if profile.against == "notes":
         if profile.errors_follow == "number":
-            return IDENTITY, _errors_by_number(profile)
+            smooth = curve if profile.knots else IDENTITY
+            return smooth, _errors_by_number(profile, smooth)
         return curve, None
     if converter.errors_follow == "number":
         return curve, behind.note_errors_cents(channel)
@@ -102,12 +118,16 @@ def correction_of(
     return (curve if table is None else compose(table, curve)), None
 
 
-def _errors_by_number(profile: Profile) -> tuple[float, ...]:
-    """Return the mean error of each note as sent without bend, and lines between."""
+def _errors_by_number(profile: Profile, smooth: TrackingCurve) -> tuple[float, ...]:
+    """Return the mean error of each note as sent without bend, and lines between.
+
+    What the smooth curve makes of an error is taken back by its inverse.
+    """
     by_note: dict[int, list[float]] = {}
     for reading in profile.readings:
         if reading.bend_cents == 0.0:
-            by_note.setdefault(reading.note, []).append(reading.cents)
+            error = smooth.commanded(100.0 * reading.note + reading.cents) - 100.0 * reading.note
+            by_note.setdefault(reading.note, []).append(error)
     if not by_note:
         raise TrackingError(
             "readings: found none without bend; needed: one, as errors follow number"
@@ -153,6 +173,9 @@ def read_profile_section(section: Section, name: str, faults: Faults) -> Profile
         errors_follow=section.choice("errors_follow", "volts", ("volts", "number")),
         readings=_readings(section, against),
         knots=_knots(section, against),
+        unusable=_unusable(section),
+        proof=_proof(section),
+        drift_cents_per_min=section.number("drift_cents_per_min", 0.0, -1000.0, 1000.0),
     )
     section.close()
     if len(faults.problems) > before:
@@ -206,11 +229,45 @@ def _knots(section: Section, against: str) -> tuple[tuple[float, float], ...]:
     return tuple(knots)
 
 
+def _unusable(section: Section) -> tuple[Unusable, ...]:
+    found = []
+    for item in section.items("unusable"):
+        inner = section.within(item)
+        if inner is not None:
+            low = inner.number("lowest_cents", 0.0, -12700.0, 25400.0, required=True)
+            high = inner.number("highest_cents", 0.0, -12700.0, 25400.0, required=True)
+            found.append(Unusable(low, high, inner.text("reason", "not to be trusted")))
+            inner.close()
+    return tuple(found)
+
+
+def _proof(section: Section) -> tuple[CheckNote, ...]:
+    found = []
+    for item in section.items("proof"):
+        inner = section.within(item)
+        if inner is not None:
+            inner.node("note", required=True, allowed="the key that was played")
+            note = inner.note("note", 0)
+            before = inner.number("before_cents", 0.0, -12700.0, 12700.0, required=True)
+            after = inner.number("after_cents", 0.0, -12700.0, 12700.0, required=True)
+            found.append(CheckNote(note, before, after))
+            inner.close()
+    return tuple(found)
+
+
 # ---------------------------------------------------------------- out
 
 
 def profile_to_yaml(profile: Profile) -> str:
     """Return the text of a profile file; ``load_profile`` reads back an equal profile."""
+    return yaml.safe_dump(
+        profile_values(profile),
+        sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000,
+    )  # fmt: skip
+
+
+def profile_values(profile: Profile) -> dict[str, Any]:
+    """Return a profile as plain values, with the keys of a profile file."""
     head: dict[str, Any] = {"voice": profile.voice, "panel_octaves": profile.panel_octaves}
     if profile.measured:
         head["measured"] = profile.measured
@@ -224,9 +281,19 @@ def profile_to_yaml(profile: Profile) -> str:
     head["readings"] = rows
     if profile.knots:
         head["knots"] = [{"commanded_cents": x, "sounding_cents": y} for x, y in profile.knots]
-    return yaml.safe_dump(
-        head, sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000
-    )
+    if profile.unusable:
+        head["unusable"] = [
+            {"lowest_cents": u.lowest_cents, "highest_cents": u.highest_cents, "reason": u.reason}
+            for u in profile.unusable
+        ]
+    if profile.proof:
+        head["proof"] = [
+            {"note": c.note, "before_cents": c.before_cents, "after_cents": c.after_cents}
+            for c in profile.proof
+        ]
+    if profile.drift_cents_per_min:
+        head["drift_cents_per_min"] = profile.drift_cents_per_min
+    return head
 
 
 def _measured(reading: ProfileReading) -> dict[str, float]:

@@ -1,0 +1,157 @@
+"""Check notes that were no readings, played as before and with the new correction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .fit import Aim, Fit
+from .take import Heard, Progress, Purpose, Request, take_seconds
+
+CHECKS = 4
+ACCEPT_CENTS = 1.0  # a check note within this is good enough, whatever was there
+BETTER_CENTS = 0.3  # by so much the new may be worse than the old, by chance
+Sent = tuple[int, float]  # number and bend in cents
+Encode = Callable[[float], Sent | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A check note: the key, and how far it sounded off before and after, in cents."""
+
+    note: int
+    before_cents: float | None
+    after_cents: float | None
+
+    def line(self, name: str) -> str:
+        """Return one line of a table."""
+        cells = [
+            "not read" if cents is None else f"{cents:+8.2f}"
+            for cents in (self.before_cents, self.after_cents)
+        ]
+        return f"  {name:<10} {cells[0]:>10} {cells[1]:>10}"
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """All check notes of a voice.
+
+    Attributes:
+        good: the new correction may replace the old one.
+        why: what speaks against it; "" if nothing does.
+    """
+
+    checks: tuple[Checked, ...]
+    good: bool
+    why: str
+
+
+class Proving:
+    """Asks for the check notes: each as it was played before, then corrected.
+
+    Args:
+        aim: of the plan.
+        fit: that is to be proved.
+        before, after: pitch wanted of the voice (panel octaves taken out) to
+            number and bend, by the correction in force and by the new one;
+            None where it can't be sent.
+        checks: how many notes.
+    """
+
+    def __init__(
+        self, aim: Aim, fit: Fit, before: Encode, after: Encode, checks: int = CHECKS
+    ) -> None:
+        self._aim = aim
+        self.notes = check_notes(aim, fit, checks)
+        self._left: list[tuple[int, bool, Sent]] = []
+        for note in self.notes:
+            for new, encode in ((False, before), (True, after)):
+                sent = encode(100.0 * note)
+                if sent is not None:
+                    self._left.append((note, new, sent))
+        self._found: dict[tuple[int, bool], float] = {}
+        self._total = len(self._left)
+        self._sound_s = 0.0
+        self._refused = 0
+        self._tries = 0
+
+    def next(self) -> Request | None:
+        """Return the next request; None when every check note was played."""
+        if not self._left:
+            return None
+        note, _, (number, bend_cents) = self._left[0]
+        expected = 100.0 * note + 1200.0 * self._aim.panel_octaves
+        seconds = take_seconds(expected, self._aim.tolerance_cents, None)
+        purpose: Purpose = "check"
+        return Request(
+            self._aim.voice, number, bend_cents, seconds, purpose, self._aim.settle_s, expected
+        )
+
+    def add(self, heard: Heard) -> None:
+        """Take what was heard; a refused take is asked once more."""
+        self._sound_s += heard.request.seconds
+        if heard.pitch is None:
+            self._refused += 1
+            self._tries += 1
+            if self._tries < 2:
+                return
+        note, new, _ = self._left.pop(0)
+        self._tries = 0
+        if heard.pitch is not None:
+            wanted = 100.0 * note + 1200.0 * self._aim.panel_octaves
+            self._found[note, new] = round(heard.sounding_cents - wanted, 4)
+
+    def progress(self) -> Progress:
+        """Return how far it is, for a progress line."""
+        done = self._total - len(self._left)
+        doing = f"check note {self._left[0][0]}" if self._left else "checked"
+        return Progress(
+            self._aim.voice, done, self._refused, self._sound_s, None,
+            self._aim.tolerance_cents, doing,
+        )  # fmt: skip
+
+    def result(self) -> Proof:
+        """Return the check notes, and whether the new correction may replace the old one."""
+        checks = tuple(
+            Checked(note, self._found.get((note, False)), self._found.get((note, True)))
+            for note in self.notes
+        )
+        return judge(checks)
+
+
+def judge(checks: Iterable[Checked]) -> Proof:
+    """Return whether a correction may replace the one before, by its check notes."""
+    checks = tuple(checks)
+    after = [abs(one.after_cents) for one in checks if one.after_cents is not None]
+    before = [abs(one.before_cents) for one in checks if one.before_cents is not None]
+    if not after:
+        return Proof(checks, False, "no check note could be read")
+    worst = max(after)
+    if worst > ACCEPT_CENTS and before and worst > max(before) + BETTER_CENTS:
+        why = (
+            f"a check note is {worst:.2f} cents off, where it was {max(before):.2f} at most before"
+        )
+        return Proof(checks, False, why)
+    return Proof(checks, True, "")
+
+
+def check_notes(aim: Aim, fit: Fit, count: int) -> list[int]:
+    """Return notes that are far from every reading, over the usable range, rising."""
+    read = {one.note for one in fit.readings}
+    curve = fit.curve
+    notes = [
+        note
+        for note in range(aim.lowest_note, aim.highest_note + 1)
+        if not curve.extrapolated(100.0 * note) and curve.unusable_at(100.0 * note) is None
+    ]
+    if not notes:
+        return []
+    free = [note for note in notes if note not in read] or notes
+    chosen: list[int] = []
+    # One in each part of the range: the one with the widest distance from a reading.
+    for part in np.array_split(np.array(free), min(count, len(free))):
+        far = [min(abs(int(note) - other) for other in read) if read else 0 for note in part]
+        chosen.append(int(part[int(np.argmax(far))]))
+    return sorted(set(chosen))
