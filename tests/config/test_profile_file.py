@@ -6,8 +6,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zerobeat.config.profile_file import Profile, ProfileReading, load_profile, profile_to_yaml
+from zerobeat.config.converter_file import ConverterFile
+from zerobeat.config.profile_file import (
+    CheckNote,
+    Profile,
+    ProfileReading,
+    correction_of,
+    load_profile,
+    profile_to_yaml,
+)
 from zerobeat.errors import ConfigError
+from zerobeat.tuning.tracking import Unusable
 
 
 def load(folder, text):
@@ -128,3 +137,28 @@ def test_a_stored_profile_reads_back_equal(shared_folder, profile):
     path = shared_folder / "stored.yaml"
     path.write_text(profile_to_yaml(profile), encoding="utf-8")
     assert load_profile(path) == profile
+
+
+def test_what_a_fit_found_comes_back_equal(tmp_path):
+    profile = Profile(
+        "reed",
+        (ProfileReading(1.0, 36), ProfileReading(2.0, 60)),
+        knots=((3600.0, 3601.0), (6000.0, 6002.0)),
+        unusable=(Unusable(2400.0, 3550.0, "no steady pitch to read (noise)"),),
+        proof=(CheckNote(50, -7.5, 0.1),),
+        drift_cents_per_min=-0.4,
+    )
+    assert load(tmp_path, profile_to_yaml(profile)) == profile
+    assert profile.curve().unusable_at(3000.0).reason.startswith("no steady")
+
+
+def test_numbers_errors_are_taken_back_through_the_smooth_curve(tmp_path):
+    # The oscillator is 1.01 times as wide, number 60 is 10 cents sharp at the converter.
+    knots = ((3600.0, 3600.0), (8400.0, 8448.0))
+    sounding = 3600.0 + 1.01 * (6010.0 - 3600.0)
+    profile = Profile(
+        "reed", (ProfileReading(sounding - 6000.0, 60),), errors_follow="number", knots=knots
+    )
+    curve, errors = correction_of(profile, ConverterFile(), 0)
+    assert errors[60] == pytest.approx(10.0, abs=1e-6)
+    assert curve.commanded(sounding) == pytest.approx(6010.0, abs=1e-6)

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from ..config.rig import LoadedRig
+from ..engine.settings import Voice
 from ..errors import TakeRefusedError
 from ..measure.pitch import estimate_pitch
 from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..midi import NoteOff, NoteOn, PitchBend, encode
-from ..sim.rig import Case
+from ..sim.converter import Converter, ConverterModel
+from ..sim.oscillator import Oscillator
+from ..sim.rig import Case, Mixer
+from ..sim.scenario import random_case
 from ..tuning.bend import cents_to_bend
+from ..tuning.units import pitch_to_hertz
 
 RATE_HZ = 48_000
 GAP_S = 0.05  # from note-off to the next bend
 VELOCITY = 100
+WARM_S = 3000.0
+HISS = 0.001
 
 
 class VirtualListener:
@@ -74,3 +83,33 @@ class VirtualListener:
         self._case.play([(end_s, encode(NoteOff(channel, request.note)))])
         self.now_s = end_s + GAP_S
         return samples, (begin_s + end_s) / 2.0
+
+
+def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener:
+    """Return a listener to a made-up oscillator in the place of a rig's voice.
+
+    The converter is as the rig says; oscillator and converter channel have
+    flaws drawn by the seed.
+    """
+    facts = loaded.converters[voice.output].converter
+    drawn = random_case(seed, voice.channel + 1)
+    dac = replace(drawn.converter.model.dacs[voice.channel], bits=16, lowest_volts=-5.0)
+    span = max(10.0, (127 - facts.zero_volt_note) / 12.0 + 5.5)
+    model = ConverterModel(
+        bend_range_cents=voice.bend_range_cents,
+        zero_volt_note=facts.zero_volt_note,
+        lowest_note=facts.lowest_note,
+        highest_note=facts.highest_note,
+        dacs={voice.channel: replace(dac, span_volts=span)},
+    )
+    zero_hz = pitch_to_hertz(100.0 * facts.zero_volt_note + 1200.0 * voice.panel_octaves)
+    made = replace(drawn.oscillators[voice.channel].model, hertz_at_zero_volts=zero_hz)
+    case = Case(
+        Converter(model, seed),
+        {voice.channel: Oscillator(made, seed)},
+        mixer=Mixer(hiss_level=HISS),
+        seed=seed,
+    )
+    return VirtualListener(
+        case, voice.channel, start_s=WARM_S, bend_range_cents=voice.bend_range_cents
+    )

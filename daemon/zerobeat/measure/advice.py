@@ -27,7 +27,7 @@ def lines(found: Fit, aim: Aim) -> list[str]:
     if found.worst_cents > 1.2 * aim.tolerance_cents:
         said.append(
             f"known to {found.worst_cents:.2f} cents at its worst note; {aim.tolerance_cents:g} "
-            "were asked: more takes, a better level, or warm up longer"
+            "were asked: read more notes, turn the level up, or warm up longer"
         )
     if 2.0 * found.rough_cents > max(aim.tolerance_cents, 0.5) and not aim.every_semitone:
         said.append(

@@ -16,6 +16,7 @@ from .material import Material, doubtful, points_of, shape_of
 from .model import Model, Points
 
 LEAST_READINGS = 2
+KNOWN_FACTOR = 2.0  # of the tolerance, two sigma: so far a curve goes on beyond its readings
 UNSTEADY_CENTS = 1.0  # one sigma of a note's readings together
 Spans = Sequence[tuple[int, int]]
 
@@ -146,14 +147,16 @@ def _curve(
     unusable: list[Unusable],
     with_notes: bool,
 ) -> TrackingCurve:
-    """Return a curve through the model at each semitone between the outermost readings.
+    """Return a curve through the model at each semitone.
+
+    It goes on beyond the outermost readings, to the ends of what was asked,
+    as far as the model knows it.
 
     Args:
         with_notes: what single notes add is in it; False where a table by number has it.
     """
     notes = [one.note for one in readings if not one.doubtful]
-    # In an unusable stretch the curve is a guess; nothing is read off it unflagged.
-    numbers = np.arange(min(notes), max(notes) + 1)
+    numbers = np.arange(*_reach(aim, model, min(notes), max(notes), unusable))
     commanded = 100.0 * numbers
     errors, sigmas = model.predict(commanded, numbers if with_notes else None)
     sounding = commanded + errors
@@ -168,6 +171,21 @@ def _curve(
         tuple(unusable),
         tuple(float(sigmas[i]) for i in kept),
     )
+
+
+def _reach(
+    aim: Aim, model: Model, lowest: int, highest: int, unusable: list[Unusable]
+) -> tuple[int, int]:
+    """Return the first note of a curve, and the one after its last."""
+    numbers = np.arange(128)
+    known = 2.0 * model.predict(100.0 * numbers)[1] <= KNOWN_FACTOR * aim.tolerance_cents
+    for part in unusable:
+        known &= (100 * numbers < part.lowest_cents) | (100 * numbers > part.highest_cents)
+    while lowest > aim.lowest_note and known[lowest - 1]:
+        lowest -= 1
+    while highest < aim.highest_note and known[highest + 1]:
+        highest += 1
+    return lowest, highest + 1
 
 
 def _worst(aim: Aim, model: Model, curve: TrackingCurve) -> float:

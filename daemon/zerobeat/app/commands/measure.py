@@ -1,0 +1,173 @@
+"""``zerobeat measure``: read a voice, fit its curve, prove it, keep its profile."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ...errors import MeasureError, NoteNameError
+from ...tuning.units import parse_note
+
+if TYPE_CHECKING:
+    from ...config.rig import LoadedRig
+    from ...engine.settings import Voice
+    from ...measure.fit import Aim
+    from ...measure.take import Listener, Progress
+    from ..measuring import Measured
+
+CHECKS = 4
+NOT_KEPT = 3  # exit status: measured, but not kept
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = (
+        "examples:\n"
+        "  zerobeat measure reed\n"
+        "  zerobeat measure reed --readings reed.txt      lines such as: C4 +3.2\n"
+        "  zerobeat measure reed --wav sweep.wav --notes C2-C6\n"
+        "  zerobeat measure quad --volts quad.txt         lines such as: 1 C2 0.0012\n"
+        "  zerobeat measure reed --virtual                no hardware, nothing is kept\n"
+        "  zerobeat measure reed --undo\n\n"
+        "Notes are the numbers sent to the converter; in --readings they are the keys\n"
+        "that a tuner shows. Before the first drone: turn the volume down.\n"
+        "Exit status: 0 kept, 3 not kept because it is worse than what is there."
+    )
+    parser.add_argument("voice", help="a voice of the rig; with --volts a converter")
+    parser.add_argument("--rig", type=Path, default=Path("rig.yaml"), help="default: rig.yaml")
+    source = parser.add_mutually_exclusive_group()
+    source.add_argument("--readings", type=Path, metavar="FILE", help="a tuner's readings, typed")
+    source.add_argument("--wav", type=Path, metavar="FILE", help="a recorded sweep of --notes")
+    source.add_argument("--volts", type=Path, metavar="FILE", help="a meter on the converter")
+    source.add_argument(
+        "--virtual", type=int, nargs="?", const=0, metavar="SEED",
+        help="a made-up oscillator in the voice's place; nothing is kept",
+    )  # fmt: skip
+    source.add_argument("--undo", action="store_true", help="bring back the profile before")
+    parser.add_argument(
+        "--tolerance", type=float, default=0.5, metavar="CENTS", help="stop there (default: 0.5)"
+    )
+    parser.add_argument(
+        "--every-semitone", action="store_true", help="read each note: converters with wrong notes"
+    )
+    parser.add_argument("--notes", metavar="LIST", help="only these: C2-C6, or 36,48,60; C2-C6/3")
+    parser.add_argument("--channel", type=int, default=1, help="of a WAV file (default: 1)")
+    parser.add_argument("--no-check", action="store_true", help="play no check notes at the end")
+    parser.add_argument("--accept", action="store_true", help="keep it even if it is worse")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write it there, keep nothing")
+    parser.add_argument("--socket", type=Path, help="the daemon's control socket")
+
+
+def run(args: argparse.Namespace) -> int:
+    from ...config.rig import load_rig
+    from .. import measuring
+    from ..describe_fit import measured_lines
+
+    if not 0.05 <= args.tolerance <= 50.0:
+        raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
+    loaded = load_rig(args.rig)
+    if args.volts is not None:
+        from ..metered import run_volts
+
+        return run_volts(args.volts, args.voice, loaded, args.out)
+    voice = measuring.voice_of(loaded, args.voice)
+    if args.undo:
+        print(measuring.undo(loaded, voice.name, args.socket))
+        return 0
+    aim = measuring.aim_of(
+        loaded, voice, tolerance_cents=args.tolerance, every_semitone=args.every_semitone,
+        notes=notes_of(args.notes, loaded.rig.middle_c_octave),
+    )  # fmt: skip
+    found = _measured(args, loaded, voice, aim)
+    print("\n".join(measured_lines(found, aim)))
+    return _kept(args, loaded, found)
+
+
+def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Aim) -> Measured:
+    from .. import measuring
+
+    middle = loaded.rig.middle_c_octave
+    if args.readings is not None:
+        from ..readings_file import read_typed
+
+        return measuring.by_readings(read_typed(args.readings, voice, middle), aim, voice)
+    if args.wav is not None:
+        from ..readings_file import read_recording
+
+        notes = aim.notes or range(aim.lowest_note, aim.highest_note + 1)
+        taken = read_recording(args.wav, args.channel, voice, tuple(notes), middle)
+        return measuring.by_readings(taken, aim, voice)
+    return measuring.by_listening(
+        _listener(args, loaded, voice), aim, voice, loaded.converters[voice.output],
+        tell=shown, checks=0 if args.no_check else CHECKS,
+    )  # fmt: skip
+
+
+def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Listener:
+    if args.virtual is not None:
+        from ..virtual import virtual_voice
+
+        return virtual_voice(loaded, voice, args.virtual)
+    raise MeasureError(
+        "measuring from a live input is not in this version; use --readings, --wav or --virtual"
+    )
+
+
+def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
+    from ...config.profile_file import profile_to_yaml
+    from .. import measuring
+    from ..readings_file import write_text
+
+    if args.out is not None:
+        write_text(args.out, profile_to_yaml(found.profile))
+        print(f"written to {args.out}")
+        return 0
+    if args.virtual is not None:
+        print("a made-up oscillator: nothing is kept (--out FILE writes its profile)")
+        return 0
+    if found.worse and not args.accept:
+        print(f"not kept: {found.worse}; --accept keeps it", file=sys.stderr)
+        return NOT_KEPT
+    print(measuring.keep(loaded, found.profile, args.socket))
+    return 0
+
+
+def shown(progress: Progress) -> None:
+    """Show a progress line: over the last one in a terminal, left out elsewhere."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{progress.line()}", end="", file=sys.stderr, flush=True)
+        if progress.doing in ("done", "checked"):
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def notes_of(text: str | None, middle_c_octave: int = 4) -> tuple[int, ...]:
+    """Return the notes of a list such as ``C2-C6/3,100``, in its order.
+
+    Raises:
+        MeasureError: one that can't be read.
+
+    >>> notes_of("36-48/6,C4")
+    (36, 42, 48, 60)
+    """
+    if text is None:
+        return ()
+    found: list[int] = []
+    for part in text.split(","):
+        span, _, step = part.strip().partition("/")
+        first, dash, last = span.partition("-") if not span.startswith("-") else (span, "", "")
+        try:
+            ends = [_note(one, middle_c_octave) for one in ([first, last] if dash else [first])]
+            stride = int(step) if step else 1
+        except (NoteNameError, ValueError):
+            ends, stride = [], 0
+        if not ends or stride < 1 or ends[0] > ends[-1]:
+            raise MeasureError(
+                f"--notes: found {part.strip()!r}; allowed: C2-C6, C2-C6/3 (every third) or 36"
+            )
+        found += range(ends[0], ends[-1] + 1, stride)
+    return tuple(found)
+
+
+def _note(text: str, middle_c_octave: int) -> int:
+    return parse_note(int(text) if text.strip().isdecimal() else text.strip(), middle_c_octave)

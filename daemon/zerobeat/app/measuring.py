@@ -1,0 +1,331 @@
+"""From a rig and a source of readings to a profile: measured, proved, kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from ..config.converter_file import ConverterFile
+from ..config.find import state_directory
+from ..config.profile_file import (
+    CheckNote,
+    Profile,
+    ProfileReading,
+    profile_to_yaml,
+    profile_values,
+)
+from ..config.rig import LoadedRig
+from ..config.store import Store
+from ..config.voice_field import with_profile
+from ..engine.settings import Voice
+from ..errors import CommandError, ControlError, MeasureError
+from ..measure.fit import Aim, Fit
+from ..measure.fitting import fit_readings
+from ..measure.material import Material
+from ..measure.pitch import Pitch
+from ..measure.plan import Plan
+from ..measure.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
+from ..measure.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
+from ..measure.typed import TypedReading
+from ..ports.mirror import Lock, make_runtime_directory, runtime_directory
+from ..tuning.bend import nearest_note
+from ..tuning.tracking import TrackingCurve
+from ..tuning.units import hertz_to_pitch, pitch_to_hertz
+from .client import Client
+
+LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
+SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
+Tell = Callable[[Progress], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A fit, its proof where there is one, and the profile they make.
+
+    ``worse`` says why it should not replace what is there; "" if it may.
+    ``left`` are the largest errors at the readings before and after, in cents.
+    """
+
+    fit: Fit
+    profile: Profile
+    proof: Proof | None
+    left: tuple[float, float]
+    worse: str = ""
+
+
+def voice_of(loaded: LoadedRig, name: str) -> Voice:
+    """Return a voice of the rig.
+
+    Raises:
+        CommandError: it has none of that name.
+    """
+    for voice in loaded.rig.voices:
+        if voice.name == name:
+            return voice
+    names = ", ".join(voice.name for voice in loaded.rig.voices)
+    raise CommandError(f"found no voice {name}; allowed: {names}")
+
+
+def aim_of(
+    loaded: LoadedRig,
+    voice: Voice,
+    *,
+    tolerance_cents: float = 0.5,
+    every_semitone: bool = False,
+    notes: Sequence[int] = (),
+    lowest_note: int | None = None,
+    highest_note: int | None = None,
+    most_takes: int | None = None,
+) -> Aim:
+    """Return what is to be measured of a voice: all that it may be sent and that can be heard.
+
+    Args:
+        notes, lowest_note, highest_note: MIDI numbers as sent to the converter.
+    """
+    converter = loaded.converters[voice.output].converter
+    panel_cents = 1200.0 * voice.panel_octaves
+    low = max(voice.lowest_note, int(LOWEST_SOUND_CENTS - panel_cents) // 100)
+    high = min(voice.highest_note, int((hertz_to_pitch(HIGHEST_HZ) - panel_cents) // 100) - 1)
+    low = low if lowest_note is None else max(voice.lowest_note, lowest_note)
+    high = high if highest_note is None else min(voice.highest_note, highest_note)
+    outside = [note for note in notes if not voice.lowest_note <= note <= voice.highest_note]
+    if outside:
+        raise MeasureError(
+            f"{voice.name}: found the note {outside[0]}; allowed: {voice.lowest_note} to "
+            f"{voice.highest_note}, the range of the voice"
+        )
+    if notes:
+        low, high = min(low, *notes), max(high, *notes)
+    count = high - low + 1 if every_semitone else len(notes)
+    return Aim(
+        voice=voice.name,
+        lowest_note=low,
+        highest_note=high,
+        panel_octaves=voice.panel_octaves,
+        zero_volt_note=converter.zero_volt_note,
+        bend_range_cents=voice.bend_range_cents,
+        tolerance_cents=tolerance_cents,
+        every_semitone=every_semitone,
+        notes=tuple(notes),
+        most_takes=most_takes or max(60, 2 * count + 10),
+        settle_s=SETTLE_S + converter.settle_s,
+        middle_c_octave=loaded.rig.middle_c_octave,
+    )
+
+
+def by_listening(
+    listener: Listener,
+    aim: Aim,
+    voice: Voice,
+    behind: ConverterFile,
+    *,
+    tell: Tell | None = None,
+    checks: int = 4,
+) -> Measured:
+    """Measure a voice and play check notes, as now and with the new correction.
+
+    Args:
+        listener: plays and reads; a real input or a virtual case.
+        aim: from ``aim_of``.
+        voice: as it plays now.
+        behind: its converter.
+        tell: hears of the progress before each take.
+        checks: how many check notes; 0 leaves them out.
+
+    Raises:
+        MeasureError: it can't be measured; nothing is changed.
+    """
+    plan = Plan(aim)
+    run(plan, listener, tell)
+    fit = plan.result()
+    made = _profile(fit, aim, None)
+    proof = None
+    if checks:
+        after = with_profile(replace(voice, curve=None, note_errors_cents=None), made, behind)
+        proving = Proving(aim, fit, encoding(voice), encoding(after), checks)
+        run(proving, listener, tell)
+        proof = proving.result()
+    return _judged(fit, aim, proof, voice)
+
+
+def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
+    """Fit readings that came another way: typed, or from a recording.
+
+    Raises:
+        MeasureError: too few, or no rising pitch in them.
+    """
+    material = Material(replace(aim, test_bend=False))
+    refused = []
+    for heard in taken:
+        if heard.pitch is None:
+            refused.append((heard.request.note, heard.refused))
+        else:
+            material.add(heard)
+    fit = fit_readings(
+        material, refused=tuple(refused), takes=len(taken),
+        sound_s=sum(one.request.seconds for one in taken),
+    )  # fmt: skip
+    return _judged(fit, aim, None, voice)
+
+
+def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
+    """Return typed readings as takes: keys as a tuner names them, panel octaves taken out."""
+    taken = []
+    for one in readings:
+        number = one.note - 12 * voice.panel_octaves
+        if not voice.lowest_note <= number <= voice.highest_note:
+            raise MeasureError(
+                f"line {one.line}: found the key {one.note}; with panel_octaves "
+                f"{voice.panel_octaves} that is note {number}; allowed: {voice.lowest_note} to "
+                f"{voice.highest_note}"
+            )
+        hertz = pitch_to_hertz(100.0 * one.note + one.cents)
+        pitch = Pitch(hertz, one.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
+        taken.append(Heard(Request(voice.name, number, 0.0, 0.0), pitch))
+    return taken
+
+
+def encoding(voice: Voice) -> Encode:
+    """Return what sends a pitch (panel octaves taken out) by a voice's correction."""
+    errors = voice.note_errors_cents
+
+    def encode(target_cents: float) -> tuple[int, float] | None:
+        commanded = target_cents if voice.curve is None else voice.curve.commanded(target_cents)
+        note = nearest_note(
+            commanded, voice.lowest_note, voice.highest_note, voice.bend_range_cents, errors
+        )
+        if note is None:
+            return None
+        left = commanded - 100.0 * note - (errors[note] if errors else 0.0)
+        reach = voice.bend_range_cents
+        return note, min(max(left, -reach), reach)
+
+    return encode
+
+
+def _judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
+    """Return the whole result, compared with what is there now (nothing worse goes unsaid)."""
+    left = _left(fit, voice)
+    worse = ""
+    if proof is not None:
+        worse = proof.why
+    elif left[1] > ACCEPT_CENTS and left[1] > left[0] + BETTER_CENTS:
+        worse = (
+            f"the new curve misses these readings by up to {left[1]:.2f} cents, the one in use by "
+            f"{left[0]:.2f}"
+        )
+    return Measured(fit, _profile(fit, aim, proof), proof, left, worse)
+
+
+def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
+    """Return the largest error at the readings by the correction in use and by the new one."""
+    table, new_table = voice.note_errors_cents, fit.note_errors_cents()
+
+    def missed(curve: TrackingCurve | None, errors: tuple[float, ...] | None) -> float:
+        worst = 0.0
+        for one in fit.readings:
+            sent = 100.0 * one.note + one.bend_cents
+            if one.doubtful or fit.curve.unusable_at(sent) is not None:
+                continue
+            expected = sent + (errors[one.note] if errors else 0.0)
+            expected = expected if curve is None else curve.sounding(expected)
+            worst = max(worst, abs(sent + one.cents - expected))
+        return worst
+
+    return missed(voice.curve, table), missed(fit.curve, new_table)
+
+
+def _profile(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
+    checks = () if proof is None else proof.checks
+    return Profile(
+        voice=fit.voice,
+        panel_octaves=fit.panel_octaves,
+        measured=datetime.now().strftime("%Y-%m-%d %H:%M"),
+        errors_follow=fit.errors_follow,
+        readings=tuple(
+            ProfileReading(one.cents, one.note, one.bend_cents, 0.0, one.sigma_cents)
+            for one in fit.readings
+            if not one.doubtful
+        ),
+        knots=tuple(zip(fit.curve.knots_cents, fit.curve.sounding_cents, strict=True)),
+        unusable=fit.curve.unusable,
+        proof=tuple(
+            CheckNote(one.note, one.before_cents, one.after_cents)
+            for one in checks
+            if one.before_cents is not None and one.after_cents is not None
+        ),
+        drift_cents_per_min=round(fit.drift_cents_per_min, 3),
+    )
+
+
+# ---------------------------------------------------------------- keeping
+
+
+def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
+    """Store a profile through the daemon, or without one in the state directory.
+
+    Returns:
+        A line that says where.
+
+    Raises:
+        MeasureError: the rig says ``profile: none`` for this voice.
+        CommandError, StoreError: it could not be stored; what was there is still there.
+    """
+    client = _daemon(socket)
+    if client is not None:
+        with client:
+            answer = client.ask("put_profile", voice=profile.voice, profile=profile_values(profile))
+        return str(answer.get("said", "kept"))
+    before = loaded.profiles.get(profile.voice)
+    with _alone():
+        path = Store(state_directory()).save(
+            "profiles", _stored_name(loaded, profile.voice), profile_to_yaml(profile),
+            None if before is None else profile_to_yaml(before),
+        )  # fmt: skip
+    return f"kept as the profile of {profile.voice}: {path}"
+
+
+def undo(loaded: LoadedRig, voice: str, socket: Path | None = None) -> str:
+    """Bring back the profile before the last; a second time brings the last one back.
+
+    Raises:
+        CommandError, StoreError: there is none, or it could not be stored.
+    """
+    client = _daemon(socket)
+    if client is not None:
+        with client:
+            return str(client.ask("undo_profile", voice=voice).get("said", "done"))
+    with _alone():
+        path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
+    return f"{voice} has its profile before back: {path}"
+
+
+def _stored_name(loaded: LoadedRig, voice: str) -> str:
+    name = loaded.profile_files.get(voice, voice)
+    if not name:
+        raise MeasureError(f"{voice}: the rig says profile: none; take that line out to keep one")
+    return name
+
+
+def _daemon(socket: Path | None) -> Client | None:
+    """Return a connection to the daemon that plays; None if none does."""
+    try:
+        return Client(socket)
+    except ControlError:
+        if socket is not None:
+            raise
+        return None
+
+
+class _alone:
+    """Holds the daemon's lock, so that none starts while its files are written."""
+
+    def __enter__(self) -> None:
+        folder = runtime_directory()
+        make_runtime_directory(folder)
+        self._lock = Lock(folder)
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.close()
