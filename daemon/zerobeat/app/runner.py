@@ -6,6 +6,7 @@ touches a file, a log or a lock.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
 import select
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from .. import midi
+from ..config.last_good import keep_last_good
 from ..config.rig import LoadedRig
 from ..engine.commands import Command, OutputLost, Reload, SourceLost
 from ..engine.engine import Engine
@@ -25,14 +27,23 @@ from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
 from ..ports.midi_in import Inbox
-from ..ports.mirror import Lock, Mirror, make_runtime_directory, runtime_directory
+from ..ports.mirror import (
+    Lock,
+    Mirror,
+    make_runtime_directory,
+    runtime_directory,
+    write_outputs,
+)
 from ..ports.patch import Patch, choose_backend, open_patch
+from ..ports.realtime import RealTime, ask
+from .child import Outcome
 from .clients import Clients
 from .connections import Connections
 from .journal import Journal
 from .reloading import Reloading
 from .remembering import Evening
 from .signals import take_signals
+from .storms import Storms
 from .stores import Stores
 
 IDLE_S = 1.0  # the loop turns at least this often
@@ -46,13 +57,21 @@ class Runner:
         path: the rig's file, for a reload; ``loaded`` is what it says.
         evening: what the last session left.
         backend: "auto", "alsa" or "jack".
+        keep_good: keep each rig that a reload takes, for a start on which it is broken.
+        instead: why ``loaded`` is not what ``path`` says; "" if it is.
 
     Raises:
         PortError: no MIDI here, another daemon plays, or no control socket.
     """
 
     def __init__(
-        self, path: Path, loaded: LoadedRig, evening: Evening, backend: str = "auto"
+        self,
+        path: Path,
+        loaded: LoadedRig,
+        evening: Evening,
+        backend: str = "auto",
+        keep_good: bool = False,
+        instead: str = "",
     ) -> None:
         self._journal = Journal()
         self._path = path.resolve()
@@ -66,6 +85,7 @@ class Runner:
         self.engine = evening.engine(loaded.scenes)
         self.wire = Wire(loaded.rig.outputs)
         self._mirror = Mirror(folder, (output.name for output in loaded.rig.outputs))
+        write_outputs(folder, ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs))
         self._connections = Connections(
             loaded.rig, self._patch, self._inbox, self._wake_fd, self._mirror, self._journal,
             self._command,
@@ -73,6 +93,8 @@ class Runner:
         self._ins = self._connections.ins
         self._outs = self._connections.outs
         self._reloading = Reloading(path, self._journal)
+        self._reloading.outcome = instead
+        self._keep_good = keep_good
         self._stores = Stores(
             evening, self.engine, loaded, self._path.parent, self._act,
             self._reloading.files_changed, self._journal,
@@ -82,6 +104,8 @@ class Runner:
             folder, self.engine, self.wire, self._act, self._reload, self._stores.known,
             lambda: self._hear([]), self._facts, self._journal,
         )  # fmt: skip
+        self._storms = Storms()
+        self._real_time = RealTime()
         self._collect_at_s = 0.0
         self.malformed = 0
         self._foot_presses = 0
@@ -94,7 +118,11 @@ class Runner:
         take_signals(self._end, self._reload)
         self._connections.connect_first()
         summary = self._connections.summary(self.engine)
+        if self._reloading.outcome:  # this is not the rig that was asked for
+            summary = f"{self._reloading.outcome}; {summary}"
         self._journal.say(summary)
+        self._real_time = ask(self._patch.backend)
+        self._journal.say(self._real_time.text)
         notify.ready(summary)
         interval_s = notify.watchdog_interval_s()
         ping_s = interval_s / 2 if interval_s else IDLE_S
@@ -150,6 +178,7 @@ class Runner:
         """Take every message that has come, in order, and send what follows from each."""
         inbox = self._inbox
         engine = self.engine
+        storms = self._storms
         while inbox:
             stamp_s, name, content = inbox.popleft()
             if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
@@ -157,6 +186,12 @@ class Runner:
             message = midi.parse(content)
             if message is None:
                 self.malformed += 1
+                continue
+            told = storms.hears(name, content, stamp_s)
+            if told != "":
+                if told:
+                    self._journal.fault(f"storm {name}", told)
+                    self._command(SourceLost(name))
                 continue
             try:
                 engine.receive(message, name, stamp_s, outputs)
@@ -174,7 +209,9 @@ class Runner:
                 self._command(SourceLost(name))
 
     def _send(self, now_s: float) -> None:
+        sent = self._storms.sent
         for name, content in self.wire.take(now_s):
+            sent.append((name, content))
             kind = content[0] & 0xF0
             if kind == 0x90:
                 self._mirror.mark(name, content[0] & 0x0F, content[1])
@@ -232,6 +269,8 @@ class Runner:
             "rig": str(self._path),
             "ports": self._connections.states(),
             "malformed": self.malformed,
+            "muted": list(self._storms.muted),
+            "real_time": self._real_time.text,
             "foot_presses": self._foot_presses,
             "reload": self._reloading.outcome,
             "store": self._disk.shown(),
@@ -258,15 +297,25 @@ class Runner:
             time.sleep(0.001)
         self.wire.replace(loaded.rig.outputs)
         self._mirror.replace(output.name for output in loaded.rig.outputs)
+        outputs = ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs)
+        write_outputs(runtime_directory(), outputs)
         self._connections.replace(loaded.rig, now_s)
         self._stores.use(loaded)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._command(OutputLost(output.name))
+        self._real_time = ask(self._patch.backend)  # a new port has a new thread
         gc.collect()
         gc.freeze()
         self._reloading.outcome = "reload: the new rig is in force"
         self._journal.say(self._reloading.outcome)
+        if self._keep_good:
+            with contextlib.suppress(CommandError):  # too much is under way; the next start does it
+                self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
+
+    def _kept_good(self, outcome: Outcome, now_s: float) -> None:
+        if outcome.error:
+            self._journal.say(outcome.error)
 
     def _collect(self, now_s: float) -> None:
         if now_s < self._collect_at_s or any(s.lane.notes for s in self.engine.states.values()):

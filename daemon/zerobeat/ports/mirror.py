@@ -11,6 +11,7 @@ Layout: 64 bytes of name for each of 16 outputs, then 2,048 bytes for each
 from __future__ import annotations
 
 import fcntl
+import json
 import mmap
 import os
 from collections.abc import Iterable
@@ -18,6 +19,8 @@ from pathlib import Path
 
 from ..errors import PortError
 
+MIRROR_FILE = "sounding"
+OUTPUTS_FILE = "outputs"
 OUTPUTS = 16
 NAME_BYTES = 64
 NOTES = 16 * 128
@@ -86,6 +89,28 @@ class Lock:
             self._file = -1
 
 
+def write_outputs(folder: Path, outputs: Iterable[tuple[str, str, bool]]) -> None:
+    """Say beside the mirror which device each output plays to, for the stop helper.
+
+    Args:
+        folder: the runtime directory; it is in memory, not on a disk.
+        outputs: name, port and whether the port is a pattern.
+    """
+    path = folder / OUTPUTS_FILE
+    temporary = path.with_suffix(".tmp")
+    temporary.write_text(json.dumps([list(output) for output in outputs]))
+    temporary.replace(path)
+
+
+def read_outputs(folder: Path) -> list[tuple[str, str, bool]]:
+    """Return what ``write_outputs`` wrote; nothing if it can't be read."""
+    try:
+        listed = json.loads((folder / OUTPUTS_FILE).read_text())
+        return [(str(name), str(port), bool(pattern)) for name, port, pattern in listed]
+    except (OSError, ValueError, TypeError):
+        return []
+
+
 class Mirror:
     """The marks of what sounds.
 
@@ -99,7 +124,7 @@ class Mirror:
     """
 
     def __init__(self, folder: Path, outputs: Iterable[str]) -> None:
-        path = folder / "sounding"
+        path = folder / MIRROR_FILE
         self.left = read_left(path)
         file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         os.ftruncate(file, SIZE)

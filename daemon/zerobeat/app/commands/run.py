@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import sys
+import time
 from pathlib import Path
 
 from ...config.find import state_directory
-from ...config.rig import load_rig
-from ...errors import CommandError
+from ...config.last_good import keep_last_good, last_good_rig, load_last_good
+from ...config.rig import LoadedRig, load_rig
+from ...errors import CommandError, ConfigError, StoreError
 from ..remembering import State, come_back
 from ..runner import Runner
+
+AGAIN_S = 10.0  # a service manager that starts it again at once would fill the log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,17 +31,56 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--backend", choices=("auto", "alsa", "jack"), default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",
     )  # fmt: skip
+    parser.add_argument(
+        "--or-last-good", action="store_true",
+        help="if the rig is broken, play the last one that was not, and say so (for a service)",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:
     state = State(state_directory())
-    loaded = load_rig(args.rig)
+    loaded, instead = _load(args.rig, args.or_last_good)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
     evening = come_back(state, loaded, args.scene)
-    runner = Runner(args.rig, loaded, evening, args.backend)
+    runner = Runner(args.rig, loaded, evening, args.backend, args.or_last_good, instead)
     for line in (*state.lines, *loaded.warnings, *evening.lines):
         print(line, flush=True)
     return runner.run()
+
+
+def _load(rig: Path, or_last_good: bool) -> tuple[LoadedRig, str]:
+    """Return a rig to play, and a line if it is not the one that was asked for."""
+    try:
+        loaded = load_rig(rig)
+    except ConfigError as error:
+        if not or_last_good:
+            raise
+        return _last_good(rig, error)
+    if or_last_good:
+        try:
+            keep_last_good(rig, loaded.files_read)
+        except StoreError as error:
+            print(error, file=sys.stderr, flush=True)
+    return loaded, ""
+
+
+def _last_good(rig: Path, error: ConfigError) -> tuple[LoadedRig, str]:
+    """Return what to play instead.
+
+    Raises:
+        ConfigError: nothing; told ten seconds before, for whoever starts this again at once.
+    """
+    print(error, file=sys.stderr, flush=True)
+    try:
+        loaded = load_last_good()
+    except ConfigError as second:
+        print(second, file=sys.stderr, flush=True)
+        loaded = None
+    if loaded is None:
+        time.sleep(AGAIN_S)
+        raise ConfigError([f"{rig}: is broken, and no last good rig is kept; mend it"])
+    line = f"{rig} is broken: playing {last_good_rig()}, the last that was not"
+    return loaded, line

@@ -1,0 +1,77 @@
+"""The stop helper: release what a daemon that died left sounding (N12).
+
+The unit runs it after every stop: ``python -m zerobeat.app.release``. It reads
+the mirror and the outputs' ports in the runtime directory, connects, sends the
+note-offs and clears the marks. After a clean stop nothing is marked and it ends at
+once. A mark that could not be released stays for the next start.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+from .. import midi
+from ..errors import PortError
+from ..ports.mirror import MIRROR_FILE, Lock, Mirror, read_left, read_outputs, runtime_directory
+
+CONNECT_S = 1.0
+
+
+def release(folder: Path) -> tuple[int, int]:
+    """Release what the mirror lists; return how many notes were and were not.
+
+    Raises:
+        PortError: a daemon plays, or there is no MIDI here.
+    """
+    left = read_left(folder / MIRROR_FILE)
+    if not left:
+        return 0, 0
+    from ..ports.midi_out import MidiOut
+    from ..ports.patch import choose_backend, open_patch
+    from ..ports.watch import Link, Watch
+
+    lock = Lock(folder)
+    outputs = [output for output in read_outputs(folder) if output[0] in left]
+    patch = open_patch(choose_backend())
+    ports = {name: MidiOut(name, patch) for name, _, _ in outputs}
+    mirror = Mirror(folder, ports)
+    links = [Link(name, "out", port, pattern) for name, port, pattern in outputs]
+    watch = Watch(patch, links, time.monotonic())
+    end_s = time.monotonic() + CONNECT_S
+    while any(watch.state(link) == "unknown" for link in links) and time.monotonic() < end_s:
+        watch.look(time.monotonic())
+        time.sleep(0.002)
+    done = 0
+    for link in links:
+        if watch.state(link) != "connected":
+            continue
+        for channel, note in left[link.name]:
+            ports[link.name].send(midi.encode(midi.NoteOff(channel, note)))
+            mirror.clear(link.name, channel, note)
+            done += 1
+        ports[link.name].drain()
+    mirror.close()
+    for port in ports.values():
+        port.close()
+    patch.close()
+    lock.close()
+    return done, sum(map(len, left.values())) - done
+
+
+def main() -> int:
+    try:
+        done, kept = release(runtime_directory())
+    except PortError as error:
+        print(f"notes may still sound: {error}", file=sys.stderr)
+        return 1
+    if done:
+        print(f"released {done} notes that were left sounding", file=sys.stderr)
+    if kept:
+        print(f"{kept} notes wait for their output to come back", file=sys.stderr)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

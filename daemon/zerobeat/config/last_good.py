@@ -1,0 +1,115 @@
+"""The last rig without faults, kept for a start on which the player's rig is broken.
+
+    last-good/rig.last-good.yaml    the rig
+    last-good/scenes/...            what it names from its own folder, under the same names
+
+The folder is replaced as a whole, so a power cut leaves one set or the other
+and never a mixture. The player's own files are only read.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+
+from ..errors import StoreError
+from .find import state_directory
+from .rig import LoadedRig, load_rig
+
+FOLDER = "last-good"
+RIG = "rig.last-good.yaml"
+
+
+def last_good_rig() -> Path | None:
+    """Return the file of the last good rig, or None if none is kept."""
+    for name in (FOLDER, f"{FOLDER}.old"):  # .old: a cut came between the two renames
+        path = state_directory() / name / RIG
+        if path.is_file():
+            return path
+    return None
+
+
+def load_last_good() -> LoadedRig | None:
+    """Return the last good rig, or None if none is kept.
+
+    Raises:
+        ConfigError: it names something that is no longer there.
+    """
+    path = last_good_rig()
+    return None if path is None else load_rig(path)
+
+
+def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
+    """Keep a rig that was read without faults; True if it was not kept already.
+
+    Args:
+        rig: its file.
+        files_read: the files it was read from; those outside its folder are not copied, for
+            they are named by a path that stays.
+
+    Raises:
+        StoreError: the disk refuses; the set before is still there.
+    """
+    try:
+        wanted = _contents(rig, files_read)
+        folder = state_directory() / FOLDER
+        if {name: _bytes(folder / name) for name in wanted} == wanted and _count(folder) == len(wanted):
+            return False
+        _replace(folder, wanted)
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise StoreError(f"the last good rig can't be kept: {why}; playing goes on") from None
+    return True
+
+
+def _contents(rig: Path, files_read: Iterable[Path]) -> dict[str, bytes]:
+    base = rig.parent.absolute()
+    wanted = {RIG: rig.read_bytes()}
+    for path in files_read:
+        place = path.absolute()
+        if place != rig.absolute() and place.is_relative_to(base) and ".." not in place.parts:
+            wanted[str(place.relative_to(base))] = place.read_bytes()
+    return wanted
+
+
+def _bytes(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def _count(folder: Path) -> int:
+    return sum(path.is_file() for path in folder.rglob("*"))
+
+
+def _replace(folder: Path, wanted: dict[str, bytes]) -> None:
+    new, old = folder.with_name(f"{FOLDER}.new"), folder.with_name(f"{FOLDER}.old")
+    shutil.rmtree(new, ignore_errors=True)
+    folders = {new}
+    for name, content in wanted.items():
+        path = new / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        folders |= {new, *(p for p in path.parents if p.is_relative_to(new))}
+        with open(path, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+    for made in folders:
+        _sync(made)
+    if folder.exists():
+        shutil.rmtree(old, ignore_errors=True)
+        os.rename(folder, old)
+    os.rename(new, folder)
+    _sync(folder.parent)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,86 @@
+"""Ask the kernel to let nothing else go first: scheduling, and memory that stays.
+
+Both are asked for and neither is needed: a refusal is told and shown, with its
+remedy, and the daemon plays all the same (requirement S3). Limits for
+services are the unit's; ``limits.conf`` doesn't reach them.
+
+Only the thread that plays and the MIDI library's own threads get the
+priority. A thread that waits for the disk and every child go without it.
+
+Sources: sched(7), "Real-time scheduling" and "Privileges and resource limits";
+mlockall(2).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import threading
+from dataclasses import dataclass
+
+from .patch import Backend
+
+PRIORITY = 10  # of 1 to 99; above everything that asks for none, below the kernel's own threads
+MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4  # asm-generic/mman.h
+_REMEDY = "the service's unit allows it; in a terminal: ulimit -r 20 -l 262144, as root"
+
+
+@dataclass(frozen=True, slots=True)
+class RealTime:
+    """What was granted; an empty string, or why it was refused."""
+
+    scheduling_refused: str = ""
+    memory_refused: str = ""
+
+    @property
+    def text(self) -> str:
+        """One line for the player."""
+        refused = [
+            f"{what} refused ({why})"
+            for what, why in (
+                ("scheduling", self.scheduling_refused), ("memory lock", self.memory_refused),
+            )
+            if why
+        ]  # fmt: skip
+        if not refused:
+            return f"real time: priority {PRIORITY} and locked memory granted"
+        return f"real time: {', '.join(refused)}; plays all the same. Remedy: {_REMEDY}"
+
+
+def ask(backend: Backend) -> RealTime:
+    """Ask for both; call it again when a MIDI port was opened. Never raises.
+
+    On JACK the library's threads are left alone: the server sets theirs.
+    """
+    return RealTime(_schedule(backend), _lock_memory())
+
+
+def _schedule(backend: Backend) -> str:
+    """Give the calling thread and the library's threads priority; "" if it was granted."""
+    own = threading.get_native_id()
+    waiting = {thread.native_id for thread in threading.enumerate()}
+    threads = [own]
+    if backend == "alsa":
+        threads += [int(n) for n in os.listdir("/proc/self/task") if int(n) not in waiting]
+    policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
+    why = ""
+    for thread in threads:
+        try:
+            if os.sched_getscheduler(thread) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER:
+                os.sched_setscheduler(thread, policy, os.sched_param(PRIORITY))
+        except ProcessLookupError:  # it has ended since
+            continue
+        except OSError as error:
+            why = (error.strerror or str(error)).lower()
+    return why
+
+
+def _lock_memory() -> str:
+    """Keep what is in memory there, and what comes once it has come; "" if it was granted.
+
+    ``MCL_ONFAULT``: without it every page of every library would be read in.
+    """
+    library = ctypes.CDLL(None, use_errno=True)
+    if library.mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT) == 0:
+        return ""
+    return os.strerror(ctypes.get_errno()).lower()
