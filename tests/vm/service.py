@@ -173,13 +173,13 @@ def two_devices_of_one_name() -> None:
         wait("told", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
         assert "nothing tells them apart" in journal()
         told = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
-        assert "Stage Keys:MIDI 1" in told and "two" in told, told
+        assert "fault    input keys:" in told and "nothing tells them apart" in told, told
 
 
 def a_second_daemon_leaves() -> None:
     """M20: it names the first and touches no MIDI."""
     start()
-    told = sh(f"RUNTIME_DIRECTORY=/run/zerobeat zerobeat run {RIG}", check=False)
+    told = sh(f"zerobeat run {RIG}", check=False)
     assert f"zerobeat plays already, as process {pid()}; stop it first" in told, told
 
 
@@ -299,7 +299,7 @@ def a_player_of_the_group_commands_it() -> None:
     sh("usermod -aG zerobeat lab")
     assert "v1" in sh("runuser -u lab -- zerobeat status --once")
     told = sh("setpriv --reuid=65534 --regid=65534 --clear-groups zerobeat status --once", check=False)
-    assert "group zerobeat" in told, told
+    assert "join its group" in told, told
 
 
 def an_upgrade_keeps_everything() -> None:

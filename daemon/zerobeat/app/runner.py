@@ -80,6 +80,10 @@ class Runner:
         make_runtime_directory(folder)
         self._lock = Lock(folder)
         self._patch: Patch = open_patch(choose_backend(backend))  # type: ignore[arg-type]
+        other = self._patch.other_daemon()  # of another user, with a lock of its own (M20)
+        if other is not None:
+            self._patch.close()
+            raise PortError(f"zerobeat plays already, as process {other}; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._inbox: Inbox = deque()
         self.engine = evening.engine(loaded.scenes)

@@ -46,7 +46,7 @@ class Storms:
         if self._muted and not self._plays_again(name, now_s):
             self.dropped += 1
             return None
-        if now_s - self._since_s > WINDOW_S:
+        if not self._since_s <= now_s <= self._since_s + WINDOW_S:
             self._since_s = now_s
             self._counts.clear()
         key = (name, bytes(content))

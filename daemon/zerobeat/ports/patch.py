@@ -130,6 +130,9 @@ class Patch(Protocol):
     def overruns(self) -> dict[str, int]:
         """Return how often the system dropped input, by own client name, where known."""
 
+    def other_daemon(self) -> int | None:
+        """Return the process number of another zerobeat with ports here; None if there is none."""
+
     def close(self) -> None:
         """Close the client; a second time does nothing."""
 

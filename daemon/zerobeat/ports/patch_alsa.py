@@ -12,7 +12,7 @@ import re
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import WATCH_CLIENT, Backend, PortName, need
+from .patch import OWN_PORT, WATCH_CLIENT, Backend, PortName, need
 
 try:
     from alsa_midi import (
@@ -128,6 +128,16 @@ class AlsaPatch:
             return input_overruns(CLIENTS.read_text(errors="replace"))
         except OSError:  # hidden from a service by ProcSubset=pid
             return {}
+
+    def other_daemon(self) -> int | None:
+        for info in self._client.list_ports(type=PortType.ANY, sort=False):
+            if info.name.rstrip() != OWN_PORT or not str(info.client_name).startswith("zerobeat "):
+                continue
+            with contextlib.suppress(ALSAError):
+                pid = self._client.get_client_info(info.client_id).pid
+                if pid and pid != os.getpid():
+                    return int(pid)
+        return None
 
     def close(self) -> None:
         if not self._closed:
