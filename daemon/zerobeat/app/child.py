@@ -6,6 +6,7 @@ plays waiting. Started anew and never forked, for a fork has the daemon's ports.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pickle
 import subprocess
@@ -30,7 +31,8 @@ class Outcome:
 
 def work() -> None:
     """In the child: call what stdin names and write what it returns to stdout."""
-    os.nice(NICE)
+    with contextlib.suppress(OSError):  # a sandbox may not allow it
+        os.nice(NICE)
     act, args = pickle.load(sys.stdin.buffer)
     try:
         outcome = Outcome(act(*args))
