@@ -24,6 +24,14 @@ def sounding(daemon):
     return read_left(daemon.folder / "zerobeat" / MIRROR_FILE)
 
 
+def connected(daemon, port):
+    """True once the journal says so, at the start or later."""
+    return any(
+        f"{port}: connected" in line or ("; connected: " in line and port in line.partition("; waiting")[0])
+        for line in daemon.lines()
+    )
+
+
 @pytest.fixture
 def server():
     with JackServer(period_frames=256, synchronous=False) as running:
@@ -36,7 +44,6 @@ def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, server):
         Daemon(write_rig(tmp_path), server.environment) as daemon,
     ):  # fmt: skip
         daemon.wait_for_line("connected: input keys, output octo")
-        octo.wait_for(48)
         keys.send(ON)
         wait_until(lambda: sum(c[0] & 0xF0 == 0x90 for _, c in octo.heard) == 8)
         busy = helper(daemon)
@@ -54,8 +61,8 @@ def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, server):
 def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, server):
     with Daemon(write_rig(tmp_path), server.environment) as daemon:
         with Recorder("octo") as octo, Player("keys") as keys:
-            octo.wait_for(48)
-            wait_until(lambda: any("connected: input keys" in x or "keys: connected" in x for x in daemon.lines()))
+            for port in ("input keys", "output octo"):
+                wait_until(lambda port=port: connected(daemon, port))
             keys.send(ON)
             wait_until(lambda: sum(c[0] & 0xF0 == 0x90 for _, c in octo.heard) == 8)
             daemon.kill()
