@@ -121,7 +121,7 @@ def daemon() -> Iterator[Finding]:
     except ZerobeatError as error:
         remedy = "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""
         yield Finding("note", "daemon", str(error), remedy)
-        yield _real_time("" if UNIT.exists() else realtime.ask("jack").text)
+        yield _real_time("" if UNIT.exists() else realtime.ask("alsa").text)
         return
     yield ok("daemon", f"plays {shown.get('rig', '')}")
     if shown.get("reload"):

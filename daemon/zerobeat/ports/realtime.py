@@ -31,6 +31,7 @@ class RealTime:
 
     scheduling_refused: str = ""
     memory_refused: str = ""
+    granted: str = f"priority {PRIORITY} and locked memory"
 
     @property
     def text(self) -> str:
@@ -43,28 +44,29 @@ class RealTime:
             if why
         ]  # fmt: skip
         if not refused:
-            return f"real time: priority {PRIORITY} and locked memory granted"
+            return f"real time: {self.granted} granted"
         return f"real time: {', '.join(refused)}; plays all the same. Remedy: {_REMEDY}"
 
 
 def ask(backend: Backend) -> RealTime:
     """Ask for both; call it again when a MIDI port was opened. Never raises.
 
-    On JACK the library's threads are left alone: the server sets theirs.
+    On JACK the scheduling is the server's: with a priority above that of a server that has none,
+    four of six runs of a test lost messages, without it one.
     """
-    return RealTime(_schedule(backend), _lock_memory())
+    if backend == "jack":
+        return RealTime("", _lock_memory(), "locked memory")
+    return RealTime(_schedule(), _lock_memory())
 
 
-def _schedule(backend: Backend) -> str:
+def _schedule() -> str:
     """Give the calling thread and the library's threads priority; "" if it was granted."""
     own = threading.get_native_id()
     waiting = {thread.native_id for thread in threading.enumerate()}
-    threads = [own]
-    if backend == "alsa":
-        threads += [int(n) for n in os.listdir("/proc/self/task") if int(n) not in waiting]
+    others = (int(name) for name in os.listdir("/proc/self/task"))
     policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
     why = ""
-    for thread in threads:
+    for thread in (own, *(other for other in others if other not in waiting)):
         try:
             if os.sched_getscheduler(thread) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER:
                 os.sched_setscheduler(thread, policy, os.sched_param(PRIORITY))
