@@ -6,7 +6,7 @@ import pytest
 from kit.case import Case
 
 from zerobeat.app.handlers import Handlers
-from zerobeat.midi import NoteOff, NoteOn
+from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
 
 
 class Desk:
@@ -187,6 +187,33 @@ def test_the_scene_takes_bars_triggers_and_zones(desk):
     assert desk.case.engine.live.scene.beats_in_bar == 7
     desk.case.hear(NoteOn(0, 60, 100))
     assert [voice.name for voice in desk.case.picture().voices if voice.gate] == ["reed"]
+
+
+def test_triggers_are_in_force_at_once_and_end_the_wait_of_what_waits_already(desk):
+    """A clock, a remote note and how near to them counts; whatever the hold."""
+    desk.done("hold", hold="trigger")
+    assert desk.done("set", voice="reed", changes={"semitones": 7}).endswith("waits for a trigger")
+    said = desk.done(
+        "set_scene",
+        changes={
+            "triggers": [
+                {"remote_note": {"input": "steps", "channel_number": 10, "note": "C2"}},
+                {"clock": {"every": 1, "unit": "beats"}},
+            ],
+            "early_ms": 0,
+        },
+    )
+    assert said == "scene together: triggers, early_ms is in force"
+    desk.case.hear(NoteOn(9, 36, 100), "steps")
+    assert desk.case.engine.states["reed"].settings.semitones == 7
+    desk.done("set", voice="reed", changes={"semitones": 5})
+    desk.case.hear(START, "steps")
+    desk.case.hear(CLOCK, "steps")
+    assert desk.case.engine.states["reed"].settings.semitones == 5
+    assert desk.refused("set_scene", changes={"triggers": [{"remote_note": {"input": "step"}}]}) == (
+        "set_scene: changes.triggers[0].remote_note.input: found step; "
+        "allowed: an input of the rig: keys, steps, feet (did you mean steps?)"
+    )
 
 
 def test_tonight_bypass_solo_mute_and_touch_up(desk):

@@ -41,6 +41,9 @@ bank: 300
 hold: sample
 regate: true
 time_signature: 7/8
+early_ms: 30
+late_ms: 0
+sample_delay_ms: 4.5
 triggers:
   - key: {}
   - remote_note: {input: steps, channel_number: 10, note: C2}
@@ -56,6 +59,7 @@ voices:
     )
     assert (scene.name, scene.program, scene.bank) == ("slow", 4, 300)
     assert (scene.hold, scene.regate, scene.beats_in_bar, scene.beat_unit) == ("sample", True, 7, 8)
+    assert (scene.early_ms, scene.late_ms, scene.sample_delay_ms) == (30.0, 0.0, 4.5)
     assert scene.triggers == (
         Trigger("key"),
         Trigger("remote_note", "steps", 9, 36),
@@ -122,6 +126,9 @@ FAULTS = [
     ("time_signature: 4/3", "slow.yaml:1: time_signature: found 4/3; allowed: beats and unit, as 4/4"),
     ("time_signature: 0/4", "slow.yaml:1: time_signature: found 0/4; allowed: beats and unit, as 4/4"),
     ("hold: off", "slow.yaml:1: hold: found off; allowed: none, note, trigger, sample"),
+    ("early_ms: -1", "slow.yaml:1: early_ms: found -1; allowed: a number, 0 to 200"),
+    ("late_ms: soon", "slow.yaml:1: late_ms: found soon; allowed: a number, 0 to 200"),
+    ("sample_delay_ms: 60", "slow.yaml:1: sample_delay_ms: found 60; allowed: a number, 0 to 50"),
     ("regate: true", "slow.yaml:1: regate: found true; allowed with hold: sample only"),
     ("program: 0", "slow.yaml:1: program: found 0; allowed: a whole number, 1 to 128"),
     ("assign: rotate\nzones: [{voices: [reed]}]", "slow.yaml:1: assign: found beside zones; allowed:"),
@@ -231,6 +238,9 @@ def scenes(draw):
         regate=draw(st.booleans()) if hold == "sample" else False,
         beats_in_bar=draw(st.integers(1, 64)),
         beat_unit=draw(st.sampled_from([1, 2, 4, 8, 16, 32])),
+        early_ms=draw(st.one_of(st.just(25.0), st.floats(0.0, 200.0))),
+        late_ms=draw(st.one_of(st.just(40.0), st.floats(0.0, 200.0))),
+        sample_delay_ms=draw(st.one_of(st.just(3.0), st.floats(0.0, 50.0))),
     )
 
 

@@ -4,7 +4,7 @@
 | --- | --- |
 | `recall` | `scene` |
 | `set` | `voice` (or `all`) and `changes`: keys and values as in a scene file |
-| `set_scene` | `changes`: `hold`, `regate`, `triggers`, `time_signature`, `zones`, `assign` |
+| `set_scene` | `changes`: what a scene file says, but for its program, title and voices |
 | `tonight` | `concert_a_hz`, `transpose_semitones`: one or both |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
@@ -38,6 +38,7 @@ from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
 from ..engine import commands
 from ..engine.engine import Engine
+from ..engine.live import AT_ONCE
 from ..engine.settings import Hold, Scene, TouchUp, VoiceSettings
 from ..errors import CommandError, ZerobeatError
 from ..ports.later import Later
@@ -51,7 +52,7 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
-_SCENE_PARTS = ("hold", "zones", "triggers", "regate", "beats_in_bar", "beat_unit")
+_SCENE_PARTS = ("zones", *AT_ONCE)
 
 
 class _LiveContext(Context):

@@ -19,7 +19,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     ),
     "scene": (
         "program", "bank", "hold", "regate", "triggers", "time_signature", "assign", "zones",
-        "all", "voices", "title",
+        "all", "voices", "title", "early_ms", "late_ms", "sample_delay_ms",
     ),
     "rig": (
         "inputs", "converters", "voices", "clock_from", "scene", "scenes", "middle_c",

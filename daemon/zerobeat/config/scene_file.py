@@ -15,6 +15,9 @@ from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .yaml_source import Scalar, read_yaml
 
+# Feet and fingers are not sample-accurate; beyond these it would be another beat.
+WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
+PLAIN = Scene()
 DUMPER: Any = getattr(yaml, "CSafeDumper", yaml.SafeDumper)  # a store is formatted while playing
 
 
@@ -63,6 +66,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         triggers=_triggers(section, context),
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
+        **_waits_ms(section, PLAIN),
         voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
@@ -78,9 +82,10 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
     regate = section.flag("regate", scene.regate)
     triggers = _triggers(section, context)
     beats_in_bar, beat_unit = _time_signature(section)
+    waits_ms = _waits_ms(section, scene)
     zones = _zones(section, context, tuple(scene.voices))
     section.close()
-    changed = replace(scene, hold=hold, regate=regate)
+    changed = replace(scene, hold=hold, regate=regate, **waits_ms)
     if section.has("triggers"):
         changed = replace(changed, triggers=triggers)
     if section.has("time_signature"):
@@ -88,6 +93,14 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
     if section.has("zones") or section.has("assign"):
         changed = replace(changed, zones=zones)
     return changed
+
+
+def _waits_ms(section: Section, scene: Scene) -> dict[str, Any]:
+    """Return how near to a clock trigger counts as on it; what is not said stays as it is."""
+    return {
+        name: section.number(name, getattr(scene, name), 0.0, most)
+        for name, most in WAITS_MS.items()
+    }
 
 
 def _any_sample(scene: Scene) -> bool:
@@ -251,6 +264,7 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     plain |= {"hold": scene.hold, "time_signature": f"{scene.beats_in_bar}/{scene.beat_unit}"}
     if scene.regate:
         plain["regate"] = True
+    plain |= {n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(PLAIN, n)}
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]
     if scene.zones:
