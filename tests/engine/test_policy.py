@@ -68,10 +68,12 @@ def test_a_class_is_passed_where_listed_and_dropped_and_counted_elsewhere(kind, 
     assert dropped(listed) == {}
     others = case_of(pass_classes=tuple(name for name in MESSAGE_CLASSES if name != kind))
     assert others.hear(message) == []
-    assert dropped(others) == {kind: 1}
+    used = kind in ("clock", "transport")  # by the triggers: it is the rig's clock
+    counted = {} if used else {kind: 1}
+    assert dropped(others) == counted
     none = case_of()
     assert none.hear(message) == []
-    assert dropped(none) == {kind: 1}
+    assert dropped(none) == counted
 
 
 @pytest.mark.parametrize("message", [CLOCK, START, SongPosition(0)])

@@ -9,24 +9,15 @@ replaced.
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from ..tuning.units import name_of_note
+from .screen_text import Line, Mark, Shown, clean, fit
+from .screen_waits import clock_line, roots_line, short_clock, waits_line
 
 FULL_COLUMNS = 72
 FULL_ROWS = 18
-Mark = Literal["", "head", "waits", "bad"]
-Shown = Mapping[str, Any]
-FOR = {"note": "the next note", "trigger": "a trigger", "sample": "a trigger", "none": "nothing"}
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    text: str
-    mark: Mark = ""
 
 
 def lines(
@@ -48,6 +39,9 @@ def lines(
         foot = foot[: max(1, rows - len(head) - 1)]
     room = None if rows is None else max(0, rows - len(head) - len(foot))
     octave = int(shown.get("middle_c_octave", 4))
+    if room is not None and not full and room > len(shown.get("voices", [])):
+        head.append(Line("voice  key   bend  corr used state", "head"))
+        room -= 1
     row = _row if full else _short_row
     concert_a_hz = float(shown.get("concert_a_hz", 440.0))
     voices = shown.get("voices", [])
@@ -61,34 +55,6 @@ def lines(
         Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark)
         for line in [*head, *body, *foot]
     ]
-
-
-def clean(text: str, ascii_only: bool) -> str:
-    """Return text without what a terminal might obey or can't show."""
-    return "".join(
-        c if c.isprintable() and not (ascii_only and ord(c) > 126) else "?" for c in text
-    )
-
-
-def fit(text: str, width: int) -> str:
-    """Return text in exactly ``width`` cells, cut with ``..`` or filled with spaces."""
-    cells = sum(map(_cells, text))
-    if cells <= width:
-        return text + " " * (width - cells)
-    kept = ""
-    room = width - 2
-    for c in text:
-        room -= _cells(c)
-        if room < 0:
-            break
-        kept += c
-    return fit(kept + "..", width) if width >= 2 else "." * width
-
-
-def _cells(c: str) -> int:
-    if unicodedata.combining(c) or unicodedata.category(c) == "Cf":
-        return 0
-    return 2 if unicodedata.east_asian_width(c) in "WF" else 1
 
 
 def _fitting(voices: list[Any], room: int | None) -> list[Any]:
@@ -175,11 +141,19 @@ def _short_row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
     key = voice["key"]
     silent = key is None
     text = (
-        f"{fit(voice['name'], 7)} {'-' if silent else name_of_note(key, octave):<4}"
-        f"{'' if silent else _cents(voice['bend_cents']):>7}"
-        f"{_percent(voice['bend_used']):>5}  {', '.join(words(voice))}"
+        f"{fit(voice['name'], 6)} {'-' if silent else name_of_note(key, octave):<4}"
+        f"{'' if silent else _tight(voice['bend_cents']):>6}"
+        f"{_tight(voice['correction_cents']):>6}"
+        f"{_percent(voice['bend_used']):>5} {', '.join(words(voice))}"
     )
     return Line(text, _mark(voice))
+
+
+def _tight(cents: float | None) -> str:
+    """Return cents in five characters, without their unit."""
+    if cents is None:
+        return "-"
+    return _cents(cents)[:-1] if abs(cents) < 99.95 else f"{cents:+.0f}"
 
 
 def _percent(share: float) -> str:
@@ -198,8 +172,8 @@ def _head(shown: Shown) -> list[Line]:
             f"transposed {shown.get('transpose_semitones', 0):+d}",
             "head",
         ),
-        _waits(shown, "waits     "),
-        Line(""),
+        waits_line(shown, " left"),
+        roots_line(shown),
         Line("voice     key     sent      bend sounds     correct  used  state", "head"),
     ]
 
@@ -207,39 +181,19 @@ def _head(shown: Shown) -> list[Line]:
 def _short_head(shown: Shown) -> list[Line]:
     return [
         Line(
-            f"{fit(shown.get('scene', '?'), 14).rstrip()}{'*' if shown.get('unsaved') else ''} "
+            f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
             f"{shown.get('hold', '?')} A{shown.get('concert_a_hz', 0):.1f} "
-            f"{shown.get('transpose_semitones', 0):+d}",
+            f"{shown.get('transpose_semitones', 0):+d} {short_clock(shown)}",
             "head",
         ),
-        _waits(shown, "waits "),
+        roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),
     ]
-
-
-def _waits(shown: Shown, label: str) -> Line:
-    """Return what waits, and for what."""
-    scene = shown.get("waits")
-    parts: list[str] = []
-    holds: list[str] = []
-    if scene is not None:
-        own = scene["name"] == shown.get("scene")
-        parts.append("the scene's own settings" if own else f"scene {scene['name']}")
-        holds.append(scene["hold"])
-    waiting = [voice for voice in shown.get("voices", []) if voice["waits"]]
-    if waiting and scene is None:
-        parts += [f"{voice['name']} ({', '.join(voice['waiting'])})" for voice in waiting]
-    holds += [voice["waits"] for voice in waiting]
-    if not parts:
-        return Line(f"{label}nothing")
-    for_what = " or ".join(dict.fromkeys(FOR[hold] for hold in holds))
-    triggers = ", or ".join(shown.get("triggers", ()))
-    if triggers and any(hold in ("trigger", "sample") for hold in holds):
-        for_what += f" ({triggers})"
-    return Line(f"{label}{', '.join(parts)}, for {for_what}", "waits")
 
 
 def _foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     found = [Line(""), _ports(shown, "ports     ")]
+    if shown.get("clock"):
+        found.append(clock_line(shown["clock"]))
     cables = []
     for output in shown.get("outputs", []):
         load = loads.get(output["name"])

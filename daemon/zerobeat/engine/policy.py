@@ -2,7 +2,7 @@
 
 | class | from a playing input |
 | --- | --- |
-| clock, transport | counted; passed to outputs that list the class, from ``clock_from`` alone |
+| clock, transport | counted by ``hold.Triggers``; passed to outputs that list the class, from ``clock_from`` alone |
 | controllers, pressure, program | to the channels of the voices the zone plays, where listed |
 | parameter numbers (RPN, NRPN) and data entry | never passed: they would change a bend range |
 | SysEx, active sensing | passed where listed |
@@ -133,7 +133,7 @@ class Policy:
                 if kind in classes and name in self._engine.present:
                     outputs.append((name, message))
                     passed = True
-        if not passed:
+        if not passed and not (timed and source == self._clock_from):
             self._engine.counts[kind] += 1
 
 

@@ -6,15 +6,16 @@ It holds no time, so that two pictures are equal when nothing has happened.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..tuning.bend import bend_to_cents
 from ..tuning.units import pitch_to_hertz
 from .chain import Chain
 from .engine import Engine
-from .settings import Hold, TouchUp, Trigger, VoiceSettings
+from .settings import Hold, TouchUp, VoiceSettings
 from .voice import VoiceState
+from .waits import ClockStatus, clock_status, differing, ends, trigger_words, wanted_words
 from .wire import Wire
 
 _UNTOUCHED = TouchUp()
@@ -33,7 +34,7 @@ class VoiceStatus:
         correction_cents: what tracking and touch-up add to the commanded pitch.
         unusable: why the profile can't be trusted at this pitch; "" if it can.
         waits: the hold that changed settings wait under; "" if none wait.
-        waiting: names of the settings that wait.
+        waiting: names of the settings that wait, and what is ``wanted``, in words.
     """
 
     name: str
@@ -71,6 +72,7 @@ class VoiceStatus:
     hold: Hold
     waits: str
     waiting: tuple[str, ...]
+    wanted: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,9 @@ class Status:
     hold: Hold
     triggers: tuple[str, ...]
     waits: SceneWaiting | None
+    ends: tuple[str, ...]  # what ends the wait: "the next note", "bar 3"; () if nothing waits
+    clock: ClockStatus | None
+    root_keys: tuple[str, ...]  # voices whose root the next key sets, instead of sounding
     concert_a_hz: float
     transpose_semitones: int
     middle_c_octave: int
@@ -129,8 +134,11 @@ def picture(engine: Engine, wire: Wire) -> Status:
         scenes=tuple(live.bank),
         unsaved=live.unsaved,
         hold=live.scene.hold,
-        triggers=tuple(_trigger(trigger) for trigger in live.scene.triggers),
+        triggers=tuple(trigger_words(trigger) for trigger in live.scene.triggers),
         waits=None if waits is None else SceneWaiting(waits.name, live.waiting_hold),
+        ends=ends(engine),
+        clock=clock_status(engine),
+        root_keys=tuple(name for name in engine.states if name in live.root_voices),
         concert_a_hz=live.tonight.concert_a_hz,
         transpose_semitones=live.tonight.transpose_semitones,
         middle_c_octave=engine.rig.middle_c_octave,
@@ -141,15 +149,6 @@ def picture(engine: Engine, wire: Wire) -> Status:
         dropped=counts,
         faults=faults,
     )
-
-
-def _trigger(trigger: Trigger) -> str:
-    if trigger.kind == "key":
-        return "a key"
-    if trigger.kind == "remote_note":
-        return f"a note from {trigger.input}"
-    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}s"
-    return f"the clock, every {every}"
 
 
 def _output(engine: Engine, wire: Wire, name: str) -> OutputStatus:
@@ -169,6 +168,7 @@ def _voice(engine: Engine, state: VoiceState) -> VoiceStatus:
     tonight = engine.live.tonight
     settings = state.settings
     waiting = state.waiting
+    octave = engine.rig.middle_c_octave
     return VoiceStatus(
         name=voice.name,
         output=voice.output,
@@ -196,7 +196,8 @@ def _voice(engine: Engine, state: VoiceState) -> VoiceStatus:
         detune_beats_hz=settings.detune_beats_hz,
         hold=engine.live.hold_of(state),
         waits="" if waiting is None else state.waiting_hold,
-        waiting=() if waiting is None else _differing(settings, waiting),
+        waiting=() if waiting is None else differing(settings, waiting),
+        wanted=() if waiting is None else wanted_words(settings, waiting, octave),
         **_bent(state),
         **_pitch(engine, state),
     )
@@ -206,11 +207,6 @@ def _scale(settings: VoiceSettings) -> str:
     if settings.keyboard_map is not None:
         return settings.keyboard_map.name
     return "continuous" if settings.scale is None else settings.scale.name
-
-
-def _differing(settings: VoiceSettings, waiting: VoiceSettings) -> tuple[str, ...]:
-    names = (field.name for field in fields(VoiceSettings))
-    return tuple(n for n in names if getattr(settings, n) != getattr(waiting, n))
 
 
 def _bent(state: VoiceState) -> dict[str, Any]:
@@ -230,7 +226,7 @@ def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
     }  # fmt: skip
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
         return shown
-    shown["key"] = held.key
+    shown["key"] = held.key if state.sampled is None else state.sampled.key
     if state.target_cents is None or state.out_of_reach:
         return shown
     chain = state.sounding
@@ -266,6 +262,8 @@ def plain(status: Status) -> dict[str, Any]:
     shown["outputs"] = [_fields(output) for output in status.outputs]
     if status.waits is not None:
         shown["waits"] = _fields(status.waits)
+    if status.clock is not None:
+        shown["clock"] = _fields(status.clock)
     return shown
 
 

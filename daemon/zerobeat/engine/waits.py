@@ -1,0 +1,158 @@
+"""What waits, for what, and how many beats are left: words for the console."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+from ..tuning.units import name_of_note
+from .clock import Clock, ClockState, beat_ticks
+from .hold import UNTIL_TRIGGER, ticks_of
+from .settings import Hold, Scene, Trigger, VoiceSettings
+
+if TYPE_CHECKING:
+    from .engine import Engine
+
+CLOCK_WORDS: dict[ClockState, str] = {
+    "none": "the clock to come",
+    "stopped": "the clock to start",
+    "running": "the clock",
+    "lost": "the clock, which is lost",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStatus:
+    """The rig's clock.
+
+    Args:
+        tempo_bpm: quarter notes a minute; None while unknown.
+        bar: of the song's position, by the scene's time signature, from 1; and ``beat``.
+        unsure: clocks were lost, and the position may be off until Start or Song Position.
+        due: where the next clock trigger falls, such as ``bar 3``; "" without one.
+        beats_left: until then, the one that has begun included; None unless it runs.
+    """
+
+    input: str
+    state: ClockState
+    tempo_bpm: float | None
+    bar: int
+    beat: int
+    unsure: bool
+    due: str
+    beats_left: int | None
+
+
+def clock_status(engine: Engine) -> ClockStatus | None:
+    """Return the clock as it stands; None if the rig has none."""
+    name = engine.rig.clock_from
+    if name is None:
+        return None
+    clock = engine.triggers.clock
+    scene = engine.live.scene
+    tempo = clock.tempo_bpm
+    tick = clock.next_tick - 1 if clock.running and clock.next_tick else clock.next_tick
+    bar, beat = _bar_and_beat(tick, scene)
+    due = clock.due_tick(engine.triggers.divisions)
+    return ClockStatus(
+        input=name,
+        state=clock.state,
+        tempo_bpm=None if tempo is None else round(tempo, 1),
+        bar=bar,
+        beat=beat,
+        unsure=clock.unsure,
+        due="" if due is None else _place(due, scene),
+        beats_left=_beats_left(clock, due, scene),
+    )
+
+
+def _bar_and_beat(tick: int, scene: Scene) -> tuple[int, int]:
+    beats = tick // beat_ticks(scene.beat_unit)
+    return beats // scene.beats_in_bar + 1, beats % scene.beats_in_bar + 1
+
+
+def _place(tick: int, scene: Scene) -> str:
+    bar, beat = _bar_and_beat(tick, scene)
+    on_bar = tick % ticks_of(Trigger("clock", unit="bar"), scene) == 0
+    return f"bar {bar}" if on_bar else f"bar {bar} beat {beat}"
+
+
+def _beats_left(clock: Clock, due: int | None, scene: Scene) -> int | None:
+    if due is None or clock.state != "running":
+        return None
+    return -(-(due - clock.next_tick + 1) // beat_ticks(scene.beat_unit))
+
+
+# ---------------------------------------------------------------- what ends the wait
+
+
+def ends(engine: Engine) -> tuple[str, ...]:
+    """Return what ends the wait of what waits now; () if nothing waits."""
+    live = engine.live
+    holds: set[Hold] = {s.waiting_hold for s in engine.states.values() if s.waiting is not None}
+    if live.waiting_scene is not None:
+        holds.add(live.waiting_hold)
+    found = ["the next note"] if "note" in holds else []
+    if holds.intersection(UNTIL_TRIGGER):
+        found += _triggers(engine)
+    return tuple(dict.fromkeys(found))
+
+
+def _triggers(engine: Engine) -> list[str]:
+    triggers = engine.live.scene.triggers
+    found = [trigger_words(trigger) for trigger in triggers if trigger.kind != "clock"]
+    clock = clock_status(engine)
+    if engine.triggers.divisions and clock is not None:
+        running = clock.state == "running"
+        found.append(clock.due if running else CLOCK_WORDS[clock.state])
+    return found or ["a trigger"]
+
+
+def trigger_words(trigger: Trigger) -> str:
+    """Return what a trigger is."""
+    if trigger.kind == "key":
+        return "a key"
+    if trigger.kind == "remote_note":
+        return f"a note from {trigger.input}"
+    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}s"
+    return f"the clock, every {every}"
+
+
+# ---------------------------------------------------------------- what is wanted
+
+_SIGNED = {
+    "semitones": "{:+d}", "octaves": "{:+d} octave", "degrees": "{:+d} degree",
+    "detune_cents": "{:+g} cents", "detune_beats_hz": "{:+g} beats a second",
+}  # fmt: skip
+
+
+def differing(settings: VoiceSettings, waiting: VoiceSettings) -> tuple[str, ...]:
+    """Return the names of the settings that will change."""
+    names = (field.name for field in fields(VoiceSettings))
+    return tuple(n for n in names if getattr(settings, n) != getattr(waiting, n))
+
+
+def wanted_words(
+    settings: VoiceSettings, waiting: VoiceSettings, middle_c_octave: int
+) -> tuple[str, ...]:
+    """Return what a voice will be when what waits has landed, such as ``+7``."""
+    return tuple(
+        _words(name, getattr(waiting, name), middle_c_octave)
+        for name in differing(settings, waiting)
+    )
+
+
+def _words(name: str, value: Any, middle_c_octave: int) -> str:
+    if name in _SIGNED:
+        plural = "s" if name in ("octaves", "degrees") and abs(value) != 1 else ""
+        return _SIGNED[name].format(value) + plural
+    if name == "legato":
+        return "legato" if value else "not legato"
+    if name in ("scale", "keyboard_map"):
+        return value.name if value is not None else "continuous" if name == "scale" else "no map"
+    told = name.replace("_", " ")
+    if value is None:
+        return f"no {told} of its own"
+    if name in ("root", "start_key"):
+        return f"{told} {name_of_note(value, middle_c_octave)}"
+    return f"{told} {value:g}" if isinstance(value, float) else f"{told} {value}"
