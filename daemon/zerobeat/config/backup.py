@@ -17,6 +17,7 @@ import io
 import os
 import shutil
 import tarfile
+import time
 import zlib
 from pathlib import Path
 
@@ -30,6 +31,7 @@ LARGEST_BACKUP_BYTES = 64_000_000  # unpacked; 16 voices of the largest profiles
 _LARGEST_TAR_BYTES = LARGEST_BACKUP_BYTES + 10_000_000  # with what tar adds
 _HALF_READY, _READY = ".unpacking", ".unpacked"
 BEFORE = "before-unpack"
+TRIES = 40  # a store takes milliseconds
 
 
 # ---------------------------------------------------------------- out
@@ -42,7 +44,7 @@ def pack(directory: Path, path: Path) -> list[str]:
         StoreError: nothing to pack, the file is there already, or it can't be
             written. No half file is left.
     """
-    contents = _contents(directory)
+    contents = _settled(directory)
     if not contents:
         raise StoreError(f"{directory}: found nothing stored; nothing to pack")
     if sum(map(len, contents.values())) > LARGEST_BACKUP_BYTES:
@@ -63,14 +65,43 @@ def pack(directory: Path, path: Path) -> list[str]:
     return list(contents)
 
 
-def _contents(directory: Path) -> dict[str, bytes]:
+def _settled(directory: Path) -> dict[str, bytes]:
+    """Return what is stored at one moment: read again if a daemon stored meanwhile."""
+    for _ in range(TRIES):
+        before = _stamps(directory)
+        try:
+            contents = _contents(directory)
+        except StoreError:
+            if _stamps(directory) == before:
+                raise
+            continue
+        if _stamps(directory) == before:
+            return contents
+        time.sleep(0.05)
+    raise StoreError(f"{directory}: something is stored all the time; try again")
+
+
+def _stamps(directory: Path) -> list[tuple[str, int, int]]:
+    found = []
+    for name in _names(directory):
+        with contextlib.suppress(OSError):
+            stamp = os.lstat(directory / name)
+            found.append((name, stamp.st_ino, stamp.st_mtime_ns))
+    return found
+
+
+def _names(directory: Path) -> list[str]:
     names = list(FILES)
     for folder in FOLDERS:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError):
             names += [f"{folder}/{name}" for name in sorted(os.listdir(directory / folder))]
+    return [name for name in names if _is_allowed(name)]
+
+
+def _contents(directory: Path) -> dict[str, bytes]:
     contents = {}
-    for name in names:
-        if _is_allowed(name) and os.path.lexists(directory / name):
+    for name in _names(directory):
+        if os.path.lexists(directory / name):
             try:
                 contents[name] = read_bytes(directory / name)
             except ConfigError as error:

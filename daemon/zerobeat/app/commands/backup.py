@@ -1,0 +1,89 @@
+"""``zerobeat backup``: the state directory into one file, and back."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from ...config import backup
+from ...config.find import state_directory
+from ...config.state_lock import StateLock
+from ...errors import StoreError, ZerobeatError
+from ..client import Client
+
+SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = (
+        "example: zerobeat backup friday.tar.gz\n"
+        "         zerobeat backup --restore friday.tar.gz\n\n"
+        "Packs stored scenes and profiles with their earlier versions, the session and\n"
+        "learned bindings; while zerobeat plays, too. Your own rig and files are not in it.\n"
+        "A restore needs zerobeat stopped. What was stored before is moved to\n"
+        f"{backup.BEFORE} in the state directory; a power cut leaves the old or the new."
+    )
+    parser.add_argument("file", type=Path, help="the backup")
+    parser.add_argument("--restore", action="store_true", help="put back what the file holds")
+    parser.add_argument(
+        "--state", type=Path, metavar="FOLDER",
+        help="the state directory (default: that of the zerobeat that plays, else your own, "
+        f"else {SERVICE_STATE})",
+    )  # fmt: skip
+    parser.add_argument(
+        "--socket", type=Path, help="the daemon's control socket (default: looked for)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    directory: Path = args.state or _directory(args.socket)
+    if args.restore:
+        names = _restore(args.file, directory)
+        print(f"{args.file}: {_counted(names)} put back into {directory}")
+        print(f"what was stored before is in {directory / backup.BEFORE}")
+    else:
+        names = backup.pack(directory, args.file)
+        print(f"{args.file}: {_counted(names)} from {directory}")
+    return 0
+
+
+def _directory(socket: Path | None) -> Path:
+    """Return where the daemon that plays stores, else where one would."""
+    try:
+        with Client(socket) as client:
+            told = client.status().get("store", {}).get("directory")
+        if isinstance(told, str):
+            return Path(told)
+    except ZerobeatError:
+        if socket is not None:
+            raise
+    own = state_directory()
+    return SERVICE_STATE if not own.exists() and SERVICE_STATE.exists() else own
+
+
+def _restore(file: Path, directory: Path) -> list[str]:
+    backup.read_backup(file)  # before anything is made, so that a bad one leaves no trace
+    lock = StateLock(directory)
+    try:
+        if lock.why:
+            raise StoreError(f"{lock.why}; nothing was changed")
+        names = backup.unpack(file, directory)
+        _give_to_owner(directory)
+        return names
+    finally:
+        lock.close()
+
+
+def _give_to_owner(directory: Path) -> None:
+    """Let the daemon's own user go on writing there after a restore by root."""
+    if os.geteuid() != 0:
+        return
+    owner = directory.stat()
+    for folder, _, files in os.walk(directory):
+        for path in (folder, *(os.path.join(folder, name) for name in files)):
+            os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
+
+
+def _counted(names: list[str]) -> str:
+    return f"{len(names)} file{'' if len(names) == 1 else 's'}"
