@@ -6,11 +6,12 @@ import termios
 from pathlib import Path
 
 import pytest
-from kit.desk import Desk
+from kit.desk import SINCE_S, Desk
 
-from zerobeat.app.screen import clean, fit
+from zerobeat.app.screen import clean, fit, lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
+from zerobeat.engine.status import plain
 from zerobeat.midi import CLOCK, NoteOn, PitchBend
 
 SCREENS = Path(__file__).parent / "screens"
@@ -36,6 +37,14 @@ def evening(desk):
     case.hear(commands.RecallScene("drone"), "")
     case.hear(commands.OutputLost("octo"), "")
     desk.states |= {"octo": "missing", "steps": "missing"}
+    desk.more = {
+        "latency": {"median_ms": 0.2, "p99_ms": 0.43, "most_ms": 1.1},
+        "last_faults": [{"at_s": SINCE_S + 61.0, "text": "KeyError: 60"}],
+        "store": {
+            "directory": "/var/lib/zerobeat",
+            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; make it so",
+        },
+    }
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 12)])
@@ -231,3 +240,21 @@ def test_names_of_any_script_fit_their_cells(width):
     cells = sum(2 if c == "\u9234" else 0 if c == "\u0301" else 1 for c in pad)
     assert cells == width
     assert clean("a\x1bb\u00e9", True) == "a?b?"
+
+
+def test_how_long_ago_a_voice_was_touched_up(desk):
+    """Told in minutes, hours or days; without a known time only that it was."""
+    now_s = SINCE_S + 100_000.0
+    shown = plain(desk.case.picture())
+    reed = shown["voices"][0]
+    for at_s, told in (
+        (now_s - 30.0, "touched up just now"),
+        (now_s - 60.0, "touched up 1 min ago"),
+        (now_s - 7199.0, "touched up 1 h ago"),
+        (now_s - 86_400.0, "touched up 1 d ago"),
+        (now_s + 60.0, "touched up"),  # a clock that was set back
+        (0.0, "touched up"),
+    ):
+        reed["touch_up"] = {"offset_cents": 1.5, "stretch_cents": 0.0, "at_s": at_s}
+        text = lines(shown, 79, 24, {}, True, now_s)[4].text
+        assert text.endswith(f"  {told}"), text

@@ -1,52 +1,24 @@
 """Stores and restarts of a daemon that plays (S8, S9, F3, F10), by the commands a player types."""
 
-import json
 import os
-import signal
-import subprocess
 import time
-from pathlib import Path
 
 import pytest
-from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon import Daemon, open_notes, write_rig
+from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
+from kit.jack import JackServer, Player, Recorder, jack_is_installed
 
 from zerobeat.app.client import Client
+from zerobeat.app.remembering import LOOK_S
+from zerobeat.config.session import EVERY_S
 from zerobeat.config.store import Store
-from zerobeat.midi import NoteOn, parse
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
-SCENE = "title: {title}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
-LIST = (("plain", 1, 0), ("fifth", 2, 7))
-
-
-def write_case(folder: Path, more: str = "scenes: [plain, fifth]\n") -> Path:
-    (folder / "scenes").mkdir()
-    for name, program, semitones in LIST:
-        text = SCENE.format(title=name, program=program, semitones=semitones)
-        (folder / f"scenes/{name}.yaml").write_text(text)
-    return write_rig(folder, voices=2, more=more)
-
-
-def zerobeat(daemon: Daemon, *arguments: str) -> str:
-    done = ask(daemon, *arguments)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
-
-
-def ask(daemon: Daemon, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
-    )
-
-
-def status(daemon: Daemon) -> dict:
-    return json.loads(zerobeat(daemon, "status", "--json"))
 
 
 @pytest.fixture
 def server():
-    with JackServer(period_frames=256, synchronous=False) as running:
+    with JackServer() as running:
         yield running
 
 
@@ -56,26 +28,10 @@ def stage(server, tmp_path):
     with (
         Player("keys") as keys,
         Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        Daemon(write_scenes(tmp_path), server.environment) as daemon,
     ):
         ready(daemon, octo)
         yield daemon, keys, octo
-
-
-def ready(daemon: Daemon, octo: Recorder) -> None:
-    daemon.wait_for_line("connected: input keys, output octo")
-    octo.wait_for_silence()
-
-
-def strike(keys: Player, octo: Recorder) -> list[int]:
-    """Press and release key 60; return the numbers that were struck."""
-    before = len(octo.heard)
-    keys.send(bytes((0x90, 60, 100)))
-    keys.send(bytes((0x80, 60, 64)))
-    wait_until(lambda: sum(c[0] & 0xF0 == 0x80 for _, c in octo.heard[before:]) >= 2)
-    octo.wait_for_silence()
-    struck = [parse(content) for _, content in octo.heard[before:]]
-    return [message.note for message in struck if isinstance(message, NoteOn)]
 
 
 def stored(daemon: Daemon, name: str) -> bytes:
@@ -141,33 +97,51 @@ def test_a_new_name_makes_a_scene_that_comes_back_after_a_restart(stage, tmp_pat
     )
 
 
-def test_a_restart_comes_back_to_what_played_unsaved(stage):
-    """The scene, its unsaved settings, the hold and tonight outlive a stop and a crash."""
-    daemon, keys, octo = stage
+def leave_unsaved(daemon):
+    """Change all that a restart comes back to, without a store."""
+    zerobeat(daemon, "hold", "none")
     zerobeat(daemon, "recall", "fifth")
-    strike(keys, octo)
     zerobeat(daemon, "set", "v1", "semitones", "9")
-    assert strike(keys, octo) == [69, 67]
     zerobeat(daemon, "hold", "trigger")
     zerobeat(daemon, "set", "tonight", "transpose_semitones", "-12")
     zerobeat(daemon, "set", "tonight", "concert_a_hz", "442")
-    zerobeat(daemon, "mute", "v2")
+    zerobeat(daemon, "bypass", "v2")
     with Client(daemon.folder / "zerobeat/control") as client:
         client.ask("touch_up", voice="v1", offset_cents=1.5)
-    for end in (signal.SIGTERM, signal.SIGKILL):
-        if end == signal.SIGKILL:
-            zerobeat(daemon, "mute", "v2", "off")
-            time.sleep(3.0)  # the session is written at most every 2 s
-        daemon.stop(end)
-        daemon.start()
-        ready(daemon, octo)
-        assert "back to scene fifth as it was, unsaved" in daemon.lines()
-        shown = status(daemon)
-        assert (shown["scene"], shown["unsaved"], shown["hold"]) == ("fifth", True, "trigger")
-        assert (shown["concert_a_hz"], shown["transpose_semitones"]) == (442.0, -12)
-        v1, v2 = shown["voices"]
-        assert v1["touch_up"]["offset_cents"] == 1.5 and v2["mute"] == (end == signal.SIGTERM)
+
+
+def is_back(daemon):
+    assert "back to scene fifth as it was, unsaved" in daemon.lines()
+    shown = status(daemon)
+    assert (shown["scene"], shown["unsaved"], shown["hold"]) == ("fifth", True, "trigger")
+    assert (shown["concert_a_hz"], shown["transpose_semitones"]) == (442.0, -12)
+    v1, v2 = shown["voices"]
+    assert v1["touch_up"]["offset_cents"] == 1.5 and v2["bypass"]
+
+
+def test_a_stop_comes_back_to_what_played_unsaved(stage):
+    """The scene, its unsaved settings, the hold and tonight; the last change too."""
+    daemon, keys, octo = stage
+    leave_unsaved(daemon)
+    assert daemon.stop() == 0
+    daemon.start()
+    ready(daemon, octo)
+    is_back(daemon)
     assert strike(keys, octo) == [57, 55]
+
+
+def test_a_crash_comes_back_to_what_played_two_seconds_before(tmp_path):
+    with (
+        JackServer(period_frames=256, synchronous=False) as server,
+        Daemon(write_scenes(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("zerobeat plays")
+        leave_unsaved(daemon)
+        time.sleep(EVERY_S + LOOK_S + 0.5)
+        daemon.kill()
+        daemon.start()
+        daemon.wait_for_line("zerobeat plays")
+        is_back(daemon)
 
 
 def test_the_scene_asked_for_drops_unsaved_settings(stage):
@@ -192,7 +166,7 @@ def test_a_rig_without_scenes_stores_what_plays(server, tmp_path):
         zerobeat(daemon, "set", "v1", "octaves", "1")
         zerobeat(daemon, "store")
         strike(keys, octo)
-        daemon.kill()
+        assert daemon.stop() == 0
         daemon.start()
         ready(daemon, octo)
         assert strike(keys, octo) == [72, 60]

@@ -47,6 +47,7 @@ class Daemon:
         environment: of the JACK server.
         arguments: after ``run RIG``.
         before: words before the command, such as a wrapper's.
+        state: the state directory, if it is to be another than its own.
     """
 
     def __init__(
@@ -55,12 +56,13 @@ class Daemon:
         environment: Mapping[str, str],
         arguments: Sequence[str] = (),
         before: Sequence[str] = (),
+        state: Path | None = None,
     ) -> None:
         # A short path: that of a Unix socket may have 107 bytes.
         self.folder = Path(tempfile.mkdtemp(prefix="zb"))
         self.environment = dict(environment) | {
             "XDG_RUNTIME_DIR": str(self.folder),
-            "STATE_DIRECTORY": str(self.folder / "state"),
+            "STATE_DIRECTORY": str(state or self.folder / "state"),
         }
         for name in ("NOTIFY_SOCKET", "RUNTIME_DIRECTORY", "WATCHDOG_USEC"):
             self.environment.pop(name, None)

@@ -30,6 +30,7 @@ from zerobeat.ports.control import Control
 
 ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
 PATIENCE_S = 20.0
+SINCE_S = 1_800_000_000.0  # Unix time: 2027-01-15 08:00:00 UTC
 PORTS = (("keys", "in"), ("steps", "in"), ("feet", "in"), ("quad", "out"), ("octo", "out"))
 
 
@@ -53,7 +54,10 @@ class Desk:
 
     def picture(self) -> dict[str, Any]:
         ports = [
-            {"name": name, "direction": way, "state": self.states[name], "port": "", "faults": 0}
+            {
+                "name": name, "direction": way, "state": self.states[name], "port": "",
+                "faults": 0, "since_s": SINCE_S,
+            }
             for name, way in PORTS
         ]
         more = {"rig": str(self.folder / "rig.yaml"), "ports": ports, "malformed": 0, "reload": ""}
@@ -84,7 +88,8 @@ class Desk:
     def run(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
         """Run ``zerobeat ARGUMENTS`` with this daemon, and serve it until it ends."""
         process = subprocess.Popen(
-            [*ZEROBEAT, *arguments], env={**os.environ, **self.environment, **environment},
+            [*ZEROBEAT, *arguments],
+            env={**os.environ, "TZ": "UTC", **self.environment, **environment},
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
         self.until(lambda: process.poll() is not None, f"{arguments} to end")
@@ -139,7 +144,7 @@ class Console:
         size = (rows, columns) if announce else (0, 0)
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", *size, 0, 0))
         base = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS", "LINES")}
-        base |= {"TERM": "xterm", "LC_ALL": "C.UTF-8"}
+        base |= {"TERM": "xterm", "LC_ALL": "C.UTF-8", "TZ": "UTC"}
         self.process = subprocess.Popen(
             [*ZEROBEAT, *arguments], env=base | environment | more, stdin=slave, stdout=slave,
             stderr=slave, start_new_session=True,

@@ -56,6 +56,8 @@ class Connections:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.server_gone = ""
+        self._started_s = round(time.time(), 1)
+        self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
         self._links: tuple[Link, ...] = ()
         self._open(rig)
         self.watch = Watch(patch, self._links, time.monotonic())
@@ -99,6 +101,8 @@ class Connections:
     def _take(self, event: Event, quiet: bool = False) -> None:
         if not quiet:
             self._journal.say(event.text)
+        if event.kind != "overrun":
+            self._since_s[event.direction, event.name] = round(time.time(), 1)
         if event.kind == "server":
             self.server_gone = event.text
         elif event.direction == "in":
@@ -117,12 +121,13 @@ class Connections:
             self._mirror.clear(name, channel, note)
 
     def states(self) -> list[dict[str, object]]:
-        """Return each port with its device's name, how it stands, and its faults."""
+        """Return each port with its device's name, how it stands and since when, and its faults."""
         return [
             {
                 "name": link.name,
                 "direction": link.direction,
                 "state": _told(self.watch.state(link)),
+                "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
                 "faults": self.outs[link.name].faults if link.direction == "out" else 0,
             }

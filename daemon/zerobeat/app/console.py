@@ -19,7 +19,8 @@ from typing import Any
 
 from ..errors import ControlError
 from .client import Client
-from .screen import Line, Mark, lines
+from .screen import lines
+from .screen_text import Line, Mark
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
@@ -248,7 +249,7 @@ class Console:
     def _paint(self) -> None:
         columns, rows = self._terminal.size()
         # One column is left free: a full last line would wrap or scroll on some terminals.
-        shown = lines(self._shown, columns - 1, rows, self._loads, ascii_only())
+        shown = lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
         if self._trouble:
             shown[0] = Line(self._trouble[: columns - 1], "bad")
         self._terminal.paint(shown[:rows])

@@ -297,6 +297,7 @@ class Handlers:
             offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
             stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
             reference_cents=now.reference_cents if reference is None else 100.0 * reference,
+            at_s=round(time.time(), 1),
         )
         self._done(section)
         self._act(commands.SetTouchUp(voice, touch_up))

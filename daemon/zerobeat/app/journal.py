@@ -5,15 +5,22 @@ from __future__ import annotations
 import sys
 import time
 import traceback
+from collections import deque
 
 REPEAT_S = 10.0
+KEPT = 8
 
 
 class Journal:
-    """Writes lines; the same line again within ten seconds is only counted."""
+    """Writes lines; the same line again within ten seconds is only counted.
+
+    Attributes:
+        faults: the newest kinds of fault, each with ``at_s`` (Unix time) and ``text``.
+    """
 
     def __init__(self) -> None:
         self._told: dict[str, tuple[float, int]] = {}
+        self.faults: deque[dict[str, object]] = deque(maxlen=KEPT)
 
     def say(self, text: str) -> None:
         """Write a line now."""
@@ -28,6 +35,7 @@ class Journal:
             self._told[key] = (told_s, missed + 1)
             return
         self._told[key] = (now_s, 0)
+        self.faults.append({"at_s": round(time.time(), 1), "text": key.removeprefix("fault ")})
         self.say(f"{text} (and {missed} more like it)" if missed else text)
 
     def exception(self, what: str) -> None:

@@ -39,6 +39,7 @@ from ..ports.realtime import RealTime, ask
 from .child import Outcome
 from .clients import Clients
 from .connections import Connections
+from .delays import Delays
 from .journal import Journal
 from .reloading import Reloading
 from .remembering import Evening
@@ -110,6 +111,7 @@ class Runner:
         )  # fmt: skip
         self._storms = Storms()
         self._real_time = RealTime()
+        self._delays = Delays()
         self._collect_at_s = 0.0
         self.malformed = 0
         self._foot_presses = 0
@@ -206,6 +208,7 @@ class Runner:
                 self.wire.put(outputs, now_s)
                 outputs.clear()
                 self._send(now_s)
+                self._delays.add(time.monotonic() - stamp_s)
         for name, port in self._ins.items():
             if port.overflowed:
                 port.overflowed = False
@@ -278,6 +281,8 @@ class Runner:
             "foot_presses": self._foot_presses,
             "reload": self._reloading.outcome,
             "store": self._disk.shown(),
+            "latency": self._delays.shown(),
+            "last_faults": list(self._journal.faults),
         }
 
     # ------------------------------------------------------------ reload and stop

@@ -13,15 +13,21 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..tuning.units import name_of_note
+from .screen_foot import full_foot, percent, short_foot
 from .screen_text import Line, Mark, Shown, clean, fit
-from .screen_waits import clock_line, roots_line, short_clock, waits_line
+from .screen_waits import roots_line, short_clock, waits_line
 
 FULL_COLUMNS = 72
 FULL_ROWS = 18
 
 
 def lines(
-    shown: Shown, columns: int, rows: int | None, loads: Mapping[str, float], ascii_only: bool
+    shown: Shown,
+    columns: int,
+    rows: int | None,
+    loads: Mapping[str, float],
+    ascii_only: bool,
+    now_s: float = 0.0,
 ) -> list[Line]:
     """Return a picture as lines.
 
@@ -31,10 +37,11 @@ def lines(
         rows: height, or None for as many lines as it takes.
         loads: share of its budget that each output's cable uses, 0 to 1.
         ascii_only: other characters become ``?``.
+        now_s: Unix time, for how long ago something was; 0: not told.
     """
     full = columns >= FULL_COLUMNS and (rows is None or rows >= FULL_ROWS)
     head = _head(shown) if full else _short_head(shown)
-    foot = _foot(shown, loads) if full else _short_foot(shown)
+    foot = full_foot(shown, loads) if full else short_foot(shown)
     if rows is not None and not full:
         foot = foot[: max(1, rows - len(head) - 1)]
     room = None if rows is None else max(0, rows - len(head) - len(foot))
@@ -46,7 +53,7 @@ def lines(
     concert_a_hz = float(shown.get("concert_a_hz", 440.0))
     voices = shown.get("voices", [])
     kept = _fitting(voices, room)
-    body = [row(voice, octave, concert_a_hz) for voice in kept]
+    body = [row(voice, octave, concert_a_hz, now_s) for voice in kept]
     if len(kept) < len(voices):
         body.append(Line(f"and {len(voices) - len(kept)} more voices, without trouble"
                          if not any(_trouble(v) for v in voices if v not in kept)
@@ -84,7 +91,7 @@ def _trouble(voice: Shown) -> str:
     return ""
 
 
-def words(voice: Shown) -> list[str]:
+def words(voice: Shown, now_s: float = 0.0) -> list[str]:
     """Return how a voice stands, in words, what matters most first."""
     told = [trouble] if (trouble := _trouble(voice)) else []
     told += ["measuring"] if voice.get("measuring") else []
@@ -95,7 +102,20 @@ def words(voice: Shown) -> list[str]:
         told.append(f"waits {voice['waits']}")
     told += ["check profile"] if voice["stale"] else []
     told += [] if voice["measured"] else ["not measured"]
+    told += _touched_up(voice["touch_up"], now_s)
     return told or ["ok" if voice["key"] is not None else "silent"]
+
+
+def _touched_up(touch_up: Shown, now_s: float) -> list[str]:
+    if not (touch_up["offset_cents"] or touch_up["stretch_cents"]):
+        return []
+    passed_s = now_s - touch_up.get("at_s", 0.0)
+    if not now_s or not touch_up.get("at_s") or passed_s < 0:
+        return ["touched up"]
+    for unit, seconds in (("d", 86400), ("h", 3600), ("min", 60)):
+        if passed_s >= seconds:
+            return [f"touched up {passed_s // seconds:.0f} {unit} ago"]
+    return ["touched up just now"]
 
 
 def _mark(voice: Shown) -> Mark:
@@ -124,7 +144,7 @@ def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
     return f"{name} {_cents(above - 100.0 * note)}"
 
 
-def _row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
+def _row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
     silent = voice["key"] is None
     sent = "" if silent or voice["note"] is None else f"-> {voice['note']}"
     text = (
@@ -132,19 +152,19 @@ def _row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
         f"{'' if silent else _cents(voice['bend_cents']):>7} "
         f"{_sounds(voice, octave, concert_a_hz):<10} "
         f"{_cents(voice['correction_cents']):>7} "
-        f"{_percent(voice['bend_used']):>5}  {', '.join(words(voice))}"
+        f"{percent(voice['bend_used']):>5}  {', '.join(words(voice, now_s))}"
     )
     return Line(text, _mark(voice))
 
 
-def _short_row(voice: Shown, octave: int, concert_a_hz: float) -> Line:
+def _short_row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
     key = voice["key"]
     silent = key is None
     text = (
         f"{fit(voice['name'], 6)} {'-' if silent else name_of_note(key, octave):<4}"
         f"{'' if silent else _tight(voice['bend_cents']):>6}"
         f"{_tight(voice['correction_cents']):>6}"
-        f"{_percent(voice['bend_used']):>5} {', '.join(words(voice))}"
+        f"{percent(voice['bend_used']):>5} {', '.join(words(voice, now_s))}"
     )
     return Line(text, _mark(voice))
 
@@ -156,11 +176,7 @@ def _tight(cents: float | None) -> str:
     return _cents(cents)[:-1] if abs(cents) < 99.95 else f"{cents:+.0f}"
 
 
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.0f}%"
-
-
-# ---------------------------------------------------------------- above and below
+# ---------------------------------------------------------------- above
 
 
 def _head(shown: Shown) -> list[Line]:
@@ -188,45 +204,3 @@ def _short_head(shown: Shown) -> list[Line]:
         ),
         roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),
     ]
-
-
-def _foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
-    found = [Line(""), _ports(shown, "ports     ")]
-    if shown.get("clock"):
-        found.append(clock_line(shown["clock"]))
-    cables = []
-    for output in shown.get("outputs", []):
-        load = loads.get(output["name"])
-        used = f"{output['bytes_sent']} bytes" if load is None else _percent(load)
-        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
-    found.append(Line(f"cable     {'; '.join(cables)}"))
-    found.append(_faults(shown, "faults    "))
-    if shown.get("reload"):
-        texts = str(shown["reload"]).splitlines()
-        mark: Mark = "bad" if len(texts) > 1 or "unchanged" in texts[0] else ""
-        found.append(Line(f"reload    {texts[0].removeprefix('reload: ')}", mark))
-    return found
-
-
-def _short_foot(shown: Shown) -> list[Line]:
-    return [_ports(shown, ""), _faults(shown, "faults ")]
-
-
-def _ports(shown: Shown, label: str) -> Line:
-    """Return the ports, those in trouble first."""
-    ports = shown.get("ports", [])
-    away = [f"{port['name']} {port['state']}" for port in ports if port["state"] != "connected"]
-    there = [port["name"] for port in ports if port["state"] == "connected"]
-    text = "; ".join(filter(None, (", ".join(away), there and f"there: {', '.join(there)}")))
-    return Line(f"{label}{text or 'none'}", "bad" if away else "")
-
-
-def _faults(shown: Shown, label: str) -> Line:
-    faults = shown.get("faults", 0)
-    failed = sum(port["faults"] for port in shown.get("ports", []))
-    told = [str(faults)]
-    told += [f"not sent {failed}"] if failed else []
-    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
-    dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
-    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
-    return Line(label + "; ".join(told), "bad" if faults or failed else "")

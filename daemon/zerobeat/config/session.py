@@ -100,6 +100,7 @@ def _touch_up(section: Section) -> TouchUp:
         offset_cents=section.number("offset_cents", 0.0, -12700.0, 12700.0),
         stretch_cents=section.number("stretch_cents", 0.0, -12700.0, 12700.0),
         reference_cents=section.number("reference_cents", plain.reference_cents, 0.0, 12700.0),
+        at_s=section.number("at_s", 0.0, 0.0, 1e11),
     )
     section.close()
     return touch_up

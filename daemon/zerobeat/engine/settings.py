@@ -206,12 +206,14 @@ class TouchUp:
     """Drift since the profile was made, as heard; it is taken out again.
 
     A voice sounds ``offset_cents`` sharp at ``reference_cents`` and
-    ``stretch_cents`` more for each octave above it.
+    ``stretch_cents`` more for each octave above it. ``at_s`` says when that was
+    heard (Unix time; 0: not known), for the player's eye alone.
     """
 
     offset_cents: float = 0.0
     stretch_cents: float = 0.0
     reference_cents: float = 3600.0
+    at_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

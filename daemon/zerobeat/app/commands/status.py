@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+import time
 
 from ..asking import add_socket
 from ..client import Client
@@ -36,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
             print(json.dumps(shown, indent=2))
             return 0
         columns = shutil.get_terminal_size((80, 24)).columns or 80
-        for line in lines(shown, columns - 1, None, {}, ascii_only()):  # as wide as the live one
+        width = columns - 1  # as wide as the live one
+        for line in lines(shown, width, None, {}, ascii_only(), time.time()):
             print(line.text)
         return 0
     terminal = Terminal(not args.no_alternate_screen, _colour(args.color))

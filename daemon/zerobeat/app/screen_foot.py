@@ -1,0 +1,95 @@
+"""The lines of the console below the voices: ports, cables, latency, faults, the disk."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+
+from .screen_text import Line, Mark, Shown
+from .screen_waits import clock_line
+
+
+def percent(share: float) -> str:
+    return f"{100.0 * share:.0f}%"
+
+
+def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
+    """Return what stands below the voices on a screen of 80 columns."""
+    found = [Line(""), _ports(shown, "ports     ")]
+    if shown.get("clock"):
+        found.append(clock_line(shown["clock"]))
+    cables = []
+    for output in shown.get("outputs", []):
+        load = loads.get(output["name"])
+        used = f"{output['bytes_sent']} bytes" if load is None else percent(load)
+        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
+    found.append(Line(f"cable     {'; '.join(cables)}"))
+    found += _latency(shown, "latency   ")
+    found.append(_faults(shown, "faults    "))
+    found += _disk(shown, "disk      ")
+    if shown.get("reload"):
+        texts = str(shown["reload"]).splitlines()
+        mark: Mark = "bad" if len(texts) > 1 or "unchanged" in texts[0] else ""
+        found.append(Line(f"reload    {texts[0].removeprefix('reload: ')}", mark))
+    return found
+
+
+def short_foot(shown: Shown) -> list[Line]:
+    """Return what stands below the voices on a small screen, what matters most first."""
+    return [
+        *_disk(shown, ""),
+        _ports(shown, ""),
+        _faults(shown, "faults "),
+        *_latency(shown, "latency "),
+    ]
+
+
+def _ports(shown: Shown, label: str) -> Line:
+    """Return the ports, those in trouble first, and since when."""
+    ports = shown.get("ports", [])
+    groups: dict[str, list[str]] = {}
+    for port in ports:
+        if port["state"] != "connected":
+            groups.setdefault(f"{port['state']}{_since(port)}", []).append(port["name"])
+    away = [f"{', '.join(names)} {how}" for how, names in groups.items()]
+    there = [port["name"] for port in ports if port["state"] == "connected"]
+    text = "; ".join(filter(None, ("; ".join(away), there and f"there: {', '.join(there)}")))
+    return Line(f"{label}{text or 'none'}", "bad" if away else "")
+
+
+def _since(port: Shown) -> str:
+    at_s = port.get("since_s")
+    return f" since {_clock(at_s)}" if at_s else ""
+
+
+def _clock(at_s: float) -> str:
+    """Return a time of day here; a small computer without a clock may be wrong about it."""
+    return time.strftime("%H:%M", time.localtime(at_s))
+
+
+def _latency(shown: Shown, label: str) -> list[Line]:
+    found = shown.get("latency")
+    if not found:
+        return []
+    text = f"{found['median_ms']:.2f} ms, 99 in 100 under {found['p99_ms']:.2f}"
+    return [Line(f"{label}{text}, most {found['most_ms']:.2f}")]
+
+
+def _faults(shown: Shown, label: str) -> Line:
+    faults = shown.get("faults", 0)
+    failed = sum(port["faults"] for port in shown.get("ports", []))
+    told = [str(faults)]
+    told += [f"not sent {failed}"] if failed else []
+    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    last = shown.get("last_faults")
+    told += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
+    dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
+    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
+    return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
+
+
+def _disk(shown: Shown, label: str) -> list[Line]:
+    """Return why nothing can be stored; nothing if all is well."""
+    fault = shown.get("store", {}).get("fault", "")
+    file, colon, why = fault.partition(": ")
+    return [Line(f"{label}{why if colon else file}", "bad")] if fault else []
