@@ -7,7 +7,14 @@ import time
 from collections.abc import Callable
 
 from .. import midi
-from ..engine.commands import Command, OutputBack, OutputLost, SourceLost
+from ..engine.commands import (
+    Command,
+    LightsBack,
+    LightsLost,
+    OutputBack,
+    OutputLost,
+    SourceLost,
+)
 from ..engine.engine import Engine
 from ..engine.settings import Rig
 from ..ports.midi_in import Inbox, MidiIn
@@ -17,6 +24,7 @@ from ..ports.patch import Patch
 from ..ports.watch import Event, Link, Watch
 from .journal import Journal
 
+LIGHTS = " lights"  # after the name of the input, in the name of the port
 FIRST_LOOK_S = 0.5  # how long the first connections may take before the line is written
 
 
@@ -33,6 +41,7 @@ class Connections:
 
     Attributes:
         ins, outs: the open ports, by name.
+        lights: those of pedalboards' lights, by the name of the input.
         watch: the devices.
         server_gone: why nothing can be sent any more; "" while it can.
     """
@@ -55,6 +64,7 @@ class Connections:
         self._command = command
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
+        self.lights: dict[str, MidiOut] = {}
         self.server_gone = ""
         self._started_s = round(time.time(), 1)
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
@@ -75,6 +85,12 @@ class Connections:
             self.ins[name] = MidiIn(name, self._inbox, self._wake_fd, self._patch)
         for name in outputs - set(self.outs):
             self.outs[name] = MidiOut(name, self._patch)
+        lit = {i.name for i in rig.inputs if i.lights}
+        for name in [name for name in self.lights if name not in lit]:
+            self._command(LightsLost(name))
+            self.lights.pop(name).close()
+        for name in lit - set(self.lights):
+            self.lights[name] = MidiOut(_lights(name), self._patch)
         self._links = tuple(_links(rig))
 
     def replace(self, rig: Rig, now_s: float) -> None:
@@ -108,6 +124,9 @@ class Connections:
         elif event.direction == "in":
             if event.kind in ("lost", "overrun"):
                 self._command(SourceLost(event.name))
+        elif event.name in (lights := {_lights(name): name for name in self.lights}):
+            name = lights[event.name]
+            self._command(LightsBack(name) if event.kind == "connected" else LightsLost(name))
         elif event.kind == "lost":
             self._command(OutputLost(event.name))
         elif event.kind == "connected":
@@ -129,10 +148,16 @@ class Connections:
                 "state": _told(self.watch.state(link)),
                 "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
-                "faults": self.outs[link.name].faults if link.direction == "out" else 0,
+                "faults": self._faults(link),
             }
             for link in self._links
         ]
+
+    def _faults(self, link: Link) -> int:
+        if link.direction == "in":
+            return 0
+        out = self.outs.get(link.name) or self.lights[link.name.removesuffix(LIGHTS)]
+        return out.faults
 
     def summary(self, engine: Engine) -> str:
         """Return the one line that says what is connected and what is missing."""
@@ -155,7 +180,7 @@ class Connections:
 
     def close_outputs(self) -> None:
         """Close the outputs once all that was sent has left."""
-        for out in self.outs.values():
+        for out in (*self.outs.values(), *self.lights.values()):
             out.drain()
             out.close()
 
@@ -164,7 +189,13 @@ def _told(state: str) -> str:
     return "missing" if state == "unknown" else state
 
 
+def _lights(name: str) -> str:
+    return f"{name}{LIGHTS}"
+
+
 def _links(rig: Rig) -> list[Link]:
-    return [Link(i.name, "in", i.port, i.port_is_pattern) for i in rig.inputs] + [
-        Link(o.name, "out", o.port, o.port_is_pattern) for o in rig.outputs
+    links = [Link(i.name, "in", i.port, i.port_is_pattern) for i in rig.inputs]
+    links += [Link(o.name, "out", o.port, o.port_is_pattern) for o in rig.outputs]
+    return links + [
+        Link(_lights(i.name), "out", i.lights, i.lights_is_pattern) for i in rig.inputs if i.lights
     ]

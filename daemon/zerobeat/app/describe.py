@@ -242,11 +242,12 @@ def pedalboard_lines(
     """Return one line a binding."""
     lines = wrapped(f"pedalboard {pedalboard.name}", 0)
     for binding in pedalboard.bindings:
-        lines += wrapped(_binding(binding, numbers_from, middle_c_octave))
+        lines += wrapped(binding_text(binding, numbers_from, middle_c_octave))
     return lines
 
 
-def _binding(binding: Binding, numbers_from: int, middle_c_octave: int) -> str:
+def binding_text(binding: Binding, numbers_from: int = 1, middle_c_octave: int = 4) -> str:
+    """Return what a switch sends and what it does, as one line."""
     if binding.source == "program":
         sent = "any program" if binding.number is None else program(binding.number, numbers_from)
     elif binding.source == "note":
@@ -257,7 +258,12 @@ def _binding(binding: Binding, numbers_from: int, middle_c_octave: int) -> str:
     what = [binding.action, binding.scene or "", binding.hold or "", binding.setting or ""]
     if binding.kind == "follow":
         what.append(f"{binding.lowest:g} to {binding.highest:g}")
+    if binding.to is not None:
+        what.append(f"to {binding.to:g}")
+    if binding.by is not None:
+        what.append(f"by {binding.by:+g}")
     what.append(f"of {binding.voice}" if binding.voice else "")
     press = f", pressed {binding.long_press_s:g} s" if binding.long_press_s else ""
+    light = ", with a light" if binding.feedback else ""
     does = " ".join(part for part in what if part)
-    return f"{sent}, {channel}: {does} ({binding.kind}{press})"
+    return f"{sent}, {channel}: {does} ({binding.kind}{press}{light})"

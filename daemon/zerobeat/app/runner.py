@@ -40,6 +40,7 @@ from .child import Outcome
 from .clients import Clients
 from .connections import Connections
 from .delays import Delays
+from .footwork import Footwork
 from .journal import Journal
 from .reloading import Reloading
 from .remembering import Evening
@@ -105,6 +106,10 @@ class Runner:
             self._reloading.files_changed, self._journal,
         )  # fmt: skip
         self._disk = self._stores.disk
+        self._footwork = Footwork(
+            self.engine, self._stores.scenes.store, self._act, self._connections.lights,
+            self._journal,
+        )  # fmt: skip
         self._clients = Clients(
             folder, self.engine, self.wire, self._act, self._reload, self._stores.known,
             lambda: self._hear([]), self._facts, self._journal,
@@ -144,6 +149,7 @@ class Runner:
             if due_s is not None and due_s <= now_s:
                 self._guarded(lambda: self.engine.wake(now_s, outputs), "wake", "", outputs)
             self._send(now_s)
+            self._footwork.step(now_s)
             self._clients.serve(ready, now_s)
             self._connections.look(now_s)
             self._stopping = self._stopping or self._connections.server_gone
@@ -185,10 +191,13 @@ class Runner:
         inbox = self._inbox
         engine = self.engine
         storms = self._storms
+        listens = bool(inbox) and self._clients.control.listens
         while inbox:
             stamp_s, name, content = inbox.popleft()
             if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
                 self._foot_presses += 1
+            if listens:
+                self._clients.control.hear(stamp_s, name, content)
             message = midi.parse(content)
             if message is None:
                 self.malformed += 1
@@ -279,6 +288,7 @@ class Runner:
             "muted": list(self._storms.muted),
             "real_time": self._real_time.text,
             "foot_presses": self._foot_presses,
+            "asked_by_foot": dict(self._footwork.asked),
             "reload": self._reloading.outcome,
             "store": self._disk.shown(),
             "latency": self._delays.shown(),

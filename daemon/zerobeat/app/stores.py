@@ -1,4 +1,4 @@
-"""All that the daemon stores: scenes, profiles, the session."""
+"""All that the daemon stores: scenes, profiles, the session, learned bindings."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from ..engine.commands import Command
 from ..engine.engine import Engine
 from ..ports.later import Later
 from .journal import Journal
+from .learning import Learning
 from .profile_commands import ProfileCommands
 from .remembering import Evening
 from .store_commands import StoreCommands
@@ -48,7 +49,8 @@ class Stores:
         self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
         self.known: dict[str, Callable[[Values], Later]] = {
-            **self.scenes.known, **self._profiles.known
+            **self.scenes.known, **self._profiles.known,
+            **Learning(self.disk, engine, act, journal).known,
         }  # fmt: skip
 
     def use(self, loaded: LoadedRig) -> None:

@@ -58,13 +58,25 @@ class Storing:
         Raises:
             CommandError: the disk is behind already, or nothing may be written.
         """
+        self._allow(f"{folder}/{name}")
+        self._then[self._writer.save(folder, name, text, before)] = then
+
+    def save_bindings(self, text: str, then: Callable[[Done, float], None]) -> None:
+        """Store what ``learn`` wrote; ``then`` hears what became of it.
+
+        Raises:
+            CommandError: as for ``save``.
+        """
+        self._allow("bindings")
+        self._then[self._writer.save_bindings(text)] = then
+
+    def _allow(self, what: str) -> None:
         if self._refusal:
             raise CommandError(self._refusal)
         if self._writer.waiting >= MOST_JOBS:
             raise CommandError(
-                f"{folder}/{name}: {self._writer.waiting} stores wait for the disk; try again"
+                f"{what}: {self._writer.waiting} stores wait for the disk; try again"
             )
-        self._then[self._writer.save(folder, name, text, before)] = then
 
     def work(
         self, then: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any

@@ -10,22 +10,23 @@ _NUMBERS = re.compile(r"(^|\s)\d+:\d+$|^(hw|plughw):\d.*$")
 _BRIDGED = re.compile(r" \[\d+\] \((capture|playback)\): ")  # as a JACK bridge names ALSA ports
 
 
-def read_port(section: Section) -> tuple[str, bool]:
-    """Return the name of a port and whether it is a shell pattern.
+def read_port(section: Section, key: str = "port", required: bool = True) -> tuple[str, bool]:
+    """Return the name of a port and whether it is a shell pattern (of ``KEY_pattern``).
 
     The sequencer's client numbers, as in ``Stage Keys 20:0``, change with each
     start, so a name that has them is a fault (requirement M4).
     """
-    if section.has("port") and section.has("port_pattern"):
-        text = "found beside port; allowed: one of the two"
-        section.faults.add(section.at("port_pattern"), text)
-    is_pattern = section.has("port_pattern")
-    port = section.text("port_pattern", "") if is_pattern else ""
-    if not is_pattern or section.has("port"):
-        port = section.text("port", "", required=True)
-    section.asked += ["port", "port_pattern"]
+    pattern_key = f"{key}_pattern"
+    if section.has(key) and section.has(pattern_key):
+        text = f"found beside {key}; allowed: one of the two"
+        section.faults.add(section.at(pattern_key), text)
+    is_pattern = section.has(pattern_key)
+    port = section.text(pattern_key, "") if is_pattern else ""
+    if not is_pattern or section.has(key):
+        port = section.text(key, "", required=required)
+    section.asked += [key, pattern_key]
     if port:
-        _check(section, "port_pattern" if is_pattern else "port", port, is_pattern)
+        _check(section, pattern_key if is_pattern else key, port, is_pattern)
     return port, is_pattern
 
 
@@ -43,7 +44,7 @@ def _check(section: Section, key: str, port: str, is_pattern: bool) -> None:
         pattern = _BRIDGED.sub(r" * (\1): ", port)
         section.faults.add(
             section.at(key),
-            f"found {port}, with a number that changes at each start; allowed: port_pattern: "
+            f"found {port}, with a number that changes at each start; allowed: {key}_pattern: "
             f'"{pattern}"',
         )
     elif not is_pattern and ":" not in port:

@@ -15,10 +15,10 @@ from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
-from .pedalboard_file import read_pedalboard
 from .port_field import read_port
 from .profile_file import Profile
-from .rig_checks import check_pedalboards, check_rig, check_scenes, place_in
+from .rig_checks import check_pedalboards, check_rig, check_scenes
+from .rig_feet import check_lights, read_feet, read_pedalboards
 from .rig_scenes import read_scenes
 from .voice_field import profile_file, read_voice
 from .yaml_source import Scalar, Table, read_yaml
@@ -73,7 +73,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
-    pedalboards = _pedalboards(inputs, section, context)
+    pedalboards = read_pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
@@ -95,10 +95,12 @@ def _read(table: Table, context: Context) -> LoadedRig:
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes
-    rig = replace(rig, start_scene=bank.start)
+    feet = read_feet(section, scenes, bank.files, context.faults)
+    rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **feet)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
+    check_lights(rig, section, context.faults)
     check_pedalboards(pedalboards, scenes, rig, section, context.faults)
     return LoadedRig(
         rig=rig,
@@ -161,6 +163,7 @@ def _middle_c(section: Section) -> int:
 
 def _input(name: str, section: Section) -> Input:
     port, is_pattern = read_port(section)
+    lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
     source = Input(
         name=name,
@@ -171,28 +174,11 @@ def _input(name: str, section: Section) -> Input:
         active_sensing=section.flag("active_sensing", True),
         plays=section.flag("plays", pedalboard is None),
         pedalboard=pedalboard,
+        lights=lights,
+        lights_is_pattern=lights_is_pattern,
     )
     section.close()
     return source
-
-
-def _pedalboards(
-    inputs: tuple[Input, ...], section: Section, context: Context
-) -> dict[str, Pedalboard]:
-    pedalboards: dict[str, Pedalboard] = {}
-    for source in inputs:
-        if source.pedalboard is None:
-            continue
-        place = place_in(section, "inputs", source.name, "pedalboard")
-        path = context.look_up(source.pedalboard, ("pedalboards",), place)
-        if path is None:
-            continue
-        read = read_pedalboard(
-            path, context.faults, context.program_numbers_from, context.middle_c_octave
-        )
-        if read is not None:
-            pedalboards[source.name] = read
-    return pedalboards
 
 
 def _outputs(

@@ -15,7 +15,7 @@ from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import StoreError
 from .context import Context
 from .faults import Faults, Place
-from .fields import Section
+from .fields import Section, read_text
 from .json_source import table_of
 from .scene_file import plain_scene, read_scene
 from .scene_voices import HOLDS
@@ -89,9 +89,16 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         bypass=voices("bypass"),
         solo=voices("solo"),
         mute=voices("mute"),
+        set_list=_set_list(section),
     )
     section.close()
     return tonight
+
+
+def _set_list(section: Section) -> tuple[str, ...]:
+    """Return tonight's order; a scene may come twice, and one that has gone is passed over."""
+    found = [read_text(node, section.faults, None) for node in section.items("set_list")]
+    return tuple(name for name in found if name is not None)
 
 
 def _touch_up(section: Section) -> TouchUp:
@@ -142,6 +149,7 @@ def session_to_json(session: Session) -> bytes:
             "bypass": sorted(tonight.bypass),
             "solo": sorted(tonight.solo),
             "mute": sorted(tonight.mute),
+            "set_list": list(tonight.set_list),
         }
     }
     if session.scene is not None:

@@ -23,6 +23,7 @@ from .yaml_source import LARGEST_BYTES
 FOLDERS = ("scenes", "profiles")
 PROBE_BYTES = 65_536  # more than a session or a scene needs
 SESSION = "session.json"
+BINDINGS = "bindings.yaml"
 LONGEST_NAME_BYTES = 200  # of 255 that file systems allow, less what generations add
 
 
@@ -124,6 +125,25 @@ class Store:
         """
         path = self.directory / SESSION
         self._replace(path, content, kept=1)
+        return path
+
+    def load_bindings(self) -> Newest | None:
+        """Return what ``learn`` wrote, YAML; None if it wrote nothing yet.
+
+        Raises:
+            StoreError: there is a file, and it can't be read.
+        """
+        path = self.directory / BINDINGS
+        return durable.newest(path) if durable.exists(path) else None
+
+    def save_bindings(self, text: str) -> Path:
+        """Store what ``learn`` wrote, YAML; one earlier version is kept.
+
+        Raises:
+            StoreError: as for ``save``.
+        """
+        path = self.directory / BINDINGS
+        self._replace(path, text.encode(), kept=1)
         return path
 
     def undo(self, folder: str, name: str) -> Path:

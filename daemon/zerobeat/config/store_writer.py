@@ -17,7 +17,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from ..errors import ZerobeatError
-from .store import SESSION, Store
+from .store import BINDINGS, SESSION, Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,10 @@ class StoreWriter:
     def save_session(self, content: bytes) -> int:
         """Ask for ``Store.save_session``; return the ticket."""
         return self._ask(SESSION, lambda: self._store.save_session(content))
+
+    def save_bindings(self, text: str) -> int:
+        """Ask for ``Store.save_bindings``; return the ticket."""
+        return self._ask(BINDINGS, lambda: self._store.save_bindings(text))
 
     def probe(self) -> int:
         """Ask for ``Store.probe``; return the ticket."""

@@ -71,7 +71,7 @@ class Pedals:
                 self._of_input[name] = (learned, own)
         self._found: dict[_Heard, tuple[Binding, ...]] = {}
         self.lights.use({
-            name: [b for b in (*learned, *own) if b.feedback and self._in_force(name, b)]
+            name: [b for b in (*learned, *own) if b.feedback and self.in_force(name, b)]
             for name, (learned, own) in self._of_input.items()
         })  # fmt: skip
 
@@ -95,7 +95,7 @@ class Pedals:
 
     # ------------------------------------------------------------ finding
 
-    def _in_force(self, name: str, binding: Binding) -> bool:
+    def in_force(self, name: str, binding: Binding) -> bool:
         """Return whether no learned binding has taken a switch over."""
         number = binding.number or 0
         heard = (name, binding.source, binding.channel or 0, number)

@@ -85,6 +85,9 @@ class Connection:
         self.told_s = 0.0
         self.asked: list[object] = []
         self.owed = 0
+        self.listens = False  # to raw input
+        self.listen_id: object = None
+        self.missed = 0  # messages, while it did not read
 
     def fileno(self) -> int:
         return self._link.fileno()

@@ -8,7 +8,7 @@ an id that comes back with its answer, a command and what the command takes:
     {"id": 1, "ok": true}
     {"id": 1, "ok": false, "error": "scene: found 'dron'; allowed: together, drone"}
 
-Two commands are served here, because a picture costs time on the thread that
+Three commands are served here. A picture costs time on the thread that
 plays: at most four are made a second, each for all who wait for one. So the
 answer to ``status`` may come after answers to later requests.
 
@@ -19,6 +19,12 @@ answer to ``status`` may come after answers to later requests.
 
 A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
 "unchanged": true}`` every 5 s, so that silence means trouble.
+
+``listen`` tells what arrives at the inputs, in batches; see ``listening.py``.
+
+    {"zerobeat": 1, "id": 4, "command": "listen"}
+    {"id": 4, "ok": true, "said": "listening"}
+    {"id": 4, "ok": true, "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}], "lost": 0}
 
 Each client may send 100 commands a second, 20 at once; beyond that its socket
 is not read. At most 16 clients. A client is closed, with one line if it still
@@ -35,13 +41,14 @@ import json
 import math
 import os
 import socket
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from ..errors import PortError
 from .connection import Connection
 from .later import Later
+from .listening import Listening
 
 VERSION = 1
 SOCKET = "control"
@@ -87,8 +94,32 @@ class Control:
         self.asking: object = None
         self._clients: list[Connection] = []
         self._listener = _listen(self.path)
+        self._listening = Listening()
         self._accept_at_s = -math.inf
         self._picture_at_s = -math.inf
+
+    # ------------------------------------------------------------ raw input
+
+    @property
+    def listens(self) -> bool:
+        """True while a client wants to know what arrives."""
+        return any(client.listens for client in self._clients)
+
+    def hear(self, now_s: float, name: str, content: Sequence[int]) -> None:
+        """Take a message of an input for the clients that listen."""
+        self._listening.hear(now_s, name, content)
+
+    def _tell_heard(self, now_s: float) -> None:
+        told = self._listening.take(now_s)
+        if told is None:
+            return
+        for client in self._clients:
+            if client.open and client.listens:
+                if client.wants_to_write():
+                    client.missed += len(told["heard"]) + told["lost"]
+                    continue
+                lost, client.missed = told["lost"] + client.missed, 0
+                client.say({"id": client.listen_id, **told, "lost": lost}, now_s)
 
     # ------------------------------------------------------------ waiting
 
@@ -108,6 +139,8 @@ class Control:
     def wake_at_s(self, now_s: float) -> float | None:
         """Return when ``serve`` has something to do although no descriptor is ready."""
         soonest = math.inf if now_s >= self._accept_at_s else self._accept_at_s
+        if self._listening.due_s is not None:
+            soonest = min(soonest, self._listening.due_s)
         for client in self._clients:
             soonest = min(soonest, client.ready_at_s(now_s))
             if client.asked:
@@ -140,6 +173,7 @@ class Control:
             if not client.reads_on(now_s):
                 client.close()
         self._show(now_s)
+        self._tell_heard(now_s)
         if not all(client.open for client in self._clients):
             for client in self._clients:
                 if not client.open:
@@ -190,6 +224,10 @@ class Control:
             client.follow_s = 1.0 / _rate(request.get("at_most_hz", RATES_HZ[1]))
             client.follow_id, client.follow_due_s, client.shown = name, now_s, ""
             return None
+        if command == "listen":
+            _no_more(request, ())
+            client.listens, client.listen_id = True, name
+            return {"ok": True, "said": "listening"}
         answer = self._answer(request)
         if isinstance(answer, Later):
             client.owed += 1

@@ -1,0 +1,156 @@
+"""The bindings that ``learn`` writes.
+
+| command | takes |
+| --- | --- |
+| `bind` | `input` and the keys of a binding in a pedalboard file; answered once on the disk |
+| `forget` | `number`: of a binding, as `bindings` counts them |
+| `bindings` | nothing; answers with `bindings`, the learned ones first |
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+from ..config.bindings_file import (
+    MOST_LEARNED,
+    learned_from,
+    learned_to_yaml,
+    plain_learned,
+    read_learned,
+    with_learned,
+)
+from ..config.faults import meant
+from ..config.store_writer import Done
+from ..engine.bindings import Learned
+from ..engine.commands import Command, UseLearned
+from ..engine.engine import Engine
+from ..errors import CommandError, StoreError
+from ..ports.later import Later
+from .describe import binding_text
+from .journal import Journal
+from .storing import Storing, Values, refused
+
+
+class Learning:
+    """Keeps learned bindings: in force at once, on the disk before the answer.
+
+    Args:
+        storing: the disk.
+        engine: whose pedals they are.
+        act: hands a command to the engine.
+        journal: for a file that can't be read.
+    """
+
+    def __init__(
+        self, storing: Storing, engine: Engine, act: Callable[[Command], None], journal: Journal
+    ) -> None:
+        self._storing = storing
+        self._engine = engine
+        self._act = act
+        self._learned: tuple[Learned, ...] = ()
+        self.known: dict[str, Callable[[Values], Later]] = {
+            "bind": self._bind,
+            "forget": self._forget,
+            "bindings": self._bindings,
+        }
+        self._load(journal)
+
+    def _load(self, journal: Journal) -> None:
+        try:
+            found = self._storing.store.load_bindings()
+        except StoreError as error:
+            journal.say(f"{error}; no learned binding is in force")
+            return
+        if found is None:
+            return
+        self._learned, lines = read_learned(found.content, found.path)
+        for line in (*found.warnings, *lines):
+            journal.say(line)
+        self._act(UseLearned(self._learned))
+
+    # ------------------------------------------------------------ commands
+
+    def _bind(self, values: Values) -> Later:
+        rig = self._engine.rig
+        new = learned_from(values, rig.program_numbers_from, rig.middle_c_octave)
+        self._check(new)
+        if len(self._learned) >= MOST_LEARNED:
+            raise CommandError(f"{MOST_LEARNED} bindings are learned already; forget some")
+        kept = with_learned(self._learned, new)
+        text = f"{new.input}: {binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)}"
+        return self._keep(kept, f"learned {text}")
+
+    def _check(self, new: Learned) -> None:
+        """Refuse names that the rig does not have."""
+        engine = self._engine
+        inputs = [source.name for source in engine.rig.inputs]
+        for what, name, names in (
+            ("input", new.input, inputs),
+            ("voice", new.binding.voice, list(engine.states)),
+            ("scene", new.binding.scene, list(engine.live.bank)),
+        ):
+            if name is not None and name not in names:
+                allowed = ", ".join(names) or "none"
+                raise CommandError(f"{what}: found {name}; allowed: {allowed}{meant(name, names)}")
+
+    def _forget(self, values: Values) -> Later:
+        number = values.get("number")
+        if set(values) != {"number"} or not isinstance(number, int) or isinstance(number, bool):
+            raise CommandError("forget: needs number alone, a whole number")
+        if not 1 <= number <= len(self._learned):
+            count = len(self._learned)
+            allowed = f"1 to {count}" if count else "none, nothing is learned"
+            raise CommandError(f"number: found {number}; allowed: {allowed}")
+        gone = self._learned[number - 1]
+        kept = self._learned[: number - 1] + self._learned[number:]
+        rig = self._engine.rig
+        text = binding_text(gone.binding, rig.program_numbers_from, rig.middle_c_octave)
+        return self._keep(kept, f"forgot {gone.input}: {text}")
+
+    def _keep(self, learned: tuple[Learned, ...], said: str) -> Later:
+        later = Later()
+        before = self._learned
+
+        def stored(done: Done, now_s: float) -> None:
+            if not done.error:
+                later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
+                return
+            if self._learned is learned:
+                self._use(before)
+            later.tell(refused(done.error), now_s)
+
+        text = learned_to_yaml(learned, self._engine.rig.program_numbers_from)
+        self._storing.save_bindings(text, stored)
+        self._use(learned)
+        return later
+
+    def _use(self, learned: tuple[Learned, ...]) -> None:
+        self._learned = learned
+        self._act(UseLearned(learned))
+
+    def _bindings(self, values: Values) -> Later:
+        if values:
+            raise CommandError(f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more")
+        rig = self._engine.rig
+        first, octave = rig.program_numbers_from, rig.middle_c_octave
+        inputs = {source.name for source in rig.inputs}
+        shown: list[dict[str, Any]] = [
+            {
+                "number": number,
+                "text": f"{one.input}: {binding_text(one.binding, first, octave)}",
+                "in_force": one.input in inputs,
+                **plain_learned(one, first),
+            }
+            for number, one in enumerate(self._learned, 1)
+        ]
+        for name, pedalboard in rig.pedalboards.items():
+            for binding in pedalboard.bindings:
+                one = Learned(name, binding)
+                text = f"{name}: {binding_text(binding, first, octave)}"
+                over = self._engine.pedals.in_force(name, binding)
+                shown.append({"text": text, "in_force": over, **plain_learned(one, first)})
+        later = Later()
+        later.tell({"ok": True, "bindings": shown}, time.monotonic())
+        return later

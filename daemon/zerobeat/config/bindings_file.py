@@ -1,0 +1,119 @@
+"""``bindings.yaml`` of the state directory: what ``learn`` wrote, and nobody else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from ..engine.bindings import Binding, Learned
+from .faults import Faults, Place
+from .fields import Section
+from .json_source import table_of
+from .pedalboard_file import read_binding
+from .scene_file import DUMPER
+from .yaml_source import Table, parse_yaml
+
+MOST_LEARNED = 256
+_PLAIN = Binding("controller", 0, "trigger")
+
+
+# ---------------------------------------------------------------- in
+
+
+def read_learned(content: bytes, path: Path) -> tuple[tuple[Learned, ...], list[str]]:
+    """Return the bindings of a file's content, and a line for each that can't be used."""
+    faults = Faults()
+    table = parse_yaml(content, str(path), faults)
+    if table is None:
+        return (), [f"{line}; no learned binding is in force" for line in faults.lines()]
+    section = Section(table, faults)
+    first = section.whole("program_numbers_from", 1, 0, 1)
+    learned: list[Learned] = []
+    for node in section.items("bindings"):
+        own = Faults()
+        found = None
+        if isinstance(node, Table):
+            found = learned_of(Section(node, own), first)
+        else:
+            own.add(node.place, "found no binding; allowed: keys with values")
+        if found is not None and not own.problems:
+            learned.append(found)
+        faults.problems += own.problems
+    section.close()
+    return tuple(learned[:MOST_LEARNED]), [f"{line}; left out" for line in faults.lines()]
+
+
+def learned_of(section: Section, first_program: int) -> Learned | None:
+    """Return a binding and its input from one mapping, or None; faults are added."""
+    name = section.text("input", "", required=True)
+    binding = read_binding(section, first_program)
+    return None if binding is None else Learned(name, binding)
+
+
+def learned_from(values: dict[str, Any], first_program: int, middle_c_octave: int) -> Learned:
+    """Return a binding as a client sends it.
+
+    Raises:
+        ConfigError: what is wrong with it.
+    """
+    section = Section(table_of(values, Place("bind", 0)), Faults(), middle_c_octave)
+    learned = learned_of(section, first_program)
+    section.faults.raise_any()
+    assert learned is not None
+    return learned
+
+
+# ---------------------------------------------------------------- out
+
+
+def learned_to_yaml(learned: Sequence[Learned], first_program: int) -> str:
+    """Return the text of the file; ``read_learned`` reads back the same."""
+    plain = {
+        "program_numbers_from": first_program,
+        "bindings": [plain_learned(one, first_program) for one in learned],
+    }
+    return yaml.dump(
+        plain, Dumper=DUMPER, sort_keys=False, default_flow_style=None, allow_unicode=True,
+        width=1000,
+    )  # fmt: skip
+
+
+def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
+    """Return a binding as a file says it, without what is as usual."""
+    binding = learned.binding
+    number: int | str | None = binding.number
+    if binding.source == "program":
+        number = "any" if number is None else int(number) + first_program
+    plain: dict[str, Any] = {"input": learned.input, binding.source: number}
+    if binding.channel is not None:
+        plain["channel_number"] = binding.channel + 1
+    plain |= {"action": binding.action, "kind": binding.kind}
+    if binding.debounce_s != _PLAIN.debounce_s:
+        plain["debounce_ms"] = round(1000.0 * binding.debounce_s, 3)
+    names = ("long_press_s", "feedback", "voice", "scene", "hold", "setting", "lowest", "highest",
+             "pick_up", "to", "by")  # fmt: skip
+    for name in names:
+        value = getattr(binding, name)
+        if value != getattr(_PLAIN, name):
+            plain[name] = value
+    return plain
+
+
+# ---------------------------------------------------------------- merging
+
+
+def with_learned(learned: Sequence[Learned], new: Learned) -> tuple[Learned, ...]:
+    """Return the bindings with one more; it takes the place of one of the same switch.
+
+    A short and a long press of one switch stand beside each other.
+    """
+    return (*(one for one in learned if _switch(one) != _switch(new)), new)
+
+
+def _switch(learned: Learned) -> tuple[object, ...]:
+    binding = learned.binding
+    long = binding.long_press_s > 0
+    return learned.input, binding.source, binding.number, binding.channel, long
