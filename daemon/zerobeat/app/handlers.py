@@ -2,10 +2,10 @@
 
 | command | takes |
 | --- | --- |
-| `recall` | `scene` |
+| `recall` | `scene`: a title, `next`, `previous` or a program's number as text |
 | `set` | `voice` (or `all`) and `changes`: keys and values as in a scene file |
 | `set_scene` | `changes`: what a scene file says, but for its program, title and voices |
-| `tonight` | `concert_a_hz`, `transpose_semitones`: one or both |
+| `tonight` | `concert_a_hz`, `transpose_semitones`, `set_list`: at least one |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
 | `bypass` | `voice` (default `all`), `on` (default true) |
@@ -32,7 +32,7 @@ from typing import Any
 
 from ..config.context import Context
 from ..config.faults import Faults, Place, meant
-from ..config.fields import Section
+from ..config.fields import Section, read_text
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
@@ -51,6 +51,7 @@ WAITS: dict[Hold, str] = {
     "trigger": "waits for a trigger",
     "sample": "waits for a trigger",
 }
+STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
 
@@ -145,16 +146,28 @@ class Handlers:
     # ------------------------------------------------------------ scenes
 
     def _recall(self, section: Section) -> str:
+        """A title first; else the words next and previous, else a program as the player counts."""
         name = section.text("scene", "", required=True)
         self._done(section)
-        live = self._engine.live
-        if name not in live.bank:
+        engine = self._engine
+        live = engine.live
+        if name in live.bank:
+            self._act(commands.RecallScene(name))
+        elif name in STEPS:
+            self._act(commands.StepScene(STEPS[name]))
+        elif name.isascii() and name.isdecimal() and len(name) <= 3:
+            first = engine.rig.program_numbers_from
+            number = int(name)
+            if not first <= number <= first + 127:
+                raise CommandError(f"program: found {number}; allowed: {first} to {first + 127}")
+            self._act(commands.RecallProgram(number - first))
+        else:
             allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name!r}; allowed: {allowed}{meant(name, list(live.bank))}"
+                f"scene: found {name!r}; allowed: {allowed}, next, previous, "
+                f"or a program's number{meant(name, list(live.bank))}"
             )
-        self._act(commands.RecallScene(name))
-        return f"scene {name} {self._scene_waits()}"
+        return f"scene {(live.waiting_scene or live.scene).name} {self._scene_waits()}"
 
     def _scene_waits(self) -> str:
         live = self._engine.live
@@ -263,9 +276,16 @@ class Handlers:
     def _tonight(self, section: Section) -> str:
         concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
         transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
+        nodes = section.items("set_list")
+        order = [read_text(node, section.faults, "") for node in nodes]
         self._done(section)
-        self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
+        if section.has("set_list"):
+            self._act(commands.SetList(tuple(order)))
+        if concert_a_hz is not None or transpose_semitones is not None:
+            self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
         tonight = self._engine.live.tonight
+        if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
+            return f"set list: {', '.join(self._engine.scenes.set_list)}"
         return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
 
     def _bypass(self, section: Section) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..tuning.units import name_of_note
+from .screen_feet import set_list_lines, short_place
 from .screen_foot import full_foot, percent, short_foot
 from .screen_text import Line, Mark, Shown, clean, fit
 from .screen_waits import roots_line, short_clock, waits_line
@@ -189,6 +190,7 @@ def _head(shown: Shown) -> list[Line]:
             "head",
         ),
         waits_line(shown, " left"),
+        *set_list_lines(shown),
         roots_line(shown),
         Line("voice     key     sent      bend sounds     correct  used  state", "head"),
     ]
@@ -199,7 +201,7 @@ def _short_head(shown: Shown) -> list[Line]:
         Line(
             f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
             f"{shown.get('hold', '?')} A{shown.get('concert_a_hz', 0):.1f} "
-            f"{shown.get('transpose_semitones', 0):+d} {short_clock(shown)}",
+            f"{shown.get('transpose_semitones', 0):+d} {short_place(shown)}{short_clock(shown)}",
             "head",
         ),
         roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 
+from .screen_feet import foot_lines
 from .screen_text import Line, Mark, Shown
 from .screen_waits import clock_line
 
@@ -15,7 +16,7 @@ def percent(share: float) -> str:
 
 def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     """Return what stands below the voices on a screen of 80 columns."""
-    found = [Line(""), _ports(shown, "ports     ")]
+    found = [Line(""), *foot_lines(shown, "foot      "), _ports(shown, "ports     ")]
     if shown.get("clock"):
         found.append(clock_line(shown["clock"]))
     cables = []
@@ -38,6 +39,7 @@ def short_foot(shown: Shown) -> list[Line]:
     """Return what stands below the voices on a small screen, what matters most first."""
     return [
         *_disk(shown, ""),
+        *foot_lines(shown, "foot "),
         _ports(shown, ""),
         _faults(shown, "faults "),
         *_latency(shown, "latency "),

@@ -104,7 +104,11 @@ class Status:
     """All that a console shows."""
 
     scene: str
+    program: int | None  # of the scene, as on the wire
+    program_numbers_from: int
     scenes: tuple[str, ...]
+    set_list: tuple[str, ...]
+    position: int | None  # of the scene that waits, else plays, in the set list; from 0
     unsaved: bool
     hold: Hold
     triggers: tuple[str, ...]
@@ -117,6 +121,9 @@ class Status:
     middle_c_octave: int
     measuring: tuple[str, ...]  # voices that are played to be measured
     presses: int  # keys that went down so far, of playing inputs
+    stage_lock: bool
+    foot: str  # the last thing a foot did, or why it was refused
+    foot_refused: bool
     voices: tuple[VoiceStatus, ...]
     outputs: tuple[OutputStatus, ...]
     dropped: dict[str, int]  # messages not passed on, by class
@@ -131,7 +138,11 @@ def picture(engine: Engine, wire: Wire) -> Status:
     waits = live.waiting_scene
     return Status(
         scene=live.scene.name,
+        program=live.scene.program,
+        program_numbers_from=engine.rig.program_numbers_from,
         scenes=tuple(live.bank),
+        set_list=engine.scenes.set_list,
+        position=engine.scenes.position,
         unsaved=live.unsaved,
         hold=live.scene.hold,
         triggers=tuple(trigger_words(trigger) for trigger in live.scene.triggers),
@@ -144,6 +155,9 @@ def picture(engine: Engine, wire: Wire) -> Status:
         middle_c_octave=engine.rig.middle_c_octave,
         measuring=tuple(engine.measuring.taken),
         presses=engine.presses,
+        stage_lock=engine.rig.stage_lock,
+        foot=engine.pedals.said,
+        foot_refused=engine.pedals.refused,
         voices=tuple(_voice(engine, state) for state in engine.states.values()),
         outputs=tuple(_output(engine, wire, output.name) for output in engine.rig.outputs),
         dropped=counts,

@@ -8,8 +8,13 @@ from ..asking import add_socket, ask
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_socket(parser, "zerobeat recall drone")
-    parser.add_argument("scene", nargs="+", help="its title")
+    add_socket(
+        parser,
+        "zerobeat recall drone\n"
+        "         zerobeat recall next\n"
+        "         zerobeat recall 5        (the scene of program 5)",
+    )
+    parser.add_argument("scene", nargs="+", help="a title, next, previous or a program's number")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -20,7 +20,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "zerobeat set reed scale dorian\n"
         "         zerobeat set reed detune_cents -3.5\n"
         "         zerobeat set scene time_signature 7/8\n"
-        "         zerobeat set tonight concert_a_hz 442\n\n"
+        "         zerobeat set tonight concert_a_hz 442\n"
+        "         zerobeat set tonight set_list 'drone, steps, drone'\n\n"
         "Keys and values are those of a scene file. WHO is a voice, all (voices),\n"
         "scene or tonight. null takes away a voice's own hold or start_key.",
     )
@@ -34,7 +35,9 @@ def run(args: argparse.Namespace) -> int:
     with Client(args.socket) as client:
         if args.key == "scale" and _names_a_file(value):
             value = _written_out(value, client)
-        if args.who == "tonight":
+        if args.who == "tonight" and args.key == "set_list":
+            answer = client.ask("tonight", set_list=_names(value))
+        elif args.who == "tonight":
             answer = client.ask("tonight", **{args.key: value})
         elif args.who == "scene":
             answer = client.ask("set_scene", changes={args.key: value})
@@ -42,6 +45,15 @@ def run(args: argparse.Namespace) -> int:
             answer = client.ask("set", voice=args.who, changes={args.key: value})
     print(answer.get("said", "done"))
     return 0
+
+
+def _names(value: Any) -> Any:
+    """Return an order of scenes: a list, names between commas, or null for the rig's own."""
+    if value is None:
+        return []
+    if isinstance(value, list):
+        return value
+    return [name.strip() for name in str(value).split(",") if name.strip()]
 
 
 def _names_a_file(value: Any) -> bool:
