@@ -140,7 +140,7 @@ REFUSED = [
     ("hold", {"hold": "bar"}, "hold: hold: found bar; allowed: none, note, trigger, sample"),
     ("hold", {}, "hold: hold: found nothing; needed: none, note, trigger, sample"),
     ("recall", {"scene": "dron"}, "scene: found 'dron'; allowed: together, drone, steps, frozen, "
-     "white keys (did you mean drone?)"),
+     "white keys, next, previous, or a program's number (did you mean drone?)"),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
     ("tonight", {"concert_a_hz": 300}, "tonight: concert_a_hz: found 300; allowed: a number, "
      "390 to 490"),
