@@ -230,7 +230,7 @@ def test_a_case_too_large_for_the_screen_says_what_it_leaves_out(desk):
     desk.more = {"voices": [v | {"name": f"v{n}"} for n, v in enumerate(voices)]}
     with desk.console("status") as console:
         desk.until(lambda: "faults" in console.text())
-        assert "and 16 more voices, without trouble" in console.text()
+        assert "and 17 more voices, without trouble" in console.text()
 
 
 @pytest.mark.parametrize("width", [1, 2, 3, 5, 9, 30])
