@@ -256,5 +256,5 @@ def test_how_long_ago_a_voice_was_touched_up(desk):
         (0.0, "touched up"),
     ):
         reed["touch_up"] = {"offset_cents": 1.5, "stretch_cents": 0.0, "at_s": at_s}
-        text = lines(shown, 79, 24, {}, True, now_s)[4].text
+        text = lines(shown, 79, 24, {}, True, now_s)[5].text
         assert text.endswith(f"  {told}"), text
