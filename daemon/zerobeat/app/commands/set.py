@@ -20,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "zerobeat set reed scale dorian\n"
         "         zerobeat set reed detune_cents -3.5\n"
         "         zerobeat set scene time_signature 7/8\n"
+        "         zerobeat set scene triggers '[key, {clock: {every: 2, unit: bars}}]'\n"
         "         zerobeat set tonight concert_a_hz 442\n"
         "         zerobeat set tonight set_list 'drone, steps, drone'\n\n"
         "Keys and values are those of a scene file. WHO is a voice, all (voices),\n"
