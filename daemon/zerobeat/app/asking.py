@@ -35,9 +35,19 @@ def ask(args: argparse.Namespace, command: str, **values: Any) -> int:
 
 
 def value_of(text: str) -> Any:
-    """Return a value from the command line: a number, true, false, null, a list, else text."""
+    """Return a value from the command line: a number, true, false, null, else text.
+
+    A list or a table is written as JSON, or as in a file: ``[key, {clock: {every: 2}}]``.
+    """
     try:
         found = json.loads(text)
     except (ValueError, RecursionError):
-        return text
+        if not text.startswith(("[", "{")):
+            return text
+        import yaml  # here, for small commands start faster without it
+
+        try:
+            return yaml.safe_load(text)
+        except (yaml.YAMLError, RecursionError):
+            return text
     return text if isinstance(found, str) else found
