@@ -20,12 +20,23 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from kit.stage import CURVE, DRUMS, LONGEST_SCRIPT, NAMES, RIGS, SCENES, Stage, replay
+from kit.stage import (
+    BEAT,
+    CURVE,
+    DRUMS,
+    LONGEST_SCRIPT,
+    NAMES,
+    PAD_NOTE,
+    RIGS,
+    SCENES,
+    Stage,
+    replay,
+)
 
 from zerobeat import midi
 from zerobeat.engine import commands
 from zerobeat.engine.keeping import scene_to_store
-from zerobeat.engine.settings import TouchUp
+from zerobeat.engine.settings import TouchUp, Trigger
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.scale import preset
@@ -35,6 +46,7 @@ CHANGES = (
     ("octaves", 4), ("octaves", 0), ("legato", True), ("legato", False), ("wheel", "stepped"),
     ("wheel", "smooth"), ("priority", "lowest"), ("priority", "last"), ("scale", preset("blues")),
     ("scale", None), ("hold", "trigger"), ("hold", "none"), ("hold", None),
+    ("hold", "sample"), ("root", 62),
 )  # fmt: skip
 SOURCES = (("keys", 0), ("keys", 1), ("steps", 0), ("keys", DRUMS), ("steps", DRUMS))
 
@@ -46,6 +58,7 @@ class Playing(RuleBasedStateMachine):
         super().__init__()
         self.stage = Stage()
         self.first_rig = self.stage.rig
+        self.ticked_s = 0.0
 
     def play(self, message: Any, source: str = "", after_s: float = 0.0) -> None:
         self.stage.play(message, source, after_s)
@@ -87,9 +100,41 @@ class Playing(RuleBasedStateMachine):
         if name is None or name in self.stage.engine.states:
             self.play(commands.ChangeVoice(name, (change,)))
 
-    @rule(hold=st.sampled_from(("none", "note", "trigger")))
+    @rule(hold=st.sampled_from(("none", "note", "trigger", "sample")))
     def change_hold(self, hold):
         self.play(commands.ChangeScene((("hold", hold),)))
+
+    @rule(
+        triggers=st.sampled_from(((), (BEAT,), (Trigger("key"), BEAT), (PAD_NOTE,))),
+        regate=st.booleans(),
+    )
+    def change_triggers(self, triggers, regate):
+        self.play(commands.ChangeScene((("triggers", triggers), ("regate", regate))))
+
+    @rule(ticks=st.sampled_from((1, 2, 13, 25)), gap_s=st.sampled_from((0.02, 0.02, 0.01)))
+    def clock(self, ticks, gap_s):
+        """Ticks in time, whatever was played since the last."""
+        for _ in range(ticks):
+            self.ticked_s = max(self.stage.now_s, self.ticked_s + gap_s)
+            self.play(midi.CLOCK, "steps", self.ticked_s - self.stage.now_s)
+
+    @rule(
+        message=st.sampled_from(
+            (midi.START, midi.START, midi.STOP, midi.CONTINUE, midi.SongPosition(3))
+        )
+    )
+    def transport(self, message):
+        self.play(message, "steps")
+
+    @rule(key=st.sampled_from((40, 41)))
+    def pad(self, key):
+        self.play(NoteOn(0, key, 100), "pad")
+        self.play(NoteOff(0, key), "pad")
+
+    @rule(on=st.booleans(), name=st.sampled_from((None, *NAMES)))
+    def root_key(self, on, name):
+        if name is None or name in self.stage.engine.states:
+            self.play(commands.RootKey(on, name))
 
     @rule(scene=st.sampled_from(range(len(SCENES))))
     def change_zones(self, scene):
@@ -270,8 +315,10 @@ class Dice:
             machine.recall(dice.choice(SCENES).name)
         elif chance < 0.88:
             machine.change(dice.choice((None, name)), dice.choice(CHANGES))
-        elif chance < 0.90:
+        elif chance < 0.885:
             machine.wait(dice.choice((0.002, 0.02, 0.2)))
+        elif chance < 0.91:
+            machine.clock(dice.choice((1, 2, 13, 25)), dice.choice((0.02, 0.02, 0.01)))
         else:
             self._seldom(machine, place, name)
 
@@ -282,7 +329,17 @@ class Dice:
             (
                 lambda: machine.press_far_out(place, dice.choice((0, 21, 36, 84, 108, 127))),
                 lambda: machine.pressure(place),
-                lambda: machine.change_hold(dice.choice(("none", "note", "trigger"))),
+                lambda: machine.change_hold(dice.choice(("none", "note", "trigger", "sample"))),
+                lambda: machine.change_triggers(
+                    dice.choice(((), (BEAT,), (Trigger("key"), BEAT), (PAD_NOTE,))),
+                    dice.random() < 0.5,
+                ),
+                lambda: machine.transport(
+                    dice.choice((midi.START, midi.START, midi.STOP, midi.CONTINUE, midi.SongPosition(3)))
+                ),
+                lambda: machine.pad(dice.choice((40, 41))),
+                lambda: machine.root_key(dice.random() < 0.4, dice.choice((None, name))),
+                lambda: machine.root_key(False, None),
                 lambda: machine.change_zones(dice.randrange(len(SCENES))),
                 lambda: machine.tonight(dice.choice((440.0, 442.0)), dice.choice((0, -2))),
                 lambda: machine.touch_up(name, dice.choice((0.0, 4.0))),

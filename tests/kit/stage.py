@@ -26,7 +26,7 @@ from zerobeat.engine.settings import (
     Zone,
 )
 from zerobeat.engine.wire import LINK_CUT, Marker, Wire
-from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
+from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend, parse
 from zerobeat.tuning.scale import equal_division, preset
 from zerobeat.tuning.tracking import Reading, TrackingCurve
 
@@ -43,6 +43,7 @@ DRUMS = 9  # the channel that passes through
 INPUTS = (
     Input("keys", "Stage Keys:Stage Keys MIDI 1"),
     Input("steps", "Step Box:Step Box MIDI 1", wheel_cents=700.0),
+    Input("pad", "Pad:Pad MIDI 1", plays=False),
 )
 OUTPUTS = (
     Output("quad", "quad:quad MIDI 1", converter=QUAD, pass_channels=(DRUMS,),
@@ -57,10 +58,10 @@ VOICES = (
     Voice("floor", "octo", 1, 0, 1200.0, 24, 60, gate_ignored=True),
 )
 RIGS = (
-    Rig(INPUTS, OUTPUTS, VOICES),
+    Rig(INPUTS, OUTPUTS, VOICES, clock_from="steps"),
     # Other facts, one channel moved, one voice gone and a new one, drums elsewhere.
     Rig(
-        (INPUTS[0], replace(INPUTS[1], channel=0)),
+        (INPUTS[0], replace(INPUTS[1], channel=0), INPUTS[2]),
         (replace(OUTPUTS[0], pass_channels=()), replace(OUTPUTS[1], pass_channels=(DRUMS,))),
         (
             replace(VOICES[0], curve=None, bend_range_cents=700.0),
@@ -69,11 +70,14 @@ RIGS = (
             replace(VOICES[4], curve=CURVE, bend_range_cents=200.0),
             Voice("oboe", "octo", 2, 0, 1200.0, 24, 84),
         ),
+        clock_from="steps",
     ),
     Rig(INPUTS[:1], OUTPUTS[:1], VOICES[:2]),
 )
 NAMES = ("reed", "horn", "glass", "bass", "floor")
 DORIAN = VoiceSettings(scale=preset("dorian"), root=62)
+BEAT = Trigger("clock", every=1, unit="beat")
+PAD_NOTE = Trigger("remote_note", input="pad", note=40)
 SCENES = (
     Scene("together", zones=(Zone(("reed", "horn", "glass", "bass")), Zone(("floor",)))),
     Scene(
@@ -99,7 +103,30 @@ SCENES = (
             "horn": VoiceSettings(scale=equal_division(5), degrees=1, hold="trigger"),
         },
     ),
+    Scene(
+        "clocked",
+        hold="trigger",
+        triggers=(BEAT, PAD_NOTE),
+        voices={"bass": VoiceSettings(hold="sample", octaves=-1), "glass": VoiceSettings(hold="note")},
+    ),
+    Scene(
+        "frozen",
+        hold="sample",
+        regate=True,
+        triggers=(BEAT, Trigger("remote_note", input="steps", note=60)),
+        beats_in_bar=3,
+        beat_unit=8,
+        voices={
+            "reed": VoiceSettings(scale=preset("dorian"), root=62, wheel="stepped"),
+            "horn": VoiceSettings(legato=True, priority="lowest"),
+            "floor": VoiceSettings(start_key=40),
+        },
+    ),
 )
+ASKING = (
+    commands.RecallScene, commands.ChangeVoice, commands.ChangeScene, commands.Reload,
+    commands.Revert,
+)  # fmt: skip
 LONGEST_SCRIPT = 10_000  # messages kept for the replay
 
 
@@ -118,6 +145,7 @@ class Stage:
         self.known: set[tuple[str, int]] = set()  # channels whose bend need not be sent again
         self.due: dict[tuple[str, int], deque[tuple[int, int, int | None]]] = {}
         self.reached: dict[str, bool] = {}
+        self.fired_s = -1e9  # the last trigger by the clock, or early for it
         for output in self.rig.outputs:
             self.play(commands.OutputBack(output.name), "")
 
@@ -128,16 +156,14 @@ class Stage:
         if len(self.script) < LONGEST_SCRIPT:
             self.script.append((self.now_s, message, source))
         self.last = message
-        before = self.waits()
-        presses = self.engine.presses
-        by_key = self.by_key
+        before = Before(self, message, source)
         outputs: Outputs = []
         if type(message) is commands.OutputLost:
             self.reached[message.output] = False
         self.engine.receive(message, source, self.now_s, outputs)
         self.expect(outputs)
-        pressed = self.engine.presses > presses
-        self.landing(message, before, pressed, by_key or self.by_key)
+        self.landing(message, before)
+        self.sampling(before)
         self.wire.put(outputs, self.now_s)
         self.take()
         if type(message) is commands.Reload:
@@ -153,8 +179,17 @@ class Stage:
 
     def pass_time(self, seconds: float) -> None:
         end_s = self.now_s + seconds
-        while (at_s := self.wire.wake_at_s) is not None and at_s < end_s:
+        while (at_s := next_wake_s(self.engine, self.wire)) < end_s:
             self.now_s = max(self.now_s, at_s)
+            due_s = self.engine.wake_at_s
+            if due_s is not None and due_s <= self.now_s:
+                before = Before(self, None, "")
+                outputs: Outputs = []
+                self.engine.wake(self.now_s, outputs)
+                self.expect(outputs)
+                self.landing(None, before)
+                self.sampling(before)
+                self.wire.put(outputs, self.now_s)
             self.take()
         self.now_s = end_s
 
@@ -217,7 +252,8 @@ class Stage:
         chain = state.sounding
         wheel_cents = self.engine.player.wheels.get(held.source, 0.0)
         stepped = chain.settings.wheel == "stepped"
-        target, _ = chain.target(100.0 * held.key + (wheel_cents if stepped else 0.0))
+        key, stepped_cents = state.sampled or (held.key, wheel_cents)
+        target, _ = chain.target(100.0 * key + (stepped_cents if stepped else 0.0))
         assert target is not None
         smooth_cents = 0.0 if stepped else wheel_cents
         commanded = chain.command(target + smooth_cents)
@@ -269,22 +305,15 @@ class Stage:
 
     # ------------------------------------------------------------ landing
 
-    def waits(self) -> dict[str, tuple[Any, Any, Any]]:
-        return {
-            name: (state.settings, state.waiting, state.waiting_hold)
-            for name, state in self.engine.states.items()
-        }
-
-    def landing(
-        self, message: Any, before: dict[str, tuple[Any, Any, Any]], pressed: bool, by_key: bool
-    ) -> None:
-        if isinstance(
-            message,
-            (commands.RecallScene, commands.Revert, commands.ChangeVoice, commands.Reload),
-        ):
-            return  # these ask
-        triggered = type(message) is commands.TriggerNow or (pressed and by_key)
-        for name, (was, waiting, hold) in before.items():
+    def landing(self, message: Any, before: Before) -> None:
+        """What waited has landed if its hold says so, and else it has not (invariant 4)."""
+        triggered = before.triggered()
+        pressed = self.engine.presses > before.presses
+        if before.asked_late is not None:
+            self.asked_late(before.asked_late, before)
+        if isinstance(message, ASKING) or before.root_key:
+            return
+        for name, (was, waiting, hold) in before.waits.items():
             state = self.engine.states[name]
             if waiting is None or type(message) is commands.CancelWaiting:
                 assert state.settings is was
@@ -299,9 +328,22 @@ class Stage:
             elif hold == "note" and not self.start_key_sounds(name, triggered or pressed):
                 assert landed == struck, f"{name}: {message} with hold {hold}"
 
-    @property
-    def by_key(self) -> bool:
-        return any(trigger.kind == "key" for trigger in self.engine.live.scene.triggers)
+    def asked_late(self, name: str, before: Before) -> None:
+        """A change just after a clock trigger lands at once; any other waits for its trigger."""
+        state = self.engine.states[name]
+        if state.settings is before.waits[name][0] and state.waiting is None:
+            return  # it changed nothing
+        late = before.divisions and self.now_s - before.fired_s <= before.scene.late_ms / 1000.0
+        assert (state.waiting is None) == bool(late), f"{name} asked late"
+
+    def sampling(self, before: Before) -> None:
+        """A sampled pitch changes at a trigger and at its reading, and never between."""
+        triggered = before.triggered()
+        for name, (sampled, due) in before.sampled.items():
+            state = self.engine.states.get(name)
+            if state is None or sampled is None or not state.samples or state.sampled is None:
+                continue
+            assert state.sampled is sampled or triggered or due, f"{name} read its key between"
 
     def start_key_sounds(self, name: str, ended: bool) -> bool:
         """A drone's start key sounds with the scene's own part, at whatever ends its wait."""
@@ -322,6 +364,99 @@ class Stage:
                 assert not notes, f"{name} channel {channel} still sounds {notes}"
 
 
+class Before:
+    """What stood before an event, and what the event should trigger."""
+
+    def __init__(self, stage: Stage, message: Any, source: str) -> None:
+        engine = stage.engine
+        live = engine.live
+        self.stage = stage
+        self.message = message
+        self.scene = live.scene
+        self.clock = engine.triggers.clock
+        self.presses = engine.presses
+        self.fired_s = stage.fired_s
+        self.fired_tick = self.clock.fired_tick
+        self.next_tick = self.clock.next_tick
+        self.ran = self.clock.running
+        self.divisions = divisions(live.scene)
+        self.waits = {
+            name: (state.settings, state.waiting, state.waiting_hold)
+            for name, state in engine.states.items()
+        }
+        self.sampled = {name: (s.sampled, s.read_due) for name, s in engine.states.items()}
+        self.remote = self._remote(source)
+        self.by_clock = source == stage.rig.clock_from and message == CLOCK
+        self.root_key = bool(live.root_voices) and type(message) is NoteOn
+        self.asked_late: str | None = None
+        if type(message) is commands.ChangeVoice and message.voice and set(
+            dict(message.changes)
+        ) != {"hold"}:
+            hold = live.hold_of(engine.states[message.voice])
+            self.asked_late = message.voice if hold in ("trigger", "sample") else None
+        self.early = self._early()
+
+    def _early(self) -> int | None:
+        """Return the tick that a key now would be early for; None if it is far off."""
+        first = max(self.next_tick, self.fired_tick + 1)
+        for tick in range(first, first + 16):
+            if any(tick % every == 0 for every in self.divisions):
+                near_s = self.scene.early_ms / 1000.0
+                return tick if self.clock.is_due_within(tick, self.stage.now_s, near_s) else None
+        return None
+
+    def _remote(self, source: str) -> bool:
+        message = self.message
+        if type(message) is not NoteOn:
+            return False
+        only = next((i.channel for i in self.stage.rig.inputs if i.name == source), None)
+        return (only is None or only == message.channel) and any(
+            trigger.kind == "remote_note"
+            and trigger.input == source
+            and trigger.note in (None, message.note)
+            for trigger in self.scene.triggers
+        )
+
+    def triggered(self) -> bool:
+        """After the event: should it have ended what waits for a trigger?"""
+        stage = self.stage
+        early = type(self.message) is NoteOn and self.clock.fired_tick != self.fired_tick
+        if early:
+            stage.fired_s = stage.now_s
+        if type(self.message) is commands.TriggerNow or self.remote:
+            return True
+        if self.by_clock and self.ran:
+            come = range(self.next_tick, self.clock.next_tick)
+            due = [tick for tick in come if any(tick % every == 0 for every in self.divisions)]
+            if due:
+                stage.fired_s = stage.now_s
+            return bool(due) and due[-1] > self.fired_tick
+        if type(self.message) is not NoteOn or stage.engine.presses == self.presses:
+            return False
+        by_key = any(t.kind == "key" for t in (*self.scene.triggers, *stage.engine.live.scene.triggers))
+        same = stage.engine.live.scene is self.scene  # else its triggers rule from this key on
+        if early:
+            assert not same or self.early == self.clock.fired_tick, "early for no tick"
+            return True
+        waited = any(w and hold in ("trigger", "sample") for _, w, hold in self.waits.values())
+        assert not (same and waited and self.early is not None), "a key just before the clock brought nothing on"
+        return by_key
+
+
+def divisions(scene: Scene) -> list[int]:
+    """Return the clocks from one trigger to the next; 96 a whole note."""
+    return [
+        trigger.every * (scene.beats_in_bar if trigger.unit == "bar" else 1) * 96 // scene.beat_unit
+        for trigger in scene.triggers
+        if trigger.kind == "clock"
+    ]
+
+
+def next_wake_s(engine: Engine, wire: Wire) -> float:
+    """Return when wire or engine want to be woken; infinity if they don't."""
+    return min((s for s in (wire.wake_at_s, engine.wake_at_s) if s is not None), default=math.inf)
+
+
 def replay(
     script: list[tuple[float, Any, str]], rig: Rig, end_s: float
 ) -> list[tuple[float, str, bytes]]:
@@ -335,13 +470,17 @@ def replay(
         sent.extend((now_s, name, content) for name, content in wire.take(now_s))
 
     for at_s, message, source in [*script, (end_s, None, "")]:
-        while (due_s := wire.wake_at_s) is not None and due_s < at_s:
+        while (due_s := next_wake_s(engine, wire)) < at_s:
             now_s = max(now_s, due_s)
+            if engine.wake_at_s is not None and engine.wake_at_s <= now_s:
+                outputs: Outputs = []
+                engine.wake(now_s, outputs)
+                wire.put(outputs, now_s)
             take()
         now_s = at_s
         if message is None:
             break
-        outputs: Outputs = []
+        outputs = []
         engine.receive(message, source, now_s, outputs)
         wire.put(outputs, now_s)
         take()
