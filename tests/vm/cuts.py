@@ -1,0 +1,108 @@
+"""Power cuts while scenes are stored as fast as they go. Run on the host by tests/vm/run --cuts.
+
+    cuts.py LAB TAG COUNT
+
+Each round resumes the installed machine, lets a client change a detune and store the
+scene, again and again, and kills the machine after 1.5 to 5 s. Then, off its disk: what was
+acknowledged last, or something later, is what a load gives, and no file is torn. Every tenth
+disk is booted: the service must come up by itself and play.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import subprocess
+import sys
+import tempfile
+import threading
+from pathlib import Path
+
+from zerobeat.config.sealed import examine
+from zerobeat.config.store import Store
+
+LAB, TAG, COUNT = sys.argv[1], sys.argv[2], int(sys.argv[3])
+NAME = "zerobeat-cuts"
+PYTHON = "/opt/zerobeat/current/bin/python"
+SCENARIOS = "/opt/tree/tests/vm"
+SCENE = "scene-in-rig"
+
+
+def lab(script: str, *arguments: str) -> str:
+    done = subprocess.run(
+        [f"{LAB}/{script}.sh", "-n", NAME, *arguments], capture_output=True, text=True, check=False,
+        stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    if done.returncode:
+        raise RuntimeError(f"{script}: {done.stdout}{done.stderr}")
+    return done.stdout
+
+
+def cut_while_storing(wait_s: float) -> int:
+    """Return the last number that was acknowledged before the cut; 0 if none was."""
+    lab("boot", "--from", TAG)
+    line = f"{PYTHON} {SCENARIOS}/storing.py"
+    writer = subprocess.Popen(
+        [f"{LAB}/run.sh", "-n", NAME, "-c", line], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        stdin=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    acknowledged = [0]
+    started = threading.Event()
+
+    def listen() -> None:
+        for said in writer.stdout:
+            acknowledged[0] = int(said)
+            started.set()
+
+    thread = threading.Thread(target=listen)
+    thread.start()
+    if not started.wait(60):
+        raise RuntimeError(f"nothing was stored: {writer.stderr.read()}")
+    lab("cut", "--after", f"{wait_s:.2f}")
+    writer.kill()
+    thread.join()
+    return acknowledged[0]
+
+
+def look(acknowledged: int) -> list[str]:
+    """Return what is wrong with the disk."""
+    wrong = []
+    with tempfile.TemporaryDirectory() as folder:
+        lab("inspect", "/var/lib/zerobeat", folder)
+        state = Path(folder) / "zerobeat"
+        newest = Store(state).load("scenes", SCENE)
+        # The n-th store sets a detune of n hundredths of a cent.
+        found = re.search(rb"detune_cents: ([0-9.]+)", newest.content)
+        stored = round(float(found[1]) * 100) if found else 0
+        if stored < acknowledged:
+            wrong.append(f"acknowledged {acknowledged}, found {stored}")
+        wrong += newest.warnings
+        for path in state.rglob("*.yaml"):
+            if path.parent.name == "scenes" and not examine(path).is_valid:
+                wrong.append(f"{path.name}: {examine(path).why}")
+    return wrong
+
+
+def main() -> int:
+    chance = random.Random(1)
+    wrong: list[str] = []
+    stores = boots = 0
+    for number in range(1, COUNT + 1):
+        acknowledged = cut_while_storing(chance.uniform(1.5, 5.0))
+        stores += acknowledged
+        found = look(acknowledged)
+        if number % 10 == 0:
+            lab("boot", "--again")
+            boots += 1
+            told = lab("run", PYTHON, f"{SCENARIOS}/after_a_cut.py")
+            found += [] if "plays" in told else [told]
+        if number % 10 == 0 or found:
+            print(f"cut {number}: {acknowledged} stores acknowledged; {found or 'all there'}", flush=True)
+        wrong += found
+        lab("stop", "--now", "--rm")
+    print(f"{COUNT} cuts, {stores} acknowledged stores, {boots} boots: {len(wrong)} faults")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
