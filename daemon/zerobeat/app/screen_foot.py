@@ -27,10 +27,13 @@ def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     found.append(Line(f"cable     {'; '.join(cables)}"))
     found += _latency(shown, "latency   ")
     found.append(_faults(shown, "faults    "))
+    found += _muted(shown, "muted     ")
+    found += _real_time(shown)
     found += _disk(shown, "disk      ")
     if shown.get("reload"):
         texts = str(shown["reload"]).splitlines()
-        mark: Mark = "bad" if len(texts) > 1 or "unchanged" in texts[0] else ""
+        wrong = len(texts) > 1 or "unchanged" in texts[0] or " is broken: " in texts[0]
+        mark: Mark = "bad" if wrong else ""
         found.append(Line(f"reload    {texts[0].removeprefix('reload: ')}", mark))
     return found
 
@@ -38,6 +41,7 @@ def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
 def short_foot(shown: Shown) -> list[Line]:
     """Return what stands below the voices on a small screen, what matters most first."""
     return [
+        *_muted(shown, "muted "),
         *_disk(shown, ""),
         *foot_lines(shown, "foot "),
         _ports(shown, ""),
@@ -88,6 +92,18 @@ def _faults(shown: Shown, label: str) -> Line:
     dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
     told += [f"dropped: {', '.join(dropped)}"] if dropped else []
     return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
+
+
+def _muted(shown: Shown, label: str) -> list[Line]:
+    """Return the inputs on which what goes out comes back."""
+    names = shown.get("muted", ())
+    return [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")] if names else []
+
+
+def _real_time(shown: Shown) -> list[Line]:
+    """Return what was refused; nothing if all was granted."""
+    text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
+    return [Line(f"real time {text}")] if "refused" in text else []
 
 
 def _disk(shown: Shown, label: str) -> list[Line]:
