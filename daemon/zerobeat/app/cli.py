@@ -47,7 +47,9 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),
 )
-EXTRAS = {"sounddevice": "audio", "jack": "jack", "alsa_midi": "alsa"}
+EXTRAS = {
+    "sounddevice": "audio", "jack": "jack", "alsa_midi": "alsa", "matplotlib": "report",
+}  # fmt: skip
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
 INTERRUPTED = 130  # 128 + SIGINT, as shells show it

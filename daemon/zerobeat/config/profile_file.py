@@ -7,7 +7,7 @@ is joined with the table of the converter it is plugged into.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -84,7 +84,8 @@ class Profile:
             Reading(self._pitch_cents(r, zero_volt_note), r.cents, r.spread_cents)
             for r in self.readings
         ]
-        return TrackingCurve.from_readings(readings, bend_range_cents=bend_range_cents)
+        curve = TrackingCurve.from_readings(readings, bend_range_cents=bend_range_cents)
+        return replace(curve, unusable=curve.unusable + self.unusable) if self.unusable else curve
 
     def _pitch_cents(self, reading: ProfileReading, zero_volt_note: int) -> float:
         if self.against == "volts":

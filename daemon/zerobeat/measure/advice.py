@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+from ..tuning.readings import Unusable
 from ..tuning.units import name_of_note, pitch_to_volts
 from . import bends
 from .fit import Aim, Fit
@@ -19,7 +21,7 @@ WORDS = ("", "an octave", "two octaves", "three octaves", "four octaves", "five 
 
 def lines(found: Fit, aim: Aim) -> list[str]:
     """Return what the player should know or do, one line each."""
-    said = [*_panel(found, aim), *_doubtful(found, aim), *_offset(found, aim)]
+    said = [*panel_lines(found.curve.unusable, aim), *_doubtful(found, aim), *_offset(found, aim)]
     if found.bend is not None:
         said += bends.advice(found.bend, aim)
     elif aim.test_bend:
@@ -42,11 +44,11 @@ def lines(found: Fit, aim: Aim) -> list[str]:
     return said
 
 
-def _panel(found: Fit, aim: Aim) -> list[str]:
+def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
     """Return the advice to stay clear of zero volts, where the bottom is unusable."""
     bottom = [
         part
-        for part in found.curve.unusable
+        for part in unusable
         if pitch_to_volts(part.lowest_cents, aim.zero_volt_note) < NEAR_ZERO_VOLTS
     ]
     if not bottom:
@@ -70,9 +72,9 @@ def _panel(found: Fit, aim: Aim) -> list[str]:
 def _doubtful(found: Fit, aim: Aim) -> list[str]:
     said = []
     for one in found.readings:
-        if one.doubtful:
-            expected = found.curve.sounding(100.0 * one.note + one.bend_cents)
-            expected -= 100.0 * one.note + one.bend_cents
+        sent = 100.0 * one.note + one.bend_cents
+        if one.doubtful and found.curve.unusable_at(sent) is None:
+            expected = found.curve.sounding(sent) - sent
             said.append(
                 f"note {name_of_note(one.note, aim.middle_c_octave)} ({one.note}): read "
                 f"{one.cents:+.1f} cents, the others expect {expected:+.1f}: left out; check it"

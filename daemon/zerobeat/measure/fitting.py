@@ -18,6 +18,7 @@ from .model import Model, Points
 LEAST_READINGS = 2
 KNOWN_FACTOR = 2.0  # of the tolerance, two sigma: so far a curve goes on beyond its readings
 UNSTEADY_CENTS = 1.0  # one sigma of a note's readings together
+NEAR_CENTS = 200.0
 Spans = Sequence[tuple[int, int]]
 
 
@@ -53,8 +54,10 @@ def fit_readings(
             "more; the old profile is untouched"
         )
     points = points_of(material, material.plain)
-    bad = doubtful(shape_of(aim), points)
-    drift = Model(shape_of(aim), points.without(bad)).drift(points.at_s)
+    aside = np.array([one.request.note in material.aside for one in material.plain])
+    bad = np.zeros(len(aside), bool)
+    bad[~aside] = doubtful(shape_of(aim), points.without(aside))
+    drift = Model(shape_of(aim), points.without(bad | aside)).drift(points.at_s)
     readings = tuple(
         NoteReading(
             one.request.note, one.request.bend_cents, round(float(error - moved), 4),
@@ -65,7 +68,7 @@ def fit_readings(
         )
     )  # fmt: skip
     unusable = _unusable(aim, readings, refused)
-    usable = _usable(points, bad, unusable)
+    usable = _usable(points, bad | aside, unusable)
     model = Model(shape_of(aim), usable if len(usable.cents) >= 2 else points.without(bad))
     facts = _bend_facts(material, model)
     follow = "number" if facts is not None and facts.errors_follow == "number" else "volts"
@@ -112,9 +115,14 @@ def _unusable(
         if sigma > UNSTEADY_CENTS:
             low, high = _around(aim, round(note / 100.0), good)
             found.append(Unusable(low, high, f"unsteady, by {sigma:.1f} cents"))
+    off = {note for note, _ in refused}
+    good = [note for note in good if note not in off]
     for note, reason in refused:
         low, high = _around(aim, note, good)
-        found.append(Unusable(low, high, f"no steady pitch to read ({reason.replace('_', ' ')})"))
+        text = "no steady pitch to read" if reason != "far off" else "far off"
+        if reason not in ("unsteady", "far off"):
+            text += f" ({reason.replace('_', ' ')})"
+        found.append(Unusable(low, high, text))
     return _joined(found)
 
 
@@ -128,16 +136,29 @@ def _around(aim: Aim, note: int, good: list[int]) -> tuple[float, float]:
 
 
 def _joined(found: list[Unusable]) -> list[Unusable]:
-    """Return stretches that touch and have one reason as one."""
+    """Return stretches that touch or lie a tone apart as one, with all their reasons."""
     joined: list[Unusable] = []
-    for part in sorted(found, key=lambda one: (one.reason, one.lowest_cents)):
+    for part in sorted(found, key=lambda one: (one.lowest_cents, one.highest_cents)):
         last = joined[-1] if joined else None
-        if last and last.reason == part.reason and part.lowest_cents <= last.highest_cents:
-            high = max(last.highest_cents, part.highest_cents)
-            joined[-1] = Unusable(last.lowest_cents, high, part.reason)
-        else:
+        if last is None or part.lowest_cents > last.highest_cents + NEAR_CENTS:
             joined.append(part)
-    return sorted(joined, key=lambda one: (one.lowest_cents, one.highest_cents))
+            continue
+        reason = last.reason
+        # One line for a stretch: a kind of trouble is named once, by its first figures.
+        if _kind(part.reason) not in reason:
+            reason += f", {part.reason}"
+        high = max(last.highest_cents, part.highest_cents)
+        joined[-1] = Unusable(last.lowest_cents, high, reason)
+    return joined
+
+
+def _kind(reason: str) -> str:
+    if reason == "far off":
+        return "bend range"
+    for kind in ("scatter", "bend range", "unsteady", "no steady pitch", "does not rise"):
+        if kind in reason:
+            return kind
+    return reason
 
 
 def _curve(

@@ -12,6 +12,8 @@ from .take import Heard
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0
+UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
+SCATTER_CENTS = 2.0  # three readings, no two of them closer
 AGREE_CENTS = 0.5  # two readings of a note this close agree
 DOUBT_ROUNDS = 4
 CANDIDATES = 3  # looked at in each round
@@ -30,9 +32,10 @@ class Material:
         self.bent: list[Heard] = []
         self._model: Model | None = None
         self._bad = np.zeros(0, bool)
+        self.aside: set[int] = set()
 
     def __len__(self) -> int:
-        """Number of different notes read."""
+        """Number of different notes read well."""
         return len(self.notes())
 
     def add(self, heard: Heard) -> None:
@@ -44,9 +47,33 @@ class Material:
         """Take a reading of the bend tests; it does not count for the curve."""
         self.bent.append(heard)
 
+    def set_aside(self, note: int) -> None:
+        """Keep a note's readings out of the model; they stay for the profile."""
+        self.aside.add(note)
+        self._model = None
+
+    def good(self) -> list[Heard]:
+        """Return the readings that count for the model."""
+        return [one for one in self.plain if one.request.note not in self.aside]
+
     def notes(self) -> list[int]:
-        """Return the notes that were read, rising."""
-        return sorted({heard.request.note for heard in self.plain})
+        """Return the notes that were read well, rising."""
+        return sorted({heard.request.note for heard in self.good()})
+
+    def trouble(self, note: int) -> str:
+        """Return why a note that was read twice is no use; "" if it is of use."""
+        taken = [one for one in self.plain if one.request.note == note]
+        errors = np.array([self.error_of(one) for one in taken])
+        sigmas = np.array([one.pitch.sigma_cents for one in taken if one.pitch is not None])
+        if len(taken) > 1 and sigmas.min() > UNSTEADY_CENTS:
+            return "unsteady"
+        steady = errors[sigmas <= UNSTEADY_CENTS] if sigmas.min() <= UNSTEADY_CENTS else errors
+        if len(taken) > 2 and np.min(np.diff(np.sort(errors))) > SCATTER_CENTS:
+            return "unsteady"
+        good = [self.error_of(one) for one in self.good() if one.request.note != note]
+        if len(good) >= 3 and np.min(np.abs(steady - np.median(good))) > self.aim.bend_range_cents:
+            return "far off"
+        return ""
 
     def counts(self) -> Counter[int]:
         """Return how often each note was read."""
@@ -81,7 +108,7 @@ class Material:
     def model(self) -> Model:
         """Return the model of all readings so far but the doubtful ones."""
         if self._model is None:
-            points = points_of(self, self.plain)
+            points = points_of(self, self.good())
             self._bad = doubtful(shape_of(self.aim), points)
             self._model = Model(shape_of(self.aim), points.without(self._bad))
         return self._model
@@ -89,9 +116,10 @@ class Material:
     def suspect(self) -> int | None:
         """Return a note that only doubtful readings speak for, the last such; or None."""
         self.model()
-        bad = {one.request.note for one, off in zip(self.plain, self._bad, strict=True) if off}
-        good = {one.request.note for one, off in zip(self.plain, self._bad, strict=True) if not off}
-        left = [one.request.note for one in self.plain if one.request.note in bad - good]
+        taken = self.good()
+        bad = {one.request.note for one, off in zip(taken, self._bad, strict=True) if off}
+        good = {one.request.note for one, off in zip(taken, self._bad, strict=True) if not off}
+        left = [one.request.note for one in taken if one.request.note in bad - good]
         return left[-1] if left else None
 
 

@@ -19,7 +19,7 @@ from . import bends
 from . import notes as notes_of
 from .fit import Aim, Fit
 from .fitting import fit_readings, fit_worst
-from .material import Material
+from .material import UNSTEADY_CENTS, Material
 from .model import SIGMA_FLOOR_CENTS
 from .take import Heard, Progress, Purpose, Request, take_seconds
 
@@ -29,7 +29,6 @@ LEAST_NOTES = 6  # before a plan may stop
 SURPRISE_SIGMAS = 4.0
 SURPRISE_CENTS = 0.5
 MOST_PER_NOTE = 3  # takes of one note in a row
-UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
 ANTICIPATED_SIGMA_CENTS = 0.05
 
 
@@ -98,19 +97,18 @@ class Plan:
             return
         surprising = self._surprising(heard)
         self._material.add(heard)
-        if surprising and self._count(request.note) < MOST_PER_NOTE:
+        trouble = self._material.trouble(request.note)
+        if trouble and request.note != self.reference:
+            self._material.set_aside(request.note)
+            self._silent[request.note] = trouble
+        elif surprising and self._count(request.note) < MOST_PER_NOTE:
             self._queue.appendleft((request.note, 0.0, "again"))
 
     def progress(self) -> Progress:
         """Return how far it is, for a progress line."""
         refused = sum(one.pitch is None for one in self._heard)
         sound_s = sum(one.request.seconds for one in self._heard)
-        asked = self._asked
-        doing = "done" if asked is None else f"note {asked.note}"
-        if asked is not None and asked.purpose in ("bend", "again", "reference"):
-            doing += {"bend": ", bent", "again": ", again", "reference": ", the reference"}[
-                asked.purpose
-            ]
+        doing = "done" if self._asked is None else self._asked.words()
         worst = None
         if len(self._material) >= LEAST_NOTES:
             worst = fit_worst(self._material, self._spans())
@@ -273,10 +271,8 @@ class Plan:
     def _surprising(self, heard: Heard) -> bool:
         assert heard.pitch is not None
         sigma = heard.pitch.sigma_cents
-        if sigma > UNSTEADY_CENTS:
-            return True
-        if len(self._material) < LEAST_NOTES:
-            return False
+        if sigma > UNSTEADY_CENTS or len(self._material) < LEAST_NOTES:
+            return sigma > UNSTEADY_CENTS
         sigmas, cents = self._material.model().surprise(
             heard.request.commanded_cents, self._material.error_of(heard), sigma
         )

@@ -52,6 +52,11 @@ class Request:
         """Number and bend as one pitch."""
         return 100.0 * self.note + self.bend_cents
 
+    def words(self) -> str:
+        """Return what is played, for a progress line."""
+        more = {"bend": ", bent", "again": ", again", "reference": ", the reference"}
+        return f"note {self.note}{more.get(self.purpose, '')}"
+
     @property
     def expected_hz(self) -> float | None:
         """The expected pitch in hertz, for ``estimate_pitch``."""

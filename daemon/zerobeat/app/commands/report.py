@@ -1,0 +1,39 @@
+"""``zerobeat report``: one HTML page with tables and pictures of profiles."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = (
+        "examples:\n"
+        "  zerobeat report\n"
+        "  zerobeat report reed bass --out reed-and-bass.html\n\n"
+        "The page loads nothing from anywhere and may be sent to anyone."
+    )
+    parser.add_argument("voices", nargs="*", metavar="VOICE", help="default: all with a profile")
+    parser.add_argument("--rig", type=Path, default=Path("rig.yaml"), help="default: rig.yaml")
+    parser.add_argument(
+        "--out", type=Path, default=Path("report.html"), metavar="FILE", help="default: report.html"
+    )
+    parser.add_argument("--force", action="store_true", help="write over a file of that name")
+
+
+def run(args: argparse.Namespace) -> int:
+    from ...config.rig import load_rig
+    from ...errors import StoreError
+    from ..measuring import voice_of
+    from ..readings_file import write_text
+    from ..report_page import page
+
+    loaded = load_rig(args.rig)
+    for name in args.voices:
+        voice_of(loaded, name)
+    names = args.voices or [voice.name for voice in loaded.rig.voices]
+    if args.out.exists() and not args.force:
+        raise StoreError(f"{args.out}: found there already, left as it is; --force writes over it")
+    write_text(args.out, page(loaded, names))
+    print(f"written to {args.out}: open it in any browser")
+    return 0

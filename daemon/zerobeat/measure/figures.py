@@ -1,0 +1,216 @@
+"""Pictures of a profile as SVG that follows the page it stands in.
+
+Colours are names of the page's own (CSS variables), so that one picture is
+good in light and dark; text stays text.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from ..tuning.tracking import TrackingCurve
+from ..tuning.units import name_of_note, pitch_to_volts
+
+Floats = NDArray[np.float64]
+# Colours that occur nowhere else, put in place of by the page's variables.
+INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD = (f"#0{n}0{n}f{n}" for n in range(1, 8))
+NAMES = dict(
+    zip(
+        (INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD),
+        ("ink", "soft", "grid", "curve", "before", "after", "bad"),
+        strict=True,
+    )
+)
+STYLE = {
+    "svg.fonttype": "none", "font.size": 10, "axes.edgecolor": SOFT, "axes.labelcolor": INK,
+    "xtick.color": SOFT, "ytick.color": SOFT, "xtick.labelcolor": INK, "ytick.labelcolor": INK,
+    "grid.color": GRID, "grid.linewidth": 0.8, "axes.spines.right": False,
+    "axes.spines.top": False, "axes.grid": True, "axes.axisbelow": True, "text.color": INK,
+    "font.family": "sans-serif", "path.simplify": False,
+}  # fmt: skip
+WIDTH_INCHES = 7.6
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What a voice's picture shows; cents are off the pitch commanded.
+
+    Attributes:
+        curve: with its unusable stretches.
+        sigmas: one sigma of the curve at its knots; may be empty.
+        pitches, cents, spreads: of the readings, shape (n,).
+        checks: (note sent for it, before, after) of each check note.
+        zero_volt_note: of the converter.
+    """
+
+    curve: TrackingCurve
+    sigmas: tuple[float, ...]
+    pitches: Floats
+    cents: Floats
+    spreads: Floats
+    checks: tuple[tuple[int, float, float], ...]
+    zero_volt_note: int
+    middle_c_octave: int = 4
+
+    def usable(self) -> NDArray[np.bool_]:
+        """Return which readings lie outside the unusable stretches, shape (n,)."""
+        return _inside(self, self.pitches)
+
+
+def curve_svg(shown: Picture) -> str:
+    """Return the curve through its readings, and below it what the readings leave, enlarged."""
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "curve"}):
+        figure = Figure(figsize=(WIDTH_INCHES, 4.8), layout="constrained")
+        top, rest = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        _curve(top, shown)
+        _rest(rest, shown)
+        _note_axis(rest, top, shown)
+        return _svg(figure)
+
+
+def checks_svg(shown: Picture) -> str:
+    """Return the check notes, each a line from before to after."""
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "checks"}):
+        count = len(shown.checks)
+        figure = Figure(figsize=(WIDTH_INCHES, 0.9 + 0.34 * count), layout="constrained")
+        axes = figure.subplots()
+        names = [name_of_note(note, shown.middle_c_octave) for note, _, _ in shown.checks]
+        for row, (_, before, after) in enumerate(shown.checks):
+            axes.plot((before, after), (row, row), color=GRID, linewidth=2, zorder=1)
+            axes.plot(before, row, "x", color=BEFORE, markersize=8, markeredgewidth=2, zorder=2)
+            axes.plot(after, row, "o", color=AFTER, markersize=7, zorder=3)
+            for value, side in ((before, 1 if before > after else -1),):
+                axes.annotate(
+                    f"{value:+.1f}", (value, row), (7 * side, 0), textcoords="offset points",
+                    ha="left" if side > 0 else "right", va="center", fontsize=9,
+                )  # fmt: skip
+        axes.axvline(0.0, color=SOFT, linewidth=1, zorder=0)
+        axes.set_yticks(range(count), names)
+        axes.set_ylim(count - 0.5, -0.5)
+        axes.margins(x=0.15)
+        axes.set_xlabel("cents off: cross before, dot after")
+        return _svg(figure)
+
+
+def history_svg(dates: Sequence[str], offsets: Floats, stretches: Floats) -> str:
+    """Return how offset and stretch went from profile to profile.
+
+    Args:
+        dates: as written, the oldest first; shape (n,).
+        offsets: cents off in the middle of the range, shape (n,).
+        stretches: cents an octave, shape (n,).
+    """
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "history"}):
+        figure = Figure(figsize=(WIDTH_INCHES, 2.6), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        place = np.arange(len(dates))
+        for axes, values, title in (
+            (left, offsets, "offset, cents"),
+            (right, stretches, "stretch, cents an octave"),
+        ):
+            axes.plot(place, values, "-o", color=CURVE, linewidth=1.6, markersize=5)
+            axes.set_title(title, loc="left", fontsize=10)
+            axes.set_xticks(place, [date[:10] for date in dates], fontsize=8)
+            axes.margins(x=0.15, y=0.25)
+        return _svg(figure)
+
+
+def _inside(shown: Picture, pitches: Floats) -> NDArray[np.bool_]:
+    """Return which pitches lie outside the unusable stretches, shape as ``pitches``."""
+    return np.array([shown.curve.unusable_at(float(x)) is None for x in pitches], bool)
+
+
+def _curve(axes: Axes, shown: Picture) -> None:
+    low, high = _ends(shown)
+    pitches = np.linspace(low, high, 400)
+    errors = np.array([shown.curve.sounding(x) - x for x in pitches])
+    axes.axhline(0.0, color=SOFT, linewidth=1)
+    axes.plot(pitches, errors, color=CURVE, linewidth=1.8)
+    axes.errorbar(
+        shown.pitches, shown.cents, 2 * shown.spreads, fmt="o", color=INK, markersize=4,
+        elinewidth=1, capsize=0,
+    )  # fmt: skip
+    for part in shown.curve.unusable:
+        left, right = max(part.lowest_cents, low), min(part.highest_cents, high)
+        axes.axvspan(left, right, color=BAD, alpha=0.16, linewidth=0)
+        axes.annotate(
+            "unusable", ((left + right) / 2, 0.97), xycoords=("data", "axes fraction"),
+            ha="center", va="top", fontsize=9, color=BAD,
+        )  # fmt: skip
+    axes.set_ylabel("cents off, raw")
+    usable = np.concatenate([shown.cents[shown.usable()], errors[_inside(shown, pitches)], [0.0]])
+    room = 0.15 * max(float(np.ptp(usable)), 1.0)
+    axes.set_ylim(usable.min() - room, usable.max() + room)
+
+
+def _rest(axes: Axes, shown: Picture) -> None:
+    """Draw the readings less the curve, the curve's two sigma, and the corrected check notes."""
+    left = shown.cents - np.array([shown.curve.sounding(x) - x for x in shown.pitches])
+    if shown.sigmas:
+        band = 2 * np.array(shown.sigmas)
+        axes.fill_between(shown.curve.knots_cents, -band, band, color=CURVE, alpha=0.2, linewidth=0)
+    axes.axhline(0.0, color=SOFT, linewidth=1)
+    axes.errorbar(shown.pitches, left, 2 * shown.spreads, fmt="o", color=INK, markersize=4,
+                  elinewidth=1)  # fmt: skip
+    for note, _, after in shown.checks:
+        axes.plot(100.0 * note, after, "D", color=AFTER, markersize=5, zorder=4)
+    sizes = [1.0, *(abs(after) for _, _, after in shown.checks), *np.abs(left[shown.usable()])]
+    axes.set_ylim(-1.15 * max(sizes), 1.15 * max(sizes))
+    axes.set_ylabel("cents left")
+
+
+def _note_axis(axes: Axes, top: Axes, shown: Picture) -> None:
+    """Name the octaves below, and the volts above."""
+    low, high = _ends(shown)
+    every = 12 if high - low > 1200 else 2
+    notes = [n for n in range(-24, 152) if n % every == 0 and low <= 100 * n <= high]
+    names = [name_of_note(n, shown.middle_c_octave) if 0 <= n <= 127 else str(n) for n in notes]
+    axes.set_xticks([100.0 * n for n in notes], names)
+    axes.set_xlim(low, high)
+    axes.set_xlabel("note sent to the converter")
+    volts = top.secondary_xaxis("top")
+    volts.set_xticks(
+        [100.0 * n for n in notes],
+        [_volts(pitch_to_volts(100.0 * n, shown.zero_volt_note)) for n in notes],
+    )
+    volts.tick_params(length=0)
+    volts.spines["top"].set_visible(False)
+
+
+def _volts(volts: float) -> str:
+    """Return volts as short as they are exact.
+
+    >>> _volts(0.0), _volts(-1.0), _volts(1.5)
+    ('0 V', '-1 V', '+1.5 V')
+    """
+    return "0 V" if abs(volts) < 0.005 else f"{volts:+.3g} V"
+
+
+def _ends(shown: Picture) -> tuple[float, float]:
+    ends = [*shown.pitches, shown.curve.knots_cents[0], shown.curve.knots_cents[-1]]
+    ends += [part.lowest_cents for part in shown.curve.unusable]
+    ends += [part.highest_cents for part in shown.curve.unusable]
+    return float(min(ends)) - 60.0, float(max(ends)) + 60.0
+
+
+def _svg(figure: Figure) -> str:
+    """Return a figure as an element of a page: variables for colours, no size of its own."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    for colour, name in NAMES.items():
+        text = text.replace(colour, f"var(--{name})")
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'<svg [^>]*viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" role="img">', text)
+    text = re.sub(r"font: ([\d.]+px)[^;\"]*", r"font-size: \1; font-family: inherit", text)
+    return text.replace("xlink:href", "href")
