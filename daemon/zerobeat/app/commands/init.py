@@ -54,10 +54,10 @@ converters:
 
 voices:
   # The profile of a voice is found by the voice's name once 'zerobeat measure'
-  # has made one. Until then a voice is played raw; 'profile: none' says that
-  # this is wanted, so that no warning is shown.
-  reed: {converter: quad, channel_number: 1, profile: none}
-  horn: {converter: quad, channel_number: 2, profile: none}
+  # has made one. Until then a voice is played raw, with a warning;
+  # 'profile: none' says that this is wanted.
+  reed: {converter: quad, channel_number: 1}
+  horn: {converter: quad, channel_number: 2}
   # bass:
   #   converter: quad
   #   channel_number: 3
