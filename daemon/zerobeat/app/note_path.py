@@ -1,0 +1,188 @@
+"""The way of a note through the daemon: from a port's inbox to the ports it leaves by.
+
+Nothing here touches a file, a log or a lock, unless something has gone wrong.
+"""
+
+from __future__ import annotations
+
+import time
+import traceback
+from collections import deque
+from collections.abc import Callable
+
+from .. import midi
+from ..engine.commands import Command, SourceLost
+from ..engine.engine import Engine
+from ..engine.ledger import Outputs
+from ..engine.settings import Rig
+from ..engine.wire import Wire
+from ..errors import CommandError
+from ..ports.control import Control
+from ..ports.midi_in import Inbox, MidiIn
+from ..ports.midi_out import MidiOut
+from ..ports.mirror import Mirror
+from .delays import Delays
+from .journal import Journal
+from .storms import Storms
+
+
+class NotePath:
+    """Engine and wire between the ports.
+
+    Args:
+        engine, wire: what decides every byte.
+        mirror: what sounds, for whoever comes after a crash.
+        journal: for faults.
+
+    Attributes:
+        inbox: where the inputs put what they hear.
+        ins, outs: the open ports, by name; whoever opens them puts them in.
+        control: the socket, whose clients may listen in; None while there is none.
+        delays: how long messages take.
+        storms: routes that run wild.
+        malformed: messages that are none.
+        foot_presses: switches of pedalboards that went down.
+    """
+
+    def __init__(self, engine: Engine, wire: Wire, mirror: Mirror, journal: Journal) -> None:
+        self._engine = engine
+        self._wire = wire
+        self._mirror = mirror
+        self._journal = journal
+        self.inbox: Inbox = deque()
+        self.ins: dict[str, MidiIn] = {}
+        self.outs: dict[str, MidiOut] = {}
+        self.control: Control | None = None
+        self.delays = Delays()
+        self.storms = Storms()
+        self.malformed = 0
+        self.foot_presses = 0
+        self._feet: set[str] = set()
+        self.use(engine.rig)
+
+    def use(self, rig: Rig) -> None:
+        """Take a rig: which of its inputs are feet."""
+        self._feet = {source.name for source in rig.inputs if not source.plays}
+
+    def hear(self, outputs: Outputs) -> None:
+        """Take every message that has come, in order, and send what follows from each."""
+        inbox = self.inbox
+        engine = self._engine
+        storms = self.storms
+        control = self.control
+        listens = control is not None and bool(inbox) and control.listens
+        while inbox:
+            stamp_s, name, content = inbox.popleft()
+            if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
+                self.foot_presses += 1
+            if listens and control is not None:
+                control.hear(stamp_s, name, content)
+            message = midi.parse(content)
+            if message is None:
+                self.malformed += 1
+                continue
+            told = storms.hears(name, content, stamp_s)
+            if told != "":
+                if told:
+                    self._journal.fault(f"storm {name}", told)
+                    self.command(SourceLost(name))
+                continue
+            try:
+                engine.receive(message, name, stamp_s, outputs)
+            except Exception:
+                self._fault(bytes(content).hex(" "), name, outputs)
+            if outputs:
+                now_s = time.monotonic()
+                self._wire.put(outputs, now_s)
+                outputs.clear()
+                self.send(now_s)
+                self.delays.add(time.monotonic() - stamp_s)
+        for name, port in self.ins.items():
+            if port.overflowed:
+                port.overflowed = False
+                self._journal.fault(f"overflow {name}", f"input {name}: too much at once; released")
+                self.command(SourceLost(name))
+
+    def send(self, now_s: float) -> None:
+        """Send what is due; a note is marked before it leaves and cleared after its end."""
+        sent = self.storms.sent
+        for name, content in self._wire.take(now_s):
+            sent.append((name, content))
+            kind = content[0] & 0xF0
+            if kind == 0x90:
+                self._mirror.mark(name, content[0] & 0x0F, content[1])
+                self.outs[name].send(content)
+            else:
+                self.outs[name].send(content)
+                if kind == 0x80:
+                    self._mirror.clear(name, content[0] & 0x0F, content[1])
+
+    def send_rest(self, longest_s: float) -> None:
+        """Send what still waits for its moment, so long at most."""
+        end_s = time.monotonic() + longest_s
+        while self._wire.wake_at_s is not None and time.monotonic() < end_s:
+            time.sleep(0.0005)
+            self.send(time.monotonic())
+
+    def wake(self, now_s: float, outputs: Outputs) -> None:
+        """Do what the engine has asked to be woken for."""
+        due_s = self._engine.wake_at_s
+        if due_s is not None and due_s <= now_s:
+            self._guarded(lambda: self._engine.wake(now_s, outputs), "wake", outputs)
+        self.send(now_s)
+
+    def command(self, command: Command) -> bool:
+        """Hand a command to the engine and send what follows; False after a fault.
+
+        Raises:
+            CommandError: it names what the rig does not have.
+        """
+        outputs: Outputs = []
+        now_s = time.monotonic()
+        done = self._guarded(
+            lambda: self._engine.receive(command, "", now_s, outputs),
+            type(command).__name__, outputs,
+        )  # fmt: skip
+        self.send(now_s)
+        return done
+
+    def act(self, command: Command) -> None:
+        """Do a command, or say why not.
+
+        Raises:
+            CommandError: refused, or a fault in it.
+        """
+        if not self.command(command):
+            raise CommandError("a fault in zerobeat, one voice released; its log says more")
+
+    def release_all(self) -> None:
+        """Send a note-off for all that sounds."""
+        now_s = time.monotonic()
+        self._wire.put(self._engine.release_all(), now_s)
+        self.send(now_s)
+
+    def _guarded(self, act: Callable[[], None], what: str, outputs: Outputs) -> bool:
+        done = False
+        try:
+            act()
+            done = True
+        except CommandError:
+            raise
+        except Exception:
+            self._fault(what, "", outputs)
+        self._wire.put(outputs, time.monotonic())
+        outputs.clear()
+        return done
+
+    def _fault(self, what: str, name: str, outputs: Outputs) -> None:
+        """An exception costs one event (M7): send what is there, release that voice."""
+        text = traceback.format_exc()
+        now_s = time.monotonic()
+        self._wire.put(outputs, now_s)
+        outputs.clear()
+        voice = self._engine.recover(name, outputs)
+        last = text.strip().splitlines()[-1]
+        self._journal.fault(
+            f"fault {last}",
+            f"fault at [{what}] from {name or 'zerobeat'}, released {voice}:\n{text}",
+        )
