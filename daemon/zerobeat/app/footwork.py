@@ -12,6 +12,7 @@ from ..engine.engine import Engine
 from ..errors import CommandError
 from ..ports.later import Answer, Later
 from ..ports.midi_out import MidiOut
+from ..ports.request import ask_for_touch_up
 from .journal import Journal
 
 _WHO = {"touch_up": "zerobeat touchup", "go_on": "a measuring command"}
@@ -78,6 +79,8 @@ class Footwork:
                 self._engine.pedals.told(f"{name}: reverted")
             else:
                 self.asked[request.action] += 1
+                if request.action == "touch_up":
+                    ask_for_touch_up()
                 self._engine.pedals.told(f"{name}: {request.action}, for {_WHO[request.action]}")
         except CommandError as error:
             self._engine.pedals.told(f"{name}: {request.action}: {error}", refused=True)
