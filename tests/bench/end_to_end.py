@@ -11,7 +11,10 @@ is counted as lost and voided.
 Bounds: the median over the pairs of zerobeat's time divided by the echo's: 1.1 for the median of
 a run, 1.5 for its 99.9th percentile.
 
-    .venv/bin/python tests/bench/end_to_end.py [NOTES [PAIRS]]
+    .venv/bin/python tests/bench/end_to_end.py [--busy] [NOTES [PAIRS]]
+
+With ``--busy`` a console follows, four pictures a second, and a client changes a setting and
+stores it every half second, all through zerobeat's runs.
 """
 
 from __future__ import annotations
@@ -61,6 +64,27 @@ heard.set_callback(hear)
 heard.open_virtual_port("in")
 print("ready", flush=True)
 sys.stdin.read()
+"""
+
+
+CONSOLE = """\
+from zerobeat.app.client import Client
+client = Client()
+client.send("follow", at_most_hz=4)
+while True:
+    client._hear(60.0)
+    list(client.answers())
+"""
+STORING = """\
+import time
+from zerobeat.app.client import Client
+client = Client()
+number = 0
+while True:
+    number += 1
+    client.ask("set", voice="v1", changes={"detune_cents": number % 50 / 10})
+    client.ask("store")
+    time.sleep(0.5)
 """
 
 
@@ -160,7 +184,22 @@ def summary(found: list[float]) -> dict[str, float]:
 Runs = dict[str, tuple[list[float], int]]
 
 
-def pair_of_runs(folder: Path, notes: int, first: str, seed: int) -> Runs:
+@contextlib.contextmanager
+def clients(environment: dict[str, str]) -> Iterator[None]:
+    """A console and a client that stores."""
+    running = [
+        subprocess.Popen([sys.executable, "-c", code], env=environment) for code in (CONSOLE, STORING)
+    ]
+    try:
+        yield
+        assert all(process.poll() is None for process in running), "a client ended"
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+
+
+def pair_of_runs(folder: Path, notes: int, first: str, seed: int, busy: bool) -> Runs:
     """Return the times and losses of both, on one new server."""
     names = ["zerobeat", "echo"] if first == "zerobeat" else ["echo", "zerobeat"]
     with contextlib.ExitStack() as stack:
@@ -180,12 +219,18 @@ def pair_of_runs(folder: Path, notes: int, first: str, seed: int) -> Runs:
                 server.connect("bare:out", "echo in:in")
                 server.connect("echo out:out", "echoed:in")
         time.sleep(0.5)
-        return {name: times_s(*ends[name], notes, seed) for name in names}
+        found: Runs = {}
+        for name in names:
+            with clients(daemon.environment) if busy and name == "zerobeat" else contextlib.nullcontext():
+                found[name] = times_s(*ends[name], notes, seed)
+        return found
 
 
 def main() -> int:
-    notes = int(sys.argv[1]) if len(sys.argv) > 1 else NOTES
-    pairs = int(sys.argv[2]) if len(sys.argv) > 2 else PAIRS
+    busy = "--busy" in sys.argv
+    numbers = [int(word) for word in sys.argv[1:] if word != "--busy"]
+    notes = numbers[0] if numbers else NOTES
+    pairs = numbers[1] if len(numbers) > 1 else PAIRS
     ratios: dict[str, list[float]] = {name: [] for name in BOUNDS}
     print("pair  zerobeat: median 99.9 %  lost   echo: median 99.9 %  lost   (ms)")
     gc.disable()
@@ -193,7 +238,7 @@ def main() -> int:
         with tempfile.TemporaryDirectory() as folder:
             write_case(Path(folder))
             first = ("zerobeat", "echo")[pair % 2]
-            runs = pair_of_runs(Path(folder), notes, first, pair)
+            runs = pair_of_runs(Path(folder), notes, first, pair, busy)
         told = f"{pair + 1:4}"
         for name, (found, lost) in runs.items():
             assert found, f"{name}: every key was lost"
