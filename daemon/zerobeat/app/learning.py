@@ -68,7 +68,8 @@ class Learning:
         self._learned, lines = read_learned(found.content, found.path)
         for line in (*found.warnings, *lines):
             journal.say(line)
-        self._act(UseLearned(self._learned))
+        # The loop that hands commands over is not there yet; nothing of this is sent.
+        self._engine.receive(UseLearned(self._learned), "", 0.0, [])
 
     # ------------------------------------------------------------ commands
 

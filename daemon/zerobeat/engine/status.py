@@ -122,6 +122,7 @@ class Status:
     measuring: tuple[str, ...]  # voices that are played to be measured
     presses: int  # keys that went down so far, of playing inputs
     stage_lock: bool
+    feet: tuple[str, ...]  # inputs that play no notes
     foot: str  # the last thing a foot did, or why it was refused
     foot_refused: bool
     voices: tuple[VoiceStatus, ...]
@@ -156,6 +157,7 @@ def picture(engine: Engine, wire: Wire) -> Status:
         measuring=tuple(engine.measuring.taken),
         presses=engine.presses,
         stage_lock=engine.rig.stage_lock,
+        feet=tuple(source.name for source in engine.rig.inputs if not source.plays),
         foot=engine.pedals.said,
         foot_refused=engine.pedals.refused,
         voices=tuple(_voice(engine, state) for state in engine.states.values()),

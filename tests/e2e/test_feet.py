@@ -1,0 +1,294 @@
+"""A pedalboard on real JACK ports: recalls, lights, and ``learn`` as a player types it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from kit.daemon import ZEROBEAT, Daemon, write_rig
+from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+
+pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
+SCENE = "title: {name}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
+SCENES = (("plain", 1, 0), ("fifth", 5, 7), ("octave", 6, 12))
+BOARD = """\
+title: Four Feet
+relight: true
+bindings:
+  - {program: any, action: recall}
+  - {controller: 80, action: next}
+  - {controller: 84, action: bypass, kind: toggle, feedback: true}
+  - {controller: 85, action: store, kind: trigger}
+"""
+PLAYS = "connected: input keys, input feet, output octo"
+
+
+def write_case(folder: Path, more: str = "") -> Path:
+    for kind in ("scenes", "pedalboards"):
+        (folder / kind).mkdir()
+    for name, program, semitones in SCENES:
+        text = SCENE.format(name=name, program=program, semitones=semitones)
+        (folder / f"scenes/{name}.yaml").write_text(text)
+    (folder / "pedalboards/four-feet.yaml").write_text(BOARD)
+    path = write_rig(folder, voices=2, more="scenes: [plain, fifth, octave]\n" + more)
+    feet = '  feet: {port: "feet:out", pedalboard: four-feet, lights: "lamps:in"}\n'
+    text = path.read_text()
+    path.write_text(text.replace("converters:\n", feet + "converters:\n", 1))
+    return path
+
+
+def status(daemon: Daemon) -> dict:
+    return json.loads(zerobeat(daemon, "status", "--json"))
+
+
+def zerobeat(daemon: Daemon, *arguments: str, expect: int = 0) -> str:
+    done = subprocess.run(
+        [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == expect, done.stderr
+    return done.stdout + done.stderr
+
+
+@contextlib.contextmanager
+def typed(daemon: Daemon, *arguments: str) -> Iterator[subprocess.Popen]:
+    """Run a command that waits, past its first line."""
+    process = subprocess.Popen(
+        [*ZEROBEAT, *arguments], env=daemon.environment, stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    with process:
+        try:
+            assert process.stdout is not None
+            process.first = process.stdout.readline()  # type: ignore[attr-defined]
+            yield process
+        finally:
+            process.kill()
+
+
+def wanted(daemon: Daemon) -> str:
+    shown = status(daemon)
+    return shown["waits"]["name"] if shown["waits"] else shown["scene"]
+
+
+def struck(octo: Recorder) -> list[int]:
+    return [content[1] for _, content in octo.wait_for_silence() if content[0] & 0xF0 == 0x90]
+
+
+def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
+    with (
+        JackServer() as server,
+        Player("keys") as keys,
+        Player("feet") as feet,
+        Recorder("octo") as octo,
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line(PLAYS)
+        keys.send(b"\x90\x3c\x64")
+        octo.wait_for(12 + 4)
+        sounding = len(octo.wait_for_silence())
+        feet.send(b"\xc0\x04")  # program 5
+        wait_until(lambda: wanted(daemon) == "fifth")
+        assert len(octo.wait_for_silence()) == sounding  # nothing is cut, struck or bent
+        keys.send(b"\x80\x3c\x40")
+        keys.send(b"\x90\x3e\x64")
+        assert struck(octo) == [60, 60, 69, 69]
+        feet.send(b"\xb0\x50\x7f")  # next
+        feet.send(b"\xb0\x50\x00")
+        wait_until(lambda: wanted(daemon) == "octave")
+        feet.send(b"\xc0\x0b")  # program 12: no scene
+        wait_until(lambda: status(daemon)["foot_refused"])
+        shown = status(daemon)
+        assert shown["foot"] == "feet: recall: no scene for program 12 (wire 11)"
+        assert (shown["set_list"], shown["position"]) == (["plain", "fifth", "octave"], 2)
+        daemon.wait_for_line("no scene for program 12 (wire 11)")
+        text = zerobeat(daemon, "status", "--once")
+        assert "foot      feet: recall: no scene for program 12 (wire 11)" in text
+        assert "set list  3 of 3, the last" in text
+
+
+def test_the_command_line_recalls_by_step_number_and_name_and_orders_tonight(tmp_path):  # F1, F7
+    with (
+        JackServer() as server,
+        Recorder("octo"),
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: output octo")
+        assert zerobeat(daemon, "recall", "next") == "scene fifth waits for the next note\n"
+        assert zerobeat(daemon, "recall", "6") == "scene octave waits for the next note\n"
+        assert "octave is the last of the set list" in zerobeat(daemon, "recall", "next", expect=1)
+        assert "no scene for program 9 (wire 8)" in zerobeat(daemon, "recall", "9", expect=1)
+        assert zerobeat(daemon, "recall", "previous") == "scene fifth waits for the next note\n"
+        said = zerobeat(daemon, "set", "tonight", "set_list", "octave, plain, octave")
+        assert said == "set list: octave, plain, octave\n"
+        assert "found 'nine'" in zerobeat(daemon, "set", "tonight", "set_list", "nine", expect=1)
+        zerobeat(daemon, "recall", "plain")
+        assert zerobeat(daemon, "recall", "next") == "scene octave waits for the next note\n"
+        assert status(daemon)["position"] == 2
+        assert daemon.stop() == 0
+        daemon.start()
+        daemon.wait_for_line("zerobeat plays")
+        assert status(daemon)["set_list"] == ["octave", "plain", "octave"]  # tonight lasts
+        zerobeat(daemon, "set", "tonight", "set_list", "null")
+        assert status(daemon)["set_list"] == ["plain", "fifth", "octave"]
+
+
+def test_lights_are_complete_after_start_return_and_each_change(tmp_path):  # F8, F9
+    with (
+        JackServer() as server,
+        Player("keys"),
+        Player("feet") as feet,
+        Recorder("octo"),
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("waiting for: output feet lights (missing: lamps:in)")
+        with Recorder("lamps") as lamps:
+            assert lamps.wait_for(1)[0][1] == b"\xb0\x54\x00"
+            feet.send(b"\xb0\x54\x7f")
+            assert lamps.wait_for(2)[1][1] == b"\xb0\x54\x7f"
+            assert status(daemon)["voices"][0]["bypass"]
+            feet.send(b"\xb0\x54\x00")
+            assert lamps.wait_for(3)[2][1] == b"\xb0\x54\x7f"  # blanked at release: again
+            zerobeat(daemon, "bypass", "all", "off")  # from elsewhere
+            assert lamps.wait_for(4)[3][1] == b"\xb0\x54\x00"
+            zerobeat(daemon, "bypass")
+            lamps.wait_for(5)
+        daemon.wait_for_line("lost lamps:in")
+        with Recorder("lamps") as lamps:  # one that forgot all
+            assert lamps.wait_for(1, 10.0)[0][1] == b"\xb0\x54\x7f"
+        assert daemon.stop() == 0
+
+
+def test_a_foot_stores_only_without_the_stage_lock_and_with_two_presses(tmp_path):  # F10
+    def press(feet: Player) -> None:
+        feet.send(b"\xb0\x55\x7f")
+        feet.play([(0.1, b"\xb0\x55\x00"), (0.2, b"\xb0\x07\x00")])
+
+    with (
+        JackServer() as server,
+        Player("keys"),
+        Player("feet") as feet,
+        Recorder("octo"),
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("zerobeat plays")
+        wait_until(lambda: status(daemon)["ports"][1]["state"] == "connected")
+        scenes = daemon.folder / "state/scenes"
+        zerobeat(daemon, "set", "v1", "semitones", "3")
+        press(feet)
+        press(feet)
+        wait_until(lambda: "stage lock is on" in status(daemon)["foot"])
+        assert not scenes.exists() or not os.listdir(scenes)
+        rig = tmp_path / "rig.yaml"
+        rig.write_text(rig.read_text() + "stage_lock: off\n")
+        daemon.send(1)  # SIGHUP
+        daemon.wait_for_line("reload: the new rig is in force")
+        press(feet)
+        wait_until(lambda: "press again" in status(daemon)["foot"])
+        assert not scenes.exists() or not os.listdir(scenes)
+        press(feet)
+        wait_until(lambda: status(daemon)["foot"] == "feet: scene plain stored")
+        assert "plain.yaml" in os.listdir(scenes)
+        assert not status(daemon)["unsaved"]
+
+
+def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
+    with (
+        JackServer(period_frames=256, synchronous=False) as server,
+        Player("keys") as keys,
+        Player("feet") as feet,
+        Recorder("octo"),
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line(PLAYS)
+        with typed(daemon, "learn", "--wait", "2") as view:
+            feet.send(b"\xb0\x57\x7f")
+            keys.send(b"\x90\x3c\x64")
+            keys.send(b"\x80\x3c\x40")
+            feet.send(b"\xc1\x04")
+            text = view.communicate()[0]
+        assert "feet: controller 87, channel number 1, value 127 (down)" in text
+        assert "keys: note C4 (60), channel number 1, velocity 100" in text
+        assert "feet: program 5 (wire 4), channel number 2" in text
+
+        with typed(daemon, "learn", "previous") as learn:
+            assert learn.first == "previous: press the switch (feet); waiting 30 s\n"
+            keys.send(b"\x90\x3c\x64")  # a keyboard is not listened to
+            feet.send(b"\xb2\x58\x7f")
+            feet.send(b"\xb2\x58\x00")
+            said = learn.communicate()[0]
+        assert said == (
+            "learned feet: controller 88, channel number 3: previous (trigger)\n"
+        )
+        keys.send(b"\x80\x3c\x40")
+        zerobeat(daemon, "recall", "fifth")
+        feet.send(b"\xb2\x58\x7f")
+        feet.send(b"\xb2\x58\x00")
+        wait_until(lambda: wanted(daemon) == "plain")
+
+        with typed(daemon, "learn", "panic") as learn:  # it sends nothing on release
+            feet.send(b"\xb0\x50\x7f")  # what the pedalboard's file calls next
+            said = learn.communicate()[0]
+        assert said.startswith("learned feet: controller 80, channel number 1: panic (trigger)\n")
+        assert "warning: it sent nothing on release" in said
+        with typed(daemon, "learn", "set", "--setting", "detune_cents", "--voice", "v1",
+                   "--lowest", "0", "--highest", "12.7") as learn:  # fmt: skip
+            feet.play([(0.01 * n, bytes((0xB0, 11, n))) for n in range(5)])
+            said = learn.communicate()[0]
+        assert said == (
+            "learned feet: controller 11, channel number 1: set detune_cents 0 to 12.7 of v1 "
+            "(follow)\n"
+        )
+        listed = zerobeat(daemon, "learn", "--list")
+        assert "  1  feet: controller 88" in listed
+        assert "controller 80, any channel: next (trigger)" in listed
+
+        daemon.kill()
+        daemon.start()
+        daemon.wait_for_line("zerobeat plays")
+        wait_until(lambda: all(p["state"] == "connected" for p in status(daemon)["ports"]
+                               if p["name"] in ("feet", "keys", "octo")))  # fmt: skip
+        assert zerobeat(daemon, "learn", "--list") == listed
+        zerobeat(daemon, "recall", "fifth")
+        feet.send(b"\xb2\x58\x7f")
+        feet.send(b"\xb2\x58\x00")
+        wait_until(lambda: wanted(daemon) == "plain")
+        said = zerobeat(daemon, "learn", "--forget", "1")
+        assert said == "forgot feet: controller 88, channel number 3: previous (trigger)\n"
+        zerobeat(daemon, "recall", "fifth")
+        feet.send(b"\xb2\x58\x7f")
+        feet.send(b"\xb0\x57\x00")
+        assert wanted(daemon) == "fifth"
+
+
+BAD = [
+    (("learn", "--forget", "9"), "number: found 9; allowed: none, nothing is learned"),
+    (("learn", "--input", "hands"), "input: found hands; allowed: keys, feet"),
+    (("learn", "next", "--wait", "0.1"), "nothing fitting arrived at feet within 0.1 s"),
+]
+
+
+def test_bad_learning_is_one_line(tmp_path):
+    with (
+        JackServer() as server,
+        Player("feet") as feet,
+        Recorder("octo"),
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line("zerobeat plays")
+        for words, error in BAD:
+            assert zerobeat(daemon, *words, expect=1).splitlines()[-1].startswith(error)
+        wait_until(lambda: status(daemon)["ports"][1]["state"] == "connected")
+        for words, error in (
+            (("learn", "hold"), "bind: hold: found nothing; needed: with action hold, one of"),
+            (("learn", "mute", "--voice", "reed"), "voice: found reed; allowed: v1, v2"),
+        ):
+            with typed(daemon, *words) as learn:
+                feet.send(b"\xb0\x59\x7f")
+                feet.send(b"\xb0\x59\x00")
+                assert error in learn.communicate()[0]
+        assert "89" not in zerobeat(daemon, "learn", "--list")
