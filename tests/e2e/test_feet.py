@@ -142,10 +142,13 @@ def test_lights_are_complete_after_start_return_and_each_change(tmp_path):  # F8
         JackServer() as server,
         Player("keys"),
         Player("feet") as feet,
-        Recorder("octo"),
+        Recorder("octo") as octo,
         Daemon(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("waiting for: output feet lights (missing: lamps:in)")
+        # Opening a port holds the GIL, which a port here that hears something needs.
+        octo.wait_for(12)
+        octo.wait_for_silence()
         with Recorder("lamps") as lamps:
             assert lamps.wait_for(1)[0][1] == b"\xb0\x54\x00"
             feet.send(b"\xb0\x54\x7f")
