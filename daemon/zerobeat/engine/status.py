@@ -125,6 +125,7 @@ class Status:
     feet: tuple[str, ...]  # inputs that play no notes
     foot: str  # the last thing a foot did, or why it was refused
     foot_refused: bool
+    wheel_cents: dict[str, float]  # by input: its wheel, the one that is furthest from rest
     voices: tuple[VoiceStatus, ...]
     outputs: tuple[OutputStatus, ...]
     dropped: dict[str, int]  # messages not passed on, by class
@@ -160,11 +161,20 @@ def picture(engine: Engine, wire: Wire) -> Status:
         feet=tuple(source.name for source in engine.rig.inputs if not source.plays),
         foot=engine.pedals.said,
         foot_refused=engine.pedals.refused,
+        wheel_cents=_wheels(engine),
         voices=tuple(_voice(engine, state) for state in engine.states.values()),
         outputs=tuple(_output(engine, wire, output.name) for output in engine.rig.outputs),
         dropped=counts,
         faults=faults,
     )
+
+
+def _wheels(engine: Engine) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for (name, _), cents in engine.player.wheels.items():
+        if abs(cents) >= abs(found.get(name, 0.0)):
+            found[name] = round(cents, 2)
+    return found
 
 
 def _output(engine: Engine, wire: Wire, name: str) -> OutputStatus:

@@ -1,0 +1,93 @@
+"""``zerobeat soundcheck``: every voice, one line each: ready, or what to do."""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from ...errors import MeasureError
+from ...measure.soundcheck import Checks, judge
+from ...measure.take import Request
+from ...measure.touchup import Touched
+from ..identity import Identity, identify
+from ..listening import LiveListener
+from ..live_line import LiveLine
+from ..room import Room
+from ..room_arguments import add_room, room_of, voices_of
+from ..touching import notes_for, send, touch_group
+
+SECONDS = 0.4
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_room(
+        parser,
+        "zerobeat soundcheck --yes\n\n"
+        "Walks the voices: cable, identity, level, bend, touch-up, a check note, then one\n"
+        "line each, ready or what to do. Exit status 0 if all are ready.",
+    )
+    parser.add_argument("voice", nargs="*", help="voices (default: all)")
+    parser.add_argument("--dry-run", action="store_true", help="keep no touch-up")
+
+
+def run(args: argparse.Namespace) -> int:
+    line = LiveLine()
+    with room_of(args, line) as room:
+        names = voices_of(room, args.voice, not args.voice)
+        room.open(names)
+        room.caution(names)
+        listener = LiveListener(room)
+        ready = True
+        for name in names:
+            room.solo_by_hand(name)
+            line.show(f"{name}: listening")
+            verdict = judge(_check(room, listener, name, not args.dry_run))
+            ready = ready and verdict.ready
+            line.say(verdict.line())
+        room.release()
+    return 0 if ready else 1
+
+
+def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
+    listener.hear_background(name)
+    found = identify(room, listener, name)
+    voice = room.voice(name)
+    touched, refused, check_cents = "", "", None
+    if found.follows:
+        drift = touch_group(room, listener, [name])[name]
+        if isinstance(drift, Touched):
+            touched = f"{drift.offset_cents:+.2f} cents"
+            if keep:
+                send(room, drift)
+                check_cents = _check_note(room, listener, name)
+        else:
+            refused = drift.removeprefix(f"{name}: ")
+        room.release(name)
+    return Checks(
+        voice=name, refused=found.refused, answers=found.answers,
+        follows=None if found.refused else found.follows, level_dbfs=found.level_dbfs,
+        peak_share=found.peak_share, bend_ratio=_bend_ratio(found), touched=touched,
+        touch_refused=refused, check_cents=check_cents, unmeasured=voice.curve is None,
+    )  # fmt: skip
+
+
+def _bend_ratio(found: Identity) -> float | None:
+    if not found.follows:
+        return None
+    sent = [one.request.bend_cents for one in found.heard]
+    return float(np.polyfit(sent, [one.sounding_cents for one in found.heard], 1)[0])
+
+
+def _check_note(room: Room, listener: LiveListener, name: str) -> float | None:
+    """Return how far a note between the two of the touch-up is off, corrected."""
+    voice = room.voice(name)
+    try:
+        low, high = notes_for(voice)
+    except MeasureError:
+        return None
+    wanted = 100.0 * ((low + high) // 2) + 1200.0 * voice.panel_octaves
+    heard = listener.listen_corrected(
+        Request(name, 0, 0.0, SECONDS, "check", 0.1, wanted)
+    )  # fmt: skip
+    return None if heard.pitch is None else heard.sounding_cents - wanted

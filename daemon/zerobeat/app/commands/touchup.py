@@ -1,0 +1,46 @@
+"""``zerobeat touchup``: what has drifted since the profile, taken out."""
+
+from __future__ import annotations
+
+import argparse
+
+from ...measure.touchup import Touched
+from ..by_ear import by_ear
+from ..live_line import LiveLine
+from ..room_arguments import add_room, room_of, voices_of
+from ..touching import touch_up
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_room(
+        parser,
+        "zerobeat touchup --all --yes\n"
+        "         zerobeat touchup horn --by-ear --against reed\n\n"
+        "Reads a reference and a check note of each voice and shifts the correction by\n"
+        "offset and stretch. Refused if it looks like a wrong cable. It lasts until the\n"
+        "next touch-up or the next profile. With `tap: before_vca` nobody hears it.",
+    )
+    parser.add_argument("voice", nargs="*", help="voices, one or more")
+    parser.add_argument("--all", action="store_true", help="every voice")
+    parser.add_argument("--voice", action="append", default=[], dest="more", help=argparse.SUPPRESS)
+    parser.add_argument("--dry-run", action="store_true", help="show it; change nothing")
+    parser.add_argument(
+        "--by-ear", action="store_true",
+        help="sound a voice against another; wheel stops the beating, a pedal or Enter keeps it",
+    )  # fmt: skip
+    parser.add_argument("--against", metavar="VOICE", help="the other voice, with --by-ear")
+    parser.add_argument("--note", help="the note that both sound, with --by-ear (default: C4)")
+
+
+def run(args: argparse.Namespace) -> int:
+    line = LiveLine()
+    with room_of(args, line) as room:
+        names = voices_of(room, [*args.voice, *args.more], args.all)
+        room.caution(names)
+        if args.by_ear:
+            return by_ear(room, names, args.against, args.note, line)
+        room.open(names)
+        found = touch_up(room, names, line.show, keep=not args.dry_run)
+        for one in found.values():
+            line.say(one.line() if isinstance(one, Touched) else one)
+    return 0 if all(isinstance(one, Touched) for one in found.values()) else 1

@@ -1,0 +1,112 @@
+"""``zerobeat trim``: low and high note in turn, for the screwdriver."""
+
+from __future__ import annotations
+
+import argparse
+
+from ...errors import MeasureError
+from ...measure.trim import Trim, Trimmed
+from ...tuning.units import name_of_note
+from ..listening import LiveListener
+from ..live_line import LiveLine
+from ..room import Room
+from ..room_arguments import add_room, note_of, room_of, voices_of
+from ..touching import notes_for
+
+MOST_SILENT = 40  # takes in a row; then nobody turns
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_room(
+        parser,
+        "zerobeat trim reed --low C2 --high C5\n\n"
+        "Plays a low and a high note in turn and shows offset and stretch, live: which\n"
+        "way to turn, how far it has come, and when it is as good as it gets. Trimmers\n"
+        "are inside: keep clear of mains parts, use an insulated screwdriver, and follow\n"
+        "the maker's manual. --meter takes volts from a meter on the converter instead.",
+    )
+    parser.add_argument("voice", help="the voice")
+    parser.add_argument("--low", help="the low note")
+    parser.add_argument("--high", help="the high note, an octave or more above")
+    parser.add_argument("--rounds", type=int, default=0, help="end after so many (default: when done)")
+    parser.add_argument("--meter", action="store_true", help="type volts; nothing is listened to")
+
+
+def run(args: argparse.Namespace) -> int:
+    line = LiveLine()
+    with room_of(args, line) as room:
+        (name,) = voices_of(room, [args.voice], False)
+        low, high = _notes(args, room, name)
+        octave = room.loaded.rig.middle_c_octave
+        line.say(f"{name}: {name_of_note(low, octave)} and {name_of_note(high, octave)} in turn")
+        panel_octaves = room.voice(name).panel_octaves
+        trim = Trim(name, low, high, panel_octaves=panel_octaves)
+        if args.meter:
+            return _by_meter(room, name, (low, high), trim, line)
+        room.open([name])
+        room.caution([name])
+        room.solo_by_hand(name)
+        listener = LiveListener(room)
+        listener.hear_background(name)
+        return _turn(trim, listener, args.rounds, line)
+
+
+def _notes(args: argparse.Namespace, room: Room, name: str) -> tuple[int, int]:
+    octave = room.loaded.rig.middle_c_octave
+    low, high = notes_for(room.voice(name))
+    low = low if args.low is None else note_of(args.low, octave)
+    high = high if args.high is None else note_of(args.high, octave)
+    if high - low < 12:
+        raise MeasureError(f"--high: found {high}; allowed: an octave or more above --low, {low}")
+    return low, high
+
+
+def _turn(trim: Trim, listener: LiveListener, rounds: int, line: LiveLine) -> int:
+    silent = 0
+    while (request := trim.next()) is not None:
+        heard = listener.listen(request)
+        trim.add(heard)
+        silent = 0 if heard.pitch is not None else silent + 1
+        if silent >= MOST_SILENT:
+            raise MeasureError(f"{request.voice}: {heard.refused.replace('_', ' ')} for too long")
+        where = trim.result()
+        if heard.pitch is None:
+            line.show(f"{request.voice}: {heard.refused.replace('_', ' ')}; turn slowly")
+        elif where is not None:
+            line.show(where.line())
+        if rounds and len(trim.history) >= rounds:
+            break
+    return _end(trim.result(), line)
+
+
+def _end(where: Trimmed | None, line: LiveLine) -> int:
+    if where is None:
+        return 1
+    line.say(where.line())
+    line.say(f"stretch {where.first_cents:+.2f} at first, {where.stretch_cents:+.2f} cents an octave now")
+    return 0
+
+
+def _by_meter(room: Room, name: str, notes: tuple[int, int], trim: Trim, line: LiveLine) -> int:
+    """Play both notes and take the volts that the player types."""
+    zero = room.loaded.converters[room.voice(name).output].converter.zero_volt_note
+    room.wait_for_outputs([name])
+    while True:
+        volts = []
+        for note in notes:
+            room.play(name, note=note)
+            line.say(f"{name_of_note(note)}: volts at the converter's output? (Enter alone ends)")
+            try:
+                text = input().strip()
+            except EOFError:
+                text = ""
+            if not text:
+                return _end(trim.result(), line)
+            try:
+                volts.append(float(text.replace(",", ".")))
+            except ValueError:
+                raise MeasureError(f"volts: found {text[:20]!r}; allowed: a number, as 2.001") from None
+        trim.add_volts(volts[0], volts[1], zero)
+        where = trim.result()
+        assert where is not None
+        line.say(where.line())

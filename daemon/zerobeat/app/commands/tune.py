@@ -1,0 +1,66 @@
+"""``zerobeat tune``: how far a panel is off, and which way to turn."""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+from ...measure import tune
+from ...measure.pitch import REASONS
+from ...tuning.units import name_of_note
+from ..listening import LiveListener
+from ..live_line import LiveLine
+from ..room_arguments import add_room, note_of, room_of, voices_of
+
+ROUNDS_S = 0.05  # between two readings
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_room(
+        parser,
+        "zerobeat tune reed\n\n"
+        "Comes before all else: plays the reference note, searches every octave, and\n"
+        "says which way to turn until it is in tune. A first note at the converter's\n"
+        "0 V can't be moved by a wrong slope, so that is the reference note.",
+    )
+    parser.add_argument("voice", help="the voice")
+    parser.add_argument("--note", help="note to play (default: the converter's 0 V note)")
+    parser.add_argument("--once", action="store_true", help="one reading, then end")
+
+
+def run(args: argparse.Namespace) -> int:
+    line = LiveLine()
+    with room_of(args, line) as room:
+        (name,) = voices_of(room, [args.voice], False)
+        voice = room.voice(name)
+        room.open([name])
+        room.caution([name])
+        room.solo_by_hand(name)
+        listener = LiveListener(room)
+        listener.hear_background(name)
+        note = reference_of(room, name) if args.note is None else note_of(
+            args.note, room.loaded.rig.middle_c_octave
+        )  # fmt: skip
+        line.say(f"{name} plays {name_of_note(note, room.loaded.rig.middle_c_octave)} ({note})")
+        good = 0
+        while True:
+            heard = listener.listen(tune.request(name, note))
+            if heard.pitch is None:
+                reason = heard.refused.replace("_", " ")
+                text, done = f"{name}: {reason}: {REASONS.get(heard.refused, '')}", False
+            else:
+                panel = tune.judge(heard, voice.panel_octaves)
+                text, done = panel.line(), not panel.turn
+            good = good + 1 if done else 0
+            if good >= 2 or args.once:
+                line.say(text)
+                return 0 if done or args.once and heard.pitch is not None else 1
+            line.show(text)
+            time.sleep(ROUNDS_S)
+
+
+def reference_of(room, name: str) -> int:  # type: ignore[no-untyped-def]
+    """Return the note that a voice is tuned to: 0 V, or the nearest it may be sent."""
+    voice = room.voice(name)
+    zero = room.loaded.converters[voice.output].converter.zero_volt_note
+    return min(max(zero, voice.lowest_note), voice.highest_note)

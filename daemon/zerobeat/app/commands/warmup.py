@@ -1,0 +1,90 @@
+"""``zerobeat warmup``: the drift of all voices until they have settled."""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+from ...errors import MeasureError
+from ...measure.take import Request
+from ...measure.warmup import Warmup
+from ..listening import LiveListener
+from ..live_line import LiveLine
+from ..room import Room
+from ..room_arguments import add_room, room_of, voices_of
+from ..touching import _listen_apart, batches, notes_for
+
+SECONDS = 0.5
+TOLD_S = 60.0  # between two tables
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_room(
+        parser,
+        "zerobeat warmup --all\n\n"
+        "Reads one note of each voice again and again and says how fast it drifts, how\n"
+        "long until it settles, and when it has. Give a case half an hour; Ctrl-C ends it.",
+    )
+    parser.add_argument("voice", nargs="*", help="voices, one or more")
+    parser.add_argument("--all", action="store_true", help="every voice")
+    parser.add_argument("--every", type=float, default=20.0, metavar="S", help="seconds (default: 20)")
+    parser.add_argument("--minutes", type=float, default=0.0, help="end then at the latest")
+
+
+def run(args: argparse.Namespace) -> int:
+    if not args.every >= 0.5:
+        raise MeasureError(f"--every: found {args.every:g}; allowed: 0.5 seconds or more")
+    line = LiveLine()
+    with room_of(args, line) as room:
+        names = voices_of(room, args.voice, args.all)
+        room.open(names)
+        room.caution(names)
+        groups = batches(room, names)
+        for name in names:
+            room.solo_by_hand(name)
+        return _follow(room, groups, args.every, args.minutes, line)
+
+
+def _follow(room: Room, groups: list[list[str]], every_s: float, minutes: float, line: LiveLine) -> int:
+    listener = LiveListener(room)
+    warmup = Warmup()
+    expected: dict[str, float] = {}
+    started_s = told_s = time.monotonic()
+    while True:
+        due_s = time.monotonic() + every_s
+        for group in groups:
+            _read(room, listener, group, expected, warmup, line)
+        room.release()
+        minute = (time.monotonic() - started_s) / 60.0
+        done = warmup.settled() or (minutes > 0 and minute >= minutes)
+        if done or time.monotonic() - told_s >= TOLD_S:
+            told_s = time.monotonic()
+            line.say(f"after {minute:.1f} min")
+            for name in (name for group in groups for name in group):
+                line.say("  " + warmup.drift(name).line())
+        if done:
+            line.say("all settled" if warmup.settled() else "not settled yet")
+            return 0 if warmup.settled() else 1
+        while time.monotonic() < due_s:
+            line.show(f"after {minute:.1f} min; next reading in {due_s - time.monotonic():.0f} s")
+            time.sleep(min(1.0, max(0.0, due_s - time.monotonic())))
+
+
+def _read(
+    room: Room, listener: LiveListener, group: list[str], expected: dict[str, float],
+    warmup: Warmup, line: LiveLine,
+) -> None:  # fmt: skip
+    """Read a note of each voice of a group; what can't be read is told and left out."""
+    requests = []
+    for step, name in enumerate(group):
+        voice = room.voice(name)
+        note = notes_for(voice)[0] + step
+        at = expected.get(name, 100.0 * note + 1200.0 * voice.panel_octaves)
+        requests.append(Request(name, note, 0.0, SECONDS, "reading", 0.1, at))
+    for name, heard in _listen_apart(room, listener, requests).items():
+        if heard.pitch is None:
+            line.show(f"{name}: {heard.refused.replace('_', ' ')}")
+            continue
+        expected[name] = heard.sounding_cents
+        warmup.add(name, heard.at_s, heard.sounding_cents, heard.pitch.sigma_cents)
+        line.show(warmup.drift(name).line())

@@ -1,0 +1,142 @@
+"""Identity first: the sound must follow a pattern of small bends, or another voice is named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..engine.settings import Voice
+from ..errors import MeasureError
+from ..measure.pitch import REASONS
+from ..measure.soundcheck import IDENTITY_PATTERN_CENTS, TOO_LOUD_PEAK_SHARE, TOO_QUIET_DBFS, follows
+from ..measure.take import Heard, Request, take_seconds
+from .listening import LiveListener
+from .room import Room
+
+SETTLE_S = 0.12
+ROUGH_CENTS = 3.0  # small bends need no more
+
+
+def identity_note(voice: Voice) -> int:
+    """Return a note in the middle of what a voice may be sent."""
+    return (voice.lowest_note + voice.highest_note) // 2
+
+
+def pattern_of(voice: Voice, note: int) -> list[Request]:
+    """Return the takes that prove a voice's identity; the first looks anywhere."""
+    expected = 100.0 * note + 1200.0 * voice.panel_octaves
+    seconds = take_seconds(expected - 600.0, ROUGH_CENTS, None)
+    return [
+        Request(voice.name, note, cents, seconds, "search", SETTLE_S)
+        for cents in IDENTITY_PATTERN_CENTS
+    ]
+
+
+class Identity:
+    """What proving a voice found.
+
+    Attributes:
+        heard: the takes of the pattern, as far as they went.
+        follows: whether the sound did as it was told.
+        answers: another voice that did instead; "" if none.
+        refused: why a take could not be read; "" if all could.
+    """
+
+    def __init__(self, heard: list[Heard]) -> None:
+        self.heard = heard
+        self.answers = ""
+        self.refused = next((one.refused for one in heard if one.pitch is None), "")
+        read = [one for one in heard if one.pitch is not None]
+        self.follows = len(read) == len(IDENTITY_PATTERN_CENTS) and follows(
+            [one.request.bend_cents for one in read], [one.sounding_cents for one in read]
+        )
+
+    @property
+    def level_dbfs(self) -> float | None:
+        """Return the level of the last take that was read."""
+        levels = [one.pitch.level_dbfs for one in self.heard if one.pitch is not None]
+        return levels[-1] if levels else None
+
+    @property
+    def peak_share(self) -> float:
+        return max((one.pitch.peak_share for one in self.heard if one.pitch is not None), default=0.0)
+
+
+def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) -> Identity:
+    """Play the pattern on a voice; where the sound does not follow, find who answers.
+
+    Args:
+        room: with the voice's input open.
+        listener: over it.
+        name: of the voice.
+        probe: look for the voice that answers instead.
+    """
+    found = _play_pattern(listener, room.voice(name), None)
+    room.release(name)
+    if found.follows or not probe:
+        return found
+    source = room.input_of(name)
+    for other in room.voices:
+        if other == name:
+            continue
+        room.tell(f"{name}: is not what is heard on {source}; trying {other}")
+        if _play_pattern(_Elsewhere(room, source), room.voice(other), name).follows:
+            found.answers = other
+            room.release(other)
+            break
+        room.release(other)
+    return found
+
+
+def _play_pattern(listener: LiveListener, voice: Voice, instead_of: str | None) -> Identity:
+    heard: list[Heard] = []
+    for request in pattern_of(voice, identity_note(voice)):
+        if heard and heard[0].pitch is not None:
+            request = replace(request, expected_cents=heard[0].sounding_cents)
+        heard.append(listener.listen(request))
+        if heard[-1].pitch is None:
+            break
+    return Identity(heard)
+
+
+class _Elsewhere(LiveListener):
+    """Hears every voice on one input, whatever the rig says."""
+
+    def __init__(self, room: Room, source: str) -> None:
+        super().__init__(room)
+        self._source = source
+
+    def listen_many(self, requests: list[Request]) -> list[Heard]:  # type: ignore[override]
+        return self._once(requests, [self._source], 0.0)
+
+
+def prove(room: Room, listener: LiveListener, name: str) -> Identity:
+    """Return the proof of a voice's identity and level.
+
+    Raises:
+        MeasureError: another voice answers, none does, or the level is wrong.
+    """
+    found = identify(room, listener, name)
+    source = room.input_of(name)
+    if found.answers:
+        raise MeasureError(
+            f"{name}: the voice {found.answers} answers on input {source}: are two cables swapped?"
+        )
+    if found.refused:
+        reason = found.refused
+        raise MeasureError(
+            f"{name}: can't be heard on input {source}: {reason.replace('_', ' ')}: "
+            f"{REASONS.get(reason, reason)}"
+        )
+    if not found.follows:
+        raise MeasureError(
+            f"{name}: what is heard on input {source} does not follow the bends sent; check cable, "
+            "converter channel, sync and vibrato"
+        )
+    if found.peak_share > TOO_LOUD_PEAK_SHARE:
+        raise MeasureError(f"input {source}: overloads; turn it down, then repeat")
+    level = found.level_dbfs
+    if level is not None and level < TOO_QUIET_DBFS:
+        room.tell(f"input {source}: {level:.0f} dBFS is low; turn it up for finer readings")
+    elif level is not None:
+        room.tell(f"{name}: heard on {source}, {level:.0f} dBFS, good")
+    return found

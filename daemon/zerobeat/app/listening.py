@@ -1,0 +1,219 @@
+"""Plays requests through the daemon and reads them from audio inputs.
+
+One voice after another, or several side by side where each has an input of its
+own: then their notes must be neither in unison nor harmonic, because
+neighbours pull each other through the supply.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..errors import AudioError, MeasureError, TakeRefusedError
+from ..measure.audio import MOST_VOID, Sound, list_devices
+from ..measure.pitch import Pitch, estimate_pitch
+from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
+from .room import Room
+
+STRIKE_S = 0.03  # how long the gate is open, before a VCA whose tap comes first
+SOFT, PLAIN = 1, 100  # velocities
+MIDI_S = 0.02  # from the socket to the converter's input, on a slow cable
+BACKGROUND_S = 0.6
+HUM_HZ = (50.0, 60.0)
+HUM_CENTS = 40.0
+AGAIN = ("moving", "two_pitches")  # what may pass: the note before rings on, a lag settles
+AGAIN_S = 0.25
+NEAR_CENTS = 35.0  # of n:1, where two voices would beat
+
+
+class LiveListener:
+    """Plays and reads; satisfies ``measure.take.Listener``.
+
+    Args:
+        room: with the inputs open.
+    """
+
+    def __init__(self, room: Room) -> None:
+        self._room = room
+        self._background: dict[str, np.ndarray] = {}
+        self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
+
+    def listen(self, request: Request) -> Heard:
+        """Play a request and return what was heard.
+
+        Raises:
+            MeasureError: the player plays, a device or the daemon has gone, or
+                the machine loses audio.
+        """
+        return self.listen_many([request])[0]
+
+    def listen_many(self, requests: Sequence[Request]) -> list[Heard]:
+        """Play several voices at once, each heard on an input of its own."""
+        sources = [self._room.input_of(one.voice) for one in requests]
+        if len(set(sources)) != len(sources):
+            raise MeasureError("found one audio input for two voices at once; allowed: one each")
+        heard = self._once(requests, sources)
+        slow = [i for i, one in enumerate(heard) if one.refused in AGAIN]
+        if slow:
+            again = self._once([requests[i] for i in slow], [sources[i] for i in slow], AGAIN_S)
+            for i, one in zip(slow, again, strict=True):
+                heard[i] = one
+        return heard
+
+    def listen_corrected(self, request: Request) -> Heard:
+        """Play the expected pitch of a request by profile and touch-up, and read it."""
+        return self._once([request], [self._room.input_of(request.voice)], corrected=True)[0]
+
+    def _once(
+        self, requests: Sequence[Request], sources: list[str], more_s: float = 0.0,
+        corrected: bool = False,
+    ) -> list[Heard]:  # fmt: skip
+        room = self._room
+        seconds = max(one.seconds for one in requests)
+        for _ in range(MOST_VOID):
+            for request in requests:
+                self._play(request, corrected)
+            settle_s = max(one.settle_s + room.settle_s(one.voice) for one in requests)
+            from_s = time.monotonic() + MIDI_S + settle_s + more_s
+            sounds = room.audio.take(sources, from_s, seconds)
+            for request in requests:
+                self._after(request, corrected)
+            if sounds is not None:
+                return [
+                    self._read(request, source, sounds[source])
+                    for request, source in zip(requests, sources, strict=True)
+                ]
+        raise AudioError(
+            f"{room.audio.device_of(sources[0])}: sound was lost in {MOST_VOID} takes in a row; "
+            "close other programs, or set a longer period for the sound card"
+        )
+
+    def _play(self, request: Request, corrected: bool) -> None:
+        listening = self._room.listening(request.voice)
+        silent = listening.tap == "before_vca"
+        self._room.play(
+            request.voice, **_what(request, corrected), velocity=SOFT if silent else PLAIN,
+            strike=listening.excite == "strike" or silent,
+        )  # fmt: skip
+        if silent:
+            time.sleep(STRIKE_S)
+            self._room.release(request.voice)
+
+    def _after(self, request: Request, corrected: bool) -> None:
+        """Learn whether the run goes on; a voice that is struck is released."""
+        listening = self._room.listening(request.voice)
+        if listening.excite == "strike" or listening.tap == "before_vca":
+            self._room.release(request.voice)
+        else:  # the same again changes nothing, and is refused if the player has the voices
+            self._room.play(request.voice, **_what(request, corrected))
+
+    def _read(self, request: Request, source: str, sound: Sound) -> Heard:
+        self.rates_hz[request.voice] = self._room.audio.rate_hz(source)
+        background = None
+        if not self._room.always_heard(request.voice):
+            background = self._background.get(source)
+        pitch, refused = read(sound, request.expected_hz, background)
+        if refused == "silent" and not np.any(sound.samples):
+            self._check_there(source)
+        return Heard(request, pitch, refused, sound.middle_s)
+
+    def _check_there(self, source: str) -> None:
+        """Tell a device that has gone from a voice that is silent."""
+        device = self._room.audio.device_of(source)
+        if device not in [one.name for one in list_devices()]:
+            raise AudioError(f"{device}: has gone; plug it in again, then repeat")
+
+    # ------------------------------------------------------------ before the first note
+
+    def hear_background(self, name: str) -> None:
+        """Record a voice's input with every gate closed; what is there is no voice.
+
+        Raises:
+            MeasureError: a tone sounds there: a drone, or another program.
+        """
+        if self._room.always_heard(name):
+            return
+        source = self._room.input_of(name)
+        if source in self._background:
+            return
+        for _ in range(MOST_VOID):
+            sounds = self._room.audio.take([source], time.monotonic(), BACKGROUND_S)
+            if sounds is not None:
+                break
+        else:
+            return
+        sound = sounds[source]
+        pitch, refused = read(sound, None, None)
+        if refused == "overload":
+            raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
+        if pitch is not None and not _is_hum(pitch.hertz):
+            note = round(hertz_to_pitch(pitch.hertz) / 100.0)
+            raise MeasureError(
+                f"input {source}: a tone of {pitch.hertz:.1f} Hz (near {name_of_note(note)}) sounds "
+                "with every gate closed; turn that drone down, then repeat"
+            )
+        self._background[source] = sound.samples
+
+
+def _what(request: Request, corrected: bool) -> dict[str, object]:
+    """Return what to play: number and bend as asked, or the expected pitch, corrected."""
+    if corrected:
+        return {"corrected": True, "pitch_cents": request.expected_cents}
+    return {"note": request.note, "bend_cents": request.bend_cents}
+
+
+def read(
+    sound: Sound, expected_hz: float | None, background: np.ndarray | None
+) -> tuple[Pitch | None, str]:
+    """Return the pitch of a take, or why it can't be read."""
+    try:
+        pitch = estimate_pitch(
+            sound.samples, sound.rate_hz, expected_hz=expected_hz, lowest_hz=LOWEST_HZ,
+            highest_hz=HIGHEST_HZ, background=background,
+        )  # fmt: skip
+    except TakeRefusedError as error:
+        return None, error.reason
+    return pitch, ""
+
+
+def _is_hum(hertz: float) -> bool:
+    for mains_hz in HUM_HZ:
+        number = max(1, round(hertz / mains_hz))
+        if number <= 10 and abs(1200.0 * math.log2(hertz / (number * mains_hz))) < HUM_CENTS:
+            return True
+    return False
+
+
+def apart(expected_cents: Iterable[float]) -> list[int]:
+    """Return which of some pitches may sound side by side, the first always.
+
+    Left out are those in unison with one that was taken, or at n:1 to it.
+    """
+    taken: list[float] = []
+    chosen: list[int] = []
+    for index, cents in enumerate(expected_cents):
+        if all(not _harmonic(cents, other) for other in taken):
+            taken.append(cents)
+            chosen.append(index)
+    return chosen
+
+
+def _harmonic(one: float, other: float) -> bool:
+    ratio = pitch_to_hertz(max(one, other)) / pitch_to_hertz(min(one, other))
+    number = round(ratio)
+    return abs(1200.0 * math.log2(ratio / number)) < NEAR_CENTS
+
+
+def side_by_side(request: Request, step: int) -> Request:
+    """Return a request moved by semitones, so that it is apart from its neighbours."""
+    expected = request.expected_cents
+    return replace(
+        request, note=request.note + step,
+        expected_cents=None if expected is None else expected + 100.0 * step,
+    )  # fmt: skip

@@ -1,0 +1,68 @@
+"""What the measuring commands share on the command line."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from ..errors import MeasureError, NoteNameError
+from ..tuning.units import parse_note
+from .live_line import LiveLine
+from .room import Room, open_room
+
+
+def add_room(parser: argparse.ArgumentParser, example: str) -> None:
+    """Add what says which daemon, which rig and which input."""
+    parser.epilog = f"example: {example}"
+    parser.add_argument("--input", default="", metavar="NAME", help="listen to this audio input")
+    parser.add_argument(
+        "--yes", action="store_true", help="never wait for a key or pedal: all is set up"
+    )
+    parser.add_argument(
+        "--rig", type=Path, help="rig to start with if no zerobeat plays (default: rig.yaml)"
+    )
+    parser.add_argument(
+        "--socket", type=Path, help="the daemon's control socket (default: looked for)"
+    )
+
+
+@contextmanager
+def room_of(args: argparse.Namespace, line: LiveLine) -> Iterator[Room]:
+    """Yield the room that a command asks for."""
+    with open_room(line.say, args.rig, args.socket, args.input, args.yes) as room:
+        try:
+            yield room
+        finally:
+            line.clear()
+
+
+def voices_of(room: Room, names: list[str], every: bool) -> list[str]:
+    """Return the voices that a command names, checked.
+
+    Raises:
+        MeasureError: none, and not all of them.
+    """
+    if every or names == ["all"]:
+        return list(room.voices)
+    if not names:
+        raise MeasureError(f"voice: found none; allowed: {', '.join(room.voices)}, or --all")
+    for name in names:
+        room.voice(name)
+    return list(dict.fromkeys(names))
+
+
+def note_of(text: str, middle_c_octave: int) -> int:
+    """Return a note from a number or a name.
+
+    Raises:
+        MeasureError: it is neither.
+    """
+    try:
+        note = int(text) if text.lstrip("-").isdigit() else parse_note(text, middle_c_octave)
+    except NoteNameError as error:
+        raise MeasureError(f"note: {error}") from None
+    if not 0 <= note <= 127:
+        raise MeasureError(f"note: found {note}; allowed: 0 to 127")
+    return note

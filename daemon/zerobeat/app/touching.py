@@ -1,0 +1,170 @@
+"""Touch-up on live audio: what voices have drifted since their profile, taken out.
+
+Voices with audio inputs of their own are read side by side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from ..engine.settings import Voice
+from ..errors import MeasureError
+from ..measure import touchup
+from ..measure.pitch import REASONS
+from ..measure.take import Heard, Request
+from ..measure.touchup import Touched
+from ..tuning.units import hertz_to_pitch
+from .listening import LiveListener, apart, side_by_side
+from .room import Room
+
+SECONDS = 0.35
+SETTLE_S = 0.1
+LOWEST_HZ = 55.0  # of a reference: lower ones need longer takes
+LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # where in a voice's range its two notes lie
+
+
+def batches(room: Room, names: Sequence[str]) -> list[list[str]]:
+    """Return voices in groups that can be read side by side: an input of its own each."""
+    groups: list[list[str]] = []
+    for name in names:
+        source = room.input_of(name)
+        for group in groups:
+            if source not in [room.input_of(other) for other in group]:
+                group.append(name)
+                break
+        else:
+            groups.append([name])
+    return groups
+
+
+def notes_for(voice: Voice) -> tuple[int, int]:
+    """Return a reference and a check note: in the usable range, far apart, not too low.
+
+    Raises:
+        MeasureError: its usable range is too narrow.
+    """
+    curve = voice.curve
+    low_cents = hertz_to_pitch(LOWEST_HZ) - 1200.0 * voice.panel_octaves
+    usable = [
+        note for note in range(voice.lowest_note, voice.highest_note + 1)
+        if 100.0 * note >= low_cents
+        and (curve is None or curve.unusable_at(100.0 * note) is None)
+        and (curve is None or not curve.extrapolated(100.0 * note))
+    ]  # fmt: skip
+    if len(usable) < 2 or 100.0 * (usable[-1] - usable[0]) < touchup.LEAST_APART_CENTS:
+        raise MeasureError(f"{voice.name}: found too few usable notes; measure it again")
+    last = len(usable) - 1
+    first, second = usable[round(LOW_SHARE * last)], usable[round(HIGH_SHARE * last)]
+    if 100.0 * (second - first) < touchup.LEAST_APART_CENTS:
+        first, second = usable[0], usable[-1]
+    return first, second
+
+
+def touch_up(
+    room: Room,
+    names: Sequence[str],
+    show: Callable[[str], None],
+    keep: bool = True,
+) -> dict[str, Touched | str]:
+    """Read what voices have drifted, and take it out.
+
+    Args:
+        room: with their inputs open.
+        names: of the voices.
+        show: takes a progress line.
+        keep: hand it to the daemon.
+
+    Returns:
+        By voice: what was taken out, or one line that says why not.
+    """
+    found: dict[str, Touched | str] = {}
+    listener = LiveListener(room)
+    for group in batches(room, names):
+        for name in group:
+            room.solo_by_hand(name)
+            listener.hear_background(name)
+        show(f"touch-up: {', '.join(group)}")
+        found |= touch_group(room, listener, group)
+    room.release()
+    if keep:
+        for one in found.values():
+            if isinstance(one, Touched):
+                send(room, one)
+    return found
+
+
+def touch_group(
+    room: Room, listener: LiveListener, names: Sequence[str]
+) -> dict[str, Touched | str]:
+    """Return the drift of voices that are heard side by side, or why it can't be told."""
+    pairs: dict[str, tuple[Request, ...]] = {}
+    found: dict[str, Touched | str] = {}
+    for step, name in enumerate(names):
+        voice = room.voice(name)
+        try:
+            reference, check = notes_for(voice)
+        except MeasureError as error:
+            found[name] = str(error)
+            continue
+        asked = touchup.requests(
+            name, reference, check, voice.curve, voice.panel_octaves, SECONDS, SETTLE_S
+        )
+        pairs[name] = tuple(_near(voice, one, step) for one in asked)
+    heard = [_listen_apart(room, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
+    for name in pairs:
+        voice = room.voice(name)
+        try:
+            found[name] = _touched(voice, heard[0][name], heard[1][name])
+        except MeasureError as error:
+            found[name] = str(error)
+    return {name: found[name] for name in names}
+
+
+def _near(voice: Voice, request: Request, step: int) -> Request:
+    """Return a request some semitones aside, towards the middle of the range."""
+    middle = (voice.lowest_note + voice.highest_note) / 2.0
+    return side_by_side(request, step if request.note < middle else -step)
+
+
+def _listen_apart(
+    room: Room, listener: LiveListener, requests: Sequence[Request]
+) -> dict[str, Heard]:
+    """Return what was heard of each voice; those that would pull each other take turns."""
+    left = list(requests)
+    heard: dict[str, Heard] = {}
+    while left:
+        chosen = [left[i] for i in apart(one.expected_cents or 0.0 for one in left)]
+        left = [one for one in left if one not in chosen]
+        sent = [_by_number(room.voice(one.voice), one) for one in chosen]
+        for asked, one in zip(chosen, listener.listen_many(sent), strict=True):
+            heard[asked.voice] = replace(one, request=asked)
+        for one in chosen if left else ():
+            room.release(one.voice)
+    return heard
+
+
+def _by_number(voice: Voice, request: Request) -> Request:
+    """Return a request with the error of its number taken out, where the converter has such."""
+    errors = voice.note_errors_cents
+    return request if errors is None else replace(request, bend_cents=-errors[request.note])
+
+
+def _touched(voice: Voice, reference: Heard, check: Heard) -> Touched:
+    for heard in (reference, check):
+        if heard.pitch is None:
+            reason = heard.refused
+            raise MeasureError(
+                f"{voice.name}: {reason.replace('_', ' ')}: {REASONS.get(reason, reason)}"
+            )
+    return touchup.touch_up(reference, check, voice.curve, voice.panel_octaves)
+
+
+def send(room: Room, found: Touched) -> None:
+    """Hand a touch-up to the daemon."""
+    reference = min(max(round(found.reference_cents / 100.0), 0), 127)
+    moved = found.stretch_cents * (100.0 * reference - found.reference_cents) / 1200.0
+    room.client.ask(
+        "touch_up", voice=found.voice, offset_cents=round(found.offset_cents + moved, 3),
+        stretch_cents=round(found.stretch_cents, 3), reference=reference,
+    )  # fmt: skip
