@@ -8,12 +8,14 @@ from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch import REASONS
 from ..measure.soundcheck import IDENTITY_PATTERN_CENTS, TOO_LOUD_PEAK_SHARE, TOO_QUIET_DBFS, follows
-from ..measure.take import Heard, Request, take_seconds
+from ..measure.take import PERIODS, Heard, Request
+from ..tuning.units import pitch_to_hertz
 from .listening import LiveListener
 from .room import Room
 
 SETTLE_S = 0.12
-ROUGH_CENTS = 3.0  # small bends need no more
+LEAST_S = 0.2  # small bends need no finer reading
+SEARCH_CENTS = 600.0  # how far below the expected pitch it may sound
 
 
 def identity_note(voice: Voice) -> int:
@@ -24,7 +26,7 @@ def identity_note(voice: Voice) -> int:
 def pattern_of(voice: Voice, note: int) -> list[Request]:
     """Return the takes that prove a voice's identity; the first looks anywhere."""
     expected = 100.0 * note + 1200.0 * voice.panel_octaves
-    seconds = take_seconds(expected - 600.0, ROUGH_CENTS, None)
+    seconds = max(LEAST_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
     return [
         Request(voice.name, note, cents, seconds, "search", SETTLE_S)
         for cents in IDENTITY_PATTERN_CENTS

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import argparse
-
-import numpy as np
+from dataclasses import replace
 
 from ...errors import MeasureError
 from ...measure.soundcheck import Checks, judge
@@ -18,6 +17,8 @@ from ..room_arguments import add_room, room_of, voices_of
 from ..touching import notes_for, send, touch_group
 
 SECONDS = 0.4
+WIDE_SHARE = 0.5  # of the bend range
+MOST_SEARCHED_CENTS = 400.0  # a wrong range may put it further off: then it is looked for anywhere
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,8 +54,9 @@ def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
     listener.hear_background(name)
     found = identify(room, listener, name)
     voice = room.voice(name)
-    touched, refused, check_cents = "", "", None
+    touched, refused, check_cents, ratio = "", "", None, None
     if found.follows:
+        ratio = _bend_ratio(room, listener, name, found)
         drift = touch_group(room, listener, [name])[name]
         if isinstance(drift, Touched):
             touched = f"{drift.offset_cents:+.2f} cents"
@@ -67,16 +69,19 @@ def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
     return Checks(
         voice=name, refused=found.refused, answers=found.answers,
         follows=None if found.refused else found.follows, level_dbfs=found.level_dbfs,
-        peak_share=found.peak_share, bend_ratio=_bend_ratio(found), touched=touched,
+        peak_share=found.peak_share, bend_ratio=ratio, touched=touched,
         touch_refused=refused, check_cents=check_cents, unmeasured=voice.curve is None,
     )  # fmt: skip
 
 
-def _bend_ratio(found: Identity) -> float | None:
-    if not found.follows:
-        return None
-    sent = [one.request.bend_cents for one in found.heard]
-    return float(np.polyfit(sent, [one.sounding_cents for one in found.heard], 1)[0])
+def _bend_ratio(room: Room, listener: LiveListener, name: str, found: Identity) -> float | None:
+    """Return how wide a bend of half the range comes out (B3)."""
+    first = found.heard[0]
+    wide = WIDE_SHARE * room.voice(name).bend_range_cents
+    expected = first.sounding_cents + wide if wide <= MOST_SEARCHED_CENTS else None
+    asked = replace(first.request, bend_cents=wide, seconds=SECONDS, expected_cents=expected)
+    heard = listener.listen(asked)
+    return None if heard.pitch is None else (heard.sounding_cents - first.sounding_cents) / wide
 
 
 def _check_note(room: Room, listener: LiveListener, name: str) -> float | None:
