@@ -17,6 +17,7 @@ import numpy as np
 from ..errors import AudioError, MeasureError, TakeRefusedError
 from ..measure.audio import MOST_VOID, Sound, list_devices
 from ..measure.pitch import Pitch, estimate_pitch
+from ..measure.soundcheck import TOO_QUIET_DBFS
 from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .room import Room
@@ -26,7 +27,7 @@ SOFT, PLAIN = 1, 100  # velocities
 MIDI_S = 0.02  # from the socket to the converter's input, on a slow cable
 BACKGROUND_S = 0.6
 HUM_HZ = (50.0, 60.0)
-HUM_CENTS = 40.0
+HUM_CENTS = 8.0  # a grid keeps within 0.2 Hz of 50 but in trouble
 AGAIN = ("moving", "two_pitches")  # what may pass: the note before rings on, a lag settles
 AGAIN_S = 0.25
 NEAR_CENTS = 35.0  # of n:1, where two voices would beat
@@ -66,9 +67,10 @@ class LiveListener:
                 heard[i] = one
         return heard
 
-    def listen_corrected(self, request: Request) -> Heard:
-        """Play the expected pitch of a request by profile and touch-up, and read it."""
-        return self._once([request], [self._room.input_of(request.voice)], corrected=True)[0]
+    def listen_corrected(self, requests: Sequence[Request]) -> list[Heard]:
+        """Play the expected pitches of requests by profile and touch-up, at once, and read them."""
+        sources = [self._room.input_of(one.voice) for one in requests]
+        return self._once(requests, sources, corrected=True)
 
     def _once(
         self, requests: Sequence[Request], sources: list[str], more_s: float = 0.0,
@@ -152,6 +154,11 @@ class LiveListener:
         pitch, refused = read(sound, None, None)
         if refused == "overload":
             raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
+        if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
+            raise MeasureError(
+                f"input {source}: something sounds there with every gate closed, at "
+                f"{_dbfs(sound):.0f} dBFS; turn it down, then repeat"
+            )
         if pitch is not None and not _is_hum(pitch.hertz):
             note = round(hertz_to_pitch(pitch.hertz) / 100.0)
             raise MeasureError(
@@ -180,6 +187,10 @@ def read(
     except TakeRefusedError as error:
         return None, error.reason
     return pitch, ""
+
+
+def _dbfs(sound: Sound) -> float:
+    return 10.0 * math.log10(max(float(np.var(sound.samples)), 1e-20))
 
 
 def _is_hum(hertz: float) -> bool:

@@ -140,14 +140,14 @@ def by_listening(
     plan = Plan(aim)
     run(plan, listener, tell)
     fit = plan.result()
-    made = _profile(fit, aim, None)
+    made = profile_of(fit, aim, None)
     proof = None
     if checks:
         after = with_profile(replace(voice, curve=None, note_errors_cents=None), made, behind)
         proving = Proving(aim, fit, encoding(voice), encoding(after), checks)
         run(proving, listener, tell)
         proof = proving.result()
-    return _judged(fit, aim, proof, voice)
+    return judged(fit, aim, proof, voice)
 
 
 def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
@@ -167,7 +167,7 @@ def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
         material, refused=tuple(refused), takes=len(taken),
         sound_s=sum(one.request.seconds for one in taken),
     )  # fmt: skip
-    return _judged(fit, aim, None, voice)
+    return judged(fit, aim, None, voice)
 
 
 def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
@@ -205,7 +205,7 @@ def encoding(voice: Voice) -> Encode:
     return encode
 
 
-def _judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
+def judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
     """Return the whole result, compared with what is there now (nothing worse goes unsaid)."""
     left = _left(fit, voice)
     worse = ""
@@ -216,7 +216,7 @@ def _judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
             f"the new curve misses these readings by up to {left[1]:.2f} cents, the one in use by "
             f"{left[0]:.2f}"
         )
-    return Measured(fit, _profile(fit, aim, proof), proof, left, worse)
+    return Measured(fit, profile_of(fit, aim, proof), proof, left, worse)
 
 
 def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
@@ -237,7 +237,8 @@ def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
     return missed(voice.curve, table), missed(fit.curve, new_table)
 
 
-def _profile(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
+def profile_of(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
+    """Return the profile of a fit; a reading that the others speak against is left out."""
     checks = () if proof is None else proof.checks
     return Profile(
         voice=fit.voice,

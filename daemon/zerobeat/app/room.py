@@ -29,9 +29,9 @@ CONNECT_S = 8.0
 LOOK_S = 0.3  # between two looks at the status
 STOPPED = "measuring stopped by"
 CAUTION = (
-    "caution: before the first note turn monitors and headphones down; a drone does not\n"
-    "fall silent by itself, and a loud one hurts ears. Modular levels are hot: attenuate\n"
-    "before a line input. The makers' manuals come first."
+    "caution: turn monitors and headphones down before the first note. A drone does\n"
+    "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
+    "attenuate before a line input. The makers' manuals come first."
 )
 
 Tell = Callable[[str], None]
@@ -52,6 +52,7 @@ class Room:
         self, client: Client, loaded: LoadedRig, tell: Tell, any_input: str = "", yes: bool = False
     ) -> None:
         self.client, self.loaded, self.tell, self.yes = client, loaded, tell, yes
+        self.socket: Path | None = None  # of the daemon, where it was named
         self.voices = {voice.name: voice for voice in loaded.rig.voices}
         self._any_input = any_input
         self._audio: AudioInputs | None = None
@@ -223,13 +224,14 @@ def open_room(
             path = rig or Path("rig.yaml")
             if not path.exists():
                 raise
-            tell(f"no zerobeat plays; starting one with {path} until this is done")
+            tell(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(_own_daemon(path))
         stack.enter_context(client)
         if client.status() == {}:
             raise ControlError("zerobeat tells no status; its log says more")
         loaded = load_rig(Path(client.status()["rig"]))
         room = Room(client, loaded, tell, any_input, yes)
+        room.socket = socket
         stack.callback(room.close)
         yield room
 

@@ -26,7 +26,7 @@ from .recorder import ENDED, GAP, HEADER, OVERFLOW
 START_S = 15.0
 END_S = 4.0
 LATE_S = 5.0  # how long a take may be overdue
-MOST_VOID = 3  # takes in a row that were lost; then it is given up
+MOST_VOID = 8  # takes in a row that were lost; then it is given up
 _IDENTITY = re.compile(r" \[([^\[\]]+)\]$")
 
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ...measure.fit import Aim
     from ...measure.take import Listener, Progress
     from ..measuring import Measured
+    from ..room import Room
 
 CHECKS = 4
 NOT_KEPT = 3  # exit status: measured, but not kept
@@ -24,18 +25,28 @@ NOT_KEPT = 3  # exit status: measured, but not kept
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "examples:\n"
-        "  zerobeat measure reed\n"
+        "  zerobeat measure reed                          plays it, listens on its input\n"
+        "  zerobeat measure --all --every-semitone\n"
         "  zerobeat measure reed --readings reed.txt      lines such as: C4 +3.2\n"
         "  zerobeat measure reed --wav sweep.wav --notes C2-C6\n"
         "  zerobeat measure quad --volts quad.txt         lines such as: 1 C2 0.0012\n"
         "  zerobeat measure reed --virtual                no hardware, nothing is kept\n"
         "  zerobeat measure reed --undo\n\n"
         "Notes are the numbers sent to the converter; in --readings they are the keys\n"
-        "that a tuner shows. Before the first drone: turn the volume down.\n"
+        "that a tuner shows. Before the first drone: turn the volume down. Live: a raw\n"
+        "waveform or an open filter, no sync, vibrato, chorus, a tap before any delay;\n"
+        "voices with inputs of their own are read side by side; any key stops it, and\n"
+        "plays. With no zerobeat running, one is started for as long as it takes.\n"
         "Exit status: 0 kept, 3 not kept because it is worse than what is there."
     )
-    parser.add_argument("voice", help="a voice of the rig; with --volts a converter")
-    parser.add_argument("--rig", type=Path, default=Path("rig.yaml"), help="default: rig.yaml")
+    parser.add_argument("voice", nargs="*", help="voices of the rig; with --volts a converter")
+    parser.add_argument("--all", action="store_true", help="every voice, live")
+    parser.add_argument("--input", default="", metavar="NAME", help="listen to this audio input")
+    parser.add_argument("--yes", action="store_true", help="never wait: all is set up")
+    parser.add_argument("--dry-run", action="store_true", help="live: show it, keep nothing")
+    parser.add_argument(
+        "--rig", type=Path, help="default: rig.yaml; live, that of the zerobeat that plays"
+    )
     source = parser.add_mutually_exclusive_group()
     source.add_argument("--readings", type=Path, metavar="FILE", help="a tuner's readings, typed")
     source.add_argument("--wav", type=Path, metavar="FILE", help="a recorded sweep of --notes")
@@ -66,7 +77,13 @@ def run(args: argparse.Namespace) -> int:
 
     if not 0.05 <= args.tolerance <= 50.0:
         raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
-    loaded = load_rig(args.rig)
+    sources = (args.readings, args.wav, args.volts, args.virtual)
+    if all(source is None for source in sources) and not args.undo and args.out is None:
+        return _live(args)
+    if len(args.voice) != 1:
+        raise MeasureError(f"found {len(args.voice)} names; allowed: one voice")
+    (args.voice,) = args.voice
+    loaded = load_rig(args.rig or Path("rig.yaml"))
     if args.volts is not None:
         from ..metered import run_volts
 
@@ -109,9 +126,30 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> List
         from ..virtual import virtual_voice
 
         return virtual_voice(loaded, voice, args.virtual)
-    raise MeasureError(
-        "measuring from a live input is not in this version; use --readings, --wav or --virtual"
-    )
+    raise MeasureError("--out: allowed with --readings, --wav, --volts or --virtual")
+
+
+def _live(args: argparse.Namespace) -> int:
+    """Play voices through the daemon and listen to them."""
+    from .. import measuring
+    from ..live_line import LiveLine
+    from ..measuring_live import Wish, measure_live
+    from ..room_arguments import room_of, voices_of
+
+    def make_aim(room: Room, name: str) -> Aim:
+        return measuring.aim_of(
+            room.loaded, room.voice(name), tolerance_cents=args.tolerance,
+            every_semitone=args.every_semitone,
+            notes=notes_of(args.notes, room.loaded.rig.middle_c_octave),
+        )  # fmt: skip
+
+    line = LiveLine()
+    with room_of(args, line) as room:
+        names = voices_of(room, args.voice, args.all)
+        room.open(names)
+        wish = Wish(0 if args.no_check else CHECKS, args.accept, args.dry_run)
+        found = measure_live(room, names, make_aim, wish, line)
+    return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
 
 
 def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:

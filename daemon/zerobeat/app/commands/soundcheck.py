@@ -92,7 +92,6 @@ def _check_note(room: Room, listener: LiveListener, name: str) -> float | None:
     except MeasureError:
         return None
     wanted = 100.0 * ((low + high) // 2) + 1200.0 * voice.panel_octaves
-    heard = listener.listen_corrected(
-        Request(name, 0, 0.0, SECONDS, "check", 0.1, wanted)
-    )  # fmt: skip
+    asked = Request(name, 0, 0.0, SECONDS, "check", 0.1, wanted)
+    (heard,) = listener.listen_corrected([asked])
     return None if heard.pitch is None else heard.sounding_cents - wanted

@@ -1,0 +1,235 @@
+"""Measures voices on live audio: identity, plan, fit, check notes, and only then a profile.
+
+Voices with inputs of their own are read side by side. A voice whose run is not
+whole, or whose check notes are worse than before, keeps the profile it has.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from ..config.voice_field import with_profile
+from ..engine.chain import Chain
+from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
+from ..errors import MeasureError
+from ..measure.fit import Aim, Fit
+from ..measure.pitch import REASONS
+from ..measure.plan import Plan
+from ..measure.proof import Encode, Proving
+from ..measure.take import MOST_REFUSED, Asking, Heard, Progress, Request
+from ..tuning.units import name_of_note
+from .describe_fit import measured_lines
+from .identity import prove
+from .listening import LiveListener, apart
+from .live_line import LiveLine
+from .measuring import Measured, judged, keep, profile_of
+from .room import Room
+from .touching import batches
+
+UNTOUCHED = "the profile in force is unchanged"
+UNISON_CENTS = 6000.0  # where voices that were read side by side are heard together
+UNISON_S = 0.5
+MakeAim = Callable[[Room, str], Aim]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the player asks besides the aim.
+
+    Attributes:
+        checks: how many check notes; 0 leaves them out.
+        accept: keep it even if it is worse than what is there.
+        dry_run: keep nothing.
+    """
+
+    checks: int = 4
+    accept: bool = False
+    dry_run: bool = False
+
+
+def measure_live(
+    room: Room, names: Sequence[str], make_aim: MakeAim, wish: Wish, line: LiveLine
+) -> dict[str, Measured | str]:
+    """Measure voices, show what was found, and keep their profiles.
+
+    Args:
+        room: with the inputs of the voices open.
+        names: of the voices.
+        make_aim: what is to be measured of a voice.
+        wish: what else is asked.
+        line: shows progress and results.
+
+    Returns:
+        By voice: what was measured and kept, or one line that says why nothing was.
+
+    Raises:
+        MeasureError: the run can't go on at all: stopped, cable out, daemon gone.
+    """
+    found: dict[str, Measured | str] = {}
+    for group in batches(room, names):
+        listener = LiveListener(room)
+        room.caution(group)
+        measured = _measure_group(room, listener, group, make_aim, wish, line)
+        room.release()
+        for name, one in measured.items():
+            found[name] = one if isinstance(one, str) else _kept(
+                room, one, make_aim(room, name), wish, line
+            )
+            if isinstance(found[name], str):
+                print(f"{found[name]}; {UNTOUCHED}", file=sys.stderr, flush=True)
+        if len(group) > 1:
+            _unison(room, listener, [name for name in group if not isinstance(found[name], str)], line)
+    return found
+
+
+def _measure_group(
+    room: Room, listener: LiveListener, group: list[str], make_aim: MakeAim, wish: Wish,
+    line: LiveLine,
+) -> dict[str, Measured | str]:  # fmt: skip
+    failed: dict[str, str] = {}
+    for name in group:
+        room.solo_by_hand(name)
+        listener.hear_background(name)
+        try:
+            prove(room, listener, name)
+        except MeasureError as error:
+            _passes(error, name, failed)
+    aims = {name: make_aim(room, name) for name in group if name not in failed}
+    plans = {name: Plan(aim) for name, aim in aims.items()}
+    failed |= together(plans, room, listener, line.show)
+    fits: dict[str, Fit] = {}
+    for name, plan in plans.items():
+        try:
+            if name not in failed:
+                fits[name] = plan.result()
+        except MeasureError as error:
+            _passes(error, name, failed)
+    provings = {
+        name: _proving(room, aims[name], fit, wish.checks)
+        for name, fit in fits.items()
+        if wish.checks
+    }
+    failed |= together(provings, room, listener, line.show)
+    line.clear()
+    return {
+        name: failed[name] if name in failed else judged(
+            fits[name], aims[name], provings[name].result() if name in provings else None,
+            room.voice(name),
+        )
+        for name in group
+    }  # fmt: skip
+
+
+def _passes(error: MeasureError, name: str, failed: dict[str, str]) -> None:
+    """Note that a voice failed for a reason of its own, so that others go on; else raise."""
+    if not str(error).startswith(f"{name}: "):
+        raise error
+    failed[name] = str(error)
+
+
+def together(
+    askings: Mapping[str, Asking], room: Room, listener: LiveListener, show: Callable[[str], None]
+) -> dict[str, str]:
+    """Go between several plans and the listener until none asks; return who failed, and why.
+
+    Only pitches that are apart sound at once; the others wait for the next round.
+    """
+    failed: dict[str, str] = {}
+    refused = dict.fromkeys(askings, 0)
+    while True:
+        asked = {
+            name: request for name, asking in askings.items()
+            if name not in failed and (request := asking.next()) is not None
+        }  # fmt: skip
+        if not asked:
+            return failed
+        waiting = sorted(asked, key=lambda name: askings[name].progress().takes)
+        chosen = [waiting[i] for i in apart(_sounding(asked[name]) for name in waiting)]
+        if len(askings) > 1:
+            for name in askings.keys() - set(chosen):
+                room.release(name)
+        show(_progress([askings[name].progress() for name in asked]))
+        for heard in listener.listen_many([asked[name] for name in chosen]):
+            name = heard.request.voice
+            refused[name] = 0 if heard.pitch is not None else refused[name] + 1
+            try:
+                askings[name].add(heard)
+            except MeasureError as error:
+                failed[name] = str(error)
+            if refused[name] >= MOST_REFUSED:
+                failed[name] = _unread(heard)
+            if name in failed:
+                room.release(name)
+
+
+def _sounding(request: Request) -> float:
+    return request.commanded_cents if request.expected_cents is None else request.expected_cents
+
+
+def _unread(heard: Heard) -> str:
+    reason = heard.refused
+    return (
+        f"{heard.request.voice}: found {MOST_REFUSED} takes in a row that can't be read, the last "
+        f"at {name_of_note(heard.request.note)}: {reason.replace('_', ' ')}: "
+        f"{REASONS.get(reason, reason)}"
+    )
+
+
+def _progress(each: Sequence[Progress]) -> str:
+    if len(each) == 1:
+        return each[0].line()
+    return "; ".join(f"{one.voice} {one.takes} takes" for one in each)[:79]
+
+
+# ---------------------------------------------------------------- proof and keeping
+
+
+def _proving(room: Room, aim: Aim, fit: Fit, checks: int) -> Proving:
+    voice = room.voice(aim.voice)
+    shown = next(one for one in room.client.status()["voices"] if one["name"] == aim.voice)
+    bare = replace(voice, curve=None, note_errors_cents=None)
+    after = with_profile(bare, profile_of(fit, aim, None), room.loaded.converters[voice.output])
+    before = _encoding(voice, TouchUp(**shown["touch_up"]))
+    return Proving(aim, fit, before, _encoding(after, TouchUp()), checks)
+
+
+def _encoding(voice: Voice, touch_up: TouchUp) -> Encode:
+    """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
+    chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
+
+    def encode(pitch_cents: float) -> tuple[int, float] | None:
+        rest = chain.place(pitch_cents + 1200.0 * voice.panel_octaves)
+        if rest is None:
+            return None
+        return rest.note, chain.left_over(rest.commanded_cents, rest.note)
+
+    return encode
+
+
+def _kept(room: Room, found: Measured, aim: Aim, wish: Wish, line: LiveLine) -> Measured | str:
+    """Show what was found and hand it to the daemon, unless it is worse than what is there."""
+    name = found.fit.voice
+    for text in measured_lines(found, aim):
+        line.say(text)
+    if wish.dry_run:
+        return found
+    if found.worse and not wish.accept:
+        return f"{name}: not kept: {found.worse}; --accept keeps it"
+    line.say(keep(room.loaded, found.profile, room.socket))
+    return found
+
+
+def _unison(room: Room, listener: LiveListener, names: list[str], line: LiveLine) -> None:
+    """Prove voices that were read side by side in unison: corrected, on one pitch, all at once."""
+    if len(names) < 2:
+        return
+    asked = [Request(name, 0, 0.0, UNISON_S, "check", 0.1, UNISON_CENTS) for name in names]
+    heard = listener.listen_corrected(asked)
+    room.release()
+    cents = {
+        one.request.voice: one.sounding_cents - UNISON_CENTS for one in heard if one.pitch is not None
+    }
+    shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())
+    line.say(f"in unison at {name_of_note(60, room.loaded.rig.middle_c_octave)}, cents off: {shown}")

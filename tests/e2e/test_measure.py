@@ -1,0 +1,237 @@
+"""Measuring by the commands a player types: a soft synth that tracks badly, real MIDI and audio.
+
+The synth rounds every pitch down to a whole cent and its bends come out 1 % narrow (measured),
+so that nothing played through it can be known better than to about a cent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import parselmouth
+import pytest
+from kit.daemon import ZEROBEAT, Daemon
+from kit.jack import (
+    RATE_HZ,
+    SOUND_FONT,
+    STEADY_REED,
+    AudioRecorder,
+    JackServer,
+    OscillatorBank,
+    Player,
+    jack_is_installed,
+    wait_until,
+)
+
+pytestmark = pytest.mark.skipif(
+    not jack_is_installed() or not SOUND_FONT.exists(),
+    reason="jackd2, fluidsynth or timgm6mb-soundfont is not installed",
+)
+PERIOD = 1024  # short ones overrun on a busy machine, and each overrun voids a take
+LOWEST, HIGHEST = 48, 72
+DETUNES = (
+    lambda key: -9.0 + 0.9 * (key - 60) if key < 60 else -9.0 + 1.6 * (key - 60),
+    lambda key: 11.0 + 0.5 * (key - 60),
+)
+GOOD_CENTS = 1.6
+RIG = """\
+inputs:
+  keys: {{port: "keys:out"}}
+converters:
+  quad:
+    port: "osc:midi_00"
+    converter: {{gate_gap_ms: 2, lowest_note: {lowest}, highest_note: {highest}}}
+audio_inputs:
+  left: {{device: osc, channel_number: 1}}
+  right: {{device: osc, channel_number: 3}}
+  empty: {{device: osc, channel_number: 5}}
+voices:
+  reed: {{converter: quad, channel_number: 1, input: {reed}{more}}}
+  horn: {{converter: quad, channel_number: 2, input: {horn}{more}}}
+"""
+
+
+class Bench:
+    """A daemon that plays the synth, its keyboard, and a hand that reaches the synth itself."""
+
+    def __init__(self, server: JackServer, keys: Player, hand: Player, daemon: Daemon, rig: Path):
+        self.server, self.keys, self.hand = server, keys, hand
+        self.daemon, self.rig = daemon, rig
+
+    def start(self, *arguments: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [*ZEROBEAT, *arguments], env=self.daemon.environment, text=True,
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )  # fmt: skip
+
+    def zerobeat(self, *arguments: str, status: int = 0, timeout_s: float = 150.0) -> str:
+        """Run a command; return what it prints, with its errors."""
+        with self.start(*arguments) as process:
+            out, err = process.communicate(timeout=timeout_s)
+        assert process.returncode == status, (out, err)
+        if "--json" not in arguments:
+            assert all(len(line) <= 80 for line in out.splitlines()), out
+        assert "Traceback" not in err
+        return out + err
+
+    def status(self) -> dict:
+        return json.loads(self.zerobeat("status", "--json"))
+
+    def profiles(self) -> list[str]:
+        return sorted(p.name for p in (self.daemon.folder / "state").glob("profiles/*.yaml"))
+
+    def heard_cents(self, voice: int, *notes: int) -> list[float]:
+        """Play keys and return how far each is off its written pitch, by Praat."""
+        found = []
+        with AudioRecorder([f"osc:l_{voice:02d}"]) as tape:
+            for note in notes:
+                self.keys.send(bytes((0x90, note, 100)))
+                time.sleep(0.25)
+                found.append(praat_cents(tape.record(0.3)[:, 0], note))
+                self.keys.send(bytes((0x80, note, 64)))
+                time.sleep(0.15)
+        return found
+
+
+def praat_cents(sound: np.ndarray, note: int) -> float:
+    written_hz = 440.0 * 2.0 ** ((note - 69) / 12)  # A4: ISO 16
+    pitch = parselmouth.Sound(sound.astype(float), RATE_HZ).to_pitch_ac(
+        pitch_floor=0.7 * written_hz, pitch_ceiling=1.4 * written_hz, very_accurate=True
+    )
+    heard_hz = pitch.selected_array["frequency"]
+    assert np.any(heard_hz > 0), f"note {note}: no pitch"
+    return float(1200.0 * np.log2(np.median(heard_hz[heard_hz > 0]) / written_hz))
+
+
+@contextlib.contextmanager
+def bench(folder: Path, reed: str = "left", horn: str = "right", more: str = "") -> Iterator[Bench]:
+    rig = folder / "rig.yaml"
+    rig.write_text(RIG.format(lowest=LOWEST, highest=HIGHEST, reed=reed, horn=horn, more=more))
+    with (
+        JackServer(PERIOD) as server,
+        Player("keys") as keys,
+        Player("hand") as hand,
+        OscillatorBank(DETUNES, program=STEADY_REED) as bank,
+    ):
+        server.wait_for_port(bank.audio_port(1))
+        server.connect(hand.name, bank.midi_port)
+        with Daemon(rig, server.environment) as daemon:
+            daemon.wait_for_line("connected: input keys, output quad")
+            yield Bench(server, keys, hand, daemon, rig)
+
+
+def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
+    """Check notes among those that were no readings; judged by Praat."""
+    with bench(tmp_path) as case:
+        before = [case.heard_cents(voice, 50, 57, 71) for voice in (0, 1)]
+        assert max(map(abs, before[0])) > 10 and max(map(abs, before[1])) > 10
+        said = case.zerobeat("measure", "--all", "--tolerance", "1.5", "--yes")
+        assert "a loud one hurts ears" in said
+        assert "reed is measured" in said and "horn is measured" in said
+        assert "in unison at C4, cents off: reed" in said
+        assert case.profiles() == ["horn.yaml", "reed.yaml"]
+        assert case.status()["measuring"] == []
+        for voice in (0, 1):
+            after = case.heard_cents(voice, 50, 57, 71)
+            assert max(map(abs, after)) < GOOD_CENTS, after
+        said = case.zerobeat("soundcheck", "--yes")
+        assert said.count(" ready ") == 2 and "NOT READY" not in said
+
+
+def test_a_touch_up_takes_out_a_drift(tmp_path):
+    """The synth is retuned behind the daemon's back (RPN 1, fine tuning), by 10 cents."""
+    with bench(tmp_path) as case:
+        case.zerobeat("measure", "reed", "--tolerance", "1.5")
+        for content in ((0xB0, 101, 0), (0xB0, 100, 1), (0xB0, 6, 70), (0xB0, 38, 51)):
+            case.hand.send(bytes(content))
+        assert min(case.heard_cents(0, 50, 57, 71)) > 7.0
+        said = case.zerobeat("touchup", "reed")
+        assert "an octave taken out" in said
+        after = case.heard_cents(0, 50, 57, 71)
+        assert max(map(abs, after)) < GOOD_CENTS + 0.5, after  # it has two readings only
+
+
+def test_swapped_cables_are_named_and_nothing_is_kept(tmp_path):
+    with bench(tmp_path, reed="right", horn="left") as case:
+        said = case.zerobeat("measure", "reed", status=3)
+        assert "reed: the voice horn answers on input right: are two cables swapped?" in said
+        assert "the profile in force is unchanged" in said
+        said = case.zerobeat("soundcheck", "reed", "--yes", status=1)
+        assert "NOT READY the voice horn answers on this input: swap the two cables" in said
+        assert case.profiles() == []
+
+
+def test_silence_and_a_second_oscillator_are_refused(tmp_path):
+    with bench(tmp_path, reed="empty") as case:
+        said = case.zerobeat("measure", "reed", status=3)
+        assert "reed: can't be heard on input empty: silent: nothing is sounding" in said
+        case.hand.send(bytes((0x91, 55, 100)))
+        said = case.zerobeat("measure", "horn", status=1)
+        assert "input right: " in said and "with every gate closed" in said
+        case.hand.send(bytes((0x81, 55, 64)))
+        assert case.profiles() == []
+
+
+def test_a_key_stops_a_measurement_and_plays(tmp_path):
+    with bench(tmp_path) as case, case.start("measure", "reed") as process:
+        wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
+        time.sleep(0.5)
+        case.keys.send(bytes((0x90, 60, 100)))
+        out, err = process.communicate(timeout=20)
+        assert process.returncode == 1
+        assert "measuring stopped by a key; nothing is changed" in err
+        shown = case.status()
+        assert [voice["key"] for voice in shown["voices"]] == [60, 60]
+        assert case.profiles() == []
+
+
+@pytest.mark.parametrize("end", ["ctrl-c", "killed", "daemon gone"])
+def test_a_measurement_that_ends_early_leaves_nothing_sounding(tmp_path, end):
+    with bench(tmp_path) as case, case.start("measure", "reed") as process:
+        wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
+        if end == "daemon gone":
+            case.daemon.stop()
+            out, err = process.communicate(timeout=20)
+            assert process.returncode == 1 and "zerobeat has stopped" in err
+            return
+        process.send_signal(signal.SIGINT if end == "ctrl-c" else signal.SIGKILL)
+        out, err = process.communicate(timeout=20)
+        assert process.returncode == (130 if end == "ctrl-c" else -9)
+        assert "Traceback" not in err
+        wait_until(lambda: case.status()["measuring"] == [], 5.0)
+        assert not any(voice["gate"] for voice in case.status()["voices"])
+        assert case.profiles() == []
+
+
+def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
+    with bench(tmp_path) as case:
+        case.daemon.stop()
+        said = case.zerobeat("tune", "horn", "--note", "C4", "--once", "--rig", str(case.rig))
+        assert "no zerobeat plays; starting one with" in said
+        assert "cents high: turn it down" in said
+        missing = case.zerobeat("status", "--once", status=1)
+        assert "no zerobeat plays here" in missing
+
+
+def test_trim_and_warmup_follow_a_voice(tmp_path):
+    with bench(tmp_path) as case:
+        said = case.zerobeat("trim", "horn", "--low", "48", "--high", "72", "--rounds", "2")
+        assert "cents an octave: wide: make the high note flatter" in said
+        stretch = float(said.rpartition("at first, ")[2].split()[0])
+        assert stretch == pytest.approx(6.0, abs=1.0)  # as the synth was tuned
+        said = case.zerobeat("warmup", "--all", "--every", "1", "--minutes", "0.05", status=1)
+        assert "reed" in said and "horn" in said and "not settled yet" in said
+
+
+def test_struck_voices_and_a_tap_before_the_vca_are_read(tmp_path):
+    """Struck again for each reading; a tap before the VCA gets a short, soft note."""
+    with bench(tmp_path, more=", excite: strike") as case:
+        said = case.zerobeat("touchup", "horn", "--dry-run")
+        assert "horn: +1" in said and "an octave taken out" in said
