@@ -46,13 +46,17 @@ needs() {  # Debian packages, asked for only if one is missing
 python_is_right() {
     python3 -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' ||
         fail "found $(python3 --version 2>&1); allowed: Python 3.11 to 3.13"
+    case "$(uname -m)" in
+        x86_64 | aarch64) ;;
+        *) fail "found a $(uname -m) system; allowed: x86_64 or aarch64 (64-bit), for which packages are made" ;;
+    esac
 }
 
 make_version() {  # prints the folder of a new, complete version
     local folder site="" options=(--quiet --disable-pip-version-check --no-warn-script-location)
     folder="$base/$(date -u +%Y%m%d-%H%M%S)"
     # Where pip has no ready-made python-rtmidi, the distribution's own package is used.
-    if python3 -c 'import sys; sys.exit(sys.version_info < (3, 13))' || [ "$(uname -m)" = armv7l ]; then
+    if python3 -c 'import sys; sys.exit(sys.version_info < (3, 13))'; then
         needs python3-rtmidi >&2; site=--system-site-packages
     fi
     mkdir -p "$base"

@@ -25,7 +25,7 @@ LAB, TAG, COUNT = sys.argv[1], sys.argv[2], int(sys.argv[3])
 NAME = "zerobeat-cuts"
 PYTHON = "/opt/zerobeat/current/bin/python"
 SCENARIOS = "/opt/tree/tests/vm"
-SCENE = "scene-in-rig"
+SCENE = "plain"  # what plays in a rig without scenes
 
 
 def lab(script: str, *arguments: str) -> str:

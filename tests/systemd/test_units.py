@@ -1,0 +1,71 @@
+"""The units and the installer, as far as they can be read without a service manager (S1, S4, S5)."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+SYSTEMD = Path(__file__).resolve().parents[2] / "systemd"
+SERVICE = (SYSTEMD / "zerobeat.service").read_text()
+MOST_EXPOSED_TENTHS = 15  # of 100, as systemd-analyze counts for --threshold
+
+analyzes = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed"
+)
+
+
+def value(key: str) -> str:
+    return re.findall(rf"^{key}=(.*)$", SERVICE, re.MULTILINE)[-1]
+
+
+@analyzes
+def test_the_sandbox_is_hard():
+    done = subprocess.run(
+        ["systemd-analyze", "security", "--offline=yes", f"--threshold={MOST_EXPOSED_TENTHS}",
+         str(SYSTEMD / "zerobeat.service")],
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-300:] + done.stderr
+
+
+@pytest.mark.parametrize(
+    ("key", "wanted"),
+    [
+        ("Type", "notify"),
+        ("Restart", "always"),
+        ("StartLimitIntervalSec", "0"),
+        ("RuntimeDirectoryPreserve", "restart"),
+        ("User", "zerobeat"),
+        ("Group", "zerobeat"),
+    ],
+)
+def test_it_is_ready_when_it_says_so_and_never_gives_up(key, wanted):
+    assert value(key) == wanted
+
+
+def test_limits_are_there_and_finite():
+    for key in ("LimitRTPRIO", "LimitMEMLOCK", "LimitNOFILE", "MemoryMax", "TasksMax", "WatchdogSec"):
+        assert value(key) not in ("infinity", "0"), key
+
+
+def test_it_waits_for_no_device_and_no_session():
+    for word in ("sound.target", "dbus", "graphical", ".device", "network-online"):
+        assert word not in SERVICE
+
+
+def test_the_installer_reads_as_shell_and_says_what_it_takes():
+    script = SYSTEMD / "install.sh"
+    assert subprocess.run(["bash", "-n", script]).returncode == 0
+    told = subprocess.run(["bash", script, "--help"], capture_output=True, text=True)
+    assert told.returncode == 0 and "--remove [--purge]" in told.stdout
+    told = subprocess.run(["bash", script, "--nonsense"], capture_output=True, text=True)
+    assert told.returncode == 1 and told.stderr.startswith("install.sh: found --nonsense; allowed:")
+
+
+def test_every_file_that_the_installer_places_is_here():
+    script = (SYSTEMD / "install.sh").read_text()
+    units = re.search(r'^units="(.*)"$', script, re.MULTILINE)[1].split()
+    placed = {*units, *re.findall(r'"\$here/([\w.]+)"', script)}
+    assert placed | {"install.sh"} == {path.name for path in SYSTEMD.iterdir()}
