@@ -169,8 +169,8 @@ def started_before_the_devices() -> None:
 
 def two_devices_of_one_name() -> None:
     """M5: neither is played, both are told; doctor and status say so."""
-    start()
-    with source(), source(), sink():
+    with source(), source(), sink():  # both there before the daemon; one that plays goes on playing
+        start()
         wait("told", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
         assert "nothing tells them apart" in journal()
         told = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
