@@ -16,12 +16,15 @@ import numpy as np
 from ..config.rig import LoadedRig
 from ..engine.commands import Bypass
 from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
+from ..measure.fit import Aim
+from ..measure.plan import Plan
+from ..measure.take import run
 from ..midi import Message, NoteOff, NoteOn
-from ..sim.readings import read_voice
 from ..sim.rig import Case
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
 from ..tuning.tracking import TrackingCurve
 from .midi_file import play
+from .virtual import VirtualListener
 
 INPUT = "keys"
 OUTPUT = "quad"
@@ -41,19 +44,40 @@ class Played:
     sent: Sent
 
 
-def profiles(seed: int) -> dict[str, TrackingCurve]:
-    """Return each voice's curve, from readings of its semitones in a warm case."""
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What was measured of the case: each voice's curve, and what it cost."""
+
+    curves: dict[str, TrackingCurve]
+    takes: int
+    sound_s: float
+
+
+def measured(seed: int) -> Measurement:
+    """Measure each voice of a warm case by its sound: play, read, plan the next note, fit.
+
+    Nothing but bytes goes to the case and nothing but audio comes from it.
+    """
     case = quartet(seed)
-    keys = range(_QUAD.lowest_note, _QUAD.highest_note + 1)
-    return {
-        part.name: TrackingCurve.from_readings(
-            read_voice(
-                case, part.channel, keys, panel_octaves=part.panel_octaves,
-                start_s=MEASURED_S, seed=seed,
-            )
+    curves: dict[str, TrackingCurve] = {}
+    takes, sound_s, now_s = 0, 0.0, MEASURED_S
+    for part in PARTS:
+        up = -12 * part.panel_octaves
+        aim = Aim(
+            part.name,
+            max(part.lowest_key + up, _QUAD.lowest_note),
+            min(part.highest_key + up, _QUAD.highest_note),
+            panel_octaves=part.panel_octaves,
+            zero_volt_note=_QUAD.zero_volt_note,
+            bend_range_cents=_QUAD.bend_range_cents,
         )
-        for part in PARTS
-    }  # fmt: skip
+        listener = VirtualListener(case, part.channel, start_s=now_s)
+        plan = Plan(aim)
+        run(plan, listener)
+        fit = plan.result()
+        curves[part.name] = fit.curve
+        takes, sound_s, now_s = takes + fit.takes, sound_s + fit.sound_s, listener.now_s
+    return Measurement(curves, takes, sound_s)
 
 
 def quartet_rig(curves: dict[str, TrackingCurve]) -> tuple[Rig, Scene]:

@@ -174,16 +174,18 @@ class Plan:
             return None
         model = self._material.model()
         covariance = model.covariance(100.0 * notes)
-        known = np.sqrt(np.diag(covariance))
+        # What a note read so often still leaves open, no reading elsewhere will tell.
+        counted = np.array([self._count(int(n)) < MOST_PER_NOTE for n in notes])
+        worst = 2.0 * float(np.sqrt(np.diag(covariance)[counted].max()))
         gap = notes_of.half_way(self._material.notes(), self._silent)
         if gap is not None and len(self._material) > 1:
             return gap
-        if len(self._material) >= LEAST_NOTES and 2.0 * known.max() <= self.aim.tolerance_cents:
+        if len(self._material) >= LEAST_NOTES and worst <= self.aim.tolerance_cents:
             return None
         at = np.searchsorted(notes, wanted)
         noise = ANTICIPATED_SIGMA_CENTS**2 + SIGMA_FLOOR_CENTS**2 + model.rough_cents**2
         gain = covariance[:, at] ** 2 / (np.diag(covariance)[at] + noise)
-        left = (np.diag(covariance)[:, None] - gain).max(axis=0)
+        left = (np.diag(covariance)[:, None] - gain)[counted].max(axis=0)
         read = self._material.counts()
         # A note read before tells less about its own error than a new one.
         left = left * np.array([1.0 + 0.02 * read.get(int(n), 0) for n in wanted])

@@ -51,7 +51,8 @@ def run(args: argparse.Namespace) -> int:
         names += [f"{when}-{part.name}.wav" for when in ("before", "after") for part in PARTS]
     files = _claim(args.out, names, args.force)
 
-    curves = rehearsal.profiles(args.seed)
+    found = rehearsal.measured(args.seed)
+    curves = found.curves
     heard = [rehearsal.sweep(args.seed, curves, bypass) for bypass in (True, False)]
     events = rehearsal.phrase_events(PHRASE, BEAT_S)
     played = [rehearsal.perform(events, args.seed, curves, bypass) for bypass in (True, False)]
@@ -62,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
 
     for line in table(heard[0], heard[1]):
         print(line)
-    print()
+    print(f"Measured by their sound alone: {found.takes} takes, {found.sound_s:.0f} s of it.\n")
     print(f"Written to {args.out}: {', '.join(names[:3])}")
     if args.stems:
         print(f"and {len(names) - 3} single voices: {names[3]} to {names[-1]}")
