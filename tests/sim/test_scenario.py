@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 
+from kit.readings import noise_cents, read_voice
 from zerobeat.midi import NoteOn, PitchBend, encode
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel
-from zerobeat.sim.readings import noise_cents, read_voice
 from zerobeat.sim.rig import Case
 from zerobeat.sim.scenario import (
     MEASURED_S,
