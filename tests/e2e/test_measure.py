@@ -26,6 +26,7 @@ from kit.jack import (
     JackServer,
     OscillatorBank,
     Player,
+    Recorder,
     jack_is_installed,
     wait_until,
 )
@@ -235,3 +236,59 @@ def test_struck_voices_and_a_tap_before_the_vca_are_read(tmp_path):
     with bench(tmp_path, more=", excite: strike") as case:
         said = case.zerobeat("touchup", "horn", "--dry-run")
         assert "horn: +1" in said and "an octave taken out" in said
+
+
+def test_a_tap_before_the_vca_gets_a_short_soft_note(tmp_path):
+    """Nobody in the room hears it: velocity 1, and the gate closed before the take."""
+    with bench(tmp_path, more=", tap: before_vca") as case, Recorder("tap") as tap:
+        case.server.connect("zerobeat out quad:midi", tap.name)
+        said = case.zerobeat("touchup", "reed", "--dry-run", "--yes", status=1)
+        assert "reed: silent: nothing is sounding" in said  # the synth has no such tap
+        notes = [(at_s, c) for at_s, c in tap.wait_for_silence() if c[0] in (0x90, 0x80)]
+        assert len(notes) >= 4
+        for (on_s, on), (off_s, off) in zip(notes[::2], notes[1::2], strict=True):
+            assert (on[0], off[0]) == (0x90, 0x80) and on[1] == off[1]
+            assert on[2] == 1 and off_s - on_s < 0.3
+
+
+def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
+    """Reed and horn are 20 cents apart at C4; the player takes 15 of them out."""
+    with bench(tmp_path) as case:
+        arguments = ("touchup", "horn", "--by-ear", "--against", "reed")
+        process = subprocess.Popen(
+            [*ZEROBEAT, *arguments], env=case.daemon.environment, text=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        with process:
+            wait_until(lambda: case.status()["measuring"] == ["reed", "horn"], 20.0)
+            with AudioRecorder(["osc:l_00", "osc:l_01"]) as tape:
+                time.sleep(0.5)
+                apart = [praat_cents(column, 60) for column in tape.record(0.3).T]
+                case.keys.send(bytes((0xE0, 0x00, 0x20)))  # half way down: 12.5 cents
+                time.sleep(1.5)
+                closer = [praat_cents(column, 60) for column in tape.record(0.3).T]
+            assert apart[1] - apart[0] == pytest.approx(20.0, abs=1.2)
+            assert closer[1] - closer[0] == pytest.approx(7.5, abs=1.5)
+            out, err = process.communicate("-2.5\n\n", timeout=20)
+            assert process.returncode == 0 and "horn: moved by -15.00 cents, kept" in out
+        shown = next(voice for voice in case.status()["voices"] if voice["name"] == "horn")
+        assert shown["touch_up"]["offset_cents"] == pytest.approx(15.0)
+        case.keys.send(bytes((0xE0, 0x00, 0x40)))
+        reed, horn = case.heard_cents(0, 60), case.heard_cents(1, 60)
+        assert horn[0] - reed[0] == pytest.approx(5.0, abs=1.5)
+
+
+def test_a_tone_of_a_drone_that_plays_is_told_and_its_key_comes_back(tmp_path):
+    """A drone on the same input is to be turned down by hand; with --yes it is not waited for."""
+    with bench(tmp_path, horn="left", more=", gate: ignored") as case:
+        with case.start("tune", "reed", "--once") as process:
+            wait_until(lambda: case.status()["presses"] == 0, 5.0)
+            time.sleep(4.0)
+            assert process.poll() is None  # it waits for a press
+            case.keys.send(bytes((0x90, 60, 100)))
+            case.keys.send(bytes((0x80, 60, 64)))
+            out, _ = process.communicate(timeout=20)
+        assert "reed: turn horn down; only reed may be heard on left" in out
+        assert "then press a key, a pedal or Enter to go on" in out
+        assert process.returncode == 0, out
+        assert case.zerobeat("tune", "reed", "--once", "--yes").count("press a key") == 0

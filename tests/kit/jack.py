@@ -318,6 +318,7 @@ class OscillatorBank:
             sounds at ``audio_port(channel)``.
         program: General MIDI program, 0 to 127, of each channel.
         gain: the synth's own; 0.3 peaks near 0.05 of full scale.
+        mixed: all channels sound at ``audio_port(0)``, as on one shared input.
 
     The synth honours bend (2 semitones each way until RPN 0 says otherwise). The sample of
     the default program is 0.9 cents flat of A4 by itself (measured): compare with a channel
@@ -330,13 +331,14 @@ class OscillatorBank:
         name: str = "osc",
         program: int = SQUARE_LEAD,
         gain: float = 0.3,
+        mixed: bool = False,
     ) -> None:
         self.name = name
         self.midi_port = f"{name}:midi_00"
         self._folder = tempfile.TemporaryDirectory(prefix="osc")
         script = Path(self._folder.name, "tuning.txt")
         script.write_text("\n".join(self._script(detunes, program)) + "\n")
-        voices = len(detunes)
+        voices = 1 if mixed else len(detunes)
         options = {
             "audio.jack.autoconnect": 0,
             "audio.jack.id": name,

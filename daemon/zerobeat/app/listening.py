@@ -44,6 +44,7 @@ class LiveListener:
         self._room = room
         self._background: dict[str, np.ndarray] = {}
         self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
+        self.sound_s = 0.0  # of takes so far; voices side by side count once
 
     def listen(self, request: Request) -> Heard:
         """Play a request and return what was heard.
@@ -87,6 +88,7 @@ class LiveListener:
             for request in requests:
                 self._after(request, corrected)
             if sounds is not None:
+                self.sound_s += seconds
                 return [
                     self._read(request, source, sounds[source])
                     for request, source in zip(requests, sources, strict=True)
@@ -133,39 +135,41 @@ class LiveListener:
 
     # ------------------------------------------------------------ before the first note
 
-    def hear_background(self, name: str) -> None:
-        """Record a voice's input with every gate closed; what is there is no voice.
+    def hear_background(self, names: Sequence[str]) -> None:
+        """Record the inputs of voices with every gate closed; what is there is no voice.
 
         Raises:
             MeasureError: a tone sounds there: a drone, or another program.
         """
-        if self._room.always_heard(name):
-            return
-        source = self._room.input_of(name)
-        if source in self._background:
-            return
-        for _ in range(MOST_VOID):
-            sounds = self._room.audio.take([source], time.monotonic(), BACKGROUND_S)
+        room = self._room
+        sources = list(dict.fromkeys(
+            source for name in names
+            if not room.always_heard(name) and (source := room.input_of(name)) not in self._background
+        ))  # fmt: skip
+        for _ in range(MOST_VOID if sources else 0):
+            sounds = room.audio.take(sources, time.monotonic(), BACKGROUND_S)
             if sounds is not None:
-                break
-        else:
-            return
-        sound = sounds[source]
-        pitch, refused = read(sound, None, None)
-        if refused == "overload":
-            raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
-        if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
-            raise MeasureError(
-                f"input {source}: something sounds there with every gate closed, at "
-                f"{_dbfs(sound):.0f} dBFS; turn it down, then repeat"
-            )
-        if pitch is not None and not _is_hum(pitch.hertz):
-            note = round(hertz_to_pitch(pitch.hertz) / 100.0)
-            raise MeasureError(
-                f"input {source}: a tone of {pitch.hertz:.1f} Hz (near {name_of_note(note)}) sounds "
-                "with every gate closed; turn that drone down, then repeat"
-            )
-        self._background[source] = sound.samples
+                for source, sound in sounds.items():
+                    _check_background(source, sound)
+                    self._background[source] = sound.samples
+                return
+
+
+def _check_background(source: str, sound: Sound) -> None:
+    pitch, refused = read(sound, None, None)
+    if refused == "overload":
+        raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
+    if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
+        raise MeasureError(
+            f"input {source}: something sounds there with every gate closed, at "
+            f"{_dbfs(sound):.0f} dBFS; turn it down, then repeat"
+        )
+    if pitch is not None and not _is_hum(pitch.hertz):
+        note = round(hertz_to_pitch(pitch.hertz) / 100.0)
+        raise MeasureError(
+            f"input {source}: a tone of {pitch.hertz:.1f} Hz (near {name_of_note(note)}) sounds "
+            "with every gate closed; turn that drone down, then repeat"
+        )
 
 
 def _what(request: Request, corrected: bool) -> dict[str, object]:

@@ -91,7 +91,8 @@ def _measure_group(
     failed: dict[str, str] = {}
     for name in group:
         room.solo_by_hand(name)
-        listener.hear_background(name)
+    listener.hear_background(group)
+    for name in group:
         try:
             prove(room, listener, name)
         except MeasureError as error:

@@ -241,7 +241,7 @@ def _own_daemon(rig: Path) -> Iterator[Client]:
     """Start ``zerobeat run`` and yield a client; stop it afterwards, every note released."""
     with tempfile.TemporaryFile() as said:
         process = subprocess.Popen(
-            [sys.executable, "-m", "zerobeat.app.cli", "run", os.fspath(rig)],
+            [sys.executable, "-m", f"{__package__}.cli", "run", os.fspath(rig)],
             stdin=subprocess.DEVNULL, stdout=said, stderr=said,
             start_new_session=True,  # Ctrl-C is for the command, which then ends this one
         )  # fmt: skip

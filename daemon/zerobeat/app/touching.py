@@ -83,10 +83,11 @@ def touch_up(
     for group in batches(room, names):
         for name in group:
             room.solo_by_hand(name)
-            listener.hear_background(name)
+        listener.hear_background(group)
         show(f"touch-up: {', '.join(group)}")
         found |= touch_group(room, listener, group)
     room.release()
+    room.tell(f"{len(names)} voice{'s' if len(names) != 1 else ''} read, {listener.sound_s:.1f} s of sound")
     if keep:
         for one in found.values():
             if isinstance(one, Touched):
@@ -111,13 +112,15 @@ def touch_group(
             name, reference, check, voice.curve, voice.panel_octaves, SECONDS, SETTLE_S
         )
         pairs[name] = tuple(_near(voice, one, step) for one in asked)
-    heard = [_listen_apart(room, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
+    heard = [listen_apart(room, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
     for name in pairs:
         voice = room.voice(name)
         try:
             found[name] = _touched(voice, heard[0][name], heard[1][name])
         except MeasureError as error:
             found[name] = str(error)
+    for name in pairs:
+        room.release(name)
     return {name: found[name] for name in names}
 
 
@@ -127,7 +130,7 @@ def _near(voice: Voice, request: Request, step: int) -> Request:
     return side_by_side(request, step if request.note < middle else -step)
 
 
-def _listen_apart(
+def listen_apart(
     room: Room, listener: LiveListener, requests: Sequence[Request]
 ) -> dict[str, Heard]:
     """Return what was heard of each voice; those that would pull each other take turns."""

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 Handler = Callable[[Any, str, Outputs], None]
 STOPPED_BY: dict[type, str] = {
     commands.RecallScene: "a scene",
+    commands.RecallProgram: "a scene",
+    commands.StepScene: "a scene",
+    commands.Revert: "a scene",
     commands.Revert: "a scene",
     commands.TriggerNow: "a trigger",
     commands.Panic: "panic",

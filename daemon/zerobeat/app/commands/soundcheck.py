@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
-    listener.hear_background(name)
+    listener.hear_background([name])
     found = identify(room, listener, name)
     voice = room.voice(name)
     touched, refused, check_cents, ratio = "", "", None, None
@@ -65,7 +65,7 @@ def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
                 check_cents = _check_note(room, listener, name)
         else:
             refused = drift.removeprefix(f"{name}: ")
-        room.release(name)
+    room.release(name)
     return Checks(
         voice=name, refused=found.refused, answers=found.answers,
         follows=None if found.refused else found.follows, level_dbfs=found.level_dbfs,

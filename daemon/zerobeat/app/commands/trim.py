@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         room.caution([name])
         room.solo_by_hand(name)
         listener = LiveListener(room)
-        listener.hear_background(name)
+        listener.hear_background([name])
         return _turn(trim, listener, args.rounds, line)
 
 

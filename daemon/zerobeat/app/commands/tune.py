@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         room.caution([name])
         room.solo_by_hand(name)
         listener = LiveListener(room)
-        listener.hear_background(name)
+        listener.hear_background([name])
         note = reference_of(room, name) if args.note is None else note_of(
             args.note, room.loaded.rig.middle_c_octave
         )  # fmt: skip

@@ -12,7 +12,7 @@ from ..listening import LiveListener
 from ..live_line import LiveLine
 from ..room import Room
 from ..room_arguments import add_room, room_of, voices_of
-from ..touching import _listen_apart, batches, notes_for
+from ..touching import listen_apart, batches, notes_for
 
 SECONDS = 0.5
 TOLD_S = 60.0  # between two tables
@@ -54,7 +54,7 @@ def _follow(room: Room, groups: list[list[str]], every_s: float, minutes: float,
         due_s = time.monotonic() + every_s
         for group in groups:
             _read(room, listener, group, expected, warmup, line)
-        room.release()
+            room.release()
         minute = (time.monotonic() - started_s) / 60.0
         done = warmup.settled() or (minutes > 0 and minute >= minutes)
         if done or time.monotonic() - told_s >= TOLD_S:
@@ -81,7 +81,7 @@ def _read(
         note = notes_for(voice)[0] + step
         at = expected.get(name, 100.0 * note + 1200.0 * voice.panel_octaves)
         requests.append(Request(name, note, 0.0, SECONDS, "reading", 0.1, at))
-    for name, heard in _listen_apart(room, listener, requests).items():
+    for name, heard in listen_apart(room, listener, requests).items():
         if heard.pitch is None:
             line.show(f"{name}: {heard.refused.replace('_', ' ')}")
             continue
