@@ -224,7 +224,7 @@ def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
 def test_trim_and_warmup_follow_a_voice(tmp_path):
     with bench(tmp_path) as case:
         said = case.zerobeat("trim", "horn", "--low", "48", "--high", "72", "--rounds", "2")
-        assert "cents an octave: wide: make the high note flatter" in said
+        assert "cents an octave: wide: flatten the high note" in said
         stretch = float(said.rpartition("at first, ")[2].split()[0])
         assert stretch == pytest.approx(6.0, abs=1.0)  # as the synth was tuned
         said = case.zerobeat("warmup", "--all", "--every", "1", "--minutes", "0.05", status=1)

@@ -36,14 +36,14 @@ class Trimmed:
 
     def line(self) -> str:
         """Return one line of at most 79 characters."""
-        way = "wide: make the high note flatter" if self.stretch_cents > 0 else (
-            "narrow: make the high note sharper"
-        )  # fmt: skip
+        way = "wide: flatten the high note"
+        if self.stretch_cents <= 0:
+            way = "narrow: sharpen the high note"
         if self.done:
             way = "as good as it gets"
         turned = {"": "", "same": "", "better": " (better)", "worse": " (worse: turn back)"}
         return (
-            f"offset {self.offset_cents:+7.1f} cents, {self.stretch_cents:+7.2f} cents an octave"
+            f"low {self.offset_cents:+.1f}, {self.stretch_cents:+.2f} cents an octave"
             f"{turned[self.turned]}: {way}"
         )
 
