@@ -65,6 +65,8 @@ make_version() {  # prints the folder of a new, complete version
     [ -z "$wheels" ] || options+=(--no-index --find-links "$wheels")
     "$folder/bin/pip" install "${options[@]}" "$source$extras" >&2 ||
         { rm -rf "$folder"; fail "the packages could not be installed; what was there is unchanged"; }
+    "$folder/bin/pip" install "${options[@]}" sounddevice >&2 ||
+        echo "no audio library: it plays, but touch-up by foot and measuring on this box need sounddevice" >&2
     "$folder/bin/python" -c 'import rtmidi, alsa_midi, zerobeat.app.cli' >&2 ||
         { rm -rf "$folder"; fail "the new version does not start; what was there is unchanged"; }
     echo "$folder"
@@ -103,7 +105,10 @@ put_files() {
 
 do_install() {
     python_is_right
-    needs python3-venv libasound2
+    needs python3-venv libportaudio2
+    if ! ldconfig -p | grep -q 'libasound\.so\.2'; then  # its package changed names with Debian 13
+        if apt-cache show libasound2t64 >/dev/null 2>&1; then needs libasound2t64; else needs libasound2; fi
+    fi
     local folder old
     folder="$(make_version)"
     old="$(readlink "$base/current" 2>/dev/null || true)"
