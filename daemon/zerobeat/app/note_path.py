@@ -8,10 +8,10 @@ from __future__ import annotations
 import time
 import traceback
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from .. import midi
-from ..engine.commands import Command, SourceLost
+from ..engine.commands import Command, OutputBack, OutputLost, SourceLost
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
 from ..engine.settings import Rig
@@ -67,41 +67,45 @@ class NotePath:
     def hear(self, outputs: Outputs) -> None:
         """Take every message that has come, in order, and send what follows from each."""
         inbox = self.inbox
-        engine = self._engine
-        storms = self.storms
         control = self.control
         listens = control is not None and bool(inbox) and control.listens
         while inbox:
             stamp_s, name, content = inbox.popleft()
-            if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
-                self.foot_presses += 1
-            if listens and control is not None:
-                control.hear(stamp_s, name, content)
-            message = midi.parse(content)
-            if message is None:
-                self.malformed += 1
-                continue
-            told = storms.hears(name, content, stamp_s)
-            if told != "":
-                if told:
-                    self._journal.fault(f"storm {name}", told)
-                    self.command(SourceLost(name))
-                continue
             try:
-                engine.receive(message, name, stamp_s, outputs)
+                if listens and control is not None:
+                    control.hear(stamp_s, name, content)
+                self._hear_one(stamp_s, name, content, outputs)
             except Exception:
                 self._fault(bytes(content).hex(" "), name, outputs)
-            if outputs:
-                now_s = time.monotonic()
-                self._wire.put(outputs, now_s)
-                outputs.clear()
-                self.send(now_s)
-                self.delays.add(time.monotonic() - stamp_s)
+                self.send(time.monotonic())
         for name, port in self.ins.items():
             if port.overflowed:
                 port.overflowed = False
                 self._journal.fault(f"overflow {name}", f"input {name}: too much at once; released")
                 self.command(SourceLost(name))
+
+    def _hear_one(
+        self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs
+    ) -> None:
+        if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
+            self.foot_presses += 1
+        message = midi.parse(content)
+        if message is None:
+            self.malformed += 1
+            return
+        told = self.storms.hears(name, content, stamp_s)
+        if told != "":
+            if told:
+                self._journal.fault(f"storm {name}", told)
+                self.command(SourceLost(name))
+            return
+        self._engine.receive(message, name, stamp_s, outputs)
+        if outputs:
+            now_s = time.monotonic()
+            self._wire.put(outputs, now_s)
+            outputs.clear()
+            self.send(now_s)
+            self.delays.add(time.monotonic() - stamp_s)
 
     def send(self, now_s: float) -> None:
         """Send what is due; a note is marked before it leaves and cleared after its end."""
@@ -166,23 +170,44 @@ class NotePath:
         try:
             act()
             done = True
+            self._wire.put(outputs, time.monotonic())
+            outputs.clear()
         except CommandError:
             raise
         except Exception:
+            done = False
             self._fault(what, "", outputs)
-        self._wire.put(outputs, time.monotonic())
-        outputs.clear()
         return done
 
     def _fault(self, what: str, name: str, outputs: Outputs) -> None:
         """An exception costs one event (M7): send what is there, release that voice."""
         text = traceback.format_exc()
-        now_s = time.monotonic()
-        self._wire.put(outputs, now_s)
-        outputs.clear()
+        self._put(outputs)
         voice = self._engine.recover(name, outputs)
+        self._put(outputs)
         last = text.strip().splitlines()[-1]
         self._journal.fault(
             f"fault {last}",
             f"fault at [{what}] from {name or 'zerobeat'}, released {voice}:\n{text}",
         )
+
+    def _put(self, outputs: Outputs) -> None:
+        """Hand outputs to the wire after a fault; if the fault is its own, begin it anew."""
+        try:
+            self._wire.put(outputs, time.monotonic())
+        except Exception:
+            self._journal.exception("the wire")
+            self._begin_anew()
+        outputs.clear()
+
+    def _begin_anew(self) -> None:
+        """Take each output as lost and back: what may sound there gets its note-off."""
+        for name in tuple(self._engine.present):
+            for command in (OutputLost(name), OutputBack(name)):
+                outputs: Outputs = []
+                now_s = time.monotonic()
+                try:
+                    self._engine.receive(command, "", now_s, outputs)
+                    self._wire.put(outputs, now_s)
+                except Exception:
+                    self._journal.exception("the wire, begun anew")
