@@ -93,6 +93,16 @@ def test_errors_by_number_are_told_from_errors_by_volts():
     assert {r.note for r in fit.readings} == set(range(55, 68))
 
 
+def test_errors_by_number_from_some_notes_only_are_told_and_not_guessed():
+    wrong = {n: float(v) for n, v in enumerate(np.random.default_rng(4).normal(0, 6, 128))}
+    aim = Aim("reed", 48, 72, most_takes=14)
+    fit, _ = measured(case_of(converter=ConverterModel(note_errors_cents=wrong)), aim)
+    assert fit.bend.errors_follow == "number"
+    assert fit.errors_follow == "volts"
+    assert fit.note_errors_cents() is None
+    assert any("measure with --every-semitone" in line for line in fit.advice)
+
+
 def test_one_bad_reading_is_read_again_and_left_out():
     case = case_of()
     inside = VirtualListener(case, 0, start_s=WARM_S)

@@ -222,7 +222,9 @@ def _history(one: Shown) -> list[str]:
         "<h3>From date to date</h3>",
         "<p class=soft>A straight line through each profile kept: its offset in the middle of the "
         "range and its stretch, and the drift while it was measured.</p>",
-        history_svg(dates, lines[:, 0], lines[:, 1]),
+        history_svg(
+            dates, lines[:, 0], lines[:, 1], [profile.drift_cents_per_min for profile in profiles]
+        ),
         "<table><tr><th>measured</th><th class=n>offset</th><th class=n>cents an octave</th>"
         f"<th class=n>cents a minute</th></tr>{''.join(rows)}</table>",
     ]

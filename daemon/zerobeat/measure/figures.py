@@ -38,6 +38,7 @@ STYLE = {
     "font.family": "sans-serif", "path.simplify": False,
 }  # fmt: skip
 WIDTH_INCHES = 7.6
+LEAST_SPAN = 1.0  # cents, of a scale of the history
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,26 +102,36 @@ def checks_svg(shown: Picture) -> str:
         return _svg(figure)
 
 
-def history_svg(dates: Sequence[str], offsets: Floats, stretches: Floats) -> str:
-    """Return how offset and stretch went from profile to profile.
+def history_svg(
+    dates: Sequence[str], offsets: Floats, stretches: Floats, drifts: Sequence[float]
+) -> str:
+    """Return how offset, stretch and drift went from profile to profile.
 
     Args:
         dates: as written, the oldest first; shape (n,).
         offsets: cents off in the middle of the range, shape (n,).
         stretches: cents an octave, shape (n,).
+        drifts: cents a minute while it was measured, shape (n,).
     """
     with mpl.rc_context(STYLE | {"svg.hashsalt": "history"}):
         figure = Figure(figsize=(WIDTH_INCHES, 2.6), layout="constrained")
-        left, right = figure.subplots(1, 2)
         place = np.arange(len(dates))
-        for axes, values, title in (
-            (left, offsets, "offset, cents"),
-            (right, stretches, "stretch, cents an octave"),
+        for axes, values, title in zip(
+            figure.subplots(1, 3),
+            (offsets, stretches, drifts),
+            ("offset, cents", "stretch, cents an octave", "drift, cents a minute"),
+            strict=True,
         ):
             axes.plot(place, values, "-o", color=CURVE, linewidth=1.6, markersize=5)
             axes.set_title(title, loc="left", fontsize=10)
-            axes.set_xticks(place, [date[:10] for date in dates], fontsize=8)
+            # The first and the last date; all stand in the table below.
+            ends = [int(place[0]), int(place[-1])]
+            axes.set_xticks(ends, [dates[at][:10] for at in ends], fontsize=8)
             axes.margins(x=0.15, y=0.25)
+            # Hundredths of a cent drawn large would look like drift.
+            low, high = axes.get_ylim()
+            room = max(0.0, LEAST_SPAN - (high - low)) / 2.0
+            axes.set_ylim(low - room, high + room)
         return _svg(figure)
 
 

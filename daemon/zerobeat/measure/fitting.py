@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
@@ -71,8 +72,11 @@ def fit_readings(
     usable = _usable(points, bad | aside, unusable)
     model = Model(shape_of(aim), usable if len(usable.cents) >= 2 else points.without(bad))
     facts = _bend_facts(material, model)
-    follow = "number" if facts is not None and facts.errors_follow == "number" else "volts"
-    curve = _curve(aim, model, readings, unusable, follow == "volts")
+    by_number = facts is not None and facts.errors_follow == "number"
+    # A table by number needs every number; from some of them only the smooth curve is known.
+    whole = aim.every_semitone or len(material) > aim.highest_note - aim.lowest_note
+    follow: Literal["volts", "number"] = "number" if by_number and whole else "volts"
+    curve = _curve(aim, model, readings, unusable, not by_number)
     found = Fit(
         voice=aim.voice,
         readings=readings,
