@@ -21,6 +21,7 @@ from kit.daemon import ZEROBEAT, Daemon
 from kit.jack import (
     RATE_HZ,
     SOUND_FONT,
+    SQUARE_LEAD,
     STEADY_REED,
     AudioRecorder,
     JackServer,
@@ -112,14 +113,17 @@ def praat_cents(sound: np.ndarray, note: int) -> float:
 
 
 @contextlib.contextmanager
-def bench(folder: Path, reed: str = "left", horn: str = "right", more: str = "") -> Iterator[Bench]:
+def bench(
+    folder: Path, reed: str = "left", horn: str = "right", more: str = "", gain: float = 0.3,
+    program: int = STEADY_REED,
+) -> Iterator[Bench]:
     rig = folder / "rig.yaml"
     rig.write_text(RIG.format(lowest=LOWEST, highest=HIGHEST, reed=reed, horn=horn, more=more))
     with (
         JackServer(PERIOD) as server,
         Player("keys") as keys,
         Player("hand") as hand,
-        OscillatorBank(DETUNES, program=STEADY_REED) as bank,
+        OscillatorBank(DETUNES, program=program, gain=gain) as bank,
     ):
         server.wait_for_port(bank.audio_port(1))
         server.connect(hand.name, bank.midi_port)
@@ -292,3 +296,13 @@ def test_a_tone_of_a_drone_that_plays_is_told_and_its_key_comes_back(tmp_path):
         assert "then press a key, a pedal or Enter to go on" in out
         assert process.returncode == 0, out
         assert case.zerobeat("tune", "reed", "--once", "--yes").count("press a key") == 0
+
+
+def test_an_overloaded_input_is_told(tmp_path):
+    """Requirement A7; the synth puts out many times full scale."""
+    with bench(tmp_path, gain=10.0, program=SQUARE_LEAD) as case:
+        said = case.zerobeat("tune", "reed", "--once", status=1)
+        assert "overload: the input is overloaded; turn it down" in said
+        said = case.zerobeat("measure", "reed", status=3)
+        assert "overload" in said and "the profile in force is unchanged" in said
+        assert case.profiles() == []

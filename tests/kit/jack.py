@@ -21,6 +21,7 @@ import itertools
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import tempfile
 import threading
@@ -81,10 +82,14 @@ class JackServer:
         synchronous: the server waits for each client in each period, so that a client that
             is late for want of the processor loses no event and no audio. Without it (as
             players run it) 3,000 notes in a burst were heard in part and out of order.
+        rate_hz: of its audio; the recorders and oscillators here want the default.
     """
 
-    def __init__(self, period_frames: int = 128, synchronous: bool = True) -> None:
+    def __init__(
+        self, period_frames: int = 128, synchronous: bool = True, rate_hz: int = RATE_HZ
+    ) -> None:
         self.name = ""
+        self._rate_hz = rate_hz
         self.environment = dict(os.environ)
         self._period_frames = period_frames
         self._synchronous = synchronous
@@ -120,7 +125,7 @@ class JackServer:
         os.environ.update(setting)
         self.environment.update(setting)
         mode = "-S" if self._synchronous else ""
-        driver = f"-d dummy -r {RATE_HZ} -p {self._period_frames}"
+        driver = f"-d dummy -r {self._rate_hz} -p {self._period_frames}"
         self._process = subprocess.Popen(
             [
                 "jackd",
@@ -308,6 +313,13 @@ def _detune_cents(detune: Detune, key: int) -> float:
     return detune
 
 
+def _free_port() -> int:
+    """Return a TCP port that nobody listens on now."""
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
 class OscillatorBank:
     """One soft synth as a case of oscillators that track badly on purpose.
 
@@ -344,6 +356,7 @@ class OscillatorBank:
             "audio.jack.id": name,
             "audio.jack.multi": 1,
             "midi.jack.id": name,
+            "shell.port": _free_port(),  # -s keeps it running and listens; two may not on one
             "synth.audio-channels": voices,
             "synth.audio-groups": voices,
             "synth.reverb.active": 0,

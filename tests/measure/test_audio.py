@@ -203,3 +203,13 @@ def test_ports_shows_the_level_of_each_channel(capsys):
     assert lines[1].split()[:2] == ["1", "silent"]
     assert lines[3].split()[0] == "3" and " good " in lines[3] and "###" in lines[3]
     assert all(len(line) <= 80 for line in shown.splitlines())
+
+
+@live
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+def test_a_device_is_taken_at_its_own_rate(rate_hz):
+    """Requirement A4: the rate is asked for, used, and told with the result."""
+    with JackServer(PERIOD, rate_hz=rate_hz):
+        with AudioInputs((Wanted("left", "system"),)) as inputs:
+            assert inputs.rate_hz("left") == rate_hz
+            assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4

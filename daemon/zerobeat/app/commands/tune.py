@@ -10,6 +10,7 @@ from ...measure.pitch import REASONS
 from ...tuning.units import name_of_note
 from ..listening import LiveListener
 from ..live_line import LiveLine
+from ..room import Room
 from ..room_arguments import add_room, note_of, room_of, voices_of
 
 ROUNDS_S = 0.05  # between two readings
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
             time.sleep(ROUNDS_S)
 
 
-def reference_of(room, name: str) -> int:  # type: ignore[no-untyped-def]
+def reference_of(room: Room, name: str) -> int:
     """Return the note that a voice is tuned to: 0 V, or the nearest it may be sent."""
     voice = room.voice(name)
     zero = room.loaded.converters[voice.output].converter.zero_volt_note
