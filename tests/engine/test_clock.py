@@ -69,6 +69,16 @@ def test_stop_keeps_the_position_and_continue_goes_on_from_it():
     assert sequencer.tick(2) == [0, 1]
 
 
+@pytest.mark.parametrize("pause_s", [0.0, 0.3, 0.9, 20.0])
+def test_a_sequencer_may_send_no_clock_while_it_stands(pause_s):
+    sequencer = Sequencer(ticks=50)
+    sequencer.clock.transport(STOP, sequencer.now_s)
+    sequencer.now_s += pause_s
+    sequencer.clock.transport(CONTINUE, sequencer.now_s)
+    assert sequencer.tick(60) == list(range(50, 110))
+    assert (sequencer.clock.state, sequencer.clock.unsure) == ("running", False)
+
+
 # p. 27: a unit is six clocks, F2 0A 00 is 60 of them; the others by that rule.
 @pytest.mark.parametrize(
     ("content", "tick"), [(b"\xf2\x0a\x00", 60), (b"\xf2\x00\x01", 768), (b"\xf2\x7f\x7f", 98298)]

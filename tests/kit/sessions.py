@@ -2,7 +2,8 @@
 
 A folder of ``tests/engine/sessions`` holds ``in.txt`` (seconds, the input's
 name, a message or a command), the rig and its files, and ``out.txt`` (seconds,
-the output's name, a message).
+the output's name, a message). ``ticks count=96 ms=20`` is that many clocks from
+that second on; lines after it may lie between them.
 """
 
 from __future__ import annotations
@@ -36,6 +37,14 @@ COMMANDS: dict[str, Callable[..., Any]] = {
     "lost": commands.OutputLost,
     "back": commands.OutputBack,
     "panic": commands.Panic,
+    "change": lambda voice="", **changes: commands.ChangeVoice(voice or None, tuple(changes.items())),
+    "root": lambda on: commands.RootKey(bool(on)),
+    "trigger": commands.TriggerNow,
+    "start": lambda: midi.START,
+    "continue": lambda: midi.CONTINUE,
+    "stop": lambda: midi.STOP,
+    "clock": lambda: midi.CLOCK,
+    "song_position": midi.SongPosition,
 }
 
 
@@ -44,6 +53,24 @@ def read_line(line: str) -> tuple[float, str, str, dict[str, Any]]:
     pairs = (pair.split("=", 1) for pair in rest)
     values = {n: int(v) if v.lstrip("-").isdigit() else v for n, v in pairs}
     return float(at_s), source, kind, values
+
+
+def read_lines(text: str) -> list[tuple[float, str, str, dict[str, Any]]]:
+    """Return the events of a session in the order of their times."""
+    events = []
+    last_s = 0.0
+    for line in text.splitlines():
+        if not line.strip() or line.startswith("#"):
+            continue
+        at_s, name, kind, values = read_line(line)
+        assert at_s >= last_s, f"{line}: earlier than the line before"
+        last_s = at_s
+        if kind == "ticks":
+            steps = range(values["count"])
+            events += [(round(at_s + step * values["ms"] / 1000.0, 6), name, "clock", {}) for step in steps]
+        else:
+            events.append((at_s, name, kind, values))
+    return sorted(events, key=lambda event: event[0])
 
 
 def message_of(kind: str, values: dict[str, Any], folder: Path) -> Any:
@@ -73,12 +100,8 @@ def play(source: Path) -> tuple[str, list[Outputs]]:
     for output in loaded.rig.outputs:
         case.hear(commands.OutputBack(output.name), "", 0.0)
         made.append(case.appended)
-    for line in source.read_text(encoding="utf-8").splitlines():
-        if not line.strip() or line.startswith("#"):
-            continue
-        at_s, name, kind, values = read_line(line)
+    for at_s, name, kind, values in read_lines(source.read_text(encoding="utf-8")):
         message = message_of(kind, values, folder)
-        assert at_s >= case.now_s, f"{source}: {line}: earlier than the line before"
         case.hear(message, name, at_s - case.now_s)
         made.append(case.appended)
         if type(message) is commands.Reload:

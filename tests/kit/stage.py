@@ -399,7 +399,7 @@ class Before:
     def _early(self) -> int | None:
         """Return the tick that a key now would be early for; None if it is far off."""
         first = max(self.next_tick, self.fired_tick + 1)
-        for tick in range(first, first + 16):
+        for tick in range(first, first + 600):  # two bars of 12/4 and more
             if any(tick % every == 0 for every in self.divisions):
                 near_s = self.scene.early_ms / 1000.0
                 return tick if self.clock.is_due_within(tick, self.stage.now_s, near_s) else None

@@ -52,6 +52,7 @@ class Clock:
         self._seen = False
         self._heard_s = 0.0  # last clock, or the Start before the first
         self._ticked = False  # ``_heard_s`` is of a clock
+        self._set_out = False  # by Start or Continue; a pause before the next clock is no loss
         self._gaps_s: deque[float] = deque(maxlen=AVERAGED_TICKS)
         self._odd_gap_s: float | None = None  # far from the average; the next tick judges it
 
@@ -63,10 +64,11 @@ class Clock:
         Empty while the song stands. More than one after lost ticks.
         """
         missed = 0
-        if self._ticked:
+        if self._ticked and not self._set_out:
             missed = self._judge(now_s - self._heard_s)
         self._heard_s = now_s
         self._ticked = self._seen = True
+        self._set_out = False
         self.lost = False
         if not self.running:
             return NO_TICKS
@@ -84,7 +86,7 @@ class Clock:
         elif message in (midi.START, midi.CONTINUE):
             if message == midi.START:
                 self._jump(0)
-            self.running = self._seen = True
+            self.running = self._seen = self._set_out = True
             self.lost = False
             if not self._ticked or now_s - self._heard_s > LOST_S:
                 self._heard_s, self._ticked = now_s, False
