@@ -155,6 +155,9 @@ class Stage:
         self.pass_time(after_s)
         if len(self.script) < LONGEST_SCRIPT:
             self.script.append((self.now_s, message, source))
+        due_s = self.engine.wake_at_s
+        if due_s is not None and due_s <= self.now_s:  # the replay leaves it to the engine
+            self.wake()
         self.last = message
         before = Before(self, message, source)
         outputs: Outputs = []
@@ -183,15 +186,18 @@ class Stage:
             self.now_s = max(self.now_s, at_s)
             due_s = self.engine.wake_at_s
             if due_s is not None and due_s <= self.now_s:
-                before = Before(self, None, "")
-                outputs: Outputs = []
-                self.engine.wake(self.now_s, outputs)
-                self.expect(outputs)
-                self.landing(None, before)
-                self.sampling(before)
-                self.wire.put(outputs, self.now_s)
+                self.wake()
             self.take()
         self.now_s = end_s
+
+    def wake(self) -> None:
+        before = Before(self, None, "")
+        outputs: Outputs = []
+        self.engine.wake(self.now_s, outputs)
+        self.expect(outputs)
+        self.landing(None, before)
+        self.sampling(before)
+        self.wire.put(outputs, self.now_s)
 
     def drain(self) -> None:
         last_s = self.now_s + 60.0

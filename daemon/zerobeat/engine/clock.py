@@ -64,6 +64,7 @@ class Clock:
         Empty while the song stands. More than one after lost ticks.
         """
         missed = 0
+        self.look(now_s)
         if self._ticked and not self._set_out:
             missed = self._judge(now_s - self._heard_s)
         self._heard_s = now_s
@@ -78,6 +79,7 @@ class Clock:
 
     def transport(self, message: midi.Message, now_s: float) -> None:
         """Take Start, Continue, Stop or Song Position; others change nothing."""
+        self.look(now_s)
         self._odd_gap_s = None
         if type(message) is midi.SongPosition:
             self._jump(message.sixteenths * TICKS_A_SIXTEENTH)
@@ -95,6 +97,12 @@ class Clock:
         self.next_tick = tick
         self.fired_tick = -1
         self.unsure = False
+
+    def look(self, now_s: float) -> None:
+        """Note that the clock is lost, if none has come for too long."""
+        lost_at_s = self.lost_at_s
+        if lost_at_s is not None and lost_at_s <= now_s:
+            self.lose()
 
     def lose(self) -> None:
         """The input is gone, or nothing has come for too long."""
@@ -114,8 +122,7 @@ class Clock:
     def _judge(self, gap_s: float) -> int:
         """Take the time between two ticks; return how many were lost before the last but one."""
         odd_s, self._odd_gap_s = self._odd_gap_s, None
-        if gap_s > LOST_S:
-            self.unsure = self.unsure or self.running
+        if gap_s > LOST_S:  # the song stands, and so did its clock
             return 0
         interval_s = self.interval_s
         if interval_s is None or len(self._gaps_s) < STEP_TICKS:  # too few to judge by

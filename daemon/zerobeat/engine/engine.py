@@ -159,9 +159,7 @@ class Engine:
         if now_s > self.now_s:
             self.now_s = now_s
         self.triggers.read_if_due(outputs)
-        lost_at_s = self.triggers.clock.lost_at_s
-        if lost_at_s is not None and lost_at_s <= self.now_s:
-            self.triggers.clock.lose()
+        self.triggers.clock.look(self.now_s)
         for name, due_s in tuple(self._sensed.items()):
             if due_s <= self.now_s:
                 del self._sensed[name]

@@ -114,20 +114,32 @@ class Live:
     def want(self, scene: Scene, outputs: Outputs) -> None:
         """Want a scene whole; its parts land as the hold in force says."""
         self.waiting_scene, self.waiting_hold = scene, self.scene.hold
-        for name, state in self._engine.states.items():
-            self._ask(state, scene.of(name), outputs)
-        if self.waiting_hold == "none" or self.triggers.too_late_to_wait(self.waiting_hold):
+        at_once = self.lands_at_once(self.waiting_hold)
+        states = self._engine.states.items()
+        landed = [state for name, state in states if self._ask(state, scene.of(name))]
+        if at_once:
             self.land_scene(outputs)
+        self._move(landed, outputs)
 
-    def _ask(self, state: VoiceState, settings: VoiceSettings, outputs: Outputs) -> None:
-        """Want settings for a voice; they land as the hold in force says."""
+    def lands_at_once(self, hold: Hold) -> bool:
+        """True if what is asked for now does not wait."""
+        return hold == "none" or self.triggers.too_late_to_wait(hold)
+
+    def _ask(self, state: VoiceState, settings: VoiceSettings) -> bool:
+        """Want settings for a voice; True if they have landed and it is to be moved."""
         hold = self.hold_of(state)
         if settings == state.settings:
             state.waiting = None
-            return
+            return False
         state.waiting, state.waiting_hold = settings, hold
-        if hold == "none" or self.triggers.too_late_to_wait(hold):
-            self.land(state)
+        if not self.lands_at_once(hold):
+            return False
+        self.land(state)
+        return True
+
+    def _move(self, landed: list[VoiceState], outputs: Outputs) -> None:
+        """Bring what sounds to settings that have landed."""
+        for state in landed:
             if not state.read_due:  # else it moves when its key is read
                 self._engine.current = state
                 self._engine.player.relocate(state, outputs)
@@ -145,8 +157,8 @@ class Live:
                 self.triggers.rule(state)
             return
         wanted = [replace(state.waiting or state.settings, **changes) for state in states]
-        for state, settings in zip(states, wanted, strict=True):
-            self._ask(state, settings, outputs)
+        asked = zip(states, wanted, strict=True)
+        self._move([state for state, settings in asked if self._ask(state, settings)], outputs)
 
     def _root_key(self, command: commands.RootKey, source: str, outputs: Outputs) -> None:
         if command.voice is None:
@@ -157,9 +169,9 @@ class Live:
 
     def set_root(self, key: int, outputs: Outputs) -> None:
         """Let a key be the root of the voices that wait for one; it lands as the hold says."""
-        for name, state in self._engine.states.items():
-            if name in self.root_voices:
-                self._ask(state, replace(state.waiting or state.settings, root=key), outputs)
+        states = [s for name, s in self._engine.states.items() if name in self.root_voices]
+        landed = [s for s in states if self._ask(s, replace(s.waiting or s.settings, root=key))]
+        self._move(landed, outputs)
 
     def _change_scene(self, command: commands.ChangeScene, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _SCENE_FIELDS)
@@ -175,7 +187,7 @@ class Live:
             return
         self.waiting_scene = replace(waiting or self.scene, **changes)
         self.waiting_hold = hold
-        if hold == "none" or self.triggers.too_late_to_wait(hold):
+        if self.lands_at_once(hold):
             self.land_scene(outputs)
 
     @staticmethod
