@@ -20,6 +20,7 @@ LOST_S = 1.0  # 2.5 beats a minute; no sequencer is that slow
 AVERAGED_TICKS = 24
 STEP_TICKS = 4  # so many on one side of the average are another tempo, not jitter
 STEP_SHARE = 0.08
+MOST_LOST_TICKS = 6  # in a row; a longer gap is rather a sequencer that stood still
 
 ClockState = Literal["none", "stopped", "running", "lost"]
 NO_TICKS = range(0)
@@ -37,7 +38,7 @@ class Clock:
         next_tick: the song's tick that the next clock is, counted from 0.
         running: between Start or Continue and Stop.
         lost: it ran, and no clock has come for ``LOST_S``.
-        unsure: ticks were lost too long to be counted; until Start or Song Position.
+        unsure: the clock was away too long to be counted; until Start or Song Position.
         interval_s: between ticks, averaged; None until two have come.
         fired_tick: the tick whose trigger came early by a key; -1 is none.
     """
@@ -138,6 +139,9 @@ class Clock:
             return 0
         missed = 0 if odd_s is None else max(0, round((odd_s + gap_s) / interval_s) - 2)
         self._average(gap_s)
+        if missed > MOST_LOST_TICKS:
+            self.unsure = self.running
+            return 0
         return missed
 
     def _average(self, *gaps_s: float) -> None:

@@ -234,6 +234,8 @@ class Live:
         engine.assigner.use(scene, self.tonight)
         if not recalled:
             return
+        if engine.measuring.running:
+            engine.measuring.stop("a scene", outputs)
         for state in engine.states.values():
             if state.waiting is None or state.waiting_hold == self.waiting_hold:
                 self._start(state, scene.of(state.voice.name).start_key, outputs)

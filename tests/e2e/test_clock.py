@@ -1,0 +1,88 @@
+"""A clock on real JACK ports: what waits lands on its beat (design, *Hold*; T5 for what is shown)."""
+
+import json
+import re
+import subprocess
+import threading
+from pathlib import Path
+
+import pytest
+from kit.daemon import ZEROBEAT, Daemon, open_notes
+from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+
+pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
+TICK_S = 0.02
+RIG = """\
+inputs:
+  keys: {port: "keys:out"}
+  steps: {port: "steps:out"}
+converters:
+  octo: {port: "octo:in", converter: {gate_gap_ms: 2, bend_range_semitones: 12}, pass: [clock]}
+voices:
+  reed: {converter: octo, channel_number: 1, profile: none}
+  horn: {converter: octo, channel_number: 2, profile: none}
+clock_from: steps
+scene:
+  hold: trigger
+  time_signature: 3/4
+  triggers: [{clock: {every: 2, unit: bars}}]
+"""
+
+
+def zerobeat(daemon: Daemon, *arguments: str) -> str:
+    done = subprocess.run(
+        [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def shown(daemon: Daemon) -> dict:
+    return json.loads(zerobeat(daemon, "status", "--json"))
+
+
+def ticks(count: int) -> list[tuple[float, bytes]]:
+    return [(TICK_S * step, b"\xf8") for step in range(1, count + 1)]
+
+
+def test_a_change_lands_on_the_bar_of_a_real_clock(tmp_path: Path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG)
+    with (
+        JackServer() as server,
+        Player("keys") as keys,
+        Player("steps") as steps,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, input steps, output octo")
+        start = len(octo.wait_for(12))  # two bend ranges
+        keys.send(b"\x90\x3c\x64")
+        octo.wait_for(start + 4)
+        steps.send(b"\xfa")
+        playing = threading.Thread(target=steps.play, args=(ticks(100),))
+        playing.start()  # bar 2 begins with clock 72 of 0, bar 3 with 144
+        wait_until(lambda: shown(daemon)["clock"]["state"] == "running")
+        assert zerobeat(daemon, "set", "all", "semitones", "7") == (
+            "all: semitones waits for a trigger\n"
+        )
+        head = zerobeat(daemon, "status", "--once").splitlines()[1]
+        assert re.fullmatch(r"waiting for bar 3 \([2-6] beats left\): all \+7", head)
+        playing.join()
+        steps.send(b"\xfc")
+        wait_until(lambda: shown(daemon)["clock"]["state"] == "stopped")
+        clock = shown(daemon)["clock"]
+        assert (clock["state"], clock["bar"], clock["beat"]) == ("stopped", 2, 2)
+        head = zerobeat(daemon, "status", "--once").splitlines()[1]
+        assert head == "waiting for the clock to start: all +7"
+        steps.send(b"\xfb")
+        steps.play(ticks(60))
+        heard = [content for _, content in octo.wait_for_silence()]
+        landed = [at for at, content in enumerate(heard) if content[0] & 0xF0 == 0xE0][-2:]
+        before = [heard[:at].count(b"\xf8") for at in landed]
+        assert before == [145, 145]  # after clock 144, before clock 145
+        wait_until(lambda: shown(daemon)["clock"]["state"] == "lost")
+        assert shown(daemon)["voices"][0]["sounding_cents"] == pytest.approx(6700.0)
+        assert zerobeat(daemon, "panic") == "every note released\n"
+        assert open_notes(c for _, c in octo.wait_for_silence() if c != b"\xf8") == set()
+        assert daemon.stop() == 0
