@@ -20,6 +20,9 @@ LOST_S = 1.0  # 2.5 beats a minute; no sequencer is that slow
 AVERAGED_TICKS = 24
 STEP_TICKS = 4  # so many on one side of the average are another tempo, not jitter
 STEP_SHARE = 0.08
+JUDGED_TICKS = 3  # so many after an odd gap tell what it was
+MOST_JUDGED_TICKS = 9  # or else it is left as it is
+FASTEST_S = 0.004  # 625 beats a minute; what comes faster was late
 MOST_LOST_TICKS = 6  # in a row; a longer gap is rather a sequencer that stood still
 
 ClockState = Literal["none", "stopped", "running", "lost"]
@@ -29,10 +32,10 @@ NO_TICKS = range(0)
 class Clock:
     """Counts one input's clock.
 
-    A gap in the clock may be a lost tick or a slower tempo; the tick after it
-    tells which. Until then the clock counts what has come, so that a slower
-    tempo is never early and a lost tick makes a trigger late by one tick at
-    most; then the count is put right.
+    A gap in the clock may be a lost tick, a late one or a slower tempo; the
+    three ticks after it tell which. Until then the clock counts what has come,
+    so that another tempo is never early and a lost tick makes a trigger late by
+    one tick at most; then the count is put right.
 
     Attributes:
         next_tick: the song's tick that the next clock is, counted from 0.
@@ -55,7 +58,8 @@ class Clock:
         self._ticked = False  # ``_heard_s`` is of a clock
         self._set_out = False  # by Start or Continue; a pause before the next clock is no loss
         self._gaps_s: deque[float] = deque(maxlen=AVERAGED_TICKS)
-        self._odd_gap_s: float | None = None  # far from the average; the next tick judges it
+        self._stumbles = False  # ticks come late so often that none can be told to be lost
+        self._odd_s: list[float] = []  # a gap far from the average, and those after it
 
     # ------------------------------------------------------------ what comes
 
@@ -81,7 +85,7 @@ class Clock:
     def transport(self, message: midi.Message, now_s: float) -> None:
         """Take Start, Continue, Stop or Song Position; others change nothing."""
         self.look(now_s)
-        self._odd_gap_s = None
+        self._odd_s.clear()
         if type(message) is midi.SongPosition:
             self._jump(message.sixteenths * TICKS_A_SIXTEENTH)
         elif message == midi.STOP:
@@ -109,7 +113,7 @@ class Clock:
         """The input is gone, or nothing has come for too long."""
         self.lost = self.running
         self._ticked = False
-        self._odd_gap_s = None
+        self._odd_s.clear()
         if self.running:
             self.unsure = True
 
@@ -121,41 +125,67 @@ class Clock:
     # ------------------------------------------------------------ tempo
 
     def _judge(self, gap_s: float) -> int:
-        """Take the time between two ticks; return how many were lost before the last but one."""
-        odd_s, self._odd_gap_s = self._odd_gap_s, None
+        """Take the time between two ticks; return how many turn out to have been lost."""
         if gap_s > LOST_S:  # the song stands, and so did its clock
             return 0
+        self._gaps_s.append(gap_s)
+        self._average()
         interval_s = self.interval_s
-        if interval_s is None or len(self._gaps_s) < STEP_TICKS:  # too few to judge by
-            self._average(gap_s)
+        if interval_s is None or len(self._gaps_s) <= STEP_TICKS:  # too few to judge by
             return 0
-        off_s = abs(gap_s - interval_s)
-        if odd_s is not None and abs(gap_s - odd_s) < off_s:  # twice the same: another tempo
-            self._gaps_s.clear()
-            self._average(odd_s, gap_s)
+        odd = self._odd_s
+        if odd or abs(gap_s - interval_s) > interval_s / 2:
+            odd.append(gap_s)
+        if len(odd) <= JUDGED_TICKS:
             return 0
-        if off_s > interval_s / 2:
-            self._odd_gap_s = gap_s
+        last = odd[-JUDGED_TICKS:]
+        if all(abs(each_s - interval_s) <= interval_s / 4 for each_s in last):  # steady again
+            return self._lost(interval_s)
+        if len(odd) >= MOST_JUDGED_TICKS:
+            odd.clear()
+        return 0
+
+    def _lost(self, interval_s: float) -> int:
+        """Return how many ticks are missing since the odd gap.
+
+        Ticks may be late, never early, so the least that the last ones are
+        behind is the truth. What is not clear yet is left to the next tick.
+        """
+        odd = self._odd_s
+        behind = [
+            sum(odd[:count]) / interval_s - count
+            for count in range(len(odd) - JUDGED_TICKS + 1, len(odd) + 1)
+        ]
+        least = min(behind)
+        missed = max(0, round(least))
+        if missed and (abs(least - missed) > 0.3 or max(behind) - least > 0.5):
+            missed = 0
+            if len(odd) < MOST_JUDGED_TICKS:
+                return 0
+        odd.clear()
+        if self._stumbles:
             return 0
-        missed = 0 if odd_s is None else max(0, round((odd_s + gap_s) / interval_s) - 2)
-        self._average(gap_s)
         if missed > MOST_LOST_TICKS:
             self.unsure = self.running
             return 0
         return missed
 
-    def _average(self, *gaps_s: float) -> None:
+    def _average(self) -> None:
+        """Average the gaps near the middle one; the last few alone if they agree on another tempo."""
         gaps = self._gaps_s
-        gaps.extend(gaps_s)
-        mean_s = sum(gaps) / len(gaps)
+        middle_s = sorted(gaps)[len(gaps) // 2]
         if len(gaps) >= 2 * STEP_TICKS:
             last = tuple(gaps)[-STEP_TICKS:]
-            low, high = mean_s * (1.0 - STEP_SHARE), mean_s * (1.0 + STEP_SHARE)
-            if max(last) < low or min(last) > high:
+            mean_s = sum(last) / STEP_TICKS
+            agree = min(last) >= FASTEST_S and max(last) <= 1.2 * min(last)
+            if agree and abs(mean_s - middle_s) > STEP_SHARE * middle_s:
                 gaps.clear()
                 gaps.extend(last)
-                mean_s = sum(last) / STEP_TICKS
-        self.interval_s = max(mean_s, 1e-4)
+                self._odd_s.clear()
+                middle_s = mean_s
+        near = [gap_s for gap_s in gaps if abs(gap_s - middle_s) <= middle_s / 4]
+        self._stumbles = len(near) < 0.75 * len(gaps)
+        self.interval_s = max(sum(near) / len(near) if near else middle_s, 1e-4)
 
     @property
     def tempo_bpm(self) -> float | None:
