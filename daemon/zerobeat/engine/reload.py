@@ -83,6 +83,7 @@ def reload_rig(
         live.waiting_scene = fresh
     elif fresh is not None:
         live.use(fresh)
+        live.triggers.rule_all()
     added = _keep_voices(engine, rig, outputs)
     live.root_voices &= frozenset(engine.states)
     if fresh is not None or live.waiting_scene is not None:
