@@ -158,6 +158,11 @@ class Console:
             self.raw += content
             self._stream.feed(content)
 
+    def drain(self) -> None:
+        """Throw away what it has written; for whoever does not look at it."""
+        while select.select([self.master], (), (), 0)[0]:
+            os.read(self.master, 65_536)
+
     def text(self) -> str:
         """Return the screen, without spaces at the ends of lines."""
         return "\n".join(line.rstrip() for line in self.screen.display)

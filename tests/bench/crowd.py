@@ -1,0 +1,189 @@
+"""The note path with ten consoles, a recall and a store every 100 ms and a flooding client.
+
+``zerobeat run`` with eight voices in unison on a JACK server (period 32, asynchronous). Keys are
+timed from the press to the last of their eight bends and eight note-ons, in turns: a quiet block,
+then one with the crowd, over and over, so that what else the machine does falls on both. The
+crowd: ten ``zerobeat status`` in terminals of their own; a client that recalls a scene and stores
+it, each every 100 ms, and times the answers; one that floods the socket with commands.
+
+Bounds: 99.9th percentile of the crowded keys at most 1.3 times that of the quiet ones; no key
+lost more than without the crowd (JACK's dummy server loses one now and then by itself); a
+recall answered within 5 ms and a store acknowledged within 50 ms, 99 of 100 each.
+
+    .venv/bin/python tests/bench/crowd.py [KEYS_A_BLOCK [BLOCKS]]
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import json
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from end_to_end import Ear, times_s, write_case
+from kit.daemon import Daemon
+from kit.desk import Console
+from kit.jack import JackServer, Player
+
+KEYS, BLOCKS = 2000, 6
+CONSOLES = 10
+RATIO, ANSWER_MS, STORED_MS = 1.3, 5.0, 50.0
+FLOOD = """\
+import itertools, json, socket, sys
+link = socket.socket(socket.AF_UNIX)
+link.connect(sys.argv[1])
+for number in itertools.count():
+    changes = {"detune_limit_cents": 40 + number % 20}
+    request = {"zerobeat": 1, "id": number, "command": "set", "voice": "all", "changes": changes}
+    link.sendall(json.dumps(request).encode() + b"\\n")
+    link.setblocking(False)
+    try:
+        link.recv(65536)
+    except BlockingIOError:
+        pass
+    link.setblocking(True)
+"""
+WORKER = """\
+import json, sys, time
+from pathlib import Path
+from zerobeat.app.client import Client
+from zerobeat.errors import CommandError
+with Client(Path(sys.argv[1])) as client:
+    for number in range(10**9):
+        for command in ("recall", "store"):
+            values = {"scene": ("one", "two")[number % 2]} if command == "recall" else {}
+            start_s = time.monotonic()
+            try:
+                client.ask(command, **values)
+                refused = ""
+            except CommandError as error:
+                refused = str(error)
+            spent_ms = 1e3 * (time.monotonic() - start_s)
+            print(json.dumps([command, spent_ms, refused]), flush=True)
+            time.sleep(max(0.0, 0.05 - spent_ms / 1e3))
+"""
+
+
+def write_scenes(folder: Path) -> None:
+    """Put two scenes into the bench's rig; keys land them, and their numbers stay."""
+    (folder / "scenes").mkdir()
+    for name, cents in (("one", 1.0), ("two", 7.0)):
+        text = f"title: {name}\nhold: note\nall: {{detune_cents: {cents}}}\n"
+        (folder / f"scenes/{name}.yaml").write_text(text)
+    with (folder / "rig.yaml").open("a") as rig:
+        rig.write("scenes: [one, two]\n")
+
+
+@contextlib.contextmanager
+def crowd(daemon: Daemon, answers: list[tuple[str, float, str]]) -> Iterator[None]:
+    """Let the crowd in; what the worker measured is added to ``answers``."""
+    path = str(daemon.folder / "zerobeat/control")
+    stopped = threading.Event()
+    environment = {key: daemon.environment[key] for key in ("XDG_RUNTIME_DIR", "STATE_DIRECTORY")}
+    with contextlib.ExitStack() as stack:
+        consoles = [Console(environment, ("status",)) for _ in range(CONSOLES)]
+        for console in consoles:
+            stack.callback(console.close)
+
+        def read() -> None:
+            while not stopped.wait(0.05):
+                for console in consoles:
+                    console.drain()
+
+        reader = threading.Thread(target=read)
+        reader.start()
+        stack.callback(reader.join)
+        stack.callback(stopped.set)
+        flood = subprocess.Popen([sys.executable, "-c", FLOOD, path])
+        stack.callback(flood.wait)
+        stack.callback(flood.kill)
+        worker = subprocess.Popen(
+            [sys.executable, "-c", WORKER, path], stdout=subprocess.PIPE, text=True
+        )
+        assert worker.stdout is not None
+        time.sleep(3.0)  # ten consoles have started
+        try:
+            yield
+        finally:
+            assert flood.poll() is None, "the flood was thrown out"
+            assert not any(console.ended() for console in consoles), "a console has ended"
+            worker.kill()
+            for line in worker.stdout:
+                with contextlib.suppress(ValueError):
+                    command, spent_ms, refused = json.loads(line)
+                    answers.append((command, spent_ms, refused))
+            worker.wait()
+
+
+def percentile(found: list[float], share: float) -> float:
+    ordered = sorted(found)
+    return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
+
+
+def measure(keys: int, blocks: int) -> bool:
+    """Play the blocks and tell; return whether every bound holds."""
+    found: dict[str, list[float]] = {"quiet": [], "crowd": []}
+    lost = {"quiet": 0, "crowd": 0}
+    answers: list[tuple[str, float, str]] = []
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        JackServer(period_frames=32, synchronous=False) as server,
+        Player("keys") as player,
+        contextlib.closing(Ear("octo")) as ear,
+    ):
+        write_case(Path(folder))
+        write_scenes(Path(folder))
+        with Daemon(Path(folder) / "rig.yaml", server.environment) as daemon:
+            daemon.wait_for_line("connected: input keys, output octo")
+            time.sleep(0.5)
+            for block in range(blocks):
+                for kind in ("quiet", "crowd"):
+                    with contextlib.ExitStack() as stack:
+                        if kind == "crowd":
+                            stack.enter_context(crowd(daemon, answers))
+                        times, missed = times_s(player, ear, keys, block)
+                    found[kind] += times
+                    lost[kind] += missed
+            told = [line for line in daemon.lines() if "fault" in line or "overflow" in line]
+            assert not told, told
+    return verdict(found, lost, answers)
+
+
+def verdict(
+    found: dict[str, list[float]], lost: dict[str, int], answers: list[tuple[str, float, str]]
+) -> bool:
+    for kind, times in found.items():
+        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(times, s):.3f}" for s in (0.5, 0.99, 0.999))
+        print(f"{kind}: {len(times)} keys, {lost[kind]} lost, ms: {shares}")
+    ratio = percentile(found["crowd"], 0.999) / percentile(found["quiet"], 0.999)
+    passed = [("99.9th percentile, crowd / quiet", ratio, RATIO)]
+    passed.append(("keys lost more than quiet", lost["crowd"] - lost["quiet"], 0))
+    for command, bound in (("recall", ANSWER_MS), ("store", STORED_MS)):
+        spent = [ms for name, ms, refused in answers if name == command and not refused]
+        refusals = sorted({refused for name, _, refused in answers if name == command and refused})
+        shares = ", ".join(f"{100 * s:g} % {percentile(spent, s):.2f}" for s in (0.5, 0.99, 1.0))
+        print(f"{command}: {len(spent)} answered, ms: {shares}; refused: {refusals}")
+        passed.append((f"{command} answered, 99 %, ms", percentile(spent, 0.99), bound))
+    for what, value, bound in passed:
+        print(f"{'pass' if value <= bound else 'FAIL'}  {what}: {value:.2f}, bound {bound}")
+    return all(value <= bound for _, value, bound in passed)
+
+
+def main() -> int:
+    keys = int(sys.argv[1]) if len(sys.argv) > 1 else KEYS
+    blocks = int(sys.argv[2]) if len(sys.argv) > 2 else BLOCKS
+    gc.disable()
+    return 0 if measure(keys, blocks) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
