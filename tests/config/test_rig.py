@@ -536,3 +536,82 @@ def test_a_loaded_rig_can_be_sent_from_the_process_that_read_it():
     assert again == loaded
     for voice, same in zip(loaded.rig.voices, again.rig.voices, strict=True):
         assert same.curve.commanded(5000.0) == voice.curve.commanded(5000.0)
+
+
+# ---------------------------------------------------------------- what was stored
+
+PLAIN = RIG[: RIG.index("scene:\n")]
+
+
+def test_each_scene_and_profile_has_a_name_in_the_store(folder):
+    (folder / "scenes").mkdir()
+    (folder / "scenes/slow.yaml").write_text("title: Slow song\n")
+    text = PLAIN.replace("profile: none", "profile: friday/vco", 1) + "scenes: [slow]\n"
+    loaded = load(folder, text)
+    assert loaded.profile_files == {"reed": "friday--vco", "floor": ""}
+    assert loaded.scene_files == {"Slow song": "slow"}
+
+
+def test_a_scene_stored_new_comes_after_those_of_the_rig(folder):
+    text = PLAIN + "scenes: [slow]\n"
+    (folder / "scenes").mkdir()
+    (folder / "scenes/slow.yaml").write_text("title: Slow song\nprogram: 7\n")
+    before = load(folder, text)
+    taken = next(scene for scene in before.scenes if scene.program is not None)
+    store = Store(folder / "state")
+    number = taken.program + before.rig.program_numbers_from
+    store.save("scenes", "late", f"title: Late\nprogram: {number}\nall: {{semitones: 3}}\n")
+    loaded = load(folder, text)
+    assert [scene.name for scene in loaded.scenes] == [s.name for s in before.scenes] + ["Late"]
+    assert loaded.scenes[-1].program is None  # another scene has its number
+    assert loaded.scene_files["Late"] == "late"
+    assert loaded.rig.start_scene == before.rig.start_scene
+
+
+def test_a_scene_stored_new_never_keeps_a_rig_from_playing(folder):
+    text = RIG
+    before = load(folder, text)
+    store = Store(folder / "state")
+    store.save("scenes", "broken", "hold: sometimes\n")
+    store.save("scenes", "double", f"title: {before.scenes[0].name}\n")
+    loaded = load(folder, text)
+    assert loaded.scenes == before.scenes
+    broken, double = loaded.warnings[-2:]
+    assert "hold: found sometimes; allowed:" in broken and broken.endswith("; left out")
+    assert double.endswith(f"found a second scene {before.scenes[0].name}; left out")
+
+
+def test_the_scene_written_into_a_rig_gives_way_to_its_stored_one(folder):
+    text = PLAIN + "scene: {title: Opening, all: {semitones: 2}}\n"
+    loaded = load(folder, text)
+    assert loaded.scene_files == {"Opening": "scene-in-rig"}
+    store = Store(folder / "state")
+    store.save("scenes", "scene-in-rig", "title: Opening\nall: {semitones: 4}\n")
+    loaded = load(folder, text)
+    assert loaded.scenes[0].of("reed").semitones == 4 and loaded.rig.start_scene == "Opening"
+    assert loaded.warnings[-1].endswith("is used; the scene written here is not")
+    store.save("scenes", "scene-in-rig", "title: Opening\nhold: sometimes\n")
+    assert load(folder, text).scenes[0].of("reed").semitones == 4
+
+
+@pytest.mark.parametrize("nonsense", ["hold: sometimes\n", "a: [\n", "", "\0", "- 1\n"])
+def test_a_stored_scene_of_nonsense_gives_way(folder, nonsense):
+    """Requirement S9: to the generation before, then to the player's own file, and it is said."""
+    text = PLAIN + "scenes: [slow]\n"
+    (folder / "scenes").mkdir(exist_ok=True)
+    own = folder / "scenes" / "slow.yaml"
+    own.write_text("all: {semitones: 1}\n")
+    store = Store(folder / "state")
+    store.save("scenes", "slow", "all: {semitones: 2}\n")
+    stored = store.save("scenes", "slow", "all: {semitones: 3}\n")
+    assert load(folder, text).scenes[0].of("reed").semitones == 3
+    stored.write_text(nonsense)
+    loaded = load(folder, text)
+    assert loaded.scenes[0].of("reed").semitones == 2
+    assert any(line.endswith(f"{stored.with_name('slow.1.yaml')} is used") for line in loaded.warnings)
+    stored.with_name("slow.1.yaml").write_text(nonsense)
+    loaded = load(folder, text)
+    assert loaded.scenes[0].of("reed").semitones == 1
+    assert any(line.endswith(f"{own} is used") for line in loaded.warnings)
+    own.unlink()
+    assert problems(folder, text)
