@@ -194,6 +194,7 @@ def the_clock_jumps() -> None:
         for step in ("+1 day", "-2 days", "+1 day"):
             sh(f"date -s '{step}'")
             time.sleep(1.5)
+        assert "the clock was set on by 86" in journal()
         assert len(quad.open_notes()) == VOICES
         assert not [word for word in quad.words(at) if word[0] == "8"]
         keys.say(OFF)

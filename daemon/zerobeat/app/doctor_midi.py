@@ -131,6 +131,9 @@ def daemon() -> Iterator[Finding]:
     for name in shown.get("muted", ()):
         remedy = "look at its cables, its local control and its thru"
         yield Finding("fault", f"input {name}", "is muted: what goes out comes back on it", remedy)
+    if shown.get("clock_steps"):
+        text = f"was set {shown['clock_steps']} times since the daemon started; the log's times jump there"
+        yield Finding("note", "clock", text)
     yield _real_time(shown.get("real_time", ""))
 
 

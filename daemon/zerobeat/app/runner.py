@@ -40,6 +40,7 @@ from .reloading import Reloading
 from .remembering import Evening
 from .signals import take_signals
 from .stores import Stores
+from .wall_clock import WallClock
 
 IDLE_S = 1.0  # the loop turns at least this often
 COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
@@ -108,6 +109,7 @@ class Runner:
         )  # fmt: skip
         self._notes.control = self._clients.control
         self._real_time = RealTime()
+        self._wall_clock = WallClock(time.monotonic(), time.time())
         self._collect_at_s = 0.0
 
     # ------------------------------------------------------------ the loop
@@ -141,6 +143,9 @@ class Runner:
             self._disk.step(now_s)
             self._reload_step(now_s)
             self._collect(now_s)
+            clock_told = self._wall_clock.look(now_s)
+            if clock_told:
+                self._journal.say(clock_told)
             if interval_s:
                 notify.watchdog()
         self._stop()
@@ -178,6 +183,7 @@ class Runner:
             "malformed": self._notes.malformed,
             "muted": list(self._notes.storms.muted),
             "real_time": self._real_time.text,
+            "clock_steps": self._wall_clock.steps,
             "foot_presses": self._notes.foot_presses,
             "asked_by_foot": dict(self._footwork.asked),
             "reload": self._reloading.outcome,

@@ -1,0 +1,35 @@
+"""Notice that the wall clock was set: notes don't care, but the log's times jump (M13)."""
+
+from __future__ import annotations
+
+import time
+
+LOOK_S = 1.0
+STEP_S = 1.0  # less is what keeping time does by itself
+
+
+class WallClock:
+    """Compares the wall clock with the one that never steps.
+
+    Attributes:
+        steps: how often it was set since the start.
+    """
+
+    def __init__(self, now_s: float, wall_s: float) -> None:
+        self.steps = 0
+        self._offset_s = wall_s - now_s
+        self._look_s = now_s
+
+    def look(self, now_s: float, wall_s: float | None = None) -> str:
+        """Return a line if it was set since the last look, else ""."""
+        if now_s < self._look_s:
+            return ""
+        self._look_s = now_s + LOOK_S
+        offset_s = (time.time() if wall_s is None else wall_s) - now_s
+        step_s = offset_s - self._offset_s
+        self._offset_s = offset_s
+        if abs(step_s) < STEP_S:
+            return ""
+        self.steps += 1
+        way = "on" if step_s > 0 else "back"
+        return f"the clock was set {way} by {abs(step_s):.0f} s; nothing that plays minds"
