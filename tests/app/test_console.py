@@ -92,6 +92,29 @@ def test_nothing_is_written_while_nothing_changes_and_then_only_changed_lines(de
         assert b"horn" not in written and len(written) < 120
 
 
+def without_cables(text):
+    """Leave out the load of the cables, which each console works out from two pictures."""
+    return [line for line in text.splitlines() if not line.startswith("cable")]
+
+
+def test_a_slow_line_gets_less_than_a_kilobyte_a_picture(desk):
+    """T1: at one picture a second, with every voice on another key each time."""
+    with desk.console("status") as console:
+        desk.until(lambda: "faults" in console.text())
+        before, written = console.text(), []
+        for key in range(50, 60):
+            count = len(console.raw)
+            desk.case.hear(NoteOn(0, key, 100))
+            desk.until(lambda: console.text() != before and desk.quiet())
+            written.append(len(console.raw) - count)
+            before = console.text()
+        assert max(written) < 1000, written
+        assert "B3 59" in before
+        with desk.console("status") as fresh:  # what was drawn bit by bit is what stands there
+            desk.until(lambda: "faults" in fresh.text() and desk.quiet())
+            assert without_cables(fresh.text()) == without_cables(console.text())
+
+
 def test_a_resized_terminal_is_drawn_anew(desk):
     with desk.console("status") as console:
         desk.until(lambda: "faults" in console.text())

@@ -72,6 +72,15 @@ class Desk:
                 raise TimeoutError(f"waited for {what}; there stands\n{shown}")
             self.turn()
 
+    def quiet(self, turns: int = 8) -> bool:
+        """Serve until no console has written anything for some turns; return True."""
+        left = turns
+        while left:
+            count = sum(len(console.raw) for console in self._consoles)
+            self.turn()
+            left = left - 1 if count == sum(len(c.raw) for c in self._consoles) else turns
+        return True
+
     def turn(self, longest_s: float = 0.05) -> None:
         now_s = time.monotonic()
         terminals = {console.master: console for console in self._consoles if console.master >= 0}

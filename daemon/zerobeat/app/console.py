@@ -104,15 +104,18 @@ class Terminal:
         return size_of(self._out)
 
     def paint(self, wanted: list[Line]) -> None:
-        """Write the lines that differ from what stands there."""
+        """Write what differs from what stands there: of each line, from the first change on."""
         parts = []
         for row in range(max(len(wanted), len(self._painted))):
             line = wanted[row] if row < len(wanted) else Line("")
-            if row < len(self._painted) and self._painted[row] == line:
+            before = self._painted[row] if row < len(self._painted) else None
+            if before == line:
                 continue
-            colour = COLOURS[line.mark] if self._colour and line.text else ""
-            text = f"\x1b[{colour}m{line.text}\x1b[0m" if colour else line.text
-            parts.append(f"\x1b[{row + 1};1H{text}\x1b[K")
+            same = 0 if before is None else _same(before, line)
+            rest = line.text[same:]
+            colour = COLOURS[line.mark] if self._colour and rest else ""
+            text = f"\x1b[{colour}m{rest}\x1b[0m" if colour else rest
+            parts.append(f"\x1b[{row + 1};{same + 1}H{text}\x1b[K")
         self._painted = wanted
         if parts:
             self._write("".join(parts))
@@ -126,6 +129,13 @@ class Terminal:
         content = text.encode(self._encoding, "replace")
         while content:
             content = content[os.write(self._out, content) :]
+
+
+def _same(before: Line, line: Line) -> int:
+    """Return how many cells at the start of a line may stay; none where cells can't be counted."""
+    if before.mark != line.mark or not (before.text.isascii() and line.text.isascii()):
+        return 0
+    return len(os.path.commonprefix((before.text, line.text)))
 
 
 class Console:
