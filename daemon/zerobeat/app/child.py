@@ -41,6 +41,14 @@ def work() -> None:
     sys.stdout.buffer.write(pickle.dumps(outcome))
 
 
+def _log() -> int | None:
+    """Return where lines about a fault go; None for where they go by themselves."""
+    try:
+        return sys.stderr.fileno()
+    except (AttributeError, OSError, ValueError):
+        return None
+
+
 class Child:
     """One function at work.
 
@@ -62,8 +70,9 @@ class Child:
                 stream.write(pickle.dumps((act, args)))
             os.lseek(asked, 0, os.SEEK_SET)
             self._process = subprocess.Popen(
-                [sys.executable, "-c", _CODE], stdin=asked, stdout=subprocess.PIPE
-            )
+                [sys.executable, "-c", _CODE], stdin=asked, stdout=subprocess.PIPE,
+                stderr=_log(),
+            )  # fmt: skip
         finally:
             os.close(asked)
         assert self._process.stdout is not None

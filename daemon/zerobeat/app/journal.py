@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import faulthandler
+import os
 import sys
 import time
 import traceback
@@ -9,6 +11,22 @@ from collections import deque
 
 REPEAT_S = 10.0
 KEPT = 8
+
+
+def keep_libraries_out() -> None:
+    """As a service: what C libraries print to stderr themselves stays out of the log (S10).
+
+    The MIDI library prints two lines for each overflow, besides the one that we write. Our own
+    lines, tracebacks, and those of a crash go where they went.
+    """
+    if not os.environ.get("NOTIFY_SOCKET"):
+        return
+    log = os.fdopen(os.dup(2), "w", buffering=1, errors="backslashreplace")
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    sys.stderr = log
+    faulthandler.enable(log)
 
 
 class Journal:

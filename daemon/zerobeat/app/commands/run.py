@@ -11,6 +11,7 @@ from ...config.find import state_directory
 from ...config.last_good import keep_last_good, last_good_rig, load_last_good
 from ...config.rig import LoadedRig, load_rig
 from ...errors import CommandError, ConfigError, StoreError
+from ..journal import keep_libraries_out
 from ..remembering import State, come_back
 from ..runner import Runner
 
@@ -38,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    keep_libraries_out()
     state = State(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good)
     if args.scene is not None:
