@@ -223,7 +223,7 @@ class Runner:
         gc.freeze()
         self._reloading.outcome = "reload: the new rig is in force"
         self._journal.say(self._reloading.outcome)
-        if self._keep_good:
+        if self._keep_good and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
                 self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
 

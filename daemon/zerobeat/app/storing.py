@@ -32,12 +32,13 @@ class Storing:
 
     Attributes:
         fault: why nothing was stored last; "" once something was again.
+        refusal: why nothing may be written at all; "" if it may.
     """
 
     def __init__(self, evening: Evening, engine: Engine, journal: Journal) -> None:
         self._state = evening.state
         self.store = evening.state.store
-        self.fault = self._refusal = refusal = evening.state.refusal
+        self.fault = self.refusal = refusal = evening.state.refusal
         self._journal = journal
         self._writer = StoreWriter(self.store)
         self._remembering = (
@@ -71,8 +72,8 @@ class Storing:
         self._then[self._writer.save_bindings(text)] = then
 
     def _allow(self, what: str) -> None:
-        if self._refusal:
-            raise CommandError(self._refusal)
+        if self.refusal:
+            raise CommandError(self.refusal)
         if self._writer.waiting >= MOST_JOBS:
             raise CommandError(
                 f"{what}: {self._writer.waiting} stores wait for the disk; try again"

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     keep_libraries_out()
     state = State(state_directory())
-    loaded, instead = _load(args.rig, args.or_last_good)
+    loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     return runner.run()
 
 
-def _load(rig: Path, or_last_good: bool) -> tuple[LoadedRig, str]:
+def _load(rig: Path, or_last_good: bool, keep: bool) -> tuple[LoadedRig, str]:
     """Return a rig to play, and a line if it is not the one that was asked for."""
     try:
         loaded = load_rig(rig)
@@ -61,7 +61,7 @@ def _load(rig: Path, or_last_good: bool) -> tuple[LoadedRig, str]:
         if not or_last_good:
             raise
         return _last_good(rig, error)
-    if or_last_good:
+    if or_last_good and keep:
         try:
             keep_last_good(rig, loaded.files_read)
         except StoreError as error:
