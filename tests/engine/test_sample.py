@@ -180,6 +180,19 @@ def test_settings_land_with_the_reading_and_not_before_it():
     assert len(case.bends()) == 2
 
 
+def test_a_late_change_is_heard_with_the_reading_too():
+    case = playing()
+    case.key(60)
+    case.key(64)
+    case.start()
+    case.ticks(1)
+    case.sent.clear()
+    case.change(0.001, semitones=2)
+    assert (case.semitones(), case.heard()) == ([2, 2], [])
+    case.pass_time(0.01)
+    assert case.pitches() == [6600.0, 6600.0]
+
+
 def test_a_key_just_before_the_beat_brings_the_reading_on_and_is_read():
     case = playing()
     case.start()
@@ -216,6 +229,17 @@ def test_by_a_key_the_other_voices_read_theirs():
     assert case.pitches() == [6400.0, 3600.0]
 
 
+def test_by_a_key_the_other_voices_have_read_theirs_before_it_strikes():
+    zones = (Zone(("reed",), channels=(0,)), Zone(("horn",), channels=(1,)))
+    case = playing(replace(FROZEN, zones=zones, triggers=(Trigger("remote_note", input="keys", note=70),)))
+    case.key(60)
+    case.key(48, channel=1)
+    case.key(50, channel=1)
+    case.key(70)  # reed's
+    made = [(type(m), m.channel) for _, m in case.appended]
+    assert made.index((PitchBend, 1)) < made.index((NoteOn, 0))
+
+
 def test_by_a_key_a_voice_whose_priority_keeps_another_key_reads_that():
     voices = {"reed": VoiceSettings(priority="lowest")}
     case = playing(replace(FROZEN, triggers=(Trigger("remote_note", input="steps"),), voices=voices))
@@ -247,9 +271,9 @@ def test_regate_opens_the_gates_again_at_the_trigger():
 def test_regate_strikes_once_for_a_note_on_the_beat():
     case = playing(replace(FROZEN, regate=True))
     case.start()
-    case.ticks(24)
+    case.ticks(10)
     case.key(60, 0.005)
-    case.ticks(1)
+    case.ticks(15)
     case.sent.clear()
     case.key(67, 0.001)
     case.pass_time(0.01)
