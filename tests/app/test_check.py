@@ -163,3 +163,11 @@ def test_a_file_of_no_kind_is_one_line(check, tmp_path):
 def test_faults_of_scale_files_exit_78_too(check, tmp_path, name):
     (tmp_path / name).write_text("x\n")
     assert check(tmp_path / name, status=78).startswith(f"{tmp_path / name}:")
+
+
+def test_a_scene_says_what_counts_as_on_the_clock_where_it_is_not_as_usual(check, tmp_path):
+    scene = tmp_path / "night.yaml"
+    scene.write_text("hold: note\nearly_ms: 30\nsample_delay_ms: 0\n")
+    assert "near the clock: early 30 ms, sample delay 0 ms" in check(scene)
+    scene.write_text("hold: note\nlate_ms: 40\n")
+    assert "near the clock" not in check(scene)

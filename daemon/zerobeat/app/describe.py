@@ -166,6 +166,14 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     )
     for trigger in scene.triggers:
         lines += wrapped(f"trigger: {_trigger(trigger, scene, middle_c_octave)}")
+    usual = Scene()
+    near = [
+        f"{name.removesuffix('_ms').replace('_', ' ')} {getattr(scene, name):g} ms"
+        for name in ("early_ms", "late_ms", "sample_delay_ms")
+        if getattr(scene, name) != getattr(usual, name)
+    ]
+    if near:
+        lines += wrapped(f"near the clock: {', '.join(near)}")
     if not scene.zones:
         lines += wrapped("keys: all voices in unison")
     for zone in scene.zones:
