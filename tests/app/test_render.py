@@ -56,6 +56,47 @@ def test_notes_keep_their_times_and_get_their_offs(song):
     assert offs == [(1.2, 60), (1.601, 72)]
 
 
+CLOCKED = """\
+inputs:
+  keys: {port: "keys:out"}
+  steps: {port: "steps:out"}
+converters:
+  octo:
+    port: "octo:in"
+    converter: {bend_range_semitones: 24, bend_range: fixed}
+    pass: [clock]
+voices:
+  reed: {converter: octo, channel_number: 1, profile: none}
+clock_from: steps
+scene: {hold: sample, regate: true, triggers: [{clock: {every: 1, unit: beats}}]}
+"""
+
+
+def test_a_files_tempo_is_the_clock_of_a_rig_that_has_one(song):
+    """Hold sample on the beat: the key of 600 ms is read with its clock, at both tempos."""
+    (song / "rig.yaml").write_text(CLOCKED)
+    file = mido.MidiFile(type=1, ticks_per_beat=96)
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=600_000))
+    track.append(mido.Message("note_on", note=60, velocity=90, time=48))  # half a beat
+    track.append(mido.Message("note_on", note=64, velocity=80, time=24))
+    track.append(mido.MetaMessage("set_tempo", tempo=400_000, time=120))  # beat 2
+    track.append(mido.Message("note_on", note=67, velocity=70, time=48))
+    track.append(mido.Message("note_off", note=67, time=192))
+    file.tracks.append(track)
+    file.save(song / "in.mid")
+    assert run(song) == 0
+    at_s, ons = 0.0, []
+    for message in mido.MidiFile(song / "out.mid"):
+        at_s += message.time
+        if message.type == "note_on":
+            ons.append((round(at_s, 3), message.note))
+    # Beats at 0, 0.6, 1.2, then each 0.4 s; read 3 ms later, the gate open 2 ms after its off.
+    assert ons == [
+        (0.3, 60), (0.452, 60), (0.605, 64), (1.205, 64), (1.402, 64), (1.605, 67), (2.005, 67),
+    ]  # fmt: skip
+
+
 def test_the_same_file_renders_to_the_same_bytes(song):
     assert run(song) == 0 and run(song, target="again.mid") == 0
     assert (song / "out.mid").read_bytes() == (song / "again.mid").read_bytes()

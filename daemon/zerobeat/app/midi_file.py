@@ -16,6 +16,7 @@ import mido
 
 from .. import midi
 from ..config.rig import LoadedRig
+from ..engine.clock import TICKS_A_QUARTER
 from ..engine.commands import OutputBack
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
@@ -50,7 +51,7 @@ class TempoMap:
             self._seconds.append(at_s)
             self._tempos.append(tempo)
 
-    def seconds(self, tick: int) -> float:
+    def seconds(self, tick: float) -> float:
         """Return the time of a tick, in seconds from the start."""
         place = bisect_right(self._ticks, tick) - 1
         ticks = tick - self._ticks[place]
@@ -119,15 +120,21 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
     )
     timed = [(tempo_map.seconds(tick * scale), message) for tick, message in events]
     end_s = tempo_map.seconds(max((tick * scale for tick, _ in _all_ticks(file)), default=0))
-    sent = play(loaded, timed, input_name, end_s)
+    clocks_s = [] if loaded.rig.clock_from is None else _clocks_s(tempo_map, division, end_s)
+    sent = play(loaded, timed, input_name, end_s, clocks_s)
     _write(target, file, division, scale, metas, tempo_map, sent, loaded)
     return len(sent)
 
 
 def play(
-    loaded: LoadedRig, events: Timed, input_name: str, end_s: float
-) -> list[tuple[float, str, bytes]]:
-    """Play timed MIDI values through engine and wire; return (seconds, output, bytes)."""
+    loaded: LoadedRig, events: Timed, input_name: str, end_s: float,
+    clocks_s: Iterable[float] = (),
+) -> list[tuple[float, str, bytes]]:  # fmt: skip
+    """Play timed MIDI values through engine and wire; return (seconds, output, bytes).
+
+    ``clocks_s``: when a clock comes from the rig's ``clock_from``; before what
+    comes at the same moment, as a sequencer sends it.
+    """
     engine = Engine(loaded.rig, loaded.scenes)
     wire = Wire(loaded.rig.outputs)
     sent: list[tuple[float, str, bytes]] = []
@@ -135,7 +142,12 @@ def play(
     now_s = 0.0
     for output in loaded.rig.outputs:
         engine.receive(OutputBack(output.name), "", now_s, outputs)
-    waiting = [*events, (end_s, None)]
+    clock_from = loaded.rig.clock_from or ""
+    clocks = [(at_s, midi.CLOCK, clock_from) for at_s in clocks_s]
+    if clocks:
+        clocks.insert(0, (0.0, midi.START, clock_from))
+    heard = [*clocks, *((at_s, message, input_name) for at_s, message in events)]
+    waiting = [*sorted(heard, key=lambda event: event[0]), (end_s, None, "")]
     place = 0
     while True:
         wire.put(outputs, now_s)
@@ -150,12 +162,20 @@ def play(
         if engine.wake_at_s is not None and engine.wake_at_s <= now_s:
             engine.wake(now_s, outputs)
         if place < len(waiting) and waiting[place][0] <= now_s:
-            message = waiting[place][1]
+            _, message, source = waiting[place]
             place += 1
             if message is None:
                 outputs += engine.release_all()
             else:
-                engine.receive(message, input_name, now_s, outputs)
+                engine.receive(message, source, now_s, outputs)
+
+
+def _clocks_s(tempo_map: TempoMap, division: int, end_s: float) -> list[float]:
+    """Return the times of a file's clocks, from its first bar to its end."""
+    found: list[float] = []
+    while (at_s := tempo_map.seconds(len(found) * division / TICKS_A_QUARTER)) <= end_s:
+        found.append(at_s)
+    return found
 
 
 def _all_ticks(file: mido.MidiFile) -> Iterable[tuple[int, Any]]:
@@ -198,7 +218,7 @@ def _write(
             [
                 (tempo_map.tick(at_s), mido.Message.from_bytes(content))
                 for at_s, name, content in sent
-                if name == output.name
+                if name == output.name and content[0] < 0xF8  # a file holds no clock
             ]
         )
         track.insert(0, mido.MetaMessage("track_name", name=_ascii(output.name)))
