@@ -154,6 +154,8 @@ def test_a_touch_up_takes_out_a_drift(tmp_path):
     """The synth is retuned behind the daemon's back (RPN 1, fine tuning), by 10 cents."""
     with bench(tmp_path) as case:
         case.zerobeat("measure", "reed", "--tolerance", "1.5")
+        # The profile is the daemon's, wherever the commands would look for their own.
+        case.daemon.environment["STATE_DIRECTORY"] = str(tmp_path / "elsewhere")
         for content in ((0xB0, 101, 0), (0xB0, 100, 1), (0xB0, 6, 70), (0xB0, 38, 51)):
             case.hand.send(bytes(content))
         assert min(case.heard_cents(0, 50, 57, 71)) > 7.0
@@ -195,6 +197,12 @@ def test_a_key_stops_a_measurement_and_plays(tmp_path):
         shown = case.status()
         assert [voice["key"] for voice in shown["voices"]] == [60, 60]
         assert case.profiles() == []
+
+
+def test_a_voice_whose_profile_could_not_be_kept_is_refused_before_any_work(tmp_path):
+    with bench(tmp_path, more=", profile: none") as case:
+        said = case.zerobeat("measure", "reed", status=1)
+        assert "reed: the rig says profile: none; take that out of its line" in said
 
 
 @pytest.mark.parametrize("end", ["ctrl-c", "killed", "daemon gone"])

@@ -91,6 +91,25 @@ class Room:
         what = f"found input {found}" if found else "found no input"
         raise MeasureError(f"{name}: {what}; allowed: {', '.join(known)}")
 
+    def check_kept(self, names: Sequence[str]) -> None:
+        """Refuse, before any work, to measure a voice whose profile could not be kept.
+
+        Raises:
+            MeasureError: the rig says ``profile: none``, or two voices share a profile.
+        """
+        files = self.loaded.profile_files
+        for name in names:
+            if files.get(name) == "":
+                raise MeasureError(
+                    f"{name}: the rig says profile: none; take that out of its line, then "
+                    "zerobeat can keep one (restart it, or send it SIGHUP)"
+                )
+            sharing = [other for other in files if other != name and files[other] == files[name]]
+            if sharing:
+                raise MeasureError(
+                    f"{name}: {', '.join(sharing)} plays by the same profile; give each its own"
+                )
+
     def settle_s(self, name: str) -> float:
         """Return how long after a note-on a take may begin, before the request's own wait."""
         converter = next(
@@ -227,13 +246,29 @@ def open_room(
             tell(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(_own_daemon(path))
         stack.enter_context(client)
-        if client.status() == {}:
-            raise ControlError("zerobeat tells no status; its log says more")
-        loaded = load_rig(Path(client.status()["rig"]))
+        loaded = _rig_of(client.status())
         room = Room(client, loaded, tell, any_input, yes)
         room.socket = socket
         stack.callback(room.close)
         yield room
+
+
+def _rig_of(shown: dict[str, Any]) -> LoadedRig:
+    """Return the rig that a daemon plays, with the profiles that it plays by.
+
+    Those lie in the daemon's state directory, which is not this command's own
+    where the daemon is a service.
+    """
+    if "rig" not in shown or "state_directory" not in shown:
+        raise ControlError("zerobeat tells no status; its log says more")
+    state = Path(shown["state_directory"])
+    if state.exists() and not os.access(state, os.R_OK | os.X_OK):
+        raise ControlError(
+            f"{state}: permission denied; join the group zerobeat: "
+            "sudo usermod -aG zerobeat $USER; log in again"
+        )
+    os.environ["STATE_DIRECTORY"] = str(state)
+    return load_rig(Path(shown["rig"]))
 
 
 @contextlib.contextmanager

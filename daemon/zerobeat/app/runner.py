@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ..config.last_good import keep_last_good
+from ..config.find import state_directory
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
@@ -179,6 +180,7 @@ class Runner:
     def _facts(self) -> dict[str, Any]:
         return {
             "rig": str(self._path),
+            "state_directory": str(state_directory()),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
             "muted": list(self._notes.storms.muted),

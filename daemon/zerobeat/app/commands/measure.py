@@ -146,6 +146,8 @@ def _live(args: argparse.Namespace) -> int:
     line = LiveLine()
     with room_of(args, line) as room:
         names = voices_of(room, args.voice, args.all)
+        if not args.dry_run:
+            room.check_kept(names)
         room.open(names)
         wish = Wish(0 if args.no_check else CHECKS, args.accept, args.dry_run)
         found = measure_live(room, names, make_aim, wish, line)
