@@ -116,10 +116,10 @@ def advice(found: BendFacts, aim: Aim) -> Sequence[str]:
             "bend or pitch steps are coarse, and no curve can better that"
         )
     if found.errors_follow == "number":
+        todo = "" if aim.every_semitone else "; measure with --every-semitone"
         lines.append(
             f"a note and its neighbour bent to the same pitch differ by "
-            f"{found.number_error_cents:+.1f} cents: the converter errs by note number; "
-            "measure with --every-semitone"
+            f"{found.number_error_cents:+.1f} cents: the converter errs by note number{todo}"
         )
     off = found.range_cents / aim.bend_range_cents - 1.0
     if abs(off) > 0.004:

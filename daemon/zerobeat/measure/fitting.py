@@ -222,7 +222,9 @@ def _worst(aim: Aim, model: Model, curve: TrackingCurve) -> float:
     if not any(inside):
         return float("inf")
     notes = notes[np.array(inside)]
-    return float(2.0 * model.predict(100.0 * notes)[1].max())
+    # Where every note is read, what single notes add is known too.
+    groups = notes if aim.every_semitone else None
+    return float(2.0 * model.predict(100.0 * notes, groups)[1].max())
 
 
 def _drift_rate(points: Points, drift: np.ndarray) -> float:
