@@ -12,6 +12,7 @@ from zerobeat.measure.notes import half_way, near_mains, spans
 from zerobeat.measure.plan import Plan
 from zerobeat.measure.take import run
 from zerobeat.sim.converter import ConverterModel
+from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Warmup
 from zerobeat.tuning.bend import cents_to_bend, nearest_note
 
@@ -146,6 +147,19 @@ def test_a_bottom_that_fails_near_zero_volts_gets_the_technicians_advice():
     ]
     assert fit.curve.unusable_at(2400.0) is not None
     assert fit.curve.unusable_at(4800.0) is None
+
+
+def test_a_converter_that_clips_is_found_at_both_ends_without_a_hunt():
+    dac = DacModel(lowest_volts=0.0, span_volts=5.0)  # C2 to C7
+    case = case_of(converter=ConverterModel(dac=dac))
+    fit, listener = measured(case, Aim("reed", 24, 108))
+    low, high = fit.curve.unusable
+    assert (low.lowest_cents, high.highest_cents) == (2400.0, 10800.0)
+    assert 3400.0 <= low.highest_cents <= 3700.0
+    assert 9500.0 <= high.lowest_cents <= 9700.0
+    assert fit.takes <= 30
+    usable = np.arange(38, 95)
+    assert np.abs(curve_error(fit, case, listener.now_s, usable)).max() < 0.5
 
 
 def test_chosen_notes_only():

@@ -123,9 +123,10 @@ def _unusable(
     good = [note for note in good if note not in off]
     for note, reason in refused:
         low, high = _around(aim, note, good)
-        text = "no steady pitch to read" if reason != "far off" else "far off"
-        if reason not in ("unsteady", "far off"):
-            text += f" ({reason.replace('_', ' ')})"
+        text = reason
+        if reason not in ("far off", "leaves the curve"):
+            text = "no steady pitch to read"
+            text += "" if reason == "unsteady" else f" ({reason.replace('_', ' ')})"
         found.append(Unusable(low, high, text))
     return _joined(found)
 
@@ -149,7 +150,7 @@ def _joined(found: list[Unusable]) -> list[Unusable]:
             continue
         reason = last.reason
         # One line for a stretch: a kind of trouble is named once, by its first figures.
-        if _kind(part.reason) not in reason:
+        if not any(_kind(part.reason) == _kind(one) for one in reason.split(", ")):
             reason += f", {part.reason}"
         high = max(last.highest_cents, part.highest_cents)
         joined[-1] = Unusable(last.lowest_cents, high, reason)
@@ -157,8 +158,6 @@ def _joined(found: list[Unusable]) -> list[Unusable]:
 
 
 def _kind(reason: str) -> str:
-    if reason == "far off":
-        return "bend range"
     for kind in ("scatter", "bend range", "unsteady", "no steady pitch", "does not rise"):
         if kind in reason:
             return kind

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .fit import Aim
 from .model import Model, Points, Shape
+from .notes import near_mains
 from .take import Heard
 
 DOUBT_SIGMAS = 5.0
@@ -15,6 +18,8 @@ DOUBT_CENTS = 1.0
 UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
 SCATTER_CENTS = 2.0  # three readings, no two of them closer
 AGREE_CENTS = 0.5  # two readings of a note this close agree
+WILD_CENTS = 300.0
+LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
 DOUBT_ROUNDS = 4
 CANDIDATES = 3  # looked at in each round
 
@@ -86,6 +91,17 @@ class Material:
         """Return the first reading of a note without bend."""
         return next((one for one in self.plain if one.request.note == note), None)
 
+    def leaves(self, note: int) -> bool:
+        """Return whether a note is where all others don't expect it."""
+        others = [one for one in self.good() if one.request.note != note]
+        taken = [one for one in self.good() if one.request.note == note]
+        if not taken or len({one.request.note for one in others}) < 4:
+            return False
+        error = float(np.mean([self.error_of(one) for one in taken]))
+        rest = Model(shape_of(self.aim), points_of(self, others))
+        sigmas, cents = rest.surprise(100.0 * note, error, 0.0)
+        return abs(sigmas) > LEAVES_SIGMAS and abs(cents) > LEAVES_CENTS
+
     def bend_of(self, note: int, bend_cents: float) -> Heard | None:
         """Return the last reading of a note at a bend."""
         found = [
@@ -112,6 +128,27 @@ class Material:
             self._bad = doubtful(shape_of(self.aim), points)
             self._model = Model(shape_of(self.aim), points.without(self._bad))
         return self._model
+
+    def expected(self, commanded_cents: ArrayLike) -> np.ndarray:
+        """Return where pitches should sound, cents above key 0, as far as is known by now."""
+        commanded = np.atleast_1d(np.asarray(commanded_cents, float))
+        panel = 1200.0 * self.aim.panel_octaves
+        if not len(self):
+            return commanded + panel
+        errors = self.model().predict(commanded)[0]
+        # Far from its readings a model may be wild; the reader looks half an octave around.
+        usual = float(np.median([self.error_of(one) for one in self.good()]))
+        return commanded + np.clip(errors, usual - WILD_CENTS, usual + WILD_CENTS) + panel
+
+    def clear(self, notes: Iterable[int]) -> list[int]:
+        """Return the notes that sound away from low multiples of the mains."""
+        numbers = [int(note) for note in notes]
+        sounding = self.expected(100.0 * np.array(numbers))
+        return [
+            note
+            for note, cents in zip(numbers, sounding, strict=True)
+            if not near_mains(float(cents), self.aim.mains_hz)
+        ]
 
     def suspect(self) -> int | None:
         """Return a note that only doubtful readings speak for, the last such; or None."""

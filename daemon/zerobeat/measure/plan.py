@@ -9,10 +9,8 @@ play is looked for by halving.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from ..errors import MeasureError
 from . import bends
@@ -103,6 +101,8 @@ class Plan:
             self._silent[request.note] = trouble
         elif surprising and self._count(request.note) < MOST_PER_NOTE:
             self._queue.appendleft((request.note, 0.0, "again"))
+        if self._silent:
+            self._check_ends()
 
     def progress(self) -> Progress:
         """Return how far it is, for a progress line."""
@@ -169,7 +169,9 @@ class Plan:
         if len(self._material) == 0:
             return None
         notes = np.array([n for low, high in self._spans() for n in range(low, high + 1)])
-        wanted = np.array([n for n in self._clear(notes) if self._count(n) < MOST_PER_NOTE])
+        wanted = np.array(
+            [n for n in self._material.clear(notes) if self._count(n) < MOST_PER_NOTE]
+        )
         if not len(wanted):
             return None
         model = self._material.model()
@@ -197,16 +199,6 @@ class Plan:
             aim.lowest_note, aim.highest_note, self._material.notes(), self._silent
         )
 
-    def _clear(self, notes: Iterable[int]) -> list[int]:
-        """Return the notes that sound away from low multiples of the mains."""
-        numbers = [int(note) for note in notes]
-        sounding = self._expected(100.0 * np.array(numbers))
-        return [
-            note
-            for note, cents in zip(numbers, sounding, strict=True)
-            if not notes_of.near_mains(float(cents), self.aim.mains_hz)
-        ]
-
     def _reference(self) -> int:
         aim = self.aim
         if aim.reference_note is not None:
@@ -216,12 +208,12 @@ class Plan:
         near = sorted(
             range(aim.lowest_note, aim.highest_note + 1), key=lambda note: abs(note - middle)
         )
-        return next(iter(self._clear(near)), middle)
+        return next(iter(self._material.clear(near)), middle)
 
     # ------------------------------------------------------------ requests
 
     def _request(self, note: int, bend_cents: float = 0.0, purpose: Purpose = "reading") -> Request:
-        expected: float | None = float(self._expected(100.0 * note + bend_cents)[0])
+        expected: float | None = float(self._material.expected(100.0 * note + bend_cents)[0])
         usual = float(np.median(self._sigmas_at_1s)) if self._sigmas_at_1s else None
         seconds = take_seconds(expected, self.aim.tolerance_cents, usual)
         if purpose == "bend" and bend_cents == bends.wide_bend(self.aim.bend_range_cents):
@@ -229,13 +221,6 @@ class Plan:
         return Request(
             self.aim.voice, note, bend_cents, seconds, purpose, self.aim.settle_s, expected
         )
-
-    def _expected(self, commanded_cents: ArrayLike) -> np.ndarray:
-        commanded = np.atleast_1d(np.asarray(commanded_cents, float))
-        panel = 1200.0 * self.aim.panel_octaves
-        if not len(self._material):
-            return commanded + panel
-        return commanded + self._material.model().predict(commanded)[0] + panel
 
     def _queue_bends(self) -> None:
         reach = self.aim.bend_range_cents
@@ -269,6 +254,19 @@ class Plan:
             one.request.note == note and one.request.purpose in ("reading", "again")
             for one in self._heard
         )
+
+    def _check_ends(self) -> None:
+        """Set the last note before those that can't be read aside, if it leaves the curve too."""
+        good = self._material.notes()
+        for end, beyond in ((good[0], -1), (good[-1], 1)):
+            ends_here = any((bad - end) * beyond > 0 for bad in self._silent)
+            if end == self.reference or not ends_here or not self._material.leaves(end):
+                continue
+            if self._count(end) > 1:
+                self._material.set_aside(end)
+                self._silent[end] = "leaves the curve"
+            elif (end, 0.0, "again") not in self._queue:
+                self._queue.appendleft((end, 0.0, "again"))
 
     def _surprising(self, heard: Heard) -> bool:
         assert heard.pitch is not None
