@@ -328,7 +328,7 @@ def test_lists_of_notes(text, notes):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["lute"], "found no voice lute; allowed: reed, bass"),
+        (["lute", "--virtual"], "found no voice lute; allowed: reed, bass"),
         (["reed", "--virtual", "--tolerance", "0"], "--tolerance: found 0"),
         (["reed", "--virtual", "--notes", "20,60"], "found the note 20; allowed: 36 to 84"),
         (["reed", "--undo"], "reed"),
