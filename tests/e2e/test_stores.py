@@ -12,6 +12,7 @@ from zerobeat.app.client import Client
 from zerobeat.app.remembering import LOOK_S
 from zerobeat.config.session import EVERY_S
 from zerobeat.config.store import Store
+from zerobeat.errors import CommandError, ControlError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -217,3 +218,35 @@ def test_each_refusal_is_one_line_and_changes_nothing(stage):
     assert status(daemon) == before
     assert os.listdir(daemon.folder / "state/scenes") == []
     assert octo.wait_for_silence()[-1][1][0] & 0xF0 == 0xB0
+
+
+STRANGE = [
+    ("store", {"scene": {}}), ("store", {"scene": ""}),
+    ("store", {"scene": "x" * 300}), ("store", {"scene": "\ud800"}), ("store", {"scene": "../x"}),
+    ("store", {"scene": ".x"}), ("store", {"scene": "a\nb"}), ("store", {"undo": "yes"}),
+    ("store", {"undo": 1}), ("store", {"to": "x"}), ("revert", {"scene": "plain"}),
+    ("put_profile", {"voice": ["v1"]}), ("put_profile", {"voice": "v1", "profile": [1]}),
+    ("put_profile", {"voice": "v1", "profile": {"readings": [[[[[1]]]]]}}),
+    ("put_profile", {"voice": "v1", "profile": {"readings": [{"note": 60, "cents": 1e999}]}}),
+    ("put_profile", {"voice": "v1", "profile": {"readings": [{"note": 60, "cents": 10**400}]}}),
+    ("put_profile", {"voice": "v1", "profile": {"voice": "\ud800", "readings": [{"note": 60}]}}),
+    ("put_profile", {"voice": "v1", "profile": {"\ud800": 1}}),
+    ("undo_profile", {"voice": "v1"}), ("undo_profile", {"voice": "v1", "profile": {}}),
+]  # fmt: skip
+
+
+def test_no_value_on_the_socket_is_more_than_a_refusal(stage):
+    """Bad input: one clear line, nothing changes, what sounds goes on."""
+    daemon, keys, octo = stage
+    with Client(daemon.folder / "zerobeat/control") as client:
+        for command, values in STRANGE:
+            with pytest.raises((CommandError, ControlError)) as refusal:
+                answer = client.ask(command, **values)
+                pytest.fail(f"{command} {values}: {answer}")
+            assert "\n" not in str(refusal.value) and "fault in" not in str(refusal.value), values
+            if refusal.type is ControlError:  # 1e999 is no number: the connection was closed
+                client.__init__(daemon.folder / "zerobeat/control")
+    assert strike(keys, octo) == [60, 60]
+    assert os.listdir(daemon.folder / "state/scenes") == []
+    assert os.listdir(daemon.folder / "state/profiles") == []
+    assert not any("Traceback" in line for line in daemon.lines())
