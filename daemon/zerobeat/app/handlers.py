@@ -32,19 +32,19 @@ from typing import Any
 
 from ..config.context import Context
 from ..config.faults import Faults, Place, meant
-from ..config.fields import Section, read_text
+from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live import AT_ONCE
-from ..engine.settings import Hold, Scene, TouchUp, VoiceSettings
+from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, ZerobeatError
 from ..ports.later import Later
 from .measuring_run import MeasuringRun
+from .tonight_commands import ALL, TonightCommands, done, voice_of
 
-ALL = "all"
 WAITS: dict[Hold, str] = {
     "none": "is in force",
     "note": "waits for the next note",
@@ -93,20 +93,16 @@ class Handlers:
             "recall": self._recall,
             "set": self._set,
             "set_scene": self._set_scene,
-            "tonight": self._tonight,
             "hold": self._hold,
             "trigger": lambda section: self._plain(section, commands.TriggerNow(), "triggered"),
             "cancel": lambda section: self._plain(
                 section, commands.CancelWaiting(), "nothing waits now"
             ),
             "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
-            "bypass": self._bypass,
-            "solo": lambda section: self._one_voice(section, "solo", commands.Solo),
-            "mute": lambda section: self._one_voice(section, "mute", commands.Mute),
-            "touch_up": self._touch_up,
             "reload": self._reload_files,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
+            **TonightCommands(engine, act).known,
         }
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
@@ -134,21 +130,16 @@ class Handlers:
         return Section(table, Faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
-        self._done(section)
+        done(section)
         self._act(command)
         return said
-
-    @staticmethod
-    def _done(section: Section) -> None:
-        section.close()
-        section.faults.raise_any()
 
     # ------------------------------------------------------------ scenes
 
     def _recall(self, section: Section) -> str:
         """A title first; else the words next and previous, else a program as the player counts."""
         name = section.text("scene", "", required=True)
-        self._done(section)
+        done(section)
         engine = self._engine
         live = engine.live
         if name in live.bank:
@@ -180,7 +171,7 @@ class Handlers:
         changed = base
         if inner is not None:
             changed = read_scene_changes(inner, base, self._context(section.faults))
-        self._done(section)
+        done(section)
         self._change_scene(base, changed)
         return f"scene {base.name}: {self._keys(inner)} {self._scene_waits()}"
 
@@ -195,8 +186,8 @@ class Handlers:
 
     def _hold(self, section: Section) -> str:
         hold: Hold = section.choice("hold", "note", HOLDS, required=True)
-        voice = self._voice(section, None) if section.has("voice") else None
-        self._done(section)
+        voice = voice_of(self._engine, section, None) if section.has("voice") else None
+        done(section)
         if voice is None:
             self._act(commands.ChangeScene((("hold", hold),)))
         else:
@@ -205,21 +196,10 @@ class Handlers:
 
     # ------------------------------------------------------------ voices
 
-    def _voice(self, section: Section, default: str | None) -> str:
-        """Return the name of a voice of the rig."""
-        name = section.text("voice", default or "", required=default is None)
-        names = list(self._engine.states)
-        if name and name not in names and name != ALL:
-            section.faults.add(
-                section.at("voice"),
-                f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
-            )
-        return name
-
     def _set(self, section: Section) -> str:
-        name = self._voice(section, None)
+        name = voice_of(self._engine, section, None)
         inner = section.section("changes", required=True)
-        self._done(section)
+        done(section)
         assert inner is not None
         states = self._engine.states
         wanted: list[commands.ChangeVoice] = []
@@ -271,67 +251,12 @@ class Handlers:
     def _keys(section: Section | None) -> str:
         return "nothing" if section is None else ", ".join(section.table.entries) or "nothing"
 
-    # ------------------------------------------------------------ tonight
-
-    def _tonight(self, section: Section) -> str:
-        concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
-        transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
-        nodes = section.items("set_list")
-        order = [read_text(node, section.faults, "") for node in nodes]
-        self._done(section)
-        if section.has("set_list"):
-            self._act(commands.SetList(tuple(order)))
-        if concert_a_hz is not None or transpose_semitones is not None:
-            self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
-        tonight = self._engine.live.tonight
-        if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
-            return f"set list: {', '.join(self._engine.scenes.set_list)}"
-        return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
-
-    def _bypass(self, section: Section) -> str:
-        voice = self._voice(section, ALL)
-        on = section.flag("on", True)
-        self._done(section)
-        self._act(commands.Bypass(None if voice == ALL else voice, on))
-        return f"{voice}: {'played raw' if on else 'corrected'}"
-
-    def _one_voice(
-        self, section: Section, what: str, make: Callable[[str, bool], commands.Command]
-    ) -> str:
-        voice = self._voice(section, None)
-        on = section.flag("on", True)
-        if voice == ALL and on:
-            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        self._done(section)
-        for name in tuple(self._engine.states) if voice == ALL else (voice,):
-            self._act(make(name, on))
-        return f"{voice}: {what} {'on' if on else 'off'}, from the next key"
-
-    def _touch_up(self, section: Section) -> str:
-        voice = self._voice(section, None)
-        if voice == ALL:
-            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        now = self._engine.live.tonight.touch_up.get(voice, TouchUp())
-        reference = section.note("reference", None)
-        touch_up = TouchUp(
-            offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
-            stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
-            reference_cents=now.reference_cents if reference is None else 100.0 * reference,
-            at_s=round(time.time(), 1),
-        )
-        self._done(section)
-        self._act(commands.SetTouchUp(voice, touch_up))
-        return (
-            f"{voice}: heard {touch_up.offset_cents:+g} cents off, "
-            f"{touch_up.stretch_cents:+g} an octave; taken out"
-        )
-
     def _measure(self, section: Section, do: Callable[[Section, str, object, float], str]) -> str:
-        voice = self._voice(section, ALL)
+        voice = voice_of(self._engine, section, ALL)
         return do(section, voice, self._asking(), time.monotonic())
 
     def _reload_files(self, section: Section) -> str:
-        self._done(section)
+        done(section)
         self._reload()
         return "the rig's files are read again; zerobeat status shows the outcome"
 

@@ -1,0 +1,109 @@
+"""Requests about what lies over all scenes: concert pitch, set list, bypass, solo, mute, touch-up."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from ..config.faults import meant
+from ..config.fields import Section, read_text
+from ..engine import commands
+from ..engine.engine import Engine
+from ..engine.settings import TouchUp
+
+ALL = "all"
+
+
+def done(section: Section) -> None:
+    """Refuse keys that nobody asked for, and all that was found wrong.
+
+    Raises:
+        ConfigError: each fault in a line.
+    """
+    section.close()
+    section.faults.raise_any()
+
+
+def voice_of(engine: Engine, section: Section, default: str | None) -> str:
+    """Return the name of a voice of the rig, or ``all``; None as default: one is needed."""
+    name = section.text("voice", default or "", required=default is None)
+    names = list(engine.states)
+    if name and name not in names and name != ALL:
+        section.faults.add(
+            section.at("voice"),
+            f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
+        )
+    return name
+
+
+class TonightCommands:
+    """Serves them.
+
+    Args:
+        engine: whose tonight it is.
+        act: hands a command to the engine; raises ``CommandError``.
+    """
+
+    def __init__(self, engine: Engine, act: Callable[[commands.Command], None]) -> None:
+        self._engine = engine
+        self._act = act
+        self.known: dict[str, Callable[[Section], str]] = {
+            "tonight": self._tonight,
+            "bypass": self._bypass,
+            "solo": lambda section: self._one_voice(section, "solo", commands.Solo),
+            "mute": lambda section: self._one_voice(section, "mute", commands.Mute),
+            "touch_up": self._touch_up,
+        }
+
+    def _tonight(self, section: Section) -> str:
+        concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
+        transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
+        nodes = section.items("set_list")
+        order = [read_text(node, section.faults, "") for node in nodes]
+        done(section)
+        if section.has("set_list"):
+            self._act(commands.SetList(tuple(order)))
+        if concert_a_hz is not None or transpose_semitones is not None:
+            self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
+        tonight = self._engine.live.tonight
+        if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
+            return f"set list: {', '.join(self._engine.scenes.set_list)}"
+        return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
+
+    def _bypass(self, section: Section) -> str:
+        voice = voice_of(self._engine, section, ALL)
+        on = section.flag("on", True)
+        done(section)
+        self._act(commands.Bypass(None if voice == ALL else voice, on))
+        return f"{voice}: {'played raw' if on else 'corrected'}"
+
+    def _one_voice(
+        self, section: Section, what: str, make: Callable[[str, bool], commands.Command]
+    ) -> str:
+        voice = voice_of(self._engine, section, None)
+        on = section.flag("on", True)
+        if voice == ALL and on:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        done(section)
+        for name in tuple(self._engine.states) if voice == ALL else (voice,):
+            self._act(make(name, on))
+        return f"{voice}: {what} {'on' if on else 'off'}, from the next key"
+
+    def _touch_up(self, section: Section) -> str:
+        voice = voice_of(self._engine, section, None)
+        if voice == ALL:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        now = self._engine.live.tonight.touch_up.get(voice, TouchUp())
+        reference = section.note("reference", None)
+        touch_up = TouchUp(
+            offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
+            stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
+            reference_cents=now.reference_cents if reference is None else 100.0 * reference,
+            at_s=round(time.time(), 1),
+        )
+        done(section)
+        self._act(commands.SetTouchUp(voice, touch_up))
+        return (
+            f"{voice}: heard {touch_up.offset_cents:+g} cents off, "
+            f"{touch_up.stretch_cents:+g} an octave; taken out"
+        )
