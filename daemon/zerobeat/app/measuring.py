@@ -5,22 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 
 from ..config.converter_file import ConverterFile
-from ..config.find import state_directory
 from ..config.profile_file import (
     CheckNote,
     Profile,
     ProfileReading,
-    profile_to_yaml,
-    profile_values,
 )
 from ..config.rig import LoadedRig
-from ..config.store import Store
 from ..config.voice_field import with_profile
 from ..engine.settings import Voice
-from ..errors import CommandError, ControlError, MeasureError
+from ..errors import CommandError, MeasureError
 from ..measure.fit import Aim, Fit
 from ..measure.fitting import fit_readings
 from ..measure.material import Material
@@ -29,11 +24,9 @@ from ..measure.plan import Plan
 from ..measure.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
 from ..measure.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
 from ..measure.typed import TypedReading
-from ..ports.mirror import Lock, make_runtime_directory, runtime_directory
 from ..tuning.bend import nearest_note
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch, pitch_to_hertz
-from .client import Client
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
 SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
@@ -259,74 +252,3 @@ def profile_of(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
         ),
         drift_cents_per_min=round(fit.drift_cents_per_min, 3),
     )
-
-
-# ---------------------------------------------------------------- keeping
-
-
-def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
-    """Store a profile through the daemon, or without one in the state directory.
-
-    Returns:
-        A line that says where.
-
-    Raises:
-        MeasureError: the rig says ``profile: none`` for this voice.
-        CommandError, StoreError: it could not be stored; what was there is still there.
-    """
-    client = _daemon(socket)
-    if client is not None:
-        with client:
-            answer = client.ask("put_profile", voice=profile.voice, profile=profile_values(profile))
-        return str(answer.get("said", "kept"))
-    before = loaded.profiles.get(profile.voice)
-    with _alone():
-        path = Store(state_directory()).save(
-            "profiles", _stored_name(loaded, profile.voice), profile_to_yaml(profile),
-            None if before is None else profile_to_yaml(before),
-        )  # fmt: skip
-    return f"kept as the profile of {profile.voice}: {path}"
-
-
-def undo(loaded: LoadedRig, voice: str, socket: Path | None = None) -> str:
-    """Bring back the profile before the last; a second time brings the last one back.
-
-    Raises:
-        CommandError, StoreError: there is none, or it could not be stored.
-    """
-    client = _daemon(socket)
-    if client is not None:
-        with client:
-            return str(client.ask("undo_profile", voice=voice).get("said", "done"))
-    with _alone():
-        path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
-    return f"{voice} has its profile before back: {path}"
-
-
-def _stored_name(loaded: LoadedRig, voice: str) -> str:
-    name = loaded.profile_files.get(voice, voice)
-    if not name:
-        raise MeasureError(f"{voice}: the rig says profile: none; take that line out to keep one")
-    return name
-
-
-def _daemon(socket: Path | None) -> Client | None:
-    """Return a connection to the daemon that plays; None if none does."""
-    try:
-        return Client(socket)
-    except ControlError:
-        if socket is not None:
-            raise
-        return None
-
-
-class _alone:
-    """Holds the daemon's lock, so that none starts while its files are written."""
-
-    def __enter__(self) -> None:
-        folder = runtime_directory()
-        make_runtime_directory(folder)
-        self._lock = Lock(folder)
-
-    def __exit__(self, *_: object) -> None:
-        self._lock.close()

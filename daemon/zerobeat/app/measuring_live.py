@@ -22,9 +22,10 @@ from ..measure.take import MOST_REFUSED, Asking, Heard, Progress, Request
 from ..tuning.units import name_of_note
 from .describe_fit import measured_lines
 from .identity import prove
+from .keeping import keep
 from .listening import LiveListener, apart
 from .live_line import LiveLine
-from .measuring import Measured, judged, keep, profile_of
+from .measuring import Measured, judged, profile_of
 from .room import Room
 from .touching import batches
 

@@ -18,6 +18,7 @@ DOUBT_CENTS = 1.0
 UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
 SCATTER_CENTS = 2.0  # three readings, no two of them closer
 AGREE_CENTS = 0.5  # two readings of a note this close agree
+SURPRISE_SIGMAS, SURPRISE_CENTS = 4.0, 0.5
 WILD_CENTS = 300.0
 LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
 DOUBT_ROUNDS = 4
@@ -90,6 +91,23 @@ class Material:
     def first(self, note: int) -> Heard | None:
         """Return the first reading of a note without bend."""
         return next((one for one in self.plain if one.request.note == note), None)
+
+    def surprising(self, heard: Heard, least_notes: int) -> bool:
+        """Return whether a reading not yet added should be taken again.
+
+        Args:
+            heard: without bend.
+            least_notes: with fewer notes read the model expects nothing.
+        """
+        assert heard.pitch is not None
+        sigma = heard.pitch.sigma_cents
+        if sigma > UNSTEADY_CENTS or len(self) < least_notes:
+            return sigma > UNSTEADY_CENTS
+        sigmas, cents = self.model().surprise(
+            heard.request.commanded_cents, self.error_of(heard), sigma
+        )
+        limit = max(SURPRISE_CENTS, self.aim.tolerance_cents)
+        return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
 
     def leaves(self, note: int) -> bool:
         """Return whether a note is where all others don't expect it."""

@@ -17,15 +17,13 @@ from . import bends
 from . import notes as notes_of
 from .fit import Aim, Fit
 from .fitting import fit_readings, fit_worst
-from .material import UNSTEADY_CENTS, Material
+from .material import Material
 from .model import SIGMA_FLOOR_CENTS
 from .take import Heard, Progress, Purpose, Request, take_seconds
 
 REFERENCE_TAKES = 9  # the reference note again after so many takes
 REFERENCE_S = 60.0  # or so many seconds
 LEAST_NOTES = 6  # before a plan may stop
-SURPRISE_SIGMAS = 4.0
-SURPRISE_CENTS = 0.5
 MOST_PER_NOTE = 3  # takes of one note in a row
 ANTICIPATED_SIGMA_CENTS = 0.05
 
@@ -93,7 +91,7 @@ class Plan:
         if request.purpose == "bend":
             self._check_bend(heard)
             return
-        surprising = self._surprising(heard)
+        surprising = self._material.surprising(heard, LEAST_NOTES)
         self._material.add(heard)
         trouble = self._material.trouble(request.note)
         if trouble and request.note != self.reference:
@@ -257,7 +255,7 @@ class Plan:
 
     def _check_ends(self) -> None:
         """Set the last note before those that can't be read aside, if it leaves the curve too."""
-        good = self._material.notes()
+        good = self._material.notes() or [self.reference]
         for end, beyond in ((good[0], -1), (good[-1], 1)):
             ends_here = any((bad - end) * beyond > 0 for bad in self._silent)
             if end == self.reference or not ends_here or not self._material.leaves(end):
@@ -268,17 +266,6 @@ class Plan:
             elif (end, 0.0, "again") not in self._queue:
                 self._queue.appendleft((end, 0.0, "again"))
 
-    def _surprising(self, heard: Heard) -> bool:
-        assert heard.pitch is not None
-        sigma = heard.pitch.sigma_cents
-        if sigma > UNSTEADY_CENTS or len(self._material) < LEAST_NOTES:
-            return sigma > UNSTEADY_CENTS
-        sigmas, cents = self._material.model().surprise(
-            heard.request.commanded_cents, self._material.error_of(heard), sigma
-        )
-        limit = max(SURPRISE_CENTS, self.aim.tolerance_cents)
-        return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
-
     def _refused(self, heard: Heard) -> None:
         request = heard.request
         if request.purpose == "again":
@@ -287,9 +274,7 @@ class Plan:
         elif request.purpose == "reading":
             self._queue.appendleft((request.note, 0.0, "again"))
         elif not self._material.has(self.reference) and request.purpose == "reference":
-            self._queue.appendleft(
-                (request.note, request.bend_cents, request.purpose)
-            )  # the loop counts how often
+            self._queue.appendleft((request.note, 0.0, "reference"))  # the loop counts how often
         elif request.purpose == "bend" and self._again(request):
             self._queue.appendleft((request.note, request.bend_cents, request.purpose))
 

@@ -72,7 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from ...config.rig import load_rig
-    from .. import measuring
+    from .. import keeping, measuring
     from ..describe_fit import measured_lines
 
     if not 0.05 <= args.tolerance <= 50.0:
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         return run_volts(args.volts, args.voice, loaded, args.out)
     voice = measuring.voice_of(loaded, args.voice)
     if args.undo:
-        print(measuring.undo(loaded, voice.name, args.socket))
+        print(keeping.undo(loaded, voice.name, args.socket))
         return 0
     aim = measuring.aim_of(
         loaded, voice, tolerance_cents=args.tolerance, every_semitone=args.every_semitone,
@@ -156,7 +156,7 @@ def _live(args: argparse.Namespace) -> int:
 
 def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
     from ...config.profile_file import profile_to_yaml
-    from .. import measuring
+    from .. import keeping
     from ..readings_file import write_text
 
     if args.out is not None:
@@ -169,7 +169,7 @@ def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
     if found.worse and not args.accept:
         print(f"not kept: {found.worse}; --accept keeps it", file=sys.stderr)
         return NOT_KEPT
-    print(measuring.keep(loaded, found.profile, args.socket))
+    print(keeping.keep(loaded, found.profile, args.socket))
     return 0
 
 
