@@ -18,7 +18,9 @@ def scene(hold="trigger", *triggers, **fields):
 
 
 def shown(case, columns=80, rows=24):
-    return [line.text for line in lines(plain(picture(case.engine, case.wire)), columns, rows, {}, True)]
+    return [
+        line.text for line in lines(plain(picture(case.engine, case.wire)), columns, rows, {}, True)
+    ]
 
 
 def waits(case, columns=80):
@@ -89,15 +91,25 @@ def test_a_note_is_waited_for_by_voice():
 def test_what_is_wanted_in_words():
     case = playing()
     case.change(voice="reed", detune_cents=-3.5, root=62, scale=preset("dorian"), legato=True)
-    case.change(voice="horn", octaves=-1, degrees=2, detune_beats_hz=0.5, wheel="stepped", start_key=40)
+    case.change(
+        voice="horn", octaves=-1, degrees=2, detune_beats_hz=0.5, wheel="stepped", start_key=40
+    )
     assert waits(case, 80).startswith("waiting for a trigger: reed dorian, root D4, -3.5 cents")
     reed, horn = (voice["wanted"] for voice in plain(picture(case.engine, case.wire))["voices"])
     assert reed == ("dorian", "root D4", "-3.5 cents", "legato")
-    assert horn == ("+2 degrees", "-1 octave", "+0.5 beats a second", "wheel stepped", "start key E2")
+    assert horn == (
+        "+2 degrees",
+        "-1 octave",
+        "+0.5 beats a second",
+        "wheel stepped",
+        "start key E2",
+    )
 
 
 def test_a_scene_that_waits_is_named_and_not_its_voices():
-    case = Clocked(scene("trigger", BAR), Scene("morning", voices={"reed": VoiceSettings(semitones=7)}))
+    case = Clocked(
+        scene("trigger", BAR), Scene("morning", voices={"reed": VoiceSettings(semitones=7)})
+    )
     case.start()
     case.ticks(1)
     case.pass_time(0.05)

@@ -1,4 +1,4 @@
-"""A clock on real JACK ports: what waits lands on its beat (design, *Hold*; T5 for what is shown)."""
+"""A clock on real JACK ports: what waits lands on its beat (design, *Hold*; requirement T5)."""
 
 import json
 import re

@@ -152,7 +152,9 @@ def test_a_slowing_and_a_rushing_clock_keeps_its_count():
 
 
 @settings(deadline=None, derandomize=True)
-@given(st.integers(0, 2**32), st.lists(st.tuples(st.integers(8, 250), st.floats(0.0, 0.3)), max_size=4))
+@given(
+    st.integers(0, 2**32), st.lists(st.tuples(st.integers(8, 250), st.floats(0.0, 0.3)), max_size=4)
+)
 def test_ticks_that_were_late_and_come_in_a_burst_are_not_lost(seed, stalls):
     """The program or its machine stood still for a while; then all that waited comes at once."""
     dice = random.Random(seed)
@@ -276,7 +278,13 @@ def test_a_tick_is_near_by_the_tempo():
     sequencer = Sequencer(0.02, 90)
     due_s = sequencer.now_s + 7 * 0.02  # tick 96; 89 was the last
     clock = sequencer.clock
-    for early_s, near in [(0.026, False), (0.024, True), (0.0, True), (-0.019, True), (-0.021, False)]:
+    for early_s, near in [
+        (0.026, False),
+        (0.024, True),
+        (0.0, True),
+        (-0.019, True),
+        (-0.021, False),
+    ]:
         assert clock.is_due_within(96, due_s - early_s, 0.025) is near
     clock.transport(STOP, sequencer.now_s)
     assert not clock.is_due_within(96, due_s, 0.025)

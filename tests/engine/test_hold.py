@@ -426,9 +426,7 @@ def test_a_remote_note_that_plays_sounds_and_one_that_does_not_is_silent():
 
 def test_a_remote_note_of_a_passed_channel_triggers_and_passes():
     trigger = Trigger("remote_note", input="steps", channel=9, note=36)
-    rig = replace(
-        small_rig(2, inputs=(KEYS, STEPS, PAD), pass_channels=(9,)), clock_from="steps"
-    )
+    rig = replace(small_rig(2, inputs=(KEYS, STEPS, PAD), pass_channels=(9,)), clock_from="steps")
     case = Clocked(scene("trigger", trigger), pass_channels=(9,))
     assert case.engine.rig == rig
     case.change(semitones=7)
@@ -446,3 +444,32 @@ def test_what_lands_by_clock_moves_what_sounds_by_bend_alone():
     case.ticks(1)
     assert [type(m) for m in case.heard()] == [PitchBend, PitchBend]
     assert not any(isinstance(m, NoteOn) for m in case.heard())
+
+
+def test_a_clock_ends_a_measurement_only_if_something_lands():
+    case = Clocked(NIGHT)
+    case.start()
+    case.hear(commands.PlayRaw("reed", 60, 0.0), "")
+    case.ticks(97)
+    assert case.engine.measuring.running
+    assert case.gates() == [(0, 60)]
+    case.pass_time(0.05)
+    case.change(voice="horn", semitones=7)
+    case.ticks(96)
+    assert not case.engine.measuring.running
+    assert case.engine.measuring.stopped == "a trigger"
+    assert case.gates() == []
+
+
+def test_muted_and_soloed_voices_keep_the_key_that_is_down():
+    case = Clocked(NIGHT)
+    case.key(60)
+    case.hear(commands.Mute("reed", True), "")
+    case.hear(commands.Solo("reed", True), "")
+    case.change(semitones=7)
+    case.start()
+    case.ticks(1)
+    assert case.semitones() == [7, 7]
+    assert case.gates() == [(0, 60), (1, 60)]
+    case.up(60)
+    assert case.gates() == []

@@ -231,7 +231,9 @@ def test_by_a_key_the_other_voices_read_theirs():
 
 def test_by_a_key_the_other_voices_have_read_theirs_before_it_strikes():
     zones = (Zone(("reed",), channels=(0,)), Zone(("horn",), channels=(1,)))
-    case = playing(replace(FROZEN, zones=zones, triggers=(Trigger("remote_note", input="keys", note=70),)))
+    case = playing(
+        replace(FROZEN, zones=zones, triggers=(Trigger("remote_note", input="keys", note=70),))
+    )
     case.key(60)
     case.key(48, channel=1)
     case.key(50, channel=1)
@@ -242,7 +244,9 @@ def test_by_a_key_the_other_voices_have_read_theirs_before_it_strikes():
 
 def test_by_a_key_a_voice_whose_priority_keeps_another_key_reads_that():
     voices = {"reed": VoiceSettings(priority="lowest")}
-    case = playing(replace(FROZEN, triggers=(Trigger("remote_note", input="steps"),), voices=voices))
+    case = playing(
+        replace(FROZEN, triggers=(Trigger("remote_note", input="steps"),), voices=voices)
+    )
     case.key(64)
     case.key(60)
     assert case.pitches() == [6400.0, 6400.0]

@@ -1,8 +1,8 @@
 """Engine and wire with a keyboard, a sequencer that sends the clock, and a pad beside them.
 
-    case = Clocked(Scene("night", hold="trigger", triggers=(BAR,)))
-    case.start()
-    case.ticks(96)  # clocks 0 to 95
+case = Clocked(Scene("night", hold="trigger", triggers=(BAR,)))
+case.start()
+case.ticks(96)  # clocks 0 to 95
 """
 
 from __future__ import annotations

@@ -37,7 +37,9 @@ COMMANDS: dict[str, Callable[..., Any]] = {
     "lost": commands.OutputLost,
     "back": commands.OutputBack,
     "panic": commands.Panic,
-    "change": lambda voice="", **changes: commands.ChangeVoice(voice or None, tuple(changes.items())),
+    "change": lambda voice="", **changes: commands.ChangeVoice(
+        voice or None, tuple(changes.items())
+    ),
     "root": lambda on: commands.RootKey(bool(on)),
     "trigger": commands.TriggerNow,
     "start": lambda: midi.START,
@@ -67,7 +69,9 @@ def read_lines(text: str) -> list[tuple[float, str, str, dict[str, Any]]]:
         last_s = at_s
         if kind == "ticks":
             steps = range(values["count"])
-            events += [(round(at_s + step * values["ms"] / 1000.0, 6), name, "clock", {}) for step in steps]
+            events += [
+                (round(at_s + step * values["ms"] / 1000.0, 6), name, "clock", {}) for step in steps
+            ]
         else:
             events.append((at_s, name, kind, values))
     return sorted(events, key=lambda event: event[0])

@@ -107,7 +107,10 @@ SCENES = (
         "clocked",
         hold="trigger",
         triggers=(BEAT, PAD_NOTE),
-        voices={"bass": VoiceSettings(hold="sample", octaves=-1), "glass": VoiceSettings(hold="note")},
+        voices={
+            "bass": VoiceSettings(hold="sample", octaves=-1),
+            "glass": VoiceSettings(hold="note"),
+        },
     ),
     Scene(
         "frozen",
@@ -326,8 +329,8 @@ class Stage:
                 continue
             landed = state.settings is waiting
             assert landed or state.settings is was
-            struck = pressed and state.playing is not None and (
-                state.playing.age == self.engine.presses
+            struck = (
+                pressed and state.playing is not None and (state.playing.age == self.engine.presses)
             )
             if hold in ("trigger", "sample"):
                 assert landed == triggered, f"{name}: {message} with hold {hold}"
@@ -395,9 +398,11 @@ class Before:
         self.by_clock = source == stage.rig.clock_from and message == CLOCK
         self.root_key = bool(live.root_voices) and type(message) is NoteOn
         self.asked_late: str | None = None
-        if type(message) is commands.ChangeVoice and message.voice and set(
-            dict(message.changes)
-        ) != {"hold"}:
+        if (
+            type(message) is commands.ChangeVoice
+            and message.voice
+            and set(dict(message.changes)) != {"hold"}
+        ):
             hold = live.hold_of(engine.states[message.voice])
             self.asked_late = message.voice if hold in ("trigger", "sample") else None
         self.early = self._early()
@@ -439,13 +444,17 @@ class Before:
             return bool(due) and due[-1] > self.fired_tick
         if type(self.message) is not NoteOn or stage.engine.presses == self.presses:
             return False
-        by_key = any(t.kind == "key" for t in (*self.scene.triggers, *stage.engine.live.scene.triggers))
+        by_key = any(
+            t.kind == "key" for t in (*self.scene.triggers, *stage.engine.live.scene.triggers)
+        )
         same = stage.engine.live.scene is self.scene  # else its triggers rule from this key on
         if early:
             assert not same or self.early == self.clock.fired_tick, "early for no tick"
             return True
         waited = any(w and hold in ("trigger", "sample") for _, w, hold in self.waits.values())
-        assert not (same and waited and self.early is not None), "a key just before the clock brought nothing on"
+        assert not (same and waited and self.early is not None), (
+            "a key just before the clock brought nothing on"
+        )
         return by_key
 
 

@@ -171,7 +171,7 @@ class Clock:
         return missed
 
     def _average(self) -> None:
-        """Average the gaps near the middle one; the last few alone if they agree on another tempo."""
+        """Average the gaps near the middle one; only the last few if they agree on another."""
         gaps = self._gaps_s
         middle_s = sorted(gaps)[len(gaps) // 2]
         if len(gaps) >= 2 * STEP_TICKS:

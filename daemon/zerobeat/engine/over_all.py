@@ -82,7 +82,9 @@ class OverAll:
             names = frozenset(self._engine.states)
         else:
             names = frozenset((self._live.state(command.voice).voice.name,))
-        bypass = self._live.tonight.bypass | names if command.on else self._live.tonight.bypass - names
+        bypass = (
+            self._live.tonight.bypass | names if command.on else self._live.tonight.bypass - names
+        )
         self._over_all(replace(self._live.tonight, bypass=bypass), outputs)
 
     def _mute(self, command: commands.Mute, source: str, outputs: Outputs) -> None:
