@@ -77,6 +77,8 @@ def come_back(state: State, loaded: LoadedRig, asked: str | None = None) -> Even
     elif session.scene in scenes:
         rig = replace(rig, start_scene=session.scene)
         scene = scenes[session.scene]
+        if unsaved is not None:  # a voice that is new to the rig plays as its scene says
+            unsaved = replace(unsaved, voices={**scene.voices, **unsaved.voices})
         if unsaved is None and session.hold not in (None, scene.hold):
             unsaved = replace(scene, hold=session.hold)
     elif session.scene is not None and unsaved is None and scenes:

@@ -1,0 +1,99 @@
+"""What a start makes of the last session, with another rig or a damaged file."""
+
+from dataclasses import replace
+
+import pytest
+
+from zerobeat.app.remembering import State, come_back
+from zerobeat.config.rig import load_rig
+from zerobeat.config.session import Session, session_to_json
+from zerobeat.engine.settings import Scene, Tonight, VoiceSettings
+
+RIG = """\
+inputs:
+  keys: {port: "Stage Keys:Stage Keys MIDI 1"}
+converters:
+  quad: {port: "quad:quad MIDI 1", converter: {}}
+voices:
+  reed: {converter: quad, channel_number: 1, profile: none}
+  horn: {converter: quad, channel_number: 2, profile: none}
+scenes: [calm, late]
+"""
+LIVE = Scene("late", hold="trigger", voices={"reed": VoiceSettings(detune_cents=9.0)})
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
+    (tmp_path / "scenes").mkdir()
+    for name, cents in (("calm", 1), ("late", 2)):
+        (tmp_path / f"scenes/{name}.yaml").write_text(f"all: {{detune_cents: {cents}}}\n")
+    (tmp_path / "rig.yaml").write_text(RIG)
+    return tmp_path
+
+
+def back(folder, session=None, asked=None):
+    state = State(folder / "state")
+    if session is not None:
+        state.store.save_session(session_to_json(session))
+    evening = come_back(state, load_rig(folder / "rig.yaml"), asked)
+    state.close()
+    return evening
+
+
+def detunes(folder, evening):
+    engine = evening.engine(load_rig(folder / "rig.yaml").scenes)
+    return {name: state.settings.detune_cents for name, state in engine.states.items()}
+
+
+def test_the_first_evening_starts_as_the_rig_says(folder):
+    evening = back(folder)
+    assert evening.lines == () and evening.unsaved is None
+    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+
+
+def test_the_scene_of_last_time_plays(folder):
+    evening = back(folder, Session(Tonight(442.0), "late", "note"))
+    assert evening.lines == () and evening.unsaved is None
+    assert evening.tonight.concert_a_hz == 442.0
+    assert detunes(folder, evening) == {"reed": 2.0, "horn": 2.0}
+
+
+def test_unsaved_settings_come_back_and_a_new_voice_plays_as_its_scene_says(folder):
+    evening = back(folder, Session(scene="late", hold="trigger", live=LIVE))
+    assert evening.lines == ("back to scene late as it was, unsaved",)
+    assert detunes(folder, evening) == {"reed": 9.0, "horn": 2.0}
+    engine = evening.engine(load_rig(folder / "rig.yaml").scenes)
+    assert engine.live.unsaved and engine.live.scene.hold == "trigger"
+
+
+def test_a_hold_alone_comes_back(folder):
+    evening = back(folder, Session(scene="calm", hold="sample"))
+    assert evening.unsaved.hold == "sample"
+    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+
+
+def test_a_scene_that_has_gone_is_told(folder):
+    evening = back(folder, Session(scene="gone"))
+    assert evening.lines == ("scene gone of last time has gone; calm plays",)
+    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+
+
+def test_unsaved_settings_of_a_scene_that_has_gone_are_kept(folder):
+    evening = back(folder, Session(scene="gone", live=replace(LIVE, name="gone")))
+    assert detunes(folder, evening) == {"reed": 9.0, "horn": 0.0}
+
+
+def test_a_scene_that_is_asked_for_wins(folder):
+    evening = back(folder, Session(scene="late", live=LIVE), asked="calm")
+    assert evening.lines == ("settings of scene late were not stored; dropped",)
+    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+
+
+def test_a_torn_session_is_told_and_never_stops_a_start(folder):
+    path = folder / "state/session.json"
+    back(folder, Session(scene="late"))
+    path.write_bytes(b'{"sha256": "')
+    evening = back(folder)
+    assert len(evening.lines) == 1 and str(path) in evening.lines[0]
+    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
