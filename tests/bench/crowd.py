@@ -6,9 +6,10 @@ then one with the crowd, over and over, so that what else the machine does falls
 crowd: ten ``zerobeat status`` in terminals of their own; a client that recalls a scene and stores
 it, each every 100 ms, and times the answers; one that floods the socket with commands.
 
-Bounds: 99.9th percentile of the crowded keys at most 1.3 times that of the quiet ones; no key
-lost more than without the crowd (JACK's dummy server loses one now and then by itself); a
-recall answered within 5 ms and a store acknowledged within 50 ms, 99 of 100 each.
+Bounds: the 99.9th percentile of a crowded block at most 1.3 times that of the quiet one before
+it, in the median; nothing dropped by zerobeat, and of what JACK's dummy server loses by itself at
+most 0.2 % of the keys more; a recall answered within 5 ms and a store acknowledged within 50 ms,
+99 of 100 each.
 
 On a machine that does other work too, ``chrt -f 10`` before the command keeps that out: server,
 daemon and keyboard are then scheduled as on stage, and the crowd as ordinary processes.
@@ -22,6 +23,7 @@ import contextlib
 import gc
 import json
 import os
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -38,9 +40,12 @@ from kit.daemon import Daemon
 from kit.desk import Console
 from kit.jack import JackServer, Player
 
+from zerobeat.app.client import Client
+
 KEYS, BLOCKS = 2000, 6
 CONSOLES = 10
-RATIO, ANSWER_MS, STORED_MS = 1.3, 5.0, 50.0
+RATIO, ANSWER_MS, STORED_MS, LOST_PERCENT = 1.3, 5.0, 50.0, 0.2
+SHARES = (0.5, 0.99, 0.999)
 FLOOD = """\
 import itertools, json, socket, sys
 link = socket.socket(socket.AF_UNIX)
@@ -138,10 +143,12 @@ def percentile(found: list[float], share: float) -> float:
     return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
 
 
+Block = tuple[list[float], int]  # the times of a block's keys, and how many were lost
+
+
 def measure(keys: int, blocks: int) -> bool:
     """Play the blocks and tell; return whether every bound holds."""
-    found: dict[str, list[float]] = {"quiet": [], "crowd": []}
-    lost = {"quiet": 0, "crowd": 0}
+    found: dict[str, list[Block]] = {"quiet": [], "crowd": []}
     answers: list[tuple[str, float, str]] = []
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -159,32 +166,41 @@ def measure(keys: int, blocks: int) -> bool:
                     with contextlib.ExitStack() as stack:
                         if kind == "crowd":
                             stack.enter_context(crowd(daemon, answers))
-                        times, missed = times_s(player, ear, keys, block)
-                    found[kind] += times
-                    lost[kind] += missed
-            told = [line for line in daemon.lines() if "fault" in line or "overflow" in line]
-            assert not told, told
-    return verdict(found, lost, answers)
+                        found[kind].append(times_s(player, ear, keys, block))
+            with Client(daemon.folder / "zerobeat/control") as client:
+                shown = client.status()
+            dropped = shown["faults"] + shown["malformed"] + len(shown["last_faults"])
+            dropped += sum(port["faults"] for port in shown["ports"])
+    return verdict(found, answers, dropped)
 
 
 def verdict(
-    found: dict[str, list[float]], lost: dict[str, int], answers: list[tuple[str, float, str]]
+    found: dict[str, list[Block]], answers: list[tuple[str, float, str]], dropped: int
 ) -> bool:
-    for kind, times in found.items():
-        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(times, s):.3f}" for s in (0.5, 0.99, 0.999))
-        print(f"{kind}: {len(times)} keys, {lost[kind]} lost, ms: {shares}")
-    ratio = percentile(found["crowd"], 0.999) / percentile(found["quiet"], 0.999)
-    passed = [("99.9th percentile, crowd / quiet", ratio, RATIO)]
-    passed.append(("keys lost more than quiet", lost["crowd"] - lost["quiet"], 0))
+    lost: dict[str, float] = {}
+    for kind, blocks in found.items():
+        times = [time_s for block, _ in blocks for time_s in block]
+        missed = sum(count for _, count in blocks)
+        lost[kind] = 100.0 * missed / (len(times) + missed)
+        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(times, s):.3f}" for s in SHARES)
+        print(f"{kind}: {len(times)} keys, {missed} lost, ms: {shares}")
+    tails = {k: [percentile(times, 0.999) for times, _ in blocks] for k, blocks in found.items()}
+    ratios = [crowd / quiet for crowd, quiet in zip(tails["crowd"], tails["quiet"], strict=True)]
+    print(f"99.9th percentile, crowd / quiet, block by block: {[round(r, 2) for r in ratios]}")
+    checks = [
+        ("99.9th percentile, crowd / quiet, median", statistics.median(ratios), RATIO),
+        ("keys lost, crowd less quiet, %", lost["crowd"] - lost["quiet"], LOST_PERCENT),
+        ("dropped or refused by zerobeat", dropped, 0),
+    ]
     for command, bound in (("recall", ANSWER_MS), ("store", STORED_MS)):
         spent = [ms for name, ms, refused in answers if name == command and not refused]
-        refusals = sorted({refused for name, _, refused in answers if name == command and refused})
-        shares = ", ".join(f"{100 * s:g} % {percentile(spent, s):.2f}" for s in (0.5, 0.99, 1.0))
-        print(f"{command}: {len(spent)} answered, ms: {shares}; refused: {refusals}")
-        passed.append((f"{command} answered, 99 %, ms", percentile(spent, 0.99), bound))
-    for what, value, bound in passed:
+        refusals = sum(bool(refused) for name, _, refused in answers if name == command)
+        shares = ", ".join(f"{100 * s:g} % {percentile(spent, s):.2f}" for s in (*SHARES, 1.0))
+        print(f"{command}: {len(spent)} answered, {refusals} refused, ms: {shares}")
+        checks.append((f"{command} answered, 99 %, ms", percentile(spent, 0.99), bound))
+    for what, value, bound in checks:
         print(f"{'pass' if value <= bound else 'FAIL'}  {what}: {value:.2f}, bound {bound}")
-    return all(value <= bound for _, value, bound in passed)
+    return all(value <= bound for _, value, bound in checks)
 
 
 def main() -> int:
