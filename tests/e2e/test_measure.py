@@ -141,6 +141,9 @@ def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
         assert "a loud one hurts ears" in said
         assert "reed is measured" in said and "horn is measured" in said
         assert "in unison at C4, cents off: reed" in said
+        assert "reed: read from osc at 48000 Hz; its clock +0 ppm" in said  # A4, A11
+        stored = case.daemon.folder / "state/profiles/reed.yaml"
+        assert "48000 Hz" in stored.read_text()
         assert case.profiles() == ["horn.yaml", "reed.yaml"]
         assert case.status()["measuring"] == []
         for voice in (0, 1):

@@ -22,7 +22,8 @@ from kit.jack import (
 
 from zerobeat.app.cli import main
 from zerobeat.errors import AudioError
-from zerobeat.measure.audio import AudioInputs, Device, Wanted, find_device, list_devices, text_of
+from zerobeat.measure.audio import AudioInputs
+from zerobeat.measure.devices import Device, Wanted, find_device, list_devices, text_of
 from zerobeat.measure.pitch import estimate_pitch
 
 live = pytest.mark.skipif(

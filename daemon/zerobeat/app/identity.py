@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ..engine.settings import Voice
@@ -72,7 +73,7 @@ def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) 
         name: of the voice.
         probe: look for the voice that answers instead.
     """
-    found = _play_pattern(listener, room.voice(name), None)
+    found = _play_pattern(listener, room.voice(name))
     room.release(name)
     if found.follows or not probe:
         return found
@@ -81,7 +82,7 @@ def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) 
         if other == name:
             continue
         room.tell(f"{name}: is not what is heard on {source}; trying {other}")
-        if _play_pattern(_Elsewhere(room, source), room.voice(other), name).follows:
+        if _play_pattern(_Elsewhere(room, source), room.voice(other)).follows:
             found.answers = other
             room.release(other)
             break
@@ -89,7 +90,7 @@ def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) 
     return found
 
 
-def _play_pattern(listener: LiveListener, voice: Voice, instead_of: str | None) -> Identity:
+def _play_pattern(listener: LiveListener, voice: Voice) -> Identity:
     heard: list[Heard] = []
     for request in pattern_of(voice, identity_note(voice)):
         if heard and heard[0].pitch is not None:
@@ -107,7 +108,7 @@ class _Elsewhere(LiveListener):
         super().__init__(room)
         self._source = source
 
-    def listen_many(self, requests: list[Request]) -> list[Heard]:  # type: ignore[override]
+    def listen_many(self, requests: Sequence[Request]) -> list[Heard]:
         return self._once(requests, [self._source], 0.0)
 
 

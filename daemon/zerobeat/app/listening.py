@@ -15,7 +15,8 @@ from dataclasses import replace
 import numpy as np
 
 from ..errors import AudioError, MeasureError, TakeRefusedError
-from ..measure.audio import MOST_VOID, Sound, list_devices
+from ..measure.audio import MOST_VOID, Sound
+from ..measure.devices import list_devices
 from ..measure.pitch import Pitch, estimate_pitch
 from ..measure.soundcheck import TOO_QUIET_DBFS
 from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request

@@ -75,6 +75,10 @@ def measure_live(
         measured = _measure_group(room, listener, group, make_aim, wish, line)
         room.release()
         for name, one in measured.items():
+            if not isinstance(one, str):
+                line.say(_source(room, listener, name))
+                dated = f"{one.profile.measured}, {listener.rates_hz[name]:g} Hz"
+                one = replace(one, profile=replace(one.profile, measured=dated))
             found[name] = one if isinstance(one, str) else _kept(
                 room, one, make_aim(room, name), wish, line
             )
@@ -208,6 +212,16 @@ def _encoding(voice: Voice, touch_up: TouchUp) -> Encode:
         return rest.note, chain.left_over(rest.commanded_cents, rest.note)
 
     return encode
+
+
+def _source(room: Room, listener: LiveListener, name: str) -> str:
+    """Return what a voice was read from; absolute pitch is by that clock alone (A4, A11)."""
+    source = room.input_of(name)
+    ppm = room.loaded.audio_inputs[source].clock_ppm
+    return (
+        f"{name}: read from {room.audio.device_of(source)[:30]} at {listener.rates_hz[name]:g} Hz; "
+        f"its clock {ppm:+g} ppm"
+    )
 
 
 def _kept(room: Room, found: Measured, aim: Aim, wish: Wish, line: LiveLine) -> Measured | str:

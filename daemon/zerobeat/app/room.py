@@ -9,9 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
-import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -21,10 +19,11 @@ from ..config.audio_field import Listening
 from ..config.rig import LoadedRig, load_rig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
-from ..measure.audio import AudioInputs, Wanted
+from ..measure.audio import AudioInputs
+from ..measure.devices import Wanted
 from .client import Client, socket_paths
+from .own_daemon import own_daemon
 
-START_S = 15.0
 CONNECT_S = 8.0
 LOOK_S = 0.3  # between two looks at the status
 STOPPED = "measuring stopped by"
@@ -244,7 +243,7 @@ def open_room(
             if not path.exists():
                 raise
             tell(f"no zerobeat plays; starting one with {path.name} until this is done")
-            client = stack.enter_context(_own_daemon(path))
+            client = stack.enter_context(own_daemon(path))
         stack.enter_context(client)
         loaded = _rig_of(client.status())
         room = Room(client, loaded, tell, any_input, yes)
@@ -269,34 +268,3 @@ def _rig_of(shown: dict[str, Any]) -> LoadedRig:
         )
     os.environ["STATE_DIRECTORY"] = str(state)
     return load_rig(Path(shown["rig"]))
-
-
-@contextlib.contextmanager
-def _own_daemon(rig: Path) -> Iterator[Client]:
-    """Start ``zerobeat run`` and yield a client; stop it afterwards, every note released."""
-    with tempfile.TemporaryFile() as said:
-        process = subprocess.Popen(
-            [sys.executable, "-m", f"{__package__}.cli", "run", os.fspath(rig)],
-            stdin=subprocess.DEVNULL, stdout=said, stderr=said,
-            start_new_session=True,  # Ctrl-C is for the command, which then ends this one
-        )  # fmt: skip
-        try:
-            yield _first_client(process, said)
-        finally:
-            process.terminate()
-            try:
-                process.wait(5.0)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
-
-
-def _first_client(process: subprocess.Popen[bytes], said: Any) -> Client:
-    end_s = time.monotonic() + START_S
-    while process.poll() is None and time.monotonic() < end_s:
-        with contextlib.suppress(ControlError):
-            return Client()
-        time.sleep(0.1)
-    said.seek(0)
-    lines = said.read().decode(errors="backslashreplace").strip().splitlines()
-    raise ControlError(f"zerobeat does not start: {lines[-1] if lines else 'it says nothing'}")

@@ -6,58 +6,20 @@ which device is meant (never a guess) and takes cut out of what it sends.
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import select
-import subprocess
-import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
-from typing import Any
 
 import numpy as np
 
 from ..errors import AudioError
+from .devices import Wanted, end_recorder, find_device, first_line, list_devices, start_recorder
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
-START_S = 15.0
-END_S = 4.0
 LATE_S = 5.0  # how long a take may be overdue
 MOST_VOID = 8  # takes in a row that were lost; then it is given up
-_IDENTITY = re.compile(r" \[([^\[\]]+)\]$")
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """Something that can be listened to.
-
-    Attributes:
-        name: stable, without the numbers that change from boot to boot.
-        identity: what tells devices of one name apart, best first.
-        channels: as it says itself.
-        levels: (rms, peak) of each channel, full scale 1.0, if it was listened to.
-    """
-
-    index: int
-    name: str
-    identity: tuple[str, ...]
-    channels: int
-    rate_hz: float
-    levels: tuple[tuple[float, float], ...] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """An audio input as the rig names it; ``channel`` from 0."""
-
-    name: str
-    device: str
-    device_is_pattern: bool = False
-    channel: int = 0
-    clock_ppm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,71 +35,6 @@ class Sound:
     samples: np.ndarray
     rate_hz: float
     middle_s: float
-
-
-def list_devices(levels_s: float = 0.0) -> list[Device]:
-    """Return what can be listened to now, with levels if ``levels_s`` is above 0.
-
-    Raises:
-        AudioError: no PortAudio here.
-    """
-    asked = {"list": True, "levels_s": levels_s}
-    with _start(asked) as process:
-        assert process.stdout is not None
-        head = _head(process)
-    return [
-        Device(
-            one["index"], one["name"], tuple(one["identity"]), one["channels"], one["rate_hz"],
-            tuple(map(tuple, one["levels"])) if one.get("levels") else None,
-        )
-        for one in head["devices"]
-    ]  # fmt: skip
-
-
-def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
-    """Return the one device that an input means.
-
-    Raises:
-        AudioError: none, or more than one (requirements A1, M5, M6).
-    """
-    tag = _IDENTITY.search(wanted.device)
-    name = wanted.device if tag is None else wanted.device[: tag.start()]
-    found = [one for one in devices if one.name == wanted.device]
-    if not found and tag is not None:
-        found = [one for one in devices if one.name == name and tag[1] in one.identity]
-    if not found and wanted.device_is_pattern:
-        found = [one for one in devices if fnmatchcase(one.name, wanted.device)]
-    if len(found) == 1:
-        return found[0]
-    if not found:
-        there = ", ".join(f'"{one.name}"' for one in devices) or f"none{_forbidden()}"
-        raise AudioError(
-            f'audio input {wanted.name}: found no device "{wanted.device}"; there are: {there}'
-        )
-    lines = " or ".join(f'device: "{text_of(one, devices)}"' for one in found)
-    raise AudioError(
-        f'audio input {wanted.name}: found {len(found)} devices "{wanted.device}"; '
-        f"write one of: {lines}"
-    )
-
-
-def text_of(device: Device, devices: Iterable[Device]) -> str:
-    """Return how a rig names a device: with what tells it apart, where that is needed."""
-    same = [one for one in devices if one.name == device.name]
-    if len(same) < 2:
-        return device.name
-    for word in device.identity:
-        if sum(word in one.identity for one in same) == 1:
-            return f"{device.name} [{word}]"
-    return f"{device.name} <- nothing tells these apart"
-
-
-def _forbidden() -> str:
-    if os.path.isdir("/dev/snd") and not any(
-        os.access(f"/dev/snd/{name}", os.R_OK) for name in os.listdir("/dev/snd")
-    ):
-        return " that may be opened; join the group: sudo usermod -aG audio $USER; log in again"
-    return ""
 
 
 class AudioInputs:
@@ -169,10 +66,10 @@ class AudioInputs:
             {"device": index, "channels": channels}
             for index, channels in zip(indexes, self._channels, strict=True)
         ]
-        self._process = _start({"record": record})
+        self._process = start_recorder({"record": record})
         self._heard = b""
         try:
-            self.rates_hz = [float(rate) for rate in _head(self._process)["rates_hz"]]
+            self.rates_hz = [float(rate) for rate in first_line(self._process)["rates_hz"]]
         except BaseException:
             self.close()
             raise
@@ -268,47 +165,10 @@ class AudioInputs:
 
     def close(self) -> None:
         """End the recorder; a second time does nothing."""
-        _end(self._process)
+        end_recorder(self._process)
 
     def __enter__(self) -> AudioInputs:
         return self
 
     def __exit__(self, *exc: object) -> None:
         self.close()
-
-
-def _start(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
-    # A session of its own: Ctrl-C is for the command, which then ends this one.
-    return subprocess.Popen(
-        [sys.executable, "-m", f"{__package__}.recorder", json.dumps(asked)],
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        bufsize=0, start_new_session=True,
-    )  # fmt: skip
-
-
-def _head(process: subprocess.Popen[bytes]) -> dict[str, Any]:
-    """Return the recorder's first line."""
-    assert process.stdout is not None
-    line = b""
-    end_s = time.monotonic() + START_S
-    while not line.endswith(b"\n"):
-        ready, _, _ = select.select([process.stdout], (), (), max(end_s - time.monotonic(), 0.0))
-        part = os.read(process.stdout.fileno(), 1) if ready else b""
-        if not part:
-            raise AudioError("audio: the recorder ended or hangs; does the sound server answer?")
-        line += part
-    head: dict[str, Any] = json.loads(line)
-    if "error" in head:
-        raise AudioError(f"audio: {head['error']}")
-    return head
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    """Close the pipe: the recorder closes its streams in peace, which JACK needs, and ends."""
-    if process.stdout is not None:
-        process.stdout.close()
-    try:
-        process.wait(END_S)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()

@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 
 def audio_lines() -> list[str]:
     """Return audio inputs with the level of each channel, as a short look found it (A2)."""
-    from ...measure.audio import list_devices, text_of
+    from ...measure.devices import list_devices, text_of
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:

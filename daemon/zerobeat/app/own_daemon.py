@@ -1,0 +1,49 @@
+"""A daemon for as long as one command takes."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from ..errors import ControlError
+from .client import Client
+
+START_S = 15.0
+
+
+@contextlib.contextmanager
+def own_daemon(rig: Path) -> Iterator[Client]:
+    """Start ``zerobeat run`` and yield a client; stop it afterwards, every note released."""
+    with tempfile.TemporaryFile() as said:
+        process = subprocess.Popen(
+            [sys.executable, "-m", f"{__package__}.cli", "run", os.fspath(rig)],
+            stdin=subprocess.DEVNULL, stdout=said, stderr=said,
+            start_new_session=True,  # Ctrl-C is for the command, which then ends this one
+        )  # fmt: skip
+        try:
+            yield _first_client(process, said)
+        finally:
+            process.terminate()
+            try:
+                process.wait(5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+def _first_client(process: subprocess.Popen[bytes], said: Any) -> Client:
+    end_s = time.monotonic() + START_S
+    while process.poll() is None and time.monotonic() < end_s:
+        with contextlib.suppress(ControlError):
+            return Client()
+        time.sleep(0.1)
+    said.seek(0)
+    lines = said.read().decode(errors="backslashreplace").strip().splitlines()
+    raise ControlError(f"zerobeat does not start: {lines[-1] if lines else 'it says nothing'}")
