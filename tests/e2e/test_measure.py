@@ -24,6 +24,7 @@ from kit.jack import (
     SQUARE_LEAD,
     STEADY_REED,
     AudioRecorder,
+    Hum,
     JackServer,
     OscillatorBank,
     Player,
@@ -54,6 +55,7 @@ audio_inputs:
   left: {{device: osc, channel_number: 1}}
   right: {{device: osc, channel_number: 3}}
   empty: {{device: osc, channel_number: 5}}
+  hum: {{device: hum, channel_number: 1}}
 voices:
   reed: {{converter: quad, channel_number: 1, input: {reed}{more}}}
   horn: {{converter: quad, channel_number: 2, input: {horn}{more}}}
@@ -85,6 +87,12 @@ class Bench:
 
     def status(self) -> dict:
         return json.loads(self.zerobeat("status", "--json"))
+
+    def plays(self) -> bool:
+        """Return whether a daemon answers."""
+        with self.start("status", "--json") as process:
+            process.communicate(timeout=20)
+        return process.returncode == 0
 
     def profiles(self) -> list[str]:
         return sorted(p.name for p in (self.daemon.folder / "state").glob("profiles/*.yaml"))
@@ -317,3 +325,24 @@ def test_an_overloaded_input_is_told(tmp_path):
         said = case.zerobeat("measure", "reed", status=3)
         assert "overload" in said and "the profile in force is unchanged" in said
         assert case.profiles() == []
+
+
+def test_hum_is_no_voice(tmp_path):
+    """A cable that lies loose hums; what is there with every gate closed is not the voice."""
+    with bench(tmp_path, reed="hum") as case, Hum():
+        said = case.zerobeat("measure", "reed", status=3)
+        assert "reed: can't be heard on input hum: " in said
+        assert "the profile in force is unchanged" in said and case.profiles() == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_stopped_unit_or_a_closed_terminal_stops_the_daemon_that_was_started(tmp_path, number):
+    with bench(tmp_path) as case:
+        case.daemon.stop()
+        with case.start("warmup", "reed", "--every", "60", "--rig", str(case.rig)) as process:
+            wait_until(lambda: process.poll() is not None or case.plays(), 30.0)
+            time.sleep(3.0)
+            process.send_signal(number)
+            process.communicate(timeout=20)
+            assert process.returncode == 128 + number
+        assert not case.plays()

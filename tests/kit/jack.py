@@ -497,3 +497,36 @@ class AudioRecorder:
 
     def __exit__(self, *exc: object) -> None:
         self.close()
+
+
+class Hum:
+    """A cable with nothing on it but mains hum: a JACK client, seen as ``name:out``.
+
+    Args:
+        mains_hz: its first harmonic; five more stand above it, ever weaker.
+        level: amplitude of the first, full scale 1.0.
+    """
+
+    def __init__(self, name: str = "hum", mains_hz: float = 50.0, level: float = 0.05) -> None:
+        self._client = jack.Client(name, no_start_server=True)
+        self._out = self._client.outports.register("out")
+        self._mains_hz, self._level, self._frame = mains_hz, level, 0
+        self._client.set_process_callback(self._play)
+        self._client.activate()
+
+    def _play(self, frames: int) -> None:
+        time_s = (self._frame + np.arange(frames)) / RATE_HZ
+        self._frame += frames
+        waves = [np.sin(2 * np.pi * n * self._mains_hz * time_s) / n**2 for n in range(1, 7)]
+        self._out.get_array()[:] = self._level * np.sum(waves, axis=0)
+
+    def close(self) -> None:
+        with contextlib.suppress(jack.JackError):
+            self._client.deactivate()
+        self._client.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -30,12 +31,22 @@ def add_room(parser: argparse.ArgumentParser, example: str) -> None:
 
 @contextmanager
 def room_of(args: argparse.Namespace, line: LiveLine) -> Iterator[Room]:
-    """Yield the room that a command asks for."""
+    """Yield the room that a command asks for.
+
+    A unit that is stopped or a terminal that is closed ends it as Ctrl-C does:
+    a daemon that was started for the command is stopped, every note released.
+    """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _leave)
     with open_room(line.say, args.rig, args.socket, args.input, args.yes) as room:
         try:
             yield room
         finally:
             line.clear()
+
+
+def _leave(number: int, frame: object) -> None:
+    raise SystemExit(128 + number)
 
 
 def voices_of(room: Room, names: list[str], every: bool) -> list[str]:
