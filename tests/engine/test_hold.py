@@ -9,8 +9,18 @@ from kit.clocked import BAR, BEAT, KEY, PAD, STEPS, TICK_S, Clocked
 from kit.playing import KEYS, small_rig
 
 from zerobeat.engine import commands
+from zerobeat.engine.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone
-from zerobeat.midi import CLOCK, CONTINUE, STOP, NoteOn, PitchBend, SongPosition
+from zerobeat.midi import (
+    CLOCK,
+    CONTINUE,
+    STOP,
+    ControlChange,
+    NoteOn,
+    PitchBend,
+    ProgramChange,
+    SongPosition,
+)
 
 WIDE = Converter(gate_gap_s=0.0, bend_range_cents=1200.0)
 NIGHT = Scene("night", hold="trigger", triggers=(BAR,))
@@ -473,3 +483,51 @@ def test_muted_and_soloed_voices_keep_the_key_that_is_down():
     assert case.gates() == [(0, 60), (1, 60)]
     case.up(60)
     assert case.gates() == []
+
+
+# ---------------------------------------------------------------- by a real foot (F5)
+
+
+def with_feet(*bindings: Binding, scenes: tuple[Scene, ...] = (NIGHT,)) -> Clocked:
+    case = Clocked(*scenes)
+    rig = replace(case.engine.rig, pedalboards={"pad": Pedalboard("Four Feet", bindings)})
+    case.hear(commands.Reload(rig, scenes), "")
+    case.start()
+    return case
+
+
+@pytest.mark.parametrize(("after_s", "lands"), [(0.039, True), (0.041, False)])
+def test_a_program_change_of_a_foot_just_after_the_bar_lands_with_it(after_s, lands):
+    scenes = (NIGHT, Scene("morning", program=4, voices=UP))
+    case = with_feet(Binding("program", None, "recall"), scenes=scenes)
+    case.ticks(97)
+    case.hear(ProgramChange(0, 4), "pad", after_s)
+    assert case.semitones() == ([7, 7] if lands else [0, 0])
+
+
+def test_a_pedal_triggers_and_another_lets_keys_set_the_root():
+    case = with_feet(
+        Binding("controller", 80, "trigger"),
+        Binding("controller", 81, "set_root", kind="momentary"),
+    )
+    case.ticks(30)
+    case.change(semitones=7)
+    case.hear(ControlChange(0, 80, 127), "pad")
+    assert case.semitones() == [7, 7]
+    case.hear(ControlChange(0, 81, 127), "pad")
+    case.key(62)
+    case.up(62)
+    case.hear(ControlChange(0, 81, 0), "pad")
+    assert case.on() == []
+    case.ticks(67)
+    assert [state.settings.root for state in case.engine.states.values()] == [62, 62]
+    case.key(60)
+    assert case.on() == [(0, 67), (1, 67)]
+
+
+def test_a_pedalboard_that_is_lost_lets_keys_sound_again():
+    case = with_feet(Binding("controller", 81, "set_root", kind="momentary"))
+    case.hear(ControlChange(0, 81, 127), "pad")
+    case.hear(commands.SourceLost("pad"), "")
+    case.key(60)
+    assert case.on() == [(0, 60), (1, 60)]
