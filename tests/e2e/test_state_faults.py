@@ -84,7 +84,8 @@ def test_a_disk_that_fails_while_playing_costs_no_note(server, disk, tmp_path, s
         Daemon(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
     ):
         ready(daemon, octo)
-        assert status(daemon)["store"] == {"directory": str(disk / "state"), "fault": ""}
+        well = {"directory": str(disk / "state"), "fault": "", "passed_over": []}
+        assert status(daemon)["store"] == well
         zerobeat(daemon, "set", "v1", "semitones", "1")
         zerobeat(daemon, "store")
         assert strike(keys, octo) == [61, 60]
@@ -220,6 +221,9 @@ def test_a_scene_edited_into_nonsense_gives_way_to_the_one_before(server, tmp_pa
             ready(daemon, octo)
             said = daemon.wait_for_line(why)
             assert said.endswith("plain.1.yaml is used"), said
+            (told,) = status(daemon)["store"]["passed_over"]
+            assert told.startswith("scenes/plain.yaml") and why in told
+            assert f"disk      {told[:50]}" in zerobeat(daemon, "status", "--once")
             assert strike(keys, octo) == [61, 60]
         daemon.stop()
         for generation in (path, *path.parent.glob("plain.*.yaml")):

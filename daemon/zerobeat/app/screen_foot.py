@@ -107,7 +107,12 @@ def _real_time(shown: Shown) -> list[Line]:
 
 
 def _disk(shown: Shown, label: str) -> list[Line]:
-    """Return why nothing can be stored; nothing if all is well."""
-    fault = shown.get("store", {}).get("fault", "")
-    file, colon, why = fault.partition(": ")
-    return [Line(f"{label}{why if colon else file}", "bad")] if fault else []
+    """Return why nothing can be stored, else what stored file was passed over; often nothing."""
+    store = shown.get("store", {})
+    fault = store.get("fault", "")
+    if fault:
+        file, colon, why = fault.partition(": ")
+        return [Line(f"{label}{why if colon else file}", "bad")]
+    lines = store.get("passed_over", ())
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []

@@ -46,6 +46,7 @@ class Stores:
         journal: Journal,
     ) -> None:
         self.disk = Storing(evening, engine, journal)
+        self.disk.note((*evening.state.lines, *loaded.warnings, *evening.lines))
         self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
         self.known: dict[str, Callable[[Values], Later]] = {
@@ -55,5 +56,6 @@ class Stores:
 
     def use(self, loaded: LoadedRig) -> None:
         """Take a reloaded rig."""
+        self.disk.note(loaded.warnings)
         self.scenes.use(loaded)
         self._profiles.use(loaded)

@@ -6,7 +6,7 @@ takes long, and ``step`` goes on with whatever has come back.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from ..config.store_writer import Done, StoreWriter
@@ -33,12 +33,14 @@ class Storing:
     Attributes:
         fault: why nothing was stored last; "" once something was again.
         refusal: why nothing may be written at all; "" if it may.
+        passed_over: stored files that were not used as they stand, and what was instead.
     """
 
     def __init__(self, evening: Evening, engine: Engine, journal: Journal) -> None:
         self._state = evening.state
         self.store = evening.state.store
         self.fault = self.refusal = refusal = evening.state.refusal
+        self.passed_over: tuple[str, ...] = ()
         self._journal = journal
         self._writer = StoreWriter(self.store)
         self._remembering = (
@@ -132,7 +134,20 @@ class Storing:
 
     def shown(self) -> Values:
         """Return what the status says of the disk."""
-        return {"directory": str(self.store.directory), "fault": self.fault}
+        return {
+            "directory": str(self.store.directory),
+            "fault": self.fault,
+            "passed_over": list(self.passed_over),
+        }
+
+    def note(self, lines: Iterable[str]) -> None:
+        """Keep, of the lines of a load, those that tell of a stored file that was passed over."""
+        folder = f"{self.store.directory}/"
+        self.passed_over = tuple(
+            line[line.index(folder) :].replace(folder, "")
+            for line in lines
+            if folder in line and not line.endswith("is not")  # it hides the player's own file
+        )
 
     def stop(self, now_s: float) -> None:
         """Finish what was asked for and wait until it is on the disk."""
