@@ -21,7 +21,8 @@ INBOX_LIMIT = 4096  # messages: two seconds of a flood of 2,000 a second
 
 QUIET_S = 0.01
 QUIET_PERIODS = 3  # the one under way, and two for a client that is late
-QUIET_TIMEOUT_S = 1.0
+QUIET_TIMEOUT_S = 2.0
+_LEFT_OPEN: list[rtmidi.MidiIn] = []
 
 
 class MidiIn:
@@ -63,6 +64,7 @@ class MidiIn:
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        before = _threads()
         try:
             self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
             self._port.ignore_types(sysex=False, timing=False, active_sense=False)
@@ -72,6 +74,8 @@ class MidiIn:
             raise PortError(
                 f'port "{self.client_name}" can\'t be opened: {error}'
             ) from None
+        # The library's own thread; on JACK it is the server's, and waits in ways of its own.
+        self._threads = _threads() - before if patch.backend == "alsa" else frozenset()
 
     def _hear(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
         now_s = time.monotonic()
@@ -91,24 +95,53 @@ class MidiIn:
 
         The library closes with the GIL held and waits for its thread, which may wait for the
         GIL in the callback: both for ever. So first the port is disconnected and what is
-        under way arrives, while this thread sleeps.
+        under way arrives, while this thread sleeps. On a busy machine a quiet moment is no
+        proof, so on ALSA the kernel is asked whether the library's thread has nothing in hand.
         """
         if self._closed:
             return
         self._closed = True
         self._patch.isolate(self.client_name)
-        self._wait_until_quiet()
+        if not self._wait_until_quiet():
+            _LEFT_OPEN.append(self._port)  # it hears nothing any more, and closes with the process
+            return
         with contextlib.suppress(rtmidi.RtMidiError):
             self._port.cancel_callback()
             self._port.close_port()
         self._port.delete()
 
-    def _wait_until_quiet(self) -> None:
+    def _wait_until_quiet(self) -> bool:
+        """Return True once nothing is under way, False if that can't be said in time."""
         end_s = time.monotonic() + QUIET_TIMEOUT_S
         while time.monotonic() < end_s:
             calls = self._calls
             if self._patch.backend == "jack":
                 wait_periods(self._patch, QUIET_PERIODS, QUIET_TIMEOUT_S)
             time.sleep(QUIET_S)
-            if self._calls == calls:
-                return
+            if self._calls == calls and all(map(_waits_for_input, self._threads)):
+                return True
+        return self._patch.backend == "jack"
+
+
+def _threads() -> frozenset[str]:
+    try:
+        return frozenset(os.listdir("/proc/self/task"))
+    except OSError:
+        return frozenset()
+
+
+def _waits_for_input(thread: str) -> bool:
+    """True if a thread sleeps in poll, has ended, or can't be looked at.
+
+    One that was woken by an event runs, and one that wants the GIL sleeps in futex.
+
+    Source: proc(5), /proc/pid/stat and /proc/pid/wchan.
+    """
+    folder = f"/proc/self/task/{thread}"
+    try:
+        with open(f"{folder}/stat") as stat, open(f"{folder}/wchan") as wchan:
+            state = stat.read().rpartition(")")[2].split()[0]
+            place = wchan.read()
+    except OSError:
+        return True
+    return state == "S" and (place in ("", "0") or "poll" in place)
