@@ -22,6 +22,7 @@ from kit.jack import (
 
 from zerobeat.app.cli import main
 from zerobeat.errors import AudioError
+from zerobeat.measure import recorder
 from zerobeat.measure.audio import AudioInputs
 from zerobeat.measure.devices import Device, Wanted, find_device, list_devices, text_of
 from zerobeat.measure.pitch import estimate_pitch
@@ -214,3 +215,26 @@ def test_a_device_is_taken_at_its_own_rate(rate_hz):
         with AudioInputs((Wanted("left", "system"),)) as inputs:
             assert inputs.rate_hz("left") == rate_hz
             assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4
+
+
+def test_numbers_that_change_are_left_out_of_a_cards_name():
+    """Requirement A1: PortAudio names ALSA's cards with their numbers of today."""
+
+    class Listed:
+        @staticmethod
+        def query_hostapis():
+            return [{"name": "ALSA"}, {"name": "JACK Audio Connection Kit"}]
+
+        @staticmethod
+        def query_devices():
+            names = (("Line Box: USB Audio (hw:1,0)", 0, 2), ("osc", 1, 4), ("speaker", 0, 0))
+            return [
+                {"name": name, "hostapi": api, "max_input_channels": count,
+                 "default_samplerate": 48_000.0}
+                for name, api, count in names
+            ]  # fmt: skip
+
+    found = recorder.devices(Listed)
+    assert [(one["name"], one["api"], one["identity"][-1]) for one in found] == [
+        ("Line Box: USB Audio", "alsa", "alsa"), ("osc", "jack", "jack"),
+    ]  # fmt: skip
