@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -151,3 +152,15 @@ def test_what_cannot_be_shown_is_one_clear_line(report):
     keep(PROFILE)
     report()
     assert "--force writes over it" in report(status=1)
+
+
+def test_without_matplotlib_one_line_says_what_to_install(report, monkeypatch):
+    keep(PROFILE)
+    for name in ("zerobeat.app.report_page", "zerobeat.measure.figures"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setitem(sys.modules, "matplotlib", None)  # as if it were not installed
+    err = report(status=1)
+    assert err == (
+        "report: found no Python package matplotlib; install it with: "
+        "pip install 'zerobeat[report]'\n"
+    )

@@ -99,7 +99,11 @@ def _run(arguments: list[str]) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     module.add_arguments(parser)
-    return int(module.run(parser.parse_args(rest)))
+    args = parser.parse_args(rest)
+    try:
+        return int(module.run(args))
+    except ModuleNotFoundError as error:  # commands import what is heavy when they run
+        raise _not_installed(name, error) from None
 
 
 def _split(arguments: list[str]) -> tuple[str, list[str]]:
@@ -147,14 +151,19 @@ def _load(name: str) -> ModuleType:
     try:
         return import_module(f"{__package__}.commands.{name}")
     except ModuleNotFoundError as error:
-        missing = (error.name or "").split(".")[0]
-        if missing == __package__.split(".")[0]:
-            raise ZerobeatError(f"{name}: this command is not in this version") from None
-        extra = EXTRAS.get(missing)
-        package = f"zerobeat[{extra}]" if extra else missing
-        raise ZerobeatError(
-            f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
-        ) from None
+        raise _not_installed(name, error) from None
+
+
+def _not_installed(name: str, error: ModuleNotFoundError) -> ZerobeatError:
+    """Return what a player reads when a package, or a command of ours, is not there."""
+    missing = (error.name or "").split(".")[0]
+    if missing == __package__.split(".")[0]:
+        return ZerobeatError(f"{name}: this command is not in this version")
+    extra = EXTRAS.get(missing)
+    package = f"zerobeat[{extra}]" if extra else missing
+    return ZerobeatError(
+        f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
+    )
 
 
 if __name__ == "__main__":
