@@ -6,19 +6,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from ..engine.settings import Scene, Trigger, Zone
 from .context import Context
 from .faults import Place, meant
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
+from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
 # Feet and fingers are not sample-accurate; beyond these it would be another beat.
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
 PLAIN = Scene()
-DUMPER: Any = getattr(yaml, "CSafeDumper", yaml.SafeDumper)  # a store is formatted while playing
 
 
 def load_scene(path: Path, context: Context | None = None) -> Scene:
@@ -244,10 +242,7 @@ def _zone(section: Section, context: Context) -> Zone:
 
 def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
     """Return the text of a scene file; ``load_scene`` reads back an equal scene."""
-    text = yaml.dump(
-        plain_scene(scene, program_numbers_from), Dumper=DUMPER,
-        sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000,
-    )  # fmt: skip
+    text = block(plain_scene(scene, program_numbers_from), opened=("voices",))
     return f"# Programs are numbered from {program_numbers_from}.\n{text}"
 
 
