@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from ..engine.bindings import Binding, Learned
 from .faults import Faults, Place
 from .fields import Section
 from .json_source import table_of
 from .pedalboard_file import read_binding
-from .scene_file import DUMPER
+from .yaml_out import block
 from .yaml_source import Table, parse_yaml
 
 MOST_LEARNED = 256
@@ -75,10 +73,7 @@ def learned_to_yaml(learned: Sequence[Learned], first_program: int) -> str:
         "program_numbers_from": first_program,
         "bindings": [plain_learned(one, first_program) for one in learned],
     }
-    return yaml.dump(
-        plain, Dumper=DUMPER, sort_keys=False, default_flow_style=None, allow_unicode=True,
-        width=1000,
-    )  # fmt: skip
+    return block(plain, opened=("bindings",))
 
 
 def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:

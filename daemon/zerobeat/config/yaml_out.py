@@ -36,12 +36,15 @@ def flow(value: Any) -> str:
 
 
 def block(values: dict[str, Any], opened: tuple[str, ...] = ()) -> str:
-    """Return a mapping with a line a key; below keys in ``opened``, a line for each of theirs."""
+    """Return a mapping with a line a key; a list or mapping in ``opened`` has a line for each item."""
     lines = []
     for key, value in values.items():
-        if key in opened:
+        if key in opened and value and isinstance(value, dict):
             lines.append(f"{_text(key)}:")
             lines += [f"  {_text(name)}: {flow(inner)}" for name, inner in value.items()]
+        elif key in opened and value and isinstance(value, list):
+            lines.append(f"{_text(key)}:")
+            lines += [f"  - {flow(item)}" for item in value]
         else:
             lines.append(f"{_text(key)}: {flow(value)}")
     return "\n".join(lines) + "\n"
