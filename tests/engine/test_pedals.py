@@ -215,3 +215,444 @@ def test_what_the_engine_cannot_do_is_handed_out(action):
     case = foot(switch(action, voice="reed"))
     press(case)
     assert case.engine.pedals.requests == [FootRequest(action, "feet", voice="reed")]
+
+
+# ---------------------------------------------------------------- F5: bounce
+
+TRANSPOSE_UP = switch("transpose", by=1.0)
+BOUNCES = [
+    # (seconds, value) of one switch, and how often it counts, with a debounce of 20 ms
+    ([(0.0, 127)], 1),
+    ([(0.0, 127), (0.003, 0), (0.006, 127), (0.009, 0), (0.012, 127)], 1),
+    ([(0.0, 127), (0.003, 0), (0.006, 127), (0.2, 0), (0.203, 127), (0.206, 0)], 1),
+    ([(0.0, 127), (0.1, 0), (0.2, 127)], 2),
+    ([(0.0, 127), (0.015, 0), (0.05, 127)], 2),  # a quick tap, then another
+    ([(0.0, 127), (0.005, 0), (0.019, 127), (0.021, 0), (0.1, 127)], 2),
+    ([(0.0, 63), (0.1, 64), (0.2, 63), (0.3, 127)], 2),  # the threshold
+    ([(0.0, 127), (0.1, 127), (0.2, 127)], 3),  # one that sends nothing on release
+    ([(0.0, 70), (0.1, 80), (0.2, 90), (0.3, 127)], 1),  # a pedal that is trodden slowly
+]
+
+
+@pytest.mark.parametrize(("edges", "count"), BOUNCES)
+def test_a_press_counts_once_however_it_bounces(edges, count):  # F5, F6
+    case = foot(TRANSPOSE_UP)
+    last_s = 0.0
+    for at_s, value in edges:
+        send(case, value, after_s=at_s - last_s)
+        last_s = at_s
+    case.pass_time(1.0)
+    assert case.engine.live.tonight.transpose_semitones == count
+
+
+def test_the_first_edge_acts_at_once_and_a_lost_release_is_caught_up():  # F5
+    case = foot(switch("mute", voice="reed", kind="momentary"))
+    send(case, 127)
+    assert "reed" in case.engine.live.tonight.mute
+    send(case, 0, after_s=0.004)  # within the debounce time, and nothing comes after it
+    assert "reed" in case.engine.live.tonight.mute
+    case.pass_time(0.05)
+    assert "reed" not in case.engine.live.tonight.mute
+
+
+def test_programs_in_quick_succession_all_count():  # F5: bounce is of one switch
+    case = foot(ANY)
+    program(case, 4)
+    program(case, 0, after_s=0.001)
+    assert wanted(case) == "together"
+
+
+# ---------------------------------------------------------------- F6: kinds
+
+MUTE = {"action": "mute", "voice": "reed"}
+KINDS = [
+    # kind, values sent 0.1 s apart, and whether reed is muted after each
+    ("trigger", (127, 0, 127, 0), (True, True, True, True)),
+    ("momentary", (127, 0, 127, 0), (True, False, True, False)),
+    ("toggle", (127, 0, 127, 0), (True, True, False, False)),
+    ("latching", (127, 0, 127, 0), (True, False, True, False)),
+]
+
+
+@pytest.mark.parametrize(("kind", "values", "muted"), KINDS)
+def test_each_kind_of_switch(kind, values, muted):  # F6
+    case = foot(switch(kind=kind, **MUTE))
+    seen = []
+    for value in values:
+        send(case, value)
+        seen.append("reed" in case.engine.live.tonight.mute)
+    assert tuple(seen) == muted
+
+
+def test_a_latching_switch_counts_at_both_ends_for_what_has_no_off():  # F6
+    case = foot(switch("next", 81, kind="latching"))
+    send(case, 127, 81)
+    assert wanted(case) == "drone"
+    send(case, 0, 81)
+    assert wanted(case) == "steps"
+
+
+def test_a_toggle_goes_by_what_is_in_force_whoever_set_it():  # F8
+    case = foot(switch("bypass", kind="toggle"))
+    case.hear(commands.Bypass(None, True), "")
+    press(case)
+    assert case.engine.live.tonight.bypass == frozenset()
+    press(case)
+    assert case.engine.live.tonight.bypass == {"reed", "horn"}
+
+
+def test_notes_are_switches_too_and_never_sound():
+    case = foot(Binding("note", 40, "solo", voice="horn", kind="momentary"))
+    case.hear(NoteOn(3, 40, 100), "feet", 0.1)
+    assert case.engine.live.tonight.solo == {"horn"}
+    case.hear(NoteOff(3, 40), "feet", 0.1)
+    assert case.engine.live.tonight.solo == frozenset()
+    assert case.on() == []
+
+
+def test_a_key_of_a_keyboard_that_is_learned_is_silent_and_others_play():
+    case = foot(voices=1)
+    case.hear(NoteOn(0, 96, 100))
+    case.hear(commands.UseLearned((Learned("keys", Binding("note", 96, "next")),)), "")
+    case.hear(NoteOff(0, 96))  # went down before it was learned: its note-off is a key's
+    assert case.gates() == []
+    case.hear(NoteOn(0, 96, 100))
+    assert wanted(case) == "drone"
+    case.hear(commands.UseLearned(()), "")
+    case.hear(NoteOff(0, 96))  # went down as a switch: no key comes up
+    case.hear(NoteOn(0, 97, 100))
+    assert case.on() == [(0, 96), (0, 97 + 7)]
+
+
+LONG = [
+    # seconds held, and what a switch with a short and a long press does
+    (0.1, "drone"),
+    (0.49, "drone"),
+    (0.6, "together"),
+]
+
+
+@pytest.mark.parametrize(("held_s", "scene"), LONG)
+def test_a_short_and_a_long_press_of_one_switch(held_s, scene):
+    case = foot(switch("next"), switch("panic", long_press_s=0.5))
+    case.hear(NoteOn(0, 60, 100))
+    send(case, 127)
+    assert wanted(case) == "together"  # nobody knows yet which it is
+    send(case, 0, after_s=held_s)
+    assert wanted(case) == scene
+    assert (case.gates() == []) is (held_s > 0.5)
+
+
+def test_a_long_press_acts_while_it_is_held():
+    case = foot(switch("panic", long_press_s=0.5))
+    case.hear(NoteOn(0, 60, 100))
+    send(case, 127)
+    case.pass_time(0.4)
+    assert case.gates()
+    case.pass_time(0.2)
+    assert case.gates() == []
+    assert case.engine.pedals.said == "feet: panic"
+
+
+# ---------------------------------------------------------------- what actions do
+
+
+def test_hold_by_foot_and_back():
+    case = foot(switch("hold", hold="trigger", kind="momentary"))
+    send(case, 127)
+    assert case.engine.live.scene.hold == "trigger"
+    send(case, 0)
+    assert case.engine.live.scene.hold == "note"
+
+
+def test_cancel_and_trigger_by_foot():
+    case = foot(switch("cancel"), switch("trigger", 81))
+    case.hear(commands.RecallScene("drone"), "")
+    press(case)
+    assert case.engine.live.waiting_scene is None
+    case.hear(commands.ChangeScene((("hold", "trigger"),)), "")
+    case.hear(commands.RecallScene("drone"), "")
+    press(case, 81)
+    assert case.engine.live.scene.name == "drone"
+
+
+TRANSPOSES = [
+    # binding, and the evening's transposition after each of: down, up, down, up
+    ({"by": 2.0}, (2, 2, 4, 4)),
+    ({"to": -3.0}, (-3, -3, -3, -3)),
+    ({"by": 2.0, "kind": "momentary"}, (2, 0, 2, 0)),
+    ({"to": 5.0, "kind": "toggle"}, (5, 5, 0, 0)),
+]
+
+
+@pytest.mark.parametrize(("more", "after"), TRANSPOSES)
+def test_transposing_the_evening_by_foot(more, after):
+    case = foot(switch("transpose", **more))
+    seen = []
+    for value in (127, 0, 127, 0):
+        send(case, value)
+        seen.append(case.engine.live.tonight.transpose_semitones)
+    assert tuple(seen) == after
+
+
+SETS = [
+    ({"to": 7.0}, (7, 7, 7, 7)),
+    ({"by": 1.0}, (3, 3, 4, 4)),
+    ({"to": 7.0, "kind": "momentary"}, (7, 2, 7, 2)),
+    ({"by": 12.0, "kind": "toggle"}, (14, 14, 2, 2)),
+]
+
+
+@pytest.mark.parametrize(("more", "after"), SETS)
+def test_setting_a_voice_by_switch(more, after):
+    case = foot(switch("set", setting="semitones", voice="reed", **more))
+    case.hear(commands.ChangeVoice("reed", (("semitones", 2),)), "")
+    seen = []
+    for value in (127, 0, 127, 0):
+        send(case, value)
+        state = case.state("reed")
+        seen.append((state.waiting or state.settings).semitones)
+    assert tuple(seen) == after
+    assert case.state("horn").waiting is None
+
+
+def test_what_a_momentary_set_is_not_put_back_into_another_scene():
+    case = foot(switch("set", setting="semitones", to=5.0, kind="momentary"))
+    send(case, 127)
+    case.hear(commands.RecallScene("drone"), "")
+    send(case, 0)
+    assert case.state("reed").waiting.semitones == 7
+
+
+def test_degrees_of_a_continuous_scale_are_refused():
+    case = foot(switch("set", setting="degrees", by=1.0))
+    press(case)
+    assert case.engine.pedals.said == (
+        "feet: set: reed has a continuous scale; degrees need another"
+    )
+    assert case.state("reed").waiting is None
+
+
+def test_a_key_sets_the_root_while_a_pedal_is_down():
+    case = foot(switch("set_root", kind="momentary", voice="reed"))
+    send(case, 127)
+    case.hear(NoteOn(0, 62, 100))
+    case.hear(NoteOff(0, 62))
+    assert case.on() == []
+    send(case, 0)
+    case.hear(NoteOn(0, 64, 100))
+    assert case.state("reed").settings.root == 62
+    assert (0, 64) in case.on()
+
+
+# The MIDI sustain rules of N6, by a pedal of another input.
+def test_a_foot_sustains_beside_the_keyboards_own_pedal():  # N6
+    case = foot(switch("sustain", 64, kind="momentary"), voices=1)
+    case.hear(NoteOn(0, 60, 100))
+    send(case, 127, 64)
+    case.hear(ControlChange(0, 64, 127))
+    case.hear(NoteOff(0, 60))
+    send(case, 0, 64)
+    assert case.gates() == [(0, 60)]  # the keyboard's own still holds it
+    case.hear(ControlChange(0, 64, 0))
+    assert case.gates() == []
+    case.hear(NoteOn(0, 62, 100))
+    send(case, 127, 64)
+    case.hear(NoteOff(0, 62))
+    case.hear(ControlChange(0, 64, 127))
+    case.hear(ControlChange(0, 64, 0))
+    assert case.gates() == [(0, 62)]  # and the foot's
+    case.hear(NoteOn(0, 62, 100))  # struck again, held by its key
+    send(case, 0, 64)
+    assert case.gates() == [(0, 62)]
+    case.hear(NoteOff(0, 62))
+    assert case.gates() == []
+
+
+@pytest.mark.parametrize("lost", [commands.SourceLost("feet"), "reload"])
+def test_what_a_foot_holds_comes_up_when_the_pedalboard_is_lost_or_unbound(lost):  # N6
+    case = foot(
+        switch("sustain", 64, kind="momentary"), switch("mute", voice="horn", kind="momentary")
+    )
+    case.hear(NoteOn(0, 60, 100))
+    send(case, 127, 64)
+    send(case, 127)
+    case.hear(NoteOff(0, 60))
+    assert len(case.gates()) == 2
+    if lost == "reload":
+        lost = commands.Reload(replace(case.engine.rig, pedalboards={}), SCENES)
+    case.hear(lost, "")
+    assert case.gates() == []
+    assert case.engine.live.tonight.mute == frozenset()
+
+
+# ---------------------------------------------------------------- F11: pick-up
+
+PEDAL = Binding("controller", 11, "set", kind="follow", setting="detune_cents", voice="reed",
+                lowest=0.0, highest=127.0)  # fmt: skip
+
+
+def detune(case, voice="reed"):
+    state = case.state(voice)
+    return (state.waiting or state.settings).detune_cents
+
+
+PICK_UPS = [
+    # where the setting stands, the pedal's moves, and the setting after each
+    (50.0, (10, 20, 49, 60), (50, 50, 49, 60)),  # reaches it within one step
+    (50.0, (10, 90, 70), (50, 90, 70)),  # a fast move that skips the crossing
+    (50.0, (90, 70, 20), (50, 50, 20)),  # from above
+    (50.0, (50, 3), (50, 3)),
+    (0.0, (0, 1, 2), (0, 1, 2)),
+    (200.0, (0, 127), (200, 200)),  # out of the pedal's way: never picked up
+]
+
+
+@pytest.mark.parametrize(("value", "moves", "after"), PICK_UPS)
+def test_a_pedal_acts_from_where_it_passes_the_value_in_force(value, moves, after):  # F11
+    case = foot(PEDAL)
+    case.hear(commands.ChangeVoice("reed", (("detune_cents", value),)), "")
+    seen = []
+    for move in moves:
+        send(case, move, 11)
+        seen.append(detune(case))
+    assert seen == pytest.approx(after)
+
+
+def test_a_recall_lets_go_of_a_pedal_until_it_passes_again():  # F11
+    scenes = (SCENES[0], replace(SCENES[1], voices={"reed": VoiceSettings(detune_cents=80.0)}))
+    case = foot(PEDAL, scenes=scenes)
+    for move in (0, 20, 40):
+        send(case, move, 11)
+    assert detune(case) == pytest.approx(40.0)
+    case.hear(commands.RecallScene("drone"), "")
+    seen = []
+    for move in (41, 60, 90, 100):
+        send(case, move, 11)
+        seen.append(detune(case))
+    assert seen == pytest.approx([80.0, 80.0, 90.0, 100.0])
+
+
+def test_a_pedal_may_jump_instead():  # F11
+    case = foot(replace(PEDAL, pick_up=False))
+    case.hear(commands.ChangeVoice("reed", (("detune_cents", 50.0),)), "")
+    send(case, 3, 11)
+    assert detune(case) == pytest.approx(3.0)
+
+
+def test_a_pedal_for_all_voices_picks_each_up_by_itself():  # F11
+    case = foot(replace(PEDAL, voice=None))
+    case.hear(commands.ChangeVoice("horn", (("detune_cents", 64.0),)), "")
+    send(case, 0, 11)
+    send(case, 32, 11)
+    assert (detune(case), detune(case, "horn")) == pytest.approx((32.0, 64.0))
+    send(case, 70, 11)
+    assert (detune(case), detune(case, "horn")) == pytest.approx((70.0, 70.0))
+
+
+def test_whole_settings_follow_in_whole_steps():
+    case = foot(replace(PEDAL, setting="semitones", lowest=-12.0, highest=12.0))
+    seen = []
+    for move in (64, 69, 127):
+        send(case, move, 11)
+        seen.append(case.state("reed").waiting.semitones if case.state("reed").waiting else 0)
+    assert seen == [0, 1, 12]
+    assert all(isinstance(value, int) for value in seen)
+
+
+# ---------------------------------------------------------------- F8, F9: lights
+
+LIT = switch("bypass", 84, kind="toggle", feedback=True)
+
+
+def lights(case):
+    due = case.engine.pedals.lights.due
+    sent = [(m.controller, m.value) for name, m in due if isinstance(m, ControlChange)]
+    due.clear()
+    return sent
+
+
+def test_lights_are_sent_whole_when_they_come_and_then_by_change():  # F8
+    case = foot(LIT, switch("mute", 85, voice="reed", kind="toggle", feedback=True))
+    press(case, 84)
+    assert lights(case) == []  # not there yet
+    case.hear(commands.LightsBack("feet"), "")
+    assert lights(case) == [(84, 127), (85, 0)]
+    case.hear(commands.Mute("reed", True), "")  # from elsewhere
+    assert lights(case) == [(85, 127)]
+    case.hear(NoteOn(0, 60, 100))
+    assert lights(case) == []
+    case.hear(commands.LightsLost("feet"), "")
+    press(case, 84)
+    case.hear(commands.LightsBack("feet"), "")
+    assert lights(case) == [(84, 0), (85, 127)]
+
+
+def test_a_light_of_a_scene_follows_recalls_and_what_waits():  # F8
+    case = foot(
+        switch("recall", 86, scene="drone", feedback=True), switch("cancel", 87, feedback=True)
+    )
+    case.hear(commands.LightsBack("feet"), "")
+    assert lights(case) == [(86, 0), (87, 0)]
+    case.hear(commands.RecallScene("drone"), "")
+    assert lights(case) == [(86, 127), (87, 127)]
+    case.hear(NoteOn(0, 60, 100))  # it lands
+    assert lights(case) == [(87, 0)]
+
+
+def test_the_program_of_the_scene_is_shown_where_any_program_recalls():  # F8
+    case = foot(replace(ANY, feedback=True))
+    case.hear(commands.LightsBack("feet"), "")
+    assert case.engine.pedals.lights.due == [("feet", ProgramChange(0, 0))]
+    case.engine.pedals.lights.due.clear()
+    case.hear(commands.StepScene(1), "")
+    assert case.engine.pedals.lights.due == [("feet", ProgramChange(0, 4))]
+    program(case, 4, after_s=0.01)  # the pedalboard says it back: no recall of its own
+    assert case.engine.counts["echo of a light"] == 1
+
+
+def test_an_echo_of_a_light_is_no_press_but_a_second_press_is():  # F9
+    case = foot(LIT)
+    case.hear(commands.LightsBack("feet"), "")
+    send(case, 127, 84)
+    send(case, 127, 84, after_s=0.02)  # our own light, back
+    assert case.engine.live.tonight.bypass
+    assert case.engine.counts["echo of a light"] == 1
+    send(case, 0, 84)
+    send(case, 127, 84)
+    assert not case.engine.live.tonight.bypass
+
+
+@pytest.mark.parametrize("blanks", [True, False])
+def test_a_light_is_sent_again_after_release_where_the_board_blanks_it(blanks):  # F8
+    case = foot(LIT, pedalboards={"feet": Pedalboard("x", (LIT,), relight=blanks)})
+    case.hear(commands.LightsBack("feet"), "")
+    lights(case)
+    send(case, 127, 84)
+    assert lights(case) == [(84, 127)]
+    send(case, 0, 84)
+    assert lights(case) == ([(84, 127)] if blanks else [])
+
+
+# ---------------------------------------------------------------- learned bindings
+
+
+def test_a_learned_binding_takes_its_switch_over_and_leaves_the_others():
+    case = foot(switch("next", 81), switch("previous", 82))
+    case.hear(
+        commands.UseLearned((Learned("feet", switch("transpose", 81, channel=0, by=1.0)),)), ""
+    )
+    press(case, 81)
+    assert (wanted(case), case.engine.live.tonight.transpose_semitones) == ("together", 1)
+    press(case, 81, channel=5)  # learned on one channel only
+    assert wanted(case) == "drone"
+    press(case, 82)
+    assert wanted(case) == "together"
+
+
+def test_one_program_may_do_something_else_than_any():
+    case = foot(ANY, Binding("program", 9, "panic"))
+    case.hear(NoteOn(0, 60, 100))
+    program(case, 9)
+    assert case.gates() == []
+    assert not case.engine.pedals.refused
