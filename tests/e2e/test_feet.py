@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from kit.daemon import ZEROBEAT, Daemon, write_rig
+from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -109,6 +109,29 @@ def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
         text = zerobeat(daemon, "status", "--once")
         assert "foot      feet: recall: no scene for program 12 (wire 11)" in text
         assert "set list  3 of 3, the last" in text
+
+
+def test_recalls_under_load_leave_no_note_hanging(tmp_path):  # F3, N3
+    with (
+        JackServer() as server,
+        Player("keys") as keys,
+        Player("feet") as feet,
+        Recorder("octo") as octo,
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line(PLAYS)
+        start = len(octo.wait_for(12))
+        for number in range(120):
+            key = 48 + number % 12
+            keys.send(bytes((0x90, key, 100)))
+            feet.send(bytes((0xC0, (0, 4, 5, 11)[number % 4])))  # one of them has no scene
+            feet.play([(0.01, b"\xb0\x50\x7f"), (0.015, b"\xb0\x50\x00")])
+            keys.send(bytes((0x80, key, 64)))
+        heard = [content for _, content in octo.wait_for_silence()[start:]]
+        assert sum(content[0] & 0xF0 == 0x90 for content in heard) == 240
+        assert open_notes(heard) == set()
+        assert status(daemon)["faults"] == 0
+        assert status(daemon)["dropped"]["refused by foot"] >= 30
 
 
 def test_the_command_line_recalls_by_step_number_and_name_and_orders_tonight(tmp_path):  # F1, F7

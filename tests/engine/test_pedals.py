@@ -324,6 +324,16 @@ def test_a_key_of_a_keyboard_that_is_learned_is_silent_and_others_play():
     assert case.on() == [(0, 96), (0, 97 + 7)]
 
 
+def test_a_key_that_was_down_before_it_was_learned_does_not_hang():  # M24
+    case = foot(voices=1)
+    case.hear(NoteOn(0, 96, 100))
+    case.hear(commands.UseLearned((Learned("keys", Binding("note", 96, "next")),)), "")
+    case.hear(NoteOn(0, 96, 100))  # its note-off was lost
+    assert case.gates() == []
+    case.hear(NoteOff(0, 96))
+    assert case.gates() == []
+
+
 LONG = [
     # seconds held, and what a switch with a short and a long press does
     (0.1, "drone"),

@@ -232,7 +232,7 @@ class Engine:
             triggers.remote_note(message, source, outputs)
         if not self.policy.pass_note_on(message, place, outputs):
             if self.live.root_voices:
-                self._key_up(place, message.note, outputs)  # if it is down, its note-off was lost
+                self.key_up(place, message.note, outputs)  # if it is down, its note-off was lost
                 self.live.set_root(message.note, outputs)
             else:
                 self._key_down(message, place, outputs)
@@ -284,9 +284,10 @@ class Engine:
     def _note_off(self, message: NoteOff, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
         if not self.policy.pass_note_off(message, place, outputs):
-            self._key_up(place, message.note, outputs)
+            self.key_up(place, message.note, outputs)
 
-    def _key_up(self, place: Source, key: int, outputs: Outputs) -> None:
+    def key_up(self, place: Source, key: int, outputs: Outputs) -> None:
+        """A key of an input comes up; nothing happens if it is not down."""
         takers = self.keys.pop((place, key), ())
         kept = self._sustains(place)
         for state in takers:
