@@ -334,6 +334,17 @@ def test_a_key_that_was_down_before_it_was_learned_does_not_hang():  # M24
     assert case.gates() == []
 
 
+def test_a_key_that_was_a_switch_before_does_not_hang():  # M24
+    case = foot(voices=1)
+    case.hear(commands.UseLearned((Learned("keys", Binding("note", 96, "next")),)), "")
+    case.hear(NoteOn(0, 96, 100))
+    case.hear(commands.UseLearned(()), "")
+    case.hear(NoteOn(0, 96, 100))  # the switch's note-off was lost
+    assert len(case.gates()) == 1
+    case.hear(NoteOff(0, 96))
+    assert case.gates() == []
+
+
 LONG = [
     # seconds held, and what a switch with a short and a long press does
     (0.1, "drone"),

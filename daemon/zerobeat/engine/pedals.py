@@ -151,6 +151,8 @@ class Pedals:
             return False
         bound = self.bound(heard)
         if not bound and kind is not NoteOff:
+            if kind is NoteOn:
+                self._taken.discard(heard)  # a switch once; now its note-off is a key's
             return False
         if self.lights.sent_just_now(source, message):
             self._engine.counts["echo of a light"] += 1  # F9
