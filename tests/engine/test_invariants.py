@@ -231,7 +231,7 @@ class Playing(RuleBasedStateMachine):
 
     @rule(name=st.sampled_from(("quad", "octo")))
     def lose_output(self, name):
-        if name in self.stage.engine.present:
+        if name in self.stage.engine.links.present:
             self.play(commands.OutputLost(name))
 
     @rule(name=st.sampled_from(("quad", "octo")))
@@ -264,9 +264,9 @@ class Playing(RuleBasedStateMachine):
         for state in engine.states.values():
             for held in state.held:
                 if held.down:
-                    assert (held.source, held.key) in engine.keys
+                    assert (held.source, held.key) in engine.keyboard.keys
                 else:
-                    assert held.source in engine.sustained
+                    assert held.source in engine.keyboard.sustained
 
     def teardown(self):
         stage = self.stage

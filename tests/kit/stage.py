@@ -180,7 +180,7 @@ class Stage:
         self.rig = rig
         self.wire.replace(rig.outputs)
         for output in rig.outputs:
-            if output.name not in self.engine.present:
+            if output.name not in self.engine.links.present:
                 self.play(commands.OutputBack(output.name), "")
 
     def pass_time(self, seconds: float) -> None:
@@ -317,7 +317,7 @@ class Stage:
     def landing(self, message: Any, before: Before) -> None:
         """What waited has landed if its hold says so, and else it has not (invariant 4)."""
         triggered = before.triggered()
-        pressed = self.engine.presses > before.presses
+        pressed = self.engine.keyboard.presses > before.presses
         if before.asked_late is not None:
             self.asked_late(before.asked_late, before)
         if isinstance(message, ASKING) or before.root_key:
@@ -330,7 +330,7 @@ class Stage:
             landed = state.settings is waiting
             assert landed or state.settings is was
             struck = (
-                pressed and state.playing is not None and (state.playing.age == self.engine.presses)
+                pressed and state.playing is not None and (state.playing.age == self.engine.keyboard.presses)
             )
             if hold in ("trigger", "sample"):
                 assert landed == triggered, f"{name}: {message} with hold {hold}"
@@ -369,7 +369,7 @@ class Stage:
         self.drain()
         assert not any(lane.notes and lane.up for lane in self.engine.ledger.all())
         for (name, channel), notes in self.sounding.items():
-            if self.reached.get(name) and name in self.engine.present:
+            if self.reached.get(name) and name in self.engine.links.present:
                 assert not notes, f"{name} channel {channel} still sounds {notes}"
 
 
@@ -383,7 +383,7 @@ class Before:
         self.message = message
         self.scene = live.scene
         self.clock = engine.triggers.clock
-        self.presses = engine.presses
+        self.presses = engine.keyboard.presses
         self.fired_s = stage.fired_s
         self.fired_tick = self.clock.fired_tick
         self.next_tick = self.clock.next_tick
@@ -442,7 +442,7 @@ class Before:
             if due:
                 stage.fired_s = stage.now_s
             return bool(due) and due[-1] > self.fired_tick
-        if type(self.message) is not NoteOn or stage.engine.presses == self.presses:
+        if type(self.message) is not NoteOn or stage.engine.keyboard.presses == self.presses:
             return False
         by_key = any(
             t.kind == "key" for t in (*self.scene.triggers, *stage.engine.live.scene.triggers)

@@ -230,7 +230,7 @@ class Actions:
 
     def _sustain(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
         (self.sustain.add if on else self.sustain.discard)(binding)
-        self._engine.foot_sustain(bool(self.sustain), outputs)
+        self._engine.keyboard.foot_sustain(bool(self.sustain), outputs)
         return f"sustain {'down' if on else 'up'}"
 
     def _set_root(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:

@@ -20,7 +20,7 @@ from .ledger import Outputs
 from .over_all import OverAll
 from .player import START_SOURCE
 from .settings import Hold, Scene, Tonight, VoiceSettings
-from .voice import Held, Source, VoiceState
+from .voice import Held, VoiceState
 
 if TYPE_CHECKING:
     from .engine import Engine

@@ -160,7 +160,7 @@ class Pedals:
         if kind is NoteOn:
             self._taken.add(heard)
             # Down as a key since before it was bound, its note-off lost (requirement M24).
-            self._engine.key_up((source, message.channel), message.note, outputs)
+            self._engine.keyboard.key_up((source, message.channel), message.note, outputs)
         for binding in bound:
             self._hear(binding, heard, value, pressed, outputs)
         if not pressed:

@@ -70,7 +70,7 @@ class Policy:
         names = self._through[place[1]]
         for name in names:
             lane = self._engine.ledger.lane(name, message.channel)
-            lane.up = name in self._engine.present
+            lane.up = name in self._engine.links.present
             lane.press(message.note, message.velocity, place, outputs)
         return bool(names)
 
@@ -82,7 +82,7 @@ class Policy:
         names = self._through[place[1]]
         for name in names:
             self._engine.ledger.lane(name, message.channel).lift(message.note, place, outputs)
-        return bool(names) and (place, message.note) not in self._engine.keys
+        return bool(names) and (place, message.note) not in self._engine.keyboard.keys
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys of an input that is lost."""
@@ -102,7 +102,7 @@ class Policy:
         names = self._through[message.channel]
         if names:
             for name in names:
-                if name in self._engine.present:
+                if name in self._engine.links.present:
                     outputs.append((name, message))
             return
         parameter = (
@@ -130,7 +130,7 @@ class Policy:
         passed = False
         if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
-                if kind in classes and name in self._engine.present:
+                if kind in classes and name in self._engine.links.present:
                     outputs.append((name, message))
                     passed = True
         if not passed and not (timed and source == self._clock_from):

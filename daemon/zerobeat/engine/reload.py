@@ -30,7 +30,7 @@ def adopt(engine: Engine, state: VoiceState, outputs: Outputs) -> None:
     state.sounding = state.chain
     state.bend = state.note = state.target_cents = state.commanded_cents = None
     if changed:
-        engine.send_bend_range(state, outputs)
+        engine.links.send_bend_range(state, outputs)
 
 
 def use_profile(engine: Engine, command: commands.UseProfile, outputs: Outputs) -> None:
@@ -93,7 +93,7 @@ def reload_rig(
     engine.assigner = Assigner(rig, live.scene, engine.states)
     engine.assigner.use(live.scene, live.tonight)
     for state in added.values():
-        engine.wake_drone(state, outputs, start=True)
+        engine.links.wake_drone(state, outputs, start=True)
 
 
 def _ask_again(live: Live, scene: Scene | None, states: dict[str, VoiceState]) -> None:
@@ -126,7 +126,7 @@ def _keep_outputs(engine: Engine, rig: Rig, outputs: Outputs) -> None:
                 lane.holders.clear()
                 lane.release(outputs)
         if following is None:
-            engine.present.discard(output.name)
+            engine.links.present.discard(output.name)
             for lane in engine.ledger.of_output(output.name):
                 lane.up = False
 
@@ -156,10 +156,10 @@ def _keep_voices(engine: Engine, rig: Rig, outputs: Outputs) -> dict[str, VoiceS
     for voice in rig.voices:
         if voice.name not in engine.states:
             added[voice.name] = engine.add_voice(voice)
-            engine.send_bend_range(added[voice.name], outputs)
+            engine.links.send_bend_range(added[voice.name], outputs)
     engine.states = {voice.name: engine.states[voice.name] for voice in rig.voices}
-    engine.keys = {
+    engine.keyboard.keys = {
         place: [state for state in takers if state in engine.states.values()]
-        for place, takers in engine.keys.items()
+        for place, takers in engine.keyboard.keys.items()
     }
     return added

@@ -156,7 +156,7 @@ def picture(engine: Engine, wire: Wire) -> Status:
         transpose_semitones=live.tonight.transpose_semitones,
         middle_c_octave=engine.rig.middle_c_octave,
         measuring=tuple(engine.measuring.taken),
-        presses=engine.presses,
+        presses=engine.keyboard.presses,
         stage_lock=engine.rig.stage_lock,
         feet=tuple(source.name for source in engine.rig.inputs if not source.plays),
         foot=engine.pedals.said,
@@ -183,7 +183,7 @@ def _output(engine: Engine, wire: Wire, name: str) -> OutputStatus:
     except KeyError:  # a reload is on its way and the wire has not got it yet
         sent = thinned = waiting = 0
     budget = engine.output(name).converter.bytes_per_second
-    return OutputStatus(name, name in engine.present, sent, budget, thinned, waiting)
+    return OutputStatus(name, name in engine.links.present, sent, budget, thinned, waiting)
 
 
 # ---------------------------------------------------------------- one voice
@@ -198,7 +198,7 @@ def _voice(engine: Engine, state: VoiceState) -> VoiceStatus:
     return VoiceStatus(
         name=voice.name,
         output=voice.output,
-        output_there=voice.output in engine.present,
+        output_there=voice.output in engine.links.present,
         channel=voice.channel,
         gate=state.gate,
         drone=voice.gate_ignored,
