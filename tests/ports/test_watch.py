@@ -73,10 +73,7 @@ def kinds(events):
 def test_ports_that_are_there_first_connect_at_once(server, desk):
     with Player("Stage Keys", "MIDI 1") as player, Recorder("quad") as quad:
         it = desk(KEYS, QUAD)
-        assert kinds(it.watch.look(time.monotonic())) == [
-            ("connected", "keys"),
-            ("connected", "quad"),
-        ]
+        assert kinds(it.until("connected", "quad")) == [("connected", "keys"), ("connected", "quad")]
         player.send(b"\x90\x3c\x64")
         wait_until(lambda: len(it.inbox) == 1)
         it.ports[1].send(b"\x90\x3c\x64")

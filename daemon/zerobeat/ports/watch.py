@@ -28,6 +28,7 @@ from .patch import (
 )
 
 PERIOD_S = 0.003  # of a JACK server, about
+PERIODS_TO_SETTLE = 4
 DEBOUNCE_S = 0.05  # a USB device announces its client, then its ports
 RECONCILE_S = 2.0
 ALONE_S = 1.0  # without a sign of life the JACK server counts as dead
@@ -90,6 +91,7 @@ class Watch:
         self._links = tuple(links)
         self._states: dict[Link, State] = {}
         self._texts: dict[Link, str] = {}
+        self._seen: dict[Link, int] = {}  # periods that a new connection was there
         self._devices: dict[Link, PortName] = {}
         self._overruns = patch.overruns()
         self._cycles = patch.cycles()
@@ -113,7 +115,7 @@ class Watch:
                 own = self._own(link, self._patch.ports())
                 if own is not None:
                     self._patch.disconnect(*_pair(link, own, device))
-        for known in (self._states, self._texts, self._devices):
+        for known in (self._states, self._texts, self._devices, self._seen):
             for link in [link for link in known if link not in kept]:
                 del known[link]
         self._links = kept
@@ -161,16 +163,32 @@ class Watch:
         if isinstance(finding, Found):
             finding = self._connect(link, own, finding.port)
         if isinstance(finding, Found):
-            if not self._patch.connected(*_pair(link, own, finding.port)):
-                # JACK takes a connection at the start of a later period; what is sent until
-                # then reaches nobody.
-                self.due_s = min(self.due_s, self._now_s + PERIOD_S)
+            if not self._settled(link, own, finding.port):
                 return
             self._devices[link] = finding.port
             text = f"{_label(link)}: connected to {finding.port.text}"
             self._tell(link, "connected", text, events)
         else:
+            self._seen.pop(link, None)
             self._tell(link, _kind(finding), f"{_label(link)}: {finding.text}", events)
+
+    def _settled(self, link: Link, own: PortName, device: PortName) -> bool:
+        """Return True once what is sent over a new connection arrives.
+
+        JACK takes a connection at the start of a later period, and a receiver that is not
+        asked in that one hears nothing of it; each look here is in another period.
+        """
+        if self._patch.backend != "jack":
+            return True
+        seen = 0
+        if self._patch.connected(*_pair(link, own, device)):
+            seen = self._seen.get(link, 0) + 1
+        self._seen[link] = seen
+        if seen >= PERIODS_TO_SETTLE:
+            del self._seen[link]
+            return True
+        self.due_s = min(self.due_s, self._now_s + PERIOD_S)
+        return False
 
     def _connect(self, link: Link, own: PortName, device: PortName) -> Finding:
         try:
