@@ -337,13 +337,13 @@ def faketime_library() -> Path | None:
     return next(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"), None)
 
 
-def test_the_wall_clock_may_jump_a_day_either_way(server, rig, tmp_path):  # M13
+def test_the_wall_clock_may_jump_a_day_either_way(loose_server, rig, tmp_path):  # M13
     library = faketime_library()
     if library is None:
         pytest.skip("Debian's package faketime is not installed")
     lie = tmp_path / "lie"
     lie.write_text("+0d")
-    environment = server.environment | {
+    environment = loose_server.environment | {
         "LD_PRELOAD": str(library), "FAKETIME_TIMESTAMP_FILE": str(lie),
         "FAKETIME_DONT_FAKE_MONOTONIC": "1", "FAKETIME_NO_CACHE": "1",
     }  # fmt: skip

@@ -116,6 +116,7 @@ def write_profile(folder: Path, voice: str, errors: Mapping[int, float]) -> None
     )
 
 
+@pytest.mark.slow  # test_measure.py shows the same with the program's own readings
 def test_a_song_is_in_tune_with_profiles_read_from_raw_play(tmp_path):
     song = write_song(tmp_path / "song.mid")
     raw_rig, rig = tmp_path / "raw.yaml", tmp_path / "rig.yaml"
