@@ -8,7 +8,12 @@ from dataclasses import replace
 from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch import REASONS
-from ..measure.soundcheck import IDENTITY_PATTERN_CENTS, TOO_LOUD_PEAK_SHARE, TOO_QUIET_DBFS, follows
+from ..measure.soundcheck import (
+    IDENTITY_PATTERN_CENTS,
+    TOO_LOUD_PEAK_SHARE,
+    TOO_QUIET_DBFS,
+    follows,
+)
 from ..measure.take import PERIODS, Heard, Request
 from ..tuning.units import pitch_to_hertz
 from .listening import LiveListener

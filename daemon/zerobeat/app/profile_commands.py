@@ -12,11 +12,15 @@ and the ``file``.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from ..config.find import stored_name
 from ..config.profile_file import Profile
-from ..config.profile_use import ReadyProfile, earlier_profile, generation_of, ready_profile
+from ..config.profile_use import (
+    ReadyProfile,
+    earlier_profile,
+    generation_of,
+    ready_profile,
+)
 from ..config.rig import LoadedRig
 from ..config.store_writer import Done
 from ..engine import commands

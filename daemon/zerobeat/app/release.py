@@ -14,7 +14,14 @@ from pathlib import Path
 
 from .. import midi
 from ..errors import PortError
-from ..ports.mirror import MIRROR_FILE, Lock, Mirror, read_left, read_outputs, runtime_directory
+from ..ports.mirror import (
+    MIRROR_FILE,
+    Lock,
+    Mirror,
+    read_left,
+    read_outputs,
+    runtime_directory,
+)
 
 CONNECT_S = 1.0
 

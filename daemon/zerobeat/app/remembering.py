@@ -9,8 +9,8 @@ from pathlib import Path
 from ..config.backup import recover
 from ..config.rig import LoadedRig
 from ..config.session import Session, SessionKeeper, load_session
-from ..config.store import Store
 from ..config.state_lock import StateLock
+from ..config.store import Store
 from ..config.store_writer import Done, StoreWriter
 from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight

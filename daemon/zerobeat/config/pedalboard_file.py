@@ -5,7 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..engine.bindings import ACTIONS, KINDS, ON_OFF, SETTINGS, SOURCES, Binding, Kind, Pedalboard
+from ..engine.bindings import (
+    ACTIONS,
+    KINDS,
+    ON_OFF,
+    SETTINGS,
+    SOURCES,
+    Binding,
+    Kind,
+    Pedalboard,
+)
 from .faults import Faults
 from .fields import Section
 from .scene_voices import HOLDS

@@ -15,7 +15,14 @@ from .chain import Chain
 from .engine import Engine
 from .settings import Hold, TouchUp, VoiceSettings
 from .voice import VoiceState
-from .waits import ClockStatus, clock_status, differing, ends, trigger_words, wanted_words
+from .waits import (
+    ClockStatus,
+    clock_status,
+    differing,
+    ends,
+    trigger_words,
+    wanted_words,
+)
 from .wire import Wire
 
 _UNTOUCHED = TouchUp()

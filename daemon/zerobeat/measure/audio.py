@@ -15,7 +15,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import AudioError
-from .devices import Wanted, end_recorder, find_device, first_line, list_devices, start_recorder
+from .devices import (
+    Wanted,
+    end_recorder,
+    find_device,
+    first_line,
+    list_devices,
+    start_recorder,
+)
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
 LATE_S = 5.0  # how long a take may be overdue

@@ -12,7 +12,7 @@ from ..listening import LiveListener
 from ..live_line import LiveLine
 from ..room import Room
 from ..room_arguments import add_room, room_of, voices_of
-from ..touching import listen_apart, batches, notes_for
+from ..touching import batches, listen_apart, notes_for
 
 SECONDS = 0.5
 TOLD_S = 60.0  # between two tables
