@@ -122,7 +122,7 @@ class Storing:
                 self._writer.probe()
 
     def _hear(self, done: Done, now_s: float) -> None:
-        if done.error != self.fault:
+        if _reason(done.error) != _reason(self.fault):  # one file after another says the same
             self.fault = done.error
             self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
             self._journal.say(done.error or f"{self.store.directory}: stored again")
@@ -159,6 +159,11 @@ class Storing:
         for done in self._writer.stop():
             self._hear(done, now_s)
         self._state.close()
+
+
+def _reason(error: str) -> str:
+    """Return what is wrong, whichever file it was found at."""
+    return error.rpartition(": not stored: ")[2]
 
 
 def refused(error: str) -> Values:
