@@ -12,12 +12,12 @@ import select
 import subprocess
 import sys
 import time
-import traceback
 from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
+from guest import main
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
 from zerobeat.ports.patch import choose_backend, find, open_patch
@@ -459,26 +459,5 @@ SCENARIOS = [
 ]
 
 
-def main() -> int:
-    wanted = sys.argv[1] if len(sys.argv) > 1 else ""
-    failed = 0
-    for scenario in SCENARIOS:
-        if wanted not in scenario.__name__:
-            continue
-        start_s = time.monotonic()
-        try:
-            scenario()
-        except Exception:  # noqa: BLE001 - the next scenario runs all the same
-            failed += 1
-            traceback.print_exc()
-            print(f"FAILED {scenario.__name__}", flush=True)
-        else:
-            print(
-                f"ok     {scenario.__name__} ({time.monotonic() - start_s:.1f} s)",
-                flush=True,
-            )
-    return 1 if failed else 0
-
-
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(SCENARIOS))

@@ -13,7 +13,6 @@ from pathlib import Path
 from guest import (
     OFF,
     ON,
-    QUAD,
     RIG,
     STATE,
     UNIT,
@@ -259,7 +258,7 @@ def a_broken_rig_at_boot() -> None:
 def a_storm_is_muted() -> None:
     """M21: the converter's cable leads back to the keyboard's input."""
     write_rig(keys="quad through:in and out")
-    with sink() as quad, Peer("source", "quad through", "in and out") as loop:
+    with sink(), Peer("source", "quad through", "in and out") as loop:
         start()
         loop.say(f"{ON} x 400")
         wait("muted", lambda: "muted until it has been quiet" in journal(), 20.0)

@@ -54,7 +54,7 @@ def pack(directory: Path, path: Path) -> list[str]:
     temporary = path.with_name(f".{path.name}.tmp")
     try:
         temporary.unlink(missing_ok=True)
-        _write_synced(temporary, _archive(contents))
+        write_synced(temporary, _archive(contents))
         os.rename(temporary, path)
         sync_folder(path.parent)
     except OSError as error:
@@ -140,7 +140,7 @@ def unpack(path: Path, directory: Path) -> list[str]:
         for folder in FOLDERS:
             (half / folder).mkdir()
         for name, content in contents.items():
-            _write_synced(half / name, content)
+            write_synced(half / name, content)
         for folder in (*FOLDERS, "."):
             sync_folder(half / folder)
         shutil.rmtree(directory / BEFORE, ignore_errors=True)
@@ -264,7 +264,12 @@ def _checksum(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _write_synced(path: Path, content: bytes) -> None:
+def write_synced(path: Path, content: bytes) -> None:
+    """Write a new file and wait until it is on the disk.
+
+    Raises:
+        OSError: the disk refuses, or the file is there.
+    """
     with path.open("xb") as file:
         file.write(content)
         file.flush()

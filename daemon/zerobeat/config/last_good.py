@@ -15,8 +15,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from ..errors import StoreError
+from .backup import write_synced
 from .find import state_directory
 from .rig import LoadedRig, load_rig
+from .store import sync_folder
 
 FOLDER = "last-good"
 RIG = "rig.last-good.yaml"
@@ -93,23 +95,13 @@ def _replace(folder: Path, wanted: dict[str, bytes]) -> None:
         path = new / name
         path.parent.mkdir(parents=True, exist_ok=True)
         folders |= {new, *(p for p in path.parents if p.is_relative_to(new))}
-        with open(path, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
+        write_synced(path, content)
     for made in folders:
-        _sync(made)
+        sync_folder(made)
     if folder.exists():
         shutil.rmtree(old, ignore_errors=True)
         os.rename(folder, old)
     os.rename(new, folder)
-    _sync(folder.parent)
+    sync_folder(folder.parent)
     shutil.rmtree(old, ignore_errors=True)
 
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
