@@ -18,9 +18,14 @@ import yaml
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
-
+from kit.disks import remount, small_disk
 from zerobeat.config import durable
-from zerobeat.config.profile_file import Profile, ProfileReading, load_profile, profile_to_yaml
+from zerobeat.config.profile_file import (
+    Profile,
+    ProfileReading,
+    load_profile,
+    profile_to_yaml,
+)
 from zerobeat.config.scene_file import load_scene, scene_to_yaml
 from zerobeat.config.store import Store
 from zerobeat.engine.settings import Scene, VoiceSettings
@@ -238,18 +243,8 @@ def test_temporary_files_that_a_cut_left_are_cleaned(store):
 
 @pytest.fixture
 def disk() -> Iterator[Path]:
-    """A file system of 64 kB of its own."""
-    if os.getuid() != 0:
-        pytest.skip("needs root, to mount a small file system")
-    folder = Path(tempfile.mkdtemp(prefix="zb"))
-    mount = ["mount", "-t", "tmpfs", "-o", "size=64k,mode=755", "none", str(folder)]
-    done = subprocess.run(mount, capture_output=True, text=True)
-    if done.returncode != 0:
-        folder.rmdir()
-        pytest.skip(f"no file system can be mounted here: {done.stderr.strip()}")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
-    folder.rmdir()
+    with small_disk(kilobytes=64) as folder:
+        yield folder
 
 
 def test_a_full_disk_is_one_line_and_what_was_stored_is_there(disk):
@@ -280,13 +275,13 @@ def test_a_read_only_disk_is_one_line_and_loads_go_on(disk):
     """Requirement S8."""
     store = Store(disk)
     store.save("scenes", "calm", text(1))
-    subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+    remount(disk, "ro")
     for other in (store, Store(disk), Store(disk / "new")):
         with pytest.raises(StoreError, match="not stored: read-only file system; make the state d"):
             other.save("scenes", "calm", text(2))
     other.clean()
     assert program(store) == 1
-    subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
+    remount(disk, "rw")
     store.save("scenes", "calm", text(2))
     assert program(store) == 2
 

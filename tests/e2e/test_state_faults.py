@@ -4,8 +4,6 @@ import os
 import random
 import shutil
 import signal
-import subprocess
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -13,9 +11,9 @@ from pathlib import Path
 
 import pytest
 from kit.daemon import Daemon, open_notes
+from kit.disks import remount, small_disk
 from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-
 from zerobeat.app.client import Client
 from zerobeat.config.scene_file import load_scene
 from zerobeat.config.state_lock import StateLock
@@ -40,22 +38,8 @@ def loose_server():
 
 @pytest.fixture
 def disk() -> Iterator[Path]:
-    """A file system of 512 kB of its own."""
-    if os.getuid() != 0:
-        pytest.skip("needs root, to mount a small file system")
-    folder = Path(tempfile.mkdtemp(prefix="zb"))
-    mount = ["mount", "-t", "tmpfs", "-o", "size=512k,mode=755", "none", str(folder)]
-    done = subprocess.run(mount, capture_output=True, text=True)
-    if done.returncode != 0:
-        folder.rmdir()
-        pytest.skip(f"no file system can be mounted here: {done.stderr.strip()}")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
-    folder.rmdir()
-
-
-def remount(disk: Path, how: str) -> None:
-    subprocess.run(["mount", "-o", f"remount,{how}", str(disk)], check=True)
+    with small_disk(kilobytes=512) as folder:
+        yield folder
 
 
 def fill(disk: Path) -> None:
