@@ -10,7 +10,6 @@ import contextlib
 import gc
 import os
 import select
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -44,7 +43,6 @@ from .signals import take_signals
 from .stores import Stores
 from .wall_clock import WallClock
 
-SWITCH_S = 0.0002  # how long a thread may keep the interpreter from a note; the usual is 5 ms
 IDLE_S = 1.0  # the loop turns at least this often
 COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
 
@@ -133,7 +131,6 @@ class Runner:
         gc.collect()
         gc.freeze()
         gc.disable()
-        sys.setswitchinterval(SWITCH_S)
         outputs: Outputs = []
         while not self._stopping:
             ready = self._wait(min(ping_s, IDLE_S))
