@@ -163,7 +163,7 @@ def test_the_correction_stands_on_the_small_screen_too():
     case.hear(commands.SetTouchUp("reed", commands.TouchUp(1.5)), "")
     small = shown(case, 40, 12)
     assert small[2] == "voice  key   bend  corr used state"
-    assert small[3] == "reed   C4    -1.5  -1.5   1% not measu.."
+    assert small[3] == "reed   C4    -1.5  -1.5   1% unmeasured"
 
 
 def test_a_sampled_voice_shows_the_key_whose_pitch_it_has():

@@ -80,7 +80,7 @@ def _fitting(voices: list[Any], room: int | None) -> list[Any]:
 def _trouble(voice: Shown) -> str:
     """Return what is wrong with a voice, the worst first; "" if nothing is."""
     for wrong, text in (
-        (not voice["output_there"], "output lost"),
+        (not voice["output_there"], "no output"),
         (voice["out_of_reach"], "out of reach"),
         (voice["unusable"], f"unusable: {voice['unusable']}"),
         (voice["wheel_clamped"], "clamped"),
@@ -102,7 +102,7 @@ def words(voice: Shown, now_s: float = 0.0) -> list[str]:
     if voice["waits"]:
         told.append(f"waits {voice['waits']}")
     told += ["check profile"] if voice["stale"] else []
-    told += [] if voice["measured"] else ["not measured"]
+    told += [] if voice["measured"] else ["unmeasured"]
     told += _touched_up(voice["touch_up"], now_s)
     return told or ["ok" if voice["key"] is not None else "silent"]
 
@@ -165,7 +165,7 @@ def _short_row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> 
         f"{fit(voice['name'], 6)} {'-' if silent else name_of_note(key, octave):<4}"
         f"{'' if silent else _tight(voice['bend_cents']):>6}"
         f"{_tight(voice['correction_cents']):>6}"
-        f"{percent(voice['bend_used']):>5} {', '.join(words(voice, now_s))}"
+        f"{percent(voice['bend_used']):>5} {words(voice, now_s)[0]}"  # what matters most
     )
     return Line(text, _mark(voice))
 
