@@ -16,7 +16,6 @@ from .take import Heard, Request
 MOST_OFFSET_CENTS = 60.0
 MOST_STRETCH_CENTS = 15.0
 LEAST_APART_CENTS = 900.0  # reference and check note
-MOST_LEFT_CENTS = 1.0
 
 
 @dataclass(frozen=True, slots=True)

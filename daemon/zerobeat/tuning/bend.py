@@ -18,10 +18,8 @@ import math
 
 from ..errors import BendRangeError
 
-BEND_STEPS = 8192
 LOWEST_BEND = -8192
 HIGHEST_BEND = 8191
-MAX_NOTE_ERROR_CENTS = 200.0
 _HAIR_CENTS = 1e-6  # float noise of a sum of cents is no reason to refuse
 _LOOK_NOTES = 3
 

@@ -92,11 +92,6 @@ def ratio_to_cents(ratio: float | Fraction) -> float:
     return OCTAVE_CENTS * (octaves + math.log1p((upper - lower) / lower) / math.log(2.0))
 
 
-def cents_to_ratio(cents: float) -> float:
-    """Return the frequency ratio of an interval in cents."""
-    return math.exp2(cents / OCTAVE_CENTS)
-
-
 def beat_hertz(
     lower_cents: float,
     upper_cents: float,
