@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from operator import is_
 from pathlib import Path
 
 from ..config.backup import recover
@@ -118,11 +119,8 @@ class Remembering:
 
     def _look(self) -> None:
         live = self._engine.live
-        # Every change swaps one frozen value for another, so the same ones mean no change.
-        seen: tuple[object, ...] = (live.tonight, live.scene, live.waiting_scene, live.bank)
-        for state in self._engine.states.values():
-            seen += (state.settings, state.waiting)
-        if len(seen) == len(self._seen) and all(map(_is, seen, self._seen)):
+        seen = live.parts()
+        if len(seen) == len(self._seen) and all(map(is_, seen, self._seen)):
             return
         self._seen = seen
         wanted = live.wanted()
@@ -137,7 +135,3 @@ class Remembering:
         """Before the writer stops: have the last change written."""
         self._look()
         self._keeper.finish()
-
-
-def _is(one: object, other: object) -> bool:
-    return one is other

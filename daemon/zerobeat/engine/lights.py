@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from operator import is_
+from typing import TYPE_CHECKING
 
 from ..midi import ControlChange, Message, NoteOn, ProgramChange
 from .bindings import Binding
@@ -39,7 +40,7 @@ class Lights:
         self._bindings: dict[str, list[Binding]] = {}
         self._shown: dict[str, dict[_Place, Message]] = {}  # of lights that are there
         self._sent: deque[tuple[float, str, Message]] = deque(maxlen=MOST_SENT)
-        self._seen: tuple[Any, ...] = ()
+        self._seen: tuple[object, ...] = ()
         self.due: list[tuple[str, Message]] = []
         self.any = False
 
@@ -67,15 +68,10 @@ class Lights:
         """
         if not self.any:
             return
-        live = self._engine.live
-        # Every change swaps one frozen value for another, so the same ones mean no change.
-        seen = [live.tonight, live.scene, live.waiting_scene, live.bank]
-        for state in self._engine.states.values():
-            seen += (state.settings, state.waiting)
-        if not anew and len(seen) == len(self._seen):
-            if all(one is other for one, other in zip(seen, self._seen, strict=True)):
-                return
-        self._seen = tuple(seen)
+        seen = self._engine.live.parts()
+        if not anew and len(seen) == len(self._seen) and all(map(is_, seen, self._seen)):
+            return
+        self._seen = seen
         for name in self._shown:
             self._show(name)
 

@@ -97,6 +97,13 @@ class Live:
         whole = {name: stored.of(name) for name in self._engine.states}
         return replace(stored, voices=whole) != wanted
 
+    def parts(self) -> tuple[object, ...]:
+        """Return all that a change swaps for another; the same ones (``is``) mean no change."""
+        parts: list[object] = [self.tonight, self.scene, self.waiting_scene, self.bank]
+        for state in self._engine.states.values():
+            parts += (state.settings, state.waiting)
+        return tuple(parts)
+
     def recall(self, command: commands.RecallScene, source: str, outputs: Outputs) -> None:
         """Want a stored scene; the active one again changes nothing (F3)."""
         scene = self.bank.get(command.name)

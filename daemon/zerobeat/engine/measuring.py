@@ -29,7 +29,6 @@ STOPPED_BY: dict[type, str] = {
     commands.RecallProgram: "a scene",
     commands.StepScene: "a scene",
     commands.Revert: "a scene",
-    commands.Revert: "a scene",
     commands.TriggerNow: "a trigger",
     commands.Panic: "panic",
     commands.Reload: "a reload",
