@@ -6,8 +6,12 @@ import os
 import threading
 import time
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from kit.jack import JackServer
 
 LEAVING_S = 2.0
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it
@@ -45,3 +49,24 @@ def no_thread_is_left() -> Iterator[None]:
         if time.monotonic() > end_s:
             pytest.fail(f"threads left running: {', '.join(t.name for t in left)}")
         time.sleep(0.01)
+
+
+@pytest.fixture
+def server() -> Iterator[JackServer]:
+    """A JACK server of the test's own that waits for every client."""
+    yield from _running()
+
+
+@pytest.fixture
+def loose_server() -> Iterator[JackServer]:
+    """One that gets over killed clients, but may play an event twice or not at all."""
+    yield from _running(period_frames=256, synchronous=False)
+
+
+def _running(**settings: int) -> Iterator[JackServer]:
+    from kit.jack import JackServer, jack_is_installed  # needs libjack, which most tests don't
+
+    if not jack_is_installed():
+        pytest.skip("jackd2 is not installed")
+    with JackServer(**settings) as running:
+        yield running

@@ -16,7 +16,6 @@ from pathlib import Path
 import pytest
 from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-
 from zerobeat.config.rig import load_rig
 from zerobeat.errors import ConfigError
 
@@ -37,19 +36,6 @@ NOTE_OFFS = [bytes((0x80 | channel, 0x3C, 0x40)) for channel in range(8)]
 @pytest.fixture
 def rig(tmp_path: Path) -> Path:
     return write_rig(tmp_path)
-
-
-@pytest.fixture
-def server() -> Iterator[JackServer]:
-    with JackServer() as running:
-        yield running
-
-
-@pytest.fixture
-def loose_server() -> Iterator[JackServer]:
-    """A server that gets over killed clients."""
-    with JackServer(period_frames=256, synchronous=False) as running:
-        yield running
 
 
 def contents(recorder: Recorder, after: int = 0) -> list[bytes]:

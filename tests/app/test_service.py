@@ -5,8 +5,7 @@ import sys
 
 import pytest
 from kit.daemon import Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-
+from kit.jack import Player, Recorder, jack_is_installed, wait_until
 from zerobeat.ports.mirror import MIRROR_FILE, read_left, read_outputs, write_outputs
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -32,16 +31,10 @@ def connected(daemon, port):
     )
 
 
-@pytest.fixture
-def server():
-    with JackServer(period_frames=256, synchronous=False) as running:
-        yield running
-
-
-def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, server):
+def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, loose_server):
     with (
         Recorder("octo") as octo, Player("keys") as keys,
-        Daemon(write_rig(tmp_path), server.environment) as daemon,
+        Daemon(write_rig(tmp_path), loose_server.environment) as daemon,
     ):  # fmt: skip
         daemon.wait_for_line("connected: input keys, output octo")
         keys.send(ON)
@@ -58,8 +51,8 @@ def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, server):
         assert (again.returncode, again.stderr) == (0, "")
 
 
-def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, server):
-    with Daemon(write_rig(tmp_path), server.environment) as daemon:
+def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, loose_server):
+    with Daemon(write_rig(tmp_path), loose_server.environment) as daemon:
         with Recorder("octo") as octo, Player("keys") as keys:
             for port in ("input keys", "output octo"):
                 wait_until(lambda port=port: connected(daemon, port))
@@ -71,9 +64,9 @@ def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, ser
         assert len(sounding(daemon)["octo"]) == 8
 
 
-def test_a_broken_rig_at_the_start_plays_the_last_good_one(tmp_path, server):
+def test_a_broken_rig_at_the_start_plays_the_last_good_one(tmp_path, loose_server):
     rig = write_rig(tmp_path)
-    with Daemon(rig, server.environment, ["--or-last-good"]) as daemon:
+    with Daemon(rig, loose_server.environment, ["--or-last-good"]) as daemon:
         daemon.wait_for_line("zerobeat plays")
         assert daemon.stop() == 0
         good = rig.read_text()
@@ -85,9 +78,9 @@ def test_a_broken_rig_at_the_start_plays_the_last_good_one(tmp_path, server):
         assert daemon.stop() == 0
 
 
-def test_without_the_option_a_broken_rig_is_refused(tmp_path, server):
+def test_without_the_option_a_broken_rig_is_refused(tmp_path, loose_server):
     rig = write_rig(tmp_path, more="nonsense: 1\n")
-    with Daemon(rig, server.environment) as daemon:
+    with Daemon(rig, loose_server.environment) as daemon:
         assert daemon.wait() == 78
 
 

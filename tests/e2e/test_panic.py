@@ -4,7 +4,6 @@ import pytest
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.evening import ready, strike, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed
-
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend, parse
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")

@@ -6,7 +6,6 @@ from pathlib import Path
 import pytest
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-
 from zerobeat.app.client import Client
 from zerobeat.config.profile_file import load_profile
 from zerobeat.config.store import Store

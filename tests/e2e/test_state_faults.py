@@ -24,19 +24,6 @@ pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not i
 
 
 @pytest.fixture
-def server():
-    with JackServer() as running:
-        yield running
-
-
-@pytest.fixture
-def loose_server():
-    """A server that gets over killed clients, but may play an event twice or not at all."""
-    with JackServer(period_frames=256, synchronous=False) as running:
-        yield running
-
-
-@pytest.fixture
 def disk() -> Iterator[Path]:
     with small_disk(kilobytes=512) as folder:
         yield folder
@@ -146,16 +133,15 @@ def test_somebody_elses_state_directory(server, tmp_path):
         assert daemon.stop() == 0
 
 
-def test_a_state_directory_in_use_is_left_alone(tmp_path):
+def test_a_state_directory_in_use_is_left_alone(loose_server, tmp_path):
     """A restore at work, or a daemon with another runtime directory."""
     rig, state = write_scenes(tmp_path), tmp_path / "state"
     lock = StateLock(state)
     assert not lock.why
     with (
-        JackServer(period_frames=256, synchronous=False) as server,  # gets over a killed client
         Player("keys") as keys,
         Recorder("octo") as octo,
-        Daemon(rig, server.environment, state=state) as daemon,
+        Daemon(rig, loose_server.environment, state=state) as daemon,
     ):
         why = f"{state}: another zerobeat keeps its settings there; stop it first"
         ready(daemon, octo)

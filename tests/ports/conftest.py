@@ -4,16 +4,8 @@ import os
 from collections.abc import Iterator
 
 import pytest
-from kit.jack import JackServer, jack_is_installed
+from kit.jack import JackServer
 from zerobeat.ports.patch import Patch, open_patch
-
-
-@pytest.fixture
-def server() -> Iterator[JackServer]:
-    if not jack_is_installed():
-        pytest.skip("jackd2 is not installed")
-    with JackServer() as running:
-        yield running
 
 
 @pytest.fixture
