@@ -70,7 +70,7 @@ class Measuring:
 
         def handle(command: Any, source: str, outputs: Outputs) -> None:
             handler(command, source, outputs)  # first: it knows what may still be sent
-            if any(self._state(name).lane.output == command.output for name in self.taken):
+            if any(self._engine.live.state(name).lane.output == command.output for name in self.taken):
                 self.stop(f"the loss of {command.output}", outputs)
 
         return handle
@@ -83,17 +83,10 @@ class Measuring:
 
         return handle
 
-    def _state(self, name: str) -> VoiceState:
-        state = self._engine.states.get(name)
-        if state is None:
-            names = ", ".join(self._engine.states)
-            raise CommandError(f"voice: found {name!r}; allowed: {names}")
-        return state
-
     # ------------------------------------------------------------ playing
 
     def _play_raw(self, command: commands.PlayRaw, source: str, outputs: Outputs) -> None:
-        state = self._state(command.voice)
+        state = self._engine.live.state(command.voice)
         reach = state.voice.bend_range_cents
         if not 0 <= command.note <= 127:
             raise CommandError(f"note: found {command.note}; allowed: 0 to 127")
@@ -106,7 +99,7 @@ class Measuring:
         self._sound(state, command.note, steps, command.velocity, command.strike, outputs)
 
     def _play_pitch(self, command: commands.PlayPitch, source: str, outputs: Outputs) -> None:
-        state = self._state(command.voice)
+        state = self._engine.live.state(command.voice)
         tonight = Tonight(touch_up=self._engine.live.tonight.touch_up)
         rest = Chain(state.voice, PLAIN, tonight).place(command.pitch_cents)
         if rest is None:
@@ -161,7 +154,7 @@ class Measuring:
         if command.voice is None:
             self.stop("", outputs)
             return
-        state = self._state(command.voice)
+        state = self._engine.live.state(command.voice)
         if command.voice in self.taken:
             self._engine.current = state
             state.lane.release(outputs)
