@@ -14,7 +14,8 @@ from ..config.profile_file import (
 )
 from ..config.rig import LoadedRig
 from ..config.voice_field import with_profile
-from ..engine.settings import Voice
+from ..engine.chain import Chain
+from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
 from ..measure.fit import Aim, Fit
 from ..measure.fitting import fit_readings
@@ -24,7 +25,6 @@ from ..measure.plan import Plan
 from ..measure.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
 from ..measure.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
 from ..measure.typed import TypedReading
-from ..tuning.bend import nearest_note
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch, pitch_to_hertz
 
@@ -180,20 +180,15 @@ def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
     return taken
 
 
-def encoding(voice: Voice) -> Encode:
-    """Return what sends a pitch (panel octaves taken out) by a voice's correction."""
-    errors = voice.note_errors_cents
+def encoding(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
+    """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
+    chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
 
-    def encode(target_cents: float) -> tuple[int, float] | None:
-        commanded = target_cents if voice.curve is None else voice.curve.commanded(target_cents)
-        note = nearest_note(
-            commanded, voice.lowest_note, voice.highest_note, voice.bend_range_cents, errors
-        )
-        if note is None:
+    def encode(pitch_cents: float) -> tuple[int, float] | None:
+        rest = chain.place(pitch_cents + 1200.0 * voice.panel_octaves)
+        if rest is None:
             return None
-        left = commanded - 100.0 * note - (errors[note] if errors else 0.0)
-        reach = voice.bend_range_cents
-        return note, min(max(left, -reach), reach)
+        return rest.note, chain.left_over(rest.commanded_cents, rest.note)
 
     return encode
 

@@ -11,13 +11,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ..config.voice_field import with_profile
-from ..engine.chain import Chain
-from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
+from ..engine.settings import TouchUp
 from ..errors import MeasureError
 from ..measure.fit import Aim, Fit
 from ..measure.pitch import REASONS
 from ..measure.plan import Plan
-from ..measure.proof import Encode, Proving
+from ..measure.proof import Proving
 from ..measure.take import MOST_REFUSED, Asking, Heard, Progress, Request
 from ..tuning.units import name_of_note
 from .describe_fit import measured_lines
@@ -25,7 +24,7 @@ from .identity import prove
 from .keeping import keep
 from .listening import LiveListener, apart
 from .live_line import LiveLine
-from .measuring import Measured, judged, profile_of
+from .measuring import Measured, encoding, judged, profile_of
 from .room import Room
 from .touching import batches
 
@@ -197,21 +196,8 @@ def _proving(room: Room, aim: Aim, fit: Fit, checks: int) -> Proving:
     shown = next(one for one in room.client.status()["voices"] if one["name"] == aim.voice)
     bare = replace(voice, curve=None, note_errors_cents=None)
     after = with_profile(bare, profile_of(fit, aim, None), room.loaded.converters[voice.output])
-    before = _encoding(voice, TouchUp(**shown["touch_up"]))
-    return Proving(aim, fit, before, _encoding(after, TouchUp()), checks)
-
-
-def _encoding(voice: Voice, touch_up: TouchUp) -> Encode:
-    """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
-    chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
-
-    def encode(pitch_cents: float) -> tuple[int, float] | None:
-        rest = chain.place(pitch_cents + 1200.0 * voice.panel_octaves)
-        if rest is None:
-            return None
-        return rest.note, chain.left_over(rest.commanded_cents, rest.note)
-
-    return encode
+    before = encoding(voice, TouchUp(**shown["touch_up"]))
+    return Proving(aim, fit, before, encoding(after), checks)
 
 
 def _source(room: Room, listener: LiveListener, name: str) -> str:
