@@ -114,7 +114,7 @@ def test_what_lands_is_heard_on_all_voices_before_the_note_that_triggers():
     case.key(60, channel=1)
     case.change(detune_cents=50.0)
     case.key(62)  # reed's; the wire may let its note pass the other voice's bend
-    kinds = [(type(m).__name__, m.channel) for _, m in case.appended]
+    kinds = [(type(m).__name__, m.channel) for _, m in case.made[-1]]
     assert kinds.index(("PitchBend", 1)) < kinds.index(("NoteOn", 0))
 
 

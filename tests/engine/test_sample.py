@@ -238,7 +238,7 @@ def test_by_a_key_the_other_voices_have_read_theirs_before_it_strikes():
     case.key(48, channel=1)
     case.key(50, channel=1)
     case.key(70)  # reed's
-    made = [(type(m), m.channel) for _, m in case.appended]
+    made = [(type(m), m.channel) for _, m in case.made[-1]]
     assert made.index((PitchBend, 1)) < made.index((NoteOn, 0))
 
 

@@ -45,7 +45,7 @@ class Playing:
 
     Attributes:
         sent: (seconds, output name, message), as parsed from the bytes.
-        appended: what the engine made of the last message.
+        made: what the engine made of each event, and of each moment it was woken for.
     """
 
     def __init__(
@@ -58,7 +58,7 @@ class Playing:
         self.engine = Engine(rig, scenes, tonight)
         self.wire = Wire(rig.outputs)
         self.sent: list[tuple[float, str, Message]] = []
-        self.appended: Outputs = []
+        self.made: list[Outputs] = []
         self.now_s = 0.0
         if connected:
             for output in rig.outputs:
@@ -79,7 +79,7 @@ class Playing:
 
     def put(self, outputs: Outputs) -> Sequence[Message]:
         """Hand the engine's outputs to the wire and take what may leave."""
-        self.appended = outputs
+        self.made.append(outputs)
         self.wire.put(outputs, self.now_s)
         return self._take()
 
@@ -96,6 +96,7 @@ class Playing:
             if due_s is not None and due_s <= self.now_s:
                 outputs: Outputs = []
                 self.engine.wake(self.now_s, outputs)
+                self.made.append(outputs)
                 self.wire.put(outputs, self.now_s)
             self._take()
         self.now_s = end_s

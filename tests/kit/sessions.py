@@ -95,24 +95,20 @@ def play(source: Path) -> tuple[str, list[Outputs]]:
     """Play a session; all is released after its last line.
 
     Returns:
-        What left, a message a line, and what the engine made of each event.
+        What left, a message a line, and what the engine made, event by event.
     """
     folder = source.parent
     loaded = load_rig(folder / "rig.yaml")
     case = Playing(loaded.rig, loaded.scenes, connected=False)
-    made: list[Outputs] = []
     for output in loaded.rig.outputs:
         case.hear(commands.OutputBack(output.name), "", 0.0)
-        made.append(case.appended)
     for at_s, name, kind, values in read_lines(source.read_text(encoding="utf-8")):
         message = message_of(kind, values, folder)
         case.hear(message, name, at_s - case.now_s)
-        made.append(case.appended)
         if type(message) is commands.Reload:
             case.drain()
             case.wire.replace(message.rig.outputs)
     case.drain()
     case.stop()
-    made.append(case.appended)
     assert not case.engine.ledger.sounding()
-    return "".join(f"{written(*sent)}\n" for sent in case.sent), made
+    return "".join(f"{written(*sent)}\n" for sent in case.sent), case.made
