@@ -1,6 +1,7 @@
 """The note path with ten consoles, a recall and a store every 100 ms and a flooding client.
 
-``zerobeat run`` with eight voices in unison on a JACK server (period 32, asynchronous). Keys are
+``zerobeat run`` with eight voices in unison on a JACK server (period 32, asynchronous, real-time:
+else the crowd holds up the server itself, and a bare echo as much as zerobeat). Keys are
 timed from the press to the last of their eight bends and eight note-ons, in turns: a quiet block,
 then one with the crowd, over and over, so that what else the machine does falls on both. The
 crowd: ten ``zerobeat status`` in terminals of their own; a client that recalls a scene and stores
@@ -27,7 +28,6 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -37,7 +37,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from end_to_end import Ear, times_s, write_case
 from kit.daemon import Daemon
-from kit.desk import Console
 from kit.jack import JackServer, Player
 
 from zerobeat.app.client import Client
@@ -68,6 +67,20 @@ except OSError as error:  # thrown out: why stands in the last answer
     except OSError:
         pass
     sys.exit(f"the flood was thrown out after {number} commands: {error}; {last[-200:]}")
+"""
+TERMINALS = """\
+import contextlib, select, sys
+sys.path.insert(0, sys.argv[1])
+from kit.desk import Console
+environment = dict(pair.split("=", 1) for pair in sys.argv[3:])
+with contextlib.ExitStack() as stack:
+    consoles = [Console(environment, ("status",)) for _ in range(int(sys.argv[2]))]
+    for console in consoles:
+        stack.callback(console.close)
+    while not select.select([sys.stdin], (), (), 0.05)[0]:
+        for console in consoles:
+            console.drain()
+    sys.exit("a console has ended" if any(console.ended() for console in consoles) else 0)
 """
 WORKER = """\
 import json, sys, time
@@ -106,24 +119,17 @@ def write_scenes(folder: Path) -> None:
 def crowd(daemon: Daemon, answers: list[tuple[str, float, str]]) -> Iterator[None]:
     """Let the crowd in; what the worker measured is added to ``answers``."""
     path = str(daemon.folder / "zerobeat/control")
-    stopped = threading.Event()
     policy = os.sched_getscheduler(0), os.sched_getparam(0)
     os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # what is started now has it too
     environment = {key: daemon.environment[key] for key in ("XDG_RUNTIME_DIR", "STATE_DIRECTORY")}
     with contextlib.ExitStack() as stack:
-        consoles = [Console(environment, ("status",)) for _ in range(CONSOLES)]
-        for console in consoles:
-            stack.callback(console.close)
-
-        def read() -> None:
-            while not stopped.wait(0.05):
-                for console in consoles:
-                    console.drain()
-
-        reader = threading.Thread(target=read)
-        reader.start()
-        stack.callback(reader.join)
-        stack.callback(stopped.set)
+        # In a process of their own: reading ten terminals here would hold up the keyboard.
+        pairs = [f"{key}={value}" for key, value in environment.items()]
+        tests = str(Path(__file__).resolve().parents[1])
+        terminals = subprocess.Popen(
+            [sys.executable, "-c", TERMINALS, tests, str(CONSOLES), *pairs], stdin=subprocess.PIPE
+        )
+        stack.callback(terminals.wait)
         flood = subprocess.Popen([sys.executable, "-c", FLOOD, path])
         stack.callback(flood.wait)
         stack.callback(flood.kill)
@@ -136,7 +142,8 @@ def crowd(daemon: Daemon, answers: list[tuple[str, float, str]]) -> Iterator[Non
         try:
             yield
         finally:
-            assert not any(console.ended() for console in consoles), "a console has ended"
+            terminals.communicate()
+            assert terminals.returncode == 0, "a console has ended"
             worker.kill()
             for line in worker.stdout:
                 with contextlib.suppress(ValueError):
@@ -203,9 +210,11 @@ def verdict(
     ]
     for command, bound in (("recall", ANSWER_MS), ("store", STORED_MS)):
         spent = [ms for name, ms, refused in answers if name == command and not refused]
-        refusals = sum(bool(refused) for name, _, refused in answers if name == command)
+        refusals = [refused for name, _, refused in answers if name == command and refused]
         shares = ", ".join(f"{100 * s:g} % {percentile(spent, s):.2f}" for s in (*SHARES, 1.0))
-        print(f"{command}: {len(spent)} answered, {refusals} refused, ms: {shares}")
+        print(f"{command}: {len(spent)} answered, {len(refusals)} refused, ms: {shares}")
+        for reason in sorted(set(refusals)):
+            print(f"    refused {refusals.count(reason)} times: {reason}")
         checks.append((f"{command} answered, 99 %, ms", percentile(spent, 0.99), bound))
     for what, value, bound in checks:
         print(f"{'pass' if value <= bound else 'FAIL'}  {what}: {value:.2f}, bound {bound}")

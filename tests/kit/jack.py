@@ -36,6 +36,7 @@ import numpy as np
 import rtmidi
 
 RATE_HZ = 48_000
+PRIORITY = 20
 SOUND_FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 # General MIDI program 112. Of the sound font's sustained programs the one whose loops leave no
 # second pitch: there Praat and zerobeat's reader agree within 0.02 cents from key 36 to 84.
@@ -83,13 +84,19 @@ class JackServer:
             is late for want of the processor loses no event and no audio. Without it (as
             players run it) 3,000 notes in a burst were heard in part and out of order.
         rate_hz: of its audio; the recorders and oscillators here want the default.
+        real_time: as players run it; where that is refused, jackd says so and goes on without.
     """
 
     def __init__(
-        self, period_frames: int = 128, synchronous: bool = True, rate_hz: int = RATE_HZ
+        self,
+        period_frames: int = 128,
+        synchronous: bool = True,
+        rate_hz: int = RATE_HZ,
+        real_time: bool = True,
     ) -> None:
         self.name = ""
         self._rate_hz = rate_hz
+        self._real_time = real_time
         self.environment = dict(os.environ)
         self._period_frames = period_frames
         self._synchronous = synchronous
@@ -124,12 +131,14 @@ class JackServer:
         setting = {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
         os.environ.update(setting)
         self.environment.update(setting)
-        mode = "-S" if self._synchronous else ""
+        mode = (f"-R -P {PRIORITY}" if self._real_time else "-r") + (
+            " -S" if self._synchronous else ""
+        )
         driver = f"-d dummy -r {self._rate_hz} -p {self._period_frames}"
         self._process = subprocess.Popen(
             [
                 "jackd",
-                *f"-n {name} --port-max 256 --no-mlock -r {mode} {driver}".split(),
+                *f"-n {name} --port-max 256 --no-mlock {mode} {driver}".split(),
             ],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,

@@ -2,6 +2,7 @@
 
 import os
 import resource
+import shutil
 import subprocess
 import sys
 import threading
@@ -25,6 +26,36 @@ os.wait()
 waiting.set()
 """
 
+ON_JACK = """
+import os, rtmidi
+from zerobeat.ports.realtime import ask
+out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="one")
+out.open_virtual_port("out")
+before = {thread: os.sched_getscheduler(int(thread)) for thread in os.listdir("/proc/self/task")}
+print(ask("jack").text)
+after = {thread: os.sched_getscheduler(int(thread)) for thread in before}
+own = str(os.getpid())
+print(before[own], after[own] & ~os.SCHED_RESET_ON_FORK, os.sched_getparam(0).sched_priority)
+others = [t for t in before if t != own]
+print(max(os.sched_getparam(int(t)).sched_priority for t in others))
+print(all(before[t] == after[t] for t in others))
+out.close_port()
+"""
+
+
+def run_on_jack(real_time):
+    if shutil.which("jackd") is None:
+        pytest.skip("jackd2 is not installed")
+    from kit.jack import JackServer
+
+    with JackServer(real_time=real_time) as server:
+        command = [sys.executable, "-c", ON_JACK]
+        done = subprocess.run(command, capture_output=True, text=True, env=server.environment)
+    assert done.returncode == 0, done.stderr
+    told, own, highest, others_kept = done.stdout.splitlines()
+    assert others_kept == "True"
+    return told, [int(number) for number in own.split()], int(highest)
+
 
 def run(*before):
     done = subprocess.run([*before, sys.executable, "-c", CODE], capture_output=True, text=True)
@@ -47,6 +78,20 @@ def test_granted_to_the_thread_that_plays_and_to_no_other():
     assert told == "real time: priority 10 and locked memory granted"
     assert scheduling == f"{os.SCHED_RR} {os.SCHED_OTHER}"
     assert child == str(os.SCHED_OTHER)
+
+
+@pytest.mark.skipif(refused_here(), reason="real-time scheduling is refused here")
+def test_on_jack_it_plays_just_below_the_servers_own_threads():
+    told, (before, after, priority), highest = run_on_jack(real_time=True)
+    assert (before, after) == (os.SCHED_OTHER, os.SCHED_RR)
+    assert priority == highest - 1 >= 1
+    assert told == f"real time: priority {priority} and locked memory granted"
+
+
+def test_on_a_jack_server_without_real_time_it_stays_as_it_is():
+    told, (before, after, priority), highest = run_on_jack(real_time=False)
+    assert (before, after, priority, highest) == (os.SCHED_OTHER, os.SCHED_OTHER, 0, 0)
+    assert told.startswith("real time: ") and "priority" not in told
 
 
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can give rights away")

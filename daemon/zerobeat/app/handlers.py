@@ -54,6 +54,7 @@ WAITS: dict[Hold, str] = {
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
+_SETTINGS = tuple(field.name for field in fields(VoiceSettings))
 
 
 class _LiveContext(Context):
@@ -202,10 +203,15 @@ class Handlers:
         done(section)
         assert inner is not None
         states = self._engine.states
+        context = self._context(Faults())
         wanted: list[commands.ChangeVoice] = []
+        alike: object = None
+        changes: tuple[tuple[str, Any], ...] = ()
         for voice in states if name == ALL else (name,):
             base = states[voice].waiting or states[voice].settings
-            changes = self._changes(voice, base, inner)
+            kind = (base, voice in context.drones)
+            if kind != alike:  # most voices are alike, and keys wait while this reads
+                alike, changes = kind, self._changes(voice, base, inner, context)
             if changes:
                 wanted.append(commands.ChangeVoice(voice, changes))
         for change in wanted:
@@ -215,23 +221,22 @@ class Handlers:
         said = " or ".join(sorted(WAITS[hold] for hold in holds)) or WAITS["none"]
         return f"{name}: {self._keys(inner)} {said}"
 
+    @staticmethod
     def _changes(
-        self, voice: str, base: VoiceSettings, section: Section
+        voice: str, base: VoiceSettings, section: Section, context: Context
     ) -> tuple[tuple[str, Any], ...]:
         """Return the fields of a voice's settings that differ as a section says."""
         entries = section.table.entries
         unset = [key for key in _UNSET if key in entries and _is_null(entries[key])]
         kept = {key: node for key, node in entries.items() if key not in unset}
         table = replace(section.table, entries=kept, key_lines=dict.fromkeys(kept, 0))
-        faults = Faults()
-        inner = Section(table, faults, section.middle_c_octave)
-        settings = read_changes(inner, voice, base, self._context(faults))
-        faults.raise_any()
+        inner = Section(table, context.faults, section.middle_c_octave)
+        settings = read_changes(inner, voice, base, context)
+        context.faults.raise_any()
         settings = replace(settings, **dict.fromkeys(unset))  # type: ignore[arg-type]
-        names = (field.name for field in fields(VoiceSettings))
         return tuple(
             (name, getattr(settings, name))
-            for name in names
+            for name in _SETTINGS
             if getattr(settings, name) != getattr(base, name)
         )
 

@@ -13,6 +13,7 @@ mlockall(2).
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import threading
@@ -31,7 +32,7 @@ class RealTime:
 
     scheduling_refused: str = ""
     memory_refused: str = ""
-    granted: str = f"priority {PRIORITY} and locked memory"
+    granted: str = ""
 
     @property
     def text(self) -> str:
@@ -51,25 +52,46 @@ class RealTime:
 def ask(backend: Backend) -> RealTime:
     """Ask for both; call it again when a MIDI port was opened. Never raises.
 
-    On JACK the scheduling is the server's: with a priority above that of a server that has none,
-    four of six runs of a test lost messages, without it one.
+    On JACK the server decides: the thread that plays goes just below the threads that the
+    library runs for a real-time server, and stays as it is for one that is none. With more than
+    the library's own, four of six runs of a test lost messages.
     """
+    priority = PRIORITY
     if backend == "jack":
-        return RealTime("", _lock_memory(), "locked memory")
-    return RealTime(_schedule(), _lock_memory())
+        priority = _of_jack() - 1
+        if priority < 1:
+            return RealTime("", _lock_memory(), "locked memory")
+    threads = [threading.get_native_id()]
+    if backend == "alsa":
+        threads += _of_the_library()
+    granted = f"priority {priority} and locked memory"
+    return RealTime(_schedule(threads, priority), _lock_memory(), granted)
 
 
-def _schedule() -> str:
-    """Give the calling thread and the library's threads priority; "" if it was granted."""
-    own = threading.get_native_id()
-    waiting = {thread.native_id for thread in threading.enumerate()}
-    others = (int(name) for name in os.listdir("/proc/self/task"))
+def _of_jack() -> int:
+    """Return the priority of the library's threads, 0 if they have none."""
+    found = 0
+    for thread in _of_the_library():
+        with contextlib.suppress(ProcessLookupError):  # it has ended since
+            if os.sched_getscheduler(thread) & ~os.SCHED_RESET_ON_FORK != os.SCHED_OTHER:
+                found = max(found, os.sched_getparam(thread).sched_priority)
+    return found
+
+
+def _of_the_library() -> list[int]:
+    """Return the threads that the MIDI library has made, as the kernel counts them."""
+    ours = {thread.native_id for thread in threading.enumerate()}
+    return [int(name) for name in os.listdir("/proc/self/task") if int(name) not in ours]
+
+
+def _schedule(threads: list[int], priority: int) -> str:
+    """Give the ordinary ones of these threads priority; "" if it was granted."""
     policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
     why = ""
-    for thread in (own, *(other for other in others if other not in waiting)):
+    for thread in threads:
         try:
             if os.sched_getscheduler(thread) & ~os.SCHED_RESET_ON_FORK == os.SCHED_OTHER:
-                os.sched_setscheduler(thread, policy, os.sched_param(PRIORITY))
+                os.sched_setscheduler(thread, policy, os.sched_param(priority))
         except ProcessLookupError:  # it has ended since
             continue
         except OSError as error:
