@@ -16,7 +16,7 @@ from zerobeat.app.client import Client
 from zerobeat.errors import ControlError
 from zerobeat.midi import NoteOn
 
-COMMANDS = "status recall set hold trigger cancel bypass solo panic".split()
+COMMANDS = "status recall set hold trigger cancel bypass solo panic reload".split()
 SCALES = Path(__file__).resolve().parents[2] / "profiles/scales"
 
 

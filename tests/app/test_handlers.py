@@ -14,13 +14,9 @@ class Desk:
 
     def __init__(self):
         self.case = Case()
-        self.reloads = 0
         self.handlers = Handlers(
-            self.case.engine, lambda command: self.case.hear(command, ""), self.count_reload
+            self.case.engine, lambda command: self.case.hear(command, "")
         )
-
-    def count_reload(self):
-        self.reloads += 1
 
     def ask(self, command, **values):
         return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
@@ -236,13 +232,10 @@ def test_tonight_bypass_solo_mute_and_touch_up(desk):
     assert not desk.case.voice("horn").solo
 
 
-def test_panic_releases_and_reload_asks(desk):
+def test_panic_releases(desk):
     desk.case.hear(NoteOn(0, 60, 100))
     desk.done("panic")
     assert not any(voice.gate for voice in desk.case.picture().voices)
-    desk.case.hear(NoteOff(0, 60))
-    desk.done("reload")
-    assert desk.reloads == 1
 
 
 # ------------------------------------------------------------ measuring

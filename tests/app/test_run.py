@@ -16,8 +16,9 @@ from pathlib import Path
 import pytest
 from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from zerobeat.app.client import Client
 from zerobeat.config.rig import load_rig
-from zerobeat.errors import ConfigError
+from zerobeat.errors import CommandError, ConfigError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -301,6 +302,45 @@ def test_a_good_reload_takes_over_between_notes(server, rig):
         heard = [c for _, c in octo.wait_for_silence()][before:]
         assert open_notes(heard) == set()
         assert sum(c[0] & 0xF0 == 0x90 for c in heard) == 8 + 9
+
+
+def reload(daemon):
+    """Run the command as a player would; return its exit status and what it says."""
+    done = subprocess.run(
+        [*ZEROBEAT, "reload"], capture_output=True, text=True, env=daemon.environment, check=False,
+        stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    return done.returncode, done.stdout, done.stderr
+
+
+def test_the_command_reload_tells_what_came_of_it(server, rig):  # C6, C7
+    whole = rig.read_text()
+    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+        before = settle(daemon, octo)
+        press(keys, octo)
+        rig.write_text(whole.replace("channel_number: 8", "channel_number: 88"))
+        status, said, told = reload(daemon)
+        assert (status, said) == (1, "")
+        assert told.splitlines()[0].startswith(f"{rig}:") and "found 88" in told
+        assert told.splitlines()[-1] == "reload: the rig in force is unchanged"
+        rig.write_text(whole + "  v9: {converter: octo, channel_number: 9}\n")
+        assert reload(daemon) == (0, "reload: the new rig is in force\n", "")
+        keys.send(OFF)
+        keys.send(ON)
+        wait_until(lambda: bytes.fromhex("983c64") in contents(octo))
+        keys.send(OFF)
+        heard = [c for _, c in octo.wait_for_silence()][before:]
+        assert open_notes(heard) == set()
+        with Client(daemon.folder / "zerobeat/control") as client:
+            with pytest.raises(CommandError, match="reload: found now; allowed: nothing more"):
+                client.ask("reload", now=True)
+            for _ in range(3):  # asked again before the answer: one answer each
+                client.send("reload")
+            answers = []
+            while len(answers) < 3:
+                client._hear(5.0)
+                answers += client.answers()
+            assert all(answer["ok"] for answer in answers)
 
 
 def test_a_reload_that_drops_a_sounding_voice_releases_it(server, rig):  # N2

@@ -47,9 +47,7 @@ class Desk:
         self.start()
 
     def start(self) -> None:
-        handlers = Handlers(
-            self.case.engine, lambda command: self.case.hear(command, ""), lambda: None
-        )
+        handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
         self.control = Control(self.folder, handlers.answer, self.picture)
 
     def picture(self) -> dict[str, Any]:

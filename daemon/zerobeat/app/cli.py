@@ -43,6 +43,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("solo", "let one voice sound alone"),
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
+    ("reload", "read the rig's files again, while it plays"),
     ("learn", "show what a pedal sends and write its binding"),
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),

@@ -32,13 +32,15 @@ class Client:
 
     Args:
         path: its socket; None looks in the usual places.
+        within_s: an answer is waited for so long.
 
     Raises:
         ControlError: none plays there, or it may not be reached.
     """
 
-    def __init__(self, path: Path | None = None) -> None:
+    def __init__(self, path: Path | None = None, within_s: float = ANSWER_S) -> None:
         self._link = _connect(path)
+        self._within_s = within_s
         self._heard = b""
         self._id = 0
 
@@ -53,14 +55,14 @@ class Client:
             ControlError: it stopped, or does not answer.
         """
         self.send(command, **values)
-        end_s = time.monotonic() + ANSWER_S
+        end_s = time.monotonic() + self._within_s
         while True:
             for answer in self.answers():
                 if answer.get("id") in (self._id, None):
                     return _checked(answer)
             left_s = end_s - time.monotonic()
             if left_s <= 0:
-                raise ControlError(f"zerobeat does not answer within {ANSWER_S:g} s")
+                raise ControlError(f"zerobeat does not answer within {self._within_s:g} s")
             self._hear(left_s)
 
     def send(self, command: str, **values: Any) -> None:

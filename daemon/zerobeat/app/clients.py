@@ -22,7 +22,7 @@ class Clients:
     Args:
         folder: the runtime directory.
         engine, wire: what is shown.
-        act, reload, more: as for ``Handlers``.
+        act, more: as for ``Handlers``.
         hear: plays what has come from the ports.
         facts: returns what the status shows besides engine and wire.
         journal: for faults.
@@ -40,7 +40,6 @@ class Clients:
         engine: Engine,
         wire: Wire,
         act: Callable[[Command], None],
-        reload: Callable[[], None],
         more: Mapping[str, Callable[[dict[str, Any]], Later]],
         hear: Callable[[], None],
         facts: Callable[[], dict[str, Any]],
@@ -51,7 +50,7 @@ class Clients:
         self._hear = hear
         self._facts = facts
         self._journal = journal
-        self._handlers = Handlers(engine, act, reload, lambda: self.control.asking, more)
+        self._handlers = Handlers(engine, act, lambda: self.control.asking, more)
         self._measuring = self._handlers.measuring
         self.control = Control(folder, self._answer, self._picture, self._measuring.gone)
 

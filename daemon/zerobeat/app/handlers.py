@@ -11,7 +11,7 @@
 | `bypass` | `voice` (default `all`), `on` (default true) |
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
-| `reload` | nothing; what comes of it stands in the status |
+| `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
 
@@ -71,7 +71,6 @@ class Handlers:
     Args:
         engine: whose rig and settings the requests are about.
         act: hands a command to the engine; raises ``CommandError``.
-        reload: starts reading the files again.
         asking: returns what stands for the client that asks now.
         more: commands that are served elsewhere; some answer later.
     """
@@ -80,13 +79,11 @@ class Handlers:
         self,
         engine: Engine,
         act: Callable[[commands.Command], None],
-        reload: Callable[[], None],
         asking: Callable[[], object] = lambda: "the only one",
         more: Mapping[str, Callable[[dict[str, Any]], Later]] = MappingProxyType({}),
     ) -> None:
         self._engine = engine
         self._act = act
-        self._reload = reload
         self._asking = asking
         self._more = more
         self.measuring = MeasuringRun(engine, act)
@@ -100,7 +97,6 @@ class Handlers:
                 section, commands.CancelWaiting(), "nothing waits now"
             ),
             "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
-            "reload": self._reload_files,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
             **TonightCommands(engine, act).known,
@@ -259,11 +255,6 @@ class Handlers:
     def _measure(self, section: Section, do: Callable[[Section, str, object, float], str]) -> str:
         voice = voice_of(self._engine, section, ALL)
         return do(section, voice, self._asking(), time.monotonic())
-
-    def _reload_files(self, section: Section) -> str:
-        done(section)
-        self._reload()
-        return "the rig's files are read again; zerobeat status shows the outcome"
 
 
 def _is_null(node: Any) -> bool:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from ..config.rig import LoadedRig, load_rig
+from ..errors import CommandError
+from ..ports.later import Later
 from .child import Child
 from .journal import Journal
 
@@ -12,12 +17,21 @@ from .journal import Journal
 class Reloading:
     """At most one child that reads the rig; a request meanwhile starts another after it.
 
-    ``outcome`` is what the last reload came to, in words; "" before the first.
+    Args:
+        path: the rig's file.
+        journal: told of each outcome.
+        wake: lets the loop turn at once.
+
+    Attributes:
+        outcome: what the last reload came to, in words; "" before the first.
     """
 
-    def __init__(self, path: Path, journal: Journal) -> None:
+    def __init__(self, path: Path, journal: Journal, wake: Callable[[], None]) -> None:
         self._path = path
         self._journal = journal
+        self._wake = wake
+        self._asking: list[Later] = []  # of the next reload
+        self._waiting: list[Later] = []  # of the one under way
         self._asked = False
         self._old = False
         self._child: Child | None = None
@@ -26,6 +40,20 @@ class Reloading:
     def start(self) -> None:
         """Ask for a reload; safe in a signal handler."""
         self._asked = True
+        self._wake()
+
+    def ask(self, values: dict[str, Any]) -> Later:
+        """Ask for a reload; the answer tells what came of it.
+
+        Raises:
+            CommandError: a value, where none is taken.
+        """
+        for key in values:
+            raise CommandError(f"reload: found {key}; allowed: nothing more")
+        later = Later()
+        self._asking.append(later)
+        self.start()
+        return later
 
     def files_changed(self) -> None:
         """Say that what is being read now may be out of date; it is read again."""
@@ -40,6 +68,8 @@ class Reloading:
         if self._child is None:
             if self._asked:
                 self._asked = self._old = False
+                self._waiting += self._asking
+                self._asking.clear()
                 self._child = Child(load_rig, self._path)
             return None
         outcome = self._child.outcome()
@@ -54,9 +84,20 @@ class Reloading:
             for warning in answer.warnings:
                 self._journal.say(warning)
             return answer
-        self.outcome = f"{outcome.error}\nreload: the rig in force is unchanged"
-        self._journal.say(self.outcome)
+        self.done(f"{outcome.error}\nreload: the rig in force is unchanged", False)
         return None
+
+    def done(self, outcome: str, in_force: bool) -> None:
+        """Tell what a reload came to, to everybody who had asked before it began."""
+        self.outcome = outcome
+        self._journal.say(outcome)
+        if in_force:
+            answer: dict[str, Any] = {"ok": True, "said": outcome}
+        else:
+            answer = {"ok": False, "error": outcome}
+        waiting, self._waiting = self._waiting, []
+        for later in waiting:
+            later.tell(answer, time.monotonic())
 
     def close(self) -> None:
         """End the child if there is one."""

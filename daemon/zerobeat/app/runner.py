@@ -92,7 +92,7 @@ class Runner:
             self._journal, self._notes.command,
         )  # fmt: skip
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reloading = Reloading(path, self._journal)
+        self._reloading = Reloading(path, self._journal, self._wake)
         self._reloading.outcome = instead
         self._keep_good = keep_good
         self._stores = Stores(
@@ -105,8 +105,8 @@ class Runner:
             self._journal,
         )  # fmt: skip
         self._clients = Clients(
-            folder, self.engine, self.wire, self._notes.act, self._reload, self._stores.known,
-            lambda: self._notes.hear([]), self._facts, self._journal,
+            folder, self.engine, self.wire, self._notes.act,
+            {"reload": self._reloading.ask, **self._stores.known}, lambda: self._notes.hear([]), self._facts, self._journal,
         )  # fmt: skip
         self._notes.control = self._clients.control
         self._real_time = RealTime()
@@ -117,7 +117,7 @@ class Runner:
 
     def run(self) -> int:
         """Play until a signal; return the exit status."""
-        take_signals(self._end, self._reload)
+        take_signals(self._end, self._reloading.start)
         self._connections.connect_first()
         summary = self._connections.summary(self.engine)
         if self._reloading.outcome:  # this is not the rig that was asked for
@@ -203,8 +203,7 @@ class Runner:
         try:
             self._take_rig(loaded, now_s)
         except PortError as error:
-            self._reloading.outcome = f"reload: {error}; the rig in force is unchanged"
-            self._journal.say(self._reloading.outcome)
+            self._reloading.done(f"reload: {error}; the rig in force is unchanged", False)
 
     def _take_rig(self, loaded: LoadedRig, now_s: float) -> None:
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
@@ -223,8 +222,7 @@ class Runner:
         self._real_time = ask(self._patch.backend)  # a new port has a new thread
         gc.collect()
         gc.freeze()
-        self._reloading.outcome = "reload: the new rig is in force"
-        self._journal.say(self._reloading.outcome)
+        self._reloading.done("reload: the new rig is in force", True)
         if self._keep_good and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
                 self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
@@ -241,10 +239,9 @@ class Runner:
 
     def _end(self, why: str) -> None:
         self._stopping = why
-        os.eventfd_write(self._wake_fd, 1)
+        self._wake()
 
-    def _reload(self) -> None:
-        self._reloading.start()
+    def _wake(self) -> None:
         os.eventfd_write(self._wake_fd, 1)
 
     def _stop(self) -> None:
