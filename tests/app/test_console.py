@@ -60,6 +60,15 @@ def test_all_vital_facts_stand_on_the_screen(desk, request, columns, rows):
     assert shown == golden.read_text()
 
 
+def test_why_a_message_could_not_be_sent_stands_beside_the_count(desk):
+    picture = desk.picture()
+    octo = next(port for port in picture["ports"] if port["direction"] == "out")
+    octo |= {"faults": 3, "last_fault": "the JACK server takes nothing"}
+    desk.more = {"ports": picture["ports"]}
+    shown = desk.run("status", "--once", COLUMNS="80").stdout
+    assert "not sent 3 (the JACK server takes nothing)" in shown
+
+
 def test_a_terminal_without_a_size_gets_80_by_24(desk):
     evening(desk)
     with desk.console("status", announce=False) as console:

@@ -54,7 +54,7 @@ class Desk:
         ports = [
             {
                 "name": name, "direction": way, "state": self.states[name], "port": "",
-                "faults": 0, "since_s": SINCE_S,
+                "faults": 0, "last_fault": "", "since_s": SINCE_S,
             }
             for name, way in PORTS
         ]

@@ -1,11 +1,11 @@
 """Power cuts while scenes are stored as fast as they go. Run on the host by tests/vm/run --cuts.
 
-    cuts.py LAB TAG COUNT
+    cuts.py LAB TAG COUNT BOOTED_EVERY SEED
 
 Each round resumes the installed machine, lets a client change a detune and store the
 scene, again and again, and kills the machine after 1.5 to 5 s. Then, off its disk: what was
-acknowledged last, or something later, is what a load gives, and no file is torn. Every tenth
-disk is booted: the service must come up by itself and play.
+acknowledged last, or something later, is what a load gives, and no file is torn. Every so many
+disks are booted: the service must come up by itself and play.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ from pathlib import Path
 from zerobeat.config.sealed import examine
 from zerobeat.config.store import Store
 
-LAB, TAG, COUNT = sys.argv[1], sys.argv[2], int(sys.argv[3])
-NAME = "zerobeat-cuts"
+LAB, TAG = sys.argv[1:3]
+COUNT, BOOTED_EVERY, SEED = (int(text) for text in sys.argv[3:])
+NAME = f"zerobeat-cuts-{SEED}"
 PYTHON = "/opt/zerobeat/current/bin/python"
 SCENARIOS = "/opt/tree/tests/vm"
 SCENE = "plain"  # what plays in a rig without scenes
@@ -84,14 +85,14 @@ def look(acknowledged: int) -> list[str]:
 
 
 def main() -> int:
-    chance = random.Random(1)
+    chance = random.Random(SEED)
     wrong: list[str] = []
     stores = boots = 0
     for number in range(1, COUNT + 1):
         acknowledged = cut_while_storing(chance.uniform(1.5, 5.0))
         stores += acknowledged
         found = look(acknowledged)
-        if number % 10 == 0:
+        if number % BOOTED_EVERY == 0:
             lab("boot", "--again")
             boots += 1
             told = lab("run", PYTHON, f"{SCENARIOS}/after_a_cut.py")

@@ -148,16 +148,17 @@ class Connections:
                 "state": _told(self.watch.state(link)),
                 "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
-                "faults": self._faults(link),
+                **self._faults(link),
             }
             for link in self._links
         ]
 
-    def _faults(self, link: Link) -> int:
+    def _faults(self, link: Link) -> dict[str, object]:
+        """Return how many messages a port could not send, and why not the last of them."""
         if link.direction == "in":
-            return 0
+            return {"faults": 0, "last_fault": ""}
         out = self.outs.get(link.name) or self.lights[link.name.removesuffix(LIGHTS)]
-        return out.faults
+        return {"faults": out.faults, "last_fault": out.last_fault}
 
     def summary(self, engine: Engine) -> str:
         """Return the one line that says what is connected and what is missing."""

@@ -83,9 +83,10 @@ def _latency(shown: Shown, label: str) -> list[Line]:
 
 def _faults(shown: Shown, label: str) -> Line:
     faults = shown.get("faults", 0)
-    failed = sum(port["faults"] for port in shown.get("ports", []))
+    failing = [port for port in shown.get("ports", []) if port["faults"]]
+    failed = sum(port["faults"] for port in failing)
     told = [str(faults)]
-    told += [f"not sent {failed}"] if failed else []
+    told += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
     told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
     last = shown.get("last_faults")
     told += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
