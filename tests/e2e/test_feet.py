@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -24,6 +26,7 @@ bindings:
   - {controller: 80, action: next}
   - {controller: 84, action: bypass, kind: toggle, feedback: true}
   - {controller: 85, action: store, kind: trigger}
+  - {controller: 7, action: set, setting: detune_cents, highest: 8, kind: follow, pick_up: false}
 """
 PLAYS = "connected: input keys, input feet, output octo"
 
@@ -220,6 +223,61 @@ def test_a_foot_stores_only_without_the_stage_lock_and_with_two_presses(tmp_path
         wait_until(lambda: status(daemon)["foot"] == "feet: scene plain stored")
         assert "plain.yaml" in os.listdir(scenes)
         assert not status(daemon)["unsaved"]
+
+
+def files(folder: Path) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def random_steps(rng: random.Random) -> list[tuple[bytes, float]]:
+    """Return what a player in a hurry, or a loose cable, sends, each with the rest after it."""
+    if rng.random() < 0.2:  # two presses, as a store takes without the stage lock
+        return [(b"\xb0\x55\x7f", 0.1), (b"\xb0\x55\x00", 0.1)] * 2
+    channel = rng.choice((0, 0, 0, rng.randrange(16)))
+    rest_s = rng.choice((0.0, 0.005, 0.03, 0.3 * rng.random()))
+    if rng.random() < 0.1:
+        return [(bytes((0xC0 | channel, rng.randrange(128))), rest_s)]
+    if rng.random() < 0.1:
+        return [(bytes((0x90 | channel, rng.randrange(128), rng.randrange(128))), rest_s)]
+    controller = rng.choice((7, 80, 84, 85, rng.randrange(120)))
+    return [(bytes((0xB0 | channel, controller, rng.choice((0, 127, rng.randrange(128))))), rest_s)]
+
+
+def test_random_feet_change_no_file(tmp_path, request):  # F10; an hour of it: --feet 3600
+    rng = random.Random(10)
+    with (
+        JackServer() as server,
+        Player("keys") as keys,
+        Player("feet") as feet,
+        Recorder("octo") as octo,
+        Daemon(write_case(tmp_path), server.environment) as daemon,
+    ):
+        daemon.wait_for_line(PLAYS)
+        zerobeat(daemon, "store", "mine")
+        before = files(tmp_path) | files(daemon.folder / "state")
+        end_s = time.monotonic() + request.config.getoption("--feet")
+        steps = 0
+        while time.monotonic() < end_s:
+            key = rng.randrange(40, 80)
+            keys.send(bytes((0x90, key, 100)))
+            for content, rest_s in random_steps(rng):
+                feet.send(content)
+                steps += 1
+                time.sleep(rest_s)
+            keys.send(bytes((0x80, key, 64)))
+            octo.heard[:-64] = []
+        shown = status(daemon)
+        assert shown["faults"] == 0
+        assert all(f["text"].startswith("foot feet: ") for f in shown["last_faults"])
+        assert shown["foot_presses"] > steps / 8  # they did arrive
+        keys.send(b"\xb0\x7b\x00")
+        assert daemon.stop() == 0
+        after = files(tmp_path) | files(daemon.folder / "state")
+    print(f"{steps} steps")
+    live = {path for path in after if path.name.startswith("session")}
+    assert live  # what plays is kept, and no other file is new, gone or changed
+    kept = {path: content for path, content in before.items() if path not in live}
+    assert {path: content for path, content in after.items() if path not in live} == kept
 
 
 def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
