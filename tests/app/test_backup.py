@@ -6,9 +6,9 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import ZEROBEAT
 from kit.jack import wait_until
-
 from zerobeat.config import backup
 from zerobeat.config.state_lock import StateLock
 from zerobeat.config.store import Store

@@ -9,8 +9,8 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from kit.desk import Desk
 
+from kit.desk import Desk
 from zerobeat.app.asking import value_of
 from zerobeat.app.client import Client
 from zerobeat.errors import ControlError

@@ -6,8 +6,8 @@ import termios
 from pathlib import Path
 
 import pytest
-from kit.desk import SINCE_S, Desk
 
+from kit.desk import SINCE_S, Desk
 from zerobeat.app.screen import clean, fit, lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp

@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from kit.daemon import write_rig
 
+from kit.daemon import write_rig
 from zerobeat.app import doctor_midi
 from zerobeat.config.rig import load_rig
 from zerobeat.ports.patch import SEQUENCER, PortName
@@ -24,7 +24,9 @@ def doctor(*arguments, cwd=None):
 def test_a_machine_without_a_sequencer_is_told_so(tmp_path):
     done = doctor(write_rig(tmp_path))
     assert done.returncode == 1 and done.stderr == ""
-    assert "fault    sequencer: no ALSA sequencer (/dev/snd/seq is missing), so no port" in done.stdout
+    assert (
+        "fault    sequencer: no ALSA sequencer (/dev/snd/seq is missing), so no port" in done.stdout
+    )
     assert "-> sudo modprobe snd-seq" in done.stdout
 
 

@@ -52,7 +52,11 @@ def test_a_machine_that_tells_nothing_has_no_fault(tmp_path):
         ("performance", "powersave performance", "ok"),
         ("ondemand", "ondemand performance", "note"),
         ("powersave", "powersave performance", "warning"),
-        ("powersave", "powersave", "ok"),  # nothing better to be had: no advice that can't be followed
+        (
+            "powersave",
+            "powersave",
+            "ok",
+        ),  # nothing better to be had: no advice that can't be followed
     ],
 )
 def test_the_governor_is_told_and_changed_by_nobody(tmp_path, now, offered, level):
@@ -105,7 +109,7 @@ def test_a_real_disk_that_is_full_or_read_only(tmp_path, spoil, words):
     )
     line = (
         f"mount -t tmpfs -o size=20m none {state} && head -c 19M /dev/zero >{state}/much; "
-        f"{spoil.format(state)}; exec {sys.executable} -c \"$0\""
+        f'{spoil.format(state)}; exec {sys.executable} -c "$0"'
     )
     done = subprocess.run(["unshare", "-m", "sh", "-c", line, code], capture_output=True, text=True)
     assert done.stdout.startswith("fault ") and words in done.stdout, done

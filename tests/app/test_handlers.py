@@ -3,8 +3,8 @@
 import json
 
 import pytest
-from kit.case import Case
 
+from kit.case import Case
 from zerobeat.app.handlers import Handlers
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
 
@@ -14,9 +14,7 @@ class Desk:
 
     def __init__(self):
         self.case = Case()
-        self.handlers = Handlers(
-            self.case.engine, lambda command: self.case.hear(command, "")
-        )
+        self.handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
 
     def ask(self, command, **values):
         return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
@@ -206,7 +204,9 @@ def test_triggers_are_in_force_at_once_and_end_the_wait_of_what_waits_already(de
     desk.case.hear(START, "steps")
     desk.case.hear(CLOCK, "steps")
     assert desk.case.engine.states["reed"].settings.semitones == 5
-    assert desk.refused("set_scene", changes={"triggers": [{"remote_note": {"input": "step"}}]}) == (
+    assert desk.refused(
+        "set_scene", changes={"triggers": [{"remote_note": {"input": "step"}}]}
+    ) == (
         "set_scene: changes.triggers[0].remote_note.input: found step; "
         "allowed: an input of the rig: keys, steps, feet (did you mean steps?)"
     )

@@ -20,7 +20,9 @@ sys.stderr.write("last\\n")
 
 def lines(**more):
     environment = {k: v for k, v in os.environ.items() if k != "NOTIFY_SOCKET"} | more
-    done = subprocess.run([sys.executable, "-c", CODE], env=environment, capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-c", CODE], env=environment, capture_output=True, text=True
+    )
     assert done.returncode == 0, done.stderr
     return done.stderr.splitlines()
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile
+
 from kit.measuring import case_of, truth
 from zerobeat.app import measuring
 from zerobeat.app.cli import main

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mido
 import pytest
+
 from kit.daemon import Daemon
 from kit.jack import JackServer, Player, Recorder, jack_is_installed
 from zerobeat.app.cli import main
@@ -102,7 +103,9 @@ def test_the_same_file_renders_to_the_same_bytes(song):
     assert (song / "out.mid").read_bytes() == (song / "again.mid").read_bytes()
 
 
-@pytest.mark.parametrize("content", [b"", b"MThd", b"not midi at all", b"MThd\0\0\0\6\0\2\0\1\0\x60"])
+@pytest.mark.parametrize(
+    "content", [b"", b"MThd", b"not midi at all", b"MThd\0\0\0\6\0\2\0\1\0\x60"]
+)
 def test_a_bad_file_is_one_line_and_nothing_is_written(song, content, capsys):
     (song / "bad.mid").write_bytes(content)
     assert run(song, source="bad.mid") == 1

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.app.client import Client
@@ -66,7 +67,11 @@ def ask(*arguments: str | Path, environment: dict[str, str]) -> subprocess.Compl
 
 
 def test_a_key_comes_out_on_all_voices_bends_first(server, rig):  # B1, B3
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         assert settle(daemon, octo) == len(RANGES)
         assert contents(octo) == RANGES
         assert press(keys, octo) == BENDS + NOTE_ONS
@@ -120,7 +125,11 @@ def test_without_any_midi_there_is_one_clear_line(rig, tmp_path):
 
 
 def test_a_second_daemon_names_the_first_and_touches_nothing(server, rig):  # M20
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         before = settle(daemon, octo)
         done = ask("run", rig, environment=daemon.environment)
         assert done.returncode == 1
@@ -180,7 +189,11 @@ def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
 
 
 def test_stop_releases_eight_held_notes_every_time(server, rig, request):  # M15, N12
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         for run in range(100 if request.config.getoption("--slow") else 20):
             if run:
                 daemon.start()
@@ -199,9 +212,7 @@ def start_again(daemon: Daemon, server: JackServer) -> None:
     daemon.wait_for_line("connected: input keys, output octo")
 
 
-def test_after_a_kill_the_next_start_releases_what_sounds_before_all_else(
-    loose_server, rig
-):  # N12
+def test_after_a_kill_the_next_start_releases_what_sounds_before_all_else(loose_server, rig):  # N12
     environment = loose_server.environment
     with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
         settle(daemon, octo)
@@ -266,7 +277,11 @@ def play_until(true: Callable[[], bool], keys: Player) -> int:
 def test_broken_rigs_while_playing_change_nothing(server, rig, request, monkeypatch):  # C6
     whole = rig.read_text()
     count = 100 if request.config.getoption("--slow") else 12
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         monkeypatch.setenv("STATE_DIRECTORY", daemon.environment["STATE_DIRECTORY"])
         before = settle(daemon, octo)
         strokes = 0
@@ -287,7 +302,11 @@ def test_broken_rigs_while_playing_change_nothing(server, rig, request, monkeypa
 
 
 def test_a_good_reload_takes_over_between_notes(server, rig):
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         before = settle(daemon, octo)
         press(keys, octo)
         rig.write_text(rig.read_text() + "  v9: {converter: octo, channel_number: 9}\n")
@@ -315,7 +334,11 @@ def reload(daemon):
 
 def test_the_command_reload_tells_what_came_of_it(server, rig):  # C6, C7
     whole = rig.read_text()
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         before = settle(daemon, octo)
         press(keys, octo)
         rig.write_text(whole.replace("channel_number: 8", "channel_number: 88"))
@@ -344,7 +367,11 @@ def test_the_command_reload_tells_what_came_of_it(server, rig):  # C6, C7
 
 
 def test_a_reload_that_drops_a_sounding_voice_releases_it(server, rig):  # N2
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, server.environment) as daemon:
+    with (
+        Player("keys") as keys,
+        Recorder("octo") as octo,
+        Daemon(rig, server.environment) as daemon,
+    ):
         before = settle(daemon, octo)
         press(keys, octo)
         rig.write_text("".join(rig.read_text().splitlines(keepends=True)[:-1]))  # without v8

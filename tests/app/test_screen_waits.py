@@ -1,8 +1,8 @@
 """What waits, for what, how many beats are left, and the clock, as the console shows it (T5)."""
 
 import pytest
-from kit.clocked import BAR, BEAT, KEY, Clocked
 
+from kit.clocked import BAR, BEAT, KEY, Clocked
 from zerobeat.app.screen import lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Trigger, VoiceSettings

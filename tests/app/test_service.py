@@ -4,6 +4,7 @@ import subprocess
 import sys
 
 import pytest
+
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import Player, Recorder, jack_is_installed, wait_until
 from zerobeat.ports.mirror import MIRROR_FILE, read_left, read_outputs, write_outputs
@@ -16,7 +17,9 @@ ON = bytes.fromhex("903c64")
 def helper(daemon):
     """Run the stop helper as the unit does."""
     command = [sys.executable, "-m", "zerobeat.app.release"]
-    return subprocess.run(command, env=daemon.environment, capture_output=True, text=True, timeout=30)
+    return subprocess.run(
+        command, env=daemon.environment, capture_output=True, text=True, timeout=30
+    )
 
 
 def sounding(daemon):
@@ -26,7 +29,8 @@ def sounding(daemon):
 def connected(daemon, port):
     """True once the journal says so, at the start or later."""
     return any(
-        f"{port}: connected" in line or ("; connected: " in line and port in line.partition("; waiting")[0])
+        f"{port}: connected" in line
+        or ("; connected: " in line and port in line.partition("; waiting")[0])
         for line in daemon.lines()
     )
 

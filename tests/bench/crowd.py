@@ -36,9 +36,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from end_to_end import Ear, times_s, write_case
+
 from kit.daemon import Daemon
 from kit.jack import JackServer, Player
-
 from zerobeat.app.client import Client
 
 KEYS, BLOCKS = 2000, 6

@@ -34,6 +34,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import rtmidi
+
 from kit.daemon import Daemon, write_rig
 from kit.jack import JackServer, Player
 
@@ -188,7 +189,8 @@ Runs = dict[str, tuple[list[float], int]]
 def clients(environment: dict[str, str]) -> Iterator[None]:
     """A console and a client that stores."""
     running = [
-        subprocess.Popen([sys.executable, "-c", code], env=environment) for code in (CONSOLE, STORING)
+        subprocess.Popen([sys.executable, "-c", code], env=environment)
+        for code in (CONSOLE, STORING)
     ]
     try:
         yield
@@ -221,7 +223,11 @@ def pair_of_runs(folder: Path, notes: int, first: str, seed: int, busy: bool) ->
         time.sleep(0.5)
         found: Runs = {}
         for name in names:
-            with clients(daemon.environment) if busy and name == "zerobeat" else contextlib.nullcontext():
+            with (
+                clients(daemon.environment)
+                if busy and name == "zerobeat"
+                else contextlib.nullcontext()
+            ):
                 found[name] = times_s(*ends[name], notes, seed)
         return found
 

@@ -37,7 +37,9 @@ def times_of(octo: Recorder, after: int, kind: int) -> list[float]:
     return [at_s for at_s, content in octo.heard[after:] if content[0] & 0xF0 == kind]
 
 
-def one_kill(server: JackServer, daemon: Daemon, keys: Player, octo: Recorder) -> tuple[float, float]:
+def one_kill(
+    server: JackServer, daemon: Daemon, keys: Player, octo: Recorder
+) -> tuple[float, float]:
     """Kill once; return seconds to the release and to the next notes."""
     before = len(octo.heard)
     keys.send(ON)

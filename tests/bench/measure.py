@@ -22,6 +22,7 @@ import time
 from dataclasses import replace
 
 import numpy as np
+
 from zerobeat.app.virtual import VirtualListener
 from zerobeat.measure.fit import Aim, Fit
 from zerobeat.measure.plan import Plan

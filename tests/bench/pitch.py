@@ -32,10 +32,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets i
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from kit import tones  # noqa: E402
-
-from zerobeat.errors import TakeRefusedError  # noqa: E402
-from zerobeat.measure.pitch import estimate_pitch  # noqa: E402
+from kit import tones
+from zerobeat.errors import TakeRefusedError
+from zerobeat.measure.pitch import estimate_pitch
 
 warnings.filterwarnings("ignore")
 RATE = 48000
@@ -56,7 +55,11 @@ REAL_VOICES = {
     "clarinet": (71, range(52, 86, 5)),
 }  # fmt: skip
 # Doubled in this font: a second layer some 5 to 20 cents away, 5 to 20 dB down.
-DOUBLED = {("fm piano", "FluidR3_GM.sf2"), ("harpsichord", "FluidR3_GM.sf2"), ("distortion", "FluidR3_GM.sf2")}
+DOUBLED = {
+    ("fm piano", "FluidR3_GM.sf2"),
+    ("harpsichord", "FluidR3_GM.sf2"),
+    ("distortion", "FluidR3_GM.sf2"),
+}
 
 
 @dataclass
@@ -109,12 +112,22 @@ def steady(
         length = seconds or max(0.5, 20 / hertz)
         seed = int(rng.integers(2**31))
         given = {name: value(rng) if callable(value) else value for name, value in options.items()}
-        wave = tones.tone(hertz, length, rate, shape, rng=np.random.default_rng(seed), top_hz=top_hz, **given)
+        wave = tones.tone(
+            hertz, length, rate, shape, rng=np.random.default_rng(seed), top_hz=top_hz, **given
+        )
         noise = 10 ** (-snr_db / 20)
-        bound = tones.cramer_rao_cents(wave, hertz, rate, noise, top_hz, shape, np.random.default_rng(seed))
+        bound = tones.cramer_rao_cents(
+            wave, hertz, rate, noise, top_hz, shape, np.random.default_rng(seed)
+        )
         wave = wave + noise * tones.white(len(wave), rng)
         wave = wave * rng.uniform(0.2, 0.9) / np.abs(wave).max()
-        take = Take(wave, hertz, rate, {"expected_hz": hertz * 2 ** rng.uniform(-0.3, 0.3)} if told else {}, bound)
+        take = Take(
+            wave,
+            hertz,
+            rate,
+            {"expected_hz": hertz * 2 ** rng.uniform(-0.3, 0.3)} if told else {},
+            bound,
+        )
         return change(take, rng) if change else take
 
     return make
@@ -124,7 +137,9 @@ def with_hum(level_db: float, background: bool) -> Callable:
     def change(take: Take, rng: np.random.Generator) -> Take:
         size = len(take.samples)
         mains = rng.choice([50.0, 60.0]) * (1 + rng.uniform(-1e-3, 1e-3))
-        wave = tones.hum(2 * size, take.rate, mains, rng) * take.samples.std() * 10 ** (level_db / 20)
+        wave = (
+            tones.hum(2 * size, take.rate, mains, rng) * take.samples.std() * 10 ** (level_db / 20)
+        )
         take.samples = take.samples + wave[:size]
         if background:
             take.told["background"] = wave[size:] + 1e-5 * tones.white(size, rng)
@@ -167,7 +182,9 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
         shape = str(rng.choice(["sine", "saw", "triangle", "pulse25", "fm"]))
         noise = 10 ** rng.uniform(-5, -3) * tones.white(size, rng)
         if kind == "silence":
-            return Take(1e-5 * 10 ** rng.uniform(-2, 0.5) * tones.white(size, rng), None, RATE, told)
+            return Take(
+                1e-5 * 10 ** rng.uniform(-2, 0.5) * tones.white(size, rng), None, RATE, told
+            )
         if kind == "noise":
             wave = tones.white(size, rng) if rng.random() < 0.5 else tones.pink(size, rng)
             return Take(0.1 * 10 ** rng.uniform(-2, 0) * wave, None, RATE, told)
@@ -184,7 +201,9 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
             cents += 7.0 if abs(cents / 100 - round(cents / 100)) < 0.03 else 0.0
             second = hertz * 2 ** (cents / 1200)
             wave = tones.tone(hertz, 0.8, RATE, shape, rng=rng)
-            wave = wave + 10 ** (-rng.uniform(0, 10) / 20) * tones.tone(second, 0.8, RATE, shape, rng=rng)
+            wave = wave + 10 ** (-rng.uniform(0, 10) / 20) * tones.tone(
+                second, 0.8, RATE, shape, rng=rng
+            )
             beats = abs(second - hertz) * 0.8
             told = {"expected_hz": hertz}
             if beats < 3:  # closer than three beats in the take nothing can part them: widen
@@ -192,10 +211,23 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
             return Take(0.1 * wave + 0.1 * noise, None, RATE, told)
         if kind == "a glide":
             drift = rng.choice([-1, 1]) * 10 ** rng.uniform(2, 3.5)
-            return Take(0.2 * tones.tone(hertz, 0.8, RATE, shape, rng=rng, drift_cents_per_s=drift, top_hz=15000.0) + noise, None, RATE, told)
+            return Take(
+                0.2
+                * tones.tone(
+                    hertz, 0.8, RATE, shape, rng=rng, drift_cents_per_s=drift, top_hz=15000.0
+                )
+                + noise,
+                None,
+                RATE,
+                told,
+            )
         low = rng.uniform(7.0, 8.0)  # an octave below the range, or below what was asked
         if rng.random() < 0.5:
-            return Take(0.1 * tones.tone(low, 2.0, RATE, "saw", rng=rng) + 0.1 * tones.white(2 * RATE, rng) * 1e-3, None)
+            return Take(
+                0.1 * tones.tone(low, 2.0, RATE, "saw", rng=rng)
+                + 0.1 * tones.white(2 * RATE, rng) * 1e-3,
+                None,
+            )
         wave = tones.tone(hertz / 2, 0.8, RATE, "saw", rng=rng)
         return Take(0.1 * wave + 0.1 * noise, None, RATE, {"expected_hz": hertz})
 
@@ -248,7 +280,10 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         except TakeRefusedError as refusal:
             why[refusal.reason] += 1
             read = None
-        spent, sounded = spent + time.process_time() - start, sounded + len(take.samples) / take.rate
+        spent, sounded = (
+            spent + time.process_time() - start,
+            sounded + len(take.samples) / take.rate,
+        )
         if read is None:
             continue
         if take.hertz is None:
@@ -267,14 +302,22 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
             "accepted": why["ACCEPTED"], "spent": spent, "sounded": sounded, "scores": scores}  # fmt: skip
     told = " ".join(f"{name} {count}" for name, count in sorted(why.items()))
     if group.must_refuse:
-        return f"{group.name:26s} accepted {why['ACCEPTED']:3d} of {sums['n']:3d}   {told}", why["ACCEPTED"] == 0, sums
+        return (
+            f"{group.name:26s} accepted {why['ACCEPTED']:3d} of {sums['n']:3d}   {told}",
+            why["ACCEPTED"] == 0,
+            sums,
+        )
     rms = float(np.sqrt(np.mean(np.square(ratios))))
     p95 = float(np.quantile(errors, 0.95))
     inside = float(np.mean(np.array(scores) < 2))
     good = sure_gross == 0 and inside >= 0.92 - 1.5 / len(scores)
     good &= group.p95_cents is None or p95 <= group.p95_cents
-    good &= group.rms_over_bound is None or (rms <= group.rms_over_bound and np.abs(ratios).max() <= 4)
-    bound = f"rms/bound {rms:5.2f} worst {np.abs(ratios).max():5.2f}" if group.rms_over_bound else ""
+    good &= group.rms_over_bound is None or (
+        rms <= group.rms_over_bound and np.abs(ratios).max() <= 4
+    )
+    bound = (
+        f"rms/bound {rms:5.2f} worst {np.abs(ratios).max():5.2f}" if group.rms_over_bound else ""
+    )
     limit = f"<= {group.p95_cents}" if group.p95_cents else ""
     line = (f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max {max(errors):.3f} "
             f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {told}")  # fmt: skip
@@ -300,7 +343,9 @@ def render(font: str, program: int, notes: list[int], rate: int = 44100) -> list
             check=True, capture_output=True,
         )  # fmt: skip
         samples, rate = soundfile.read(wave, always_2d=True)
-    return [samples[int(i * 2.1 * rate) : int((i * 2.1 + 1.6) * rate), 0] for i in range(len(notes))]
+    return [
+        samples[int(i * 2.1 * rate) : int((i * 2.1 + 1.6) * rate), 0] for i in range(len(notes))
+    ]
 
 
 def trackers(samples: np.ndarray, rate: int, expected_hz: float) -> dict[str, float]:
@@ -321,7 +366,9 @@ def trackers(samples: np.ndarray, rate: int, expected_hz: float) -> dict[str, fl
     frame = int(2 ** np.ceil(np.log2(max(2048, 6 * rate / expected_hz))))
     with np.errstate(all="ignore"):
         try:
-            heard["yin"] = float(np.median(librosa.yin(samples, fmin=low, fmax=high, sr=rate, frame_length=frame)))
+            heard["yin"] = float(
+                np.median(librosa.yin(samples, fmin=low, fmax=high, sr=rate, frame_length=frame))
+            )
         except Exception:  # YIN refuses frames longer than the take
             heard["yin"] = np.nan
         track, _ = pyworld.harvest(samples, rate, f0_floor=low, f0_ceil=high)
@@ -350,8 +397,12 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
                     continue
                 read += 1
                 gross += abs(cents(pitch.hertz, expected)) > 40
-                heard = [value for value in trackers(piece, 44100, expected).values() if value == value]
-                spread = np.ptp([cents(value, expected) for value in heard]) if len(heard) > 1 else 99
+                heard = [
+                    value for value in trackers(piece, 44100, expected).values() if value == value
+                ]
+                spread = (
+                    np.ptp([cents(value, expected) for value in heard]) if len(heard) > 1 else 99
+                )
                 if spread < 0.5:
                     apart.append(cents(pitch.hertz, float(np.median(heard))))
                     if abs(apart[-1]) > 0.5:
@@ -367,20 +418,31 @@ def run_trackers(takes: int, seed: int) -> list[str]:
     """Return each tracker's errors on a few groups, for comparison."""
     lines = []
     for group in groups():
-        if group.name not in ("clean saw", "clean sine", "white 10 dB", "hum -8 dB", "struck, decaying", "8 bits"):
+        if group.name not in (
+            "clean saw",
+            "clean sine",
+            "white 10 dB",
+            "hum -8 dB",
+            "struck, decaying",
+            "8 bits",
+        ):
             continue
         rng, errors = np.random.default_rng(seed), {}
         for _ in range(min(takes, 20)):
             take = group.make(rng)
             for name, value in trackers(take.samples, take.rate, take.told["expected_hz"]).items():
-                errors.setdefault(name, []).append(abs(cents(value, take.hertz)) if value > 0 else np.inf)
+                errors.setdefault(name, []).append(
+                    abs(cents(value, take.hertz)) if value > 0 else np.inf
+                )
         lines += [f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 {np.quantile(e, 0.95, method='higher'):9.3f} cents"
                   for name, e in errors.items()]  # fmt: skip
     return lines
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--takes", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="")

@@ -19,7 +19,16 @@ from collections.abc import Callable
 
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
-from zerobeat.engine.settings import Converter, Input, Output, Rig, Scene, Voice, VoiceSettings, Zone
+from zerobeat.engine.settings import (
+    Converter,
+    Input,
+    Output,
+    Rig,
+    Scene,
+    Voice,
+    VoiceSettings,
+    Zone,
+)
 from zerobeat.engine.wire import Wire
 from zerobeat.midi import NoteOff, NoteOn
 from zerobeat.tuning.scale import equal_division, preset
@@ -50,7 +59,9 @@ def case(hold: str) -> tuple[Engine, Wire]:
     rig = Rig(
         (Input("keys", "keys"),),
         (Output("octo", "octo", converter=Converter("octo", 1200.0, gate_gap_s=0.0)),),
-        tuple(Voice(n, "octo", k, bend_range_cents=1200.0, curve=CURVE) for k, n in enumerate(NAMES)),
+        tuple(
+            Voice(n, "octo", k, bend_range_cents=1200.0, curve=CURVE) for k, n in enumerate(NAMES)
+        ),
     )
     engine = Engine(rig, (scene("one", hold, 0), scene("two", hold, 2)))
     wire = Wire(rig.outputs)
@@ -64,7 +75,9 @@ def case(hold: str) -> tuple[Engine, Wire]:
 def hear(engine: Engine, wire: Wire, message: object, now_s: float) -> int:
     """Play one message; return how many messages left."""
     outputs: list = []
-    engine.receive(message, "" if isinstance(message, commands.RecallScene) else "keys", now_s, outputs)
+    engine.receive(
+        message, "" if isinstance(message, commands.RecallScene) else "keys", now_s, outputs
+    )
     wire.put(outputs, now_s)
     return len(wire.take(now_s))
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from kit.cuts import CHANGING, record, run_cut, run_failing
 
+from kit.cuts import CHANGING, record, run_cut, run_failing
 from zerobeat.config import backup
 from zerobeat.config.backup import SUMS, pack, read_backup, recover, unpack
 from zerobeat.config.store import Store

@@ -42,7 +42,9 @@ def test_a_set_list_takes_titles_and_file_names_and_repeats(tmp_path):  # F7
     assert rig.set_list_ends == "wrap"
 
 
-@pytest.mark.parametrize(("more", "locked"), [("", True), ("stage_lock: on\n", True), ("stage_lock: off\n", False)])
+@pytest.mark.parametrize(
+    ("more", "locked"), [("", True), ("stage_lock: on\n", True), ("stage_lock: off\n", False)]
+)
 def test_the_stage_lock_is_on_unless_it_is_off(tmp_path, more, locked):  # F10
     assert load(tmp_path, more).stage_lock is locked
 

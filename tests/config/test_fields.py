@@ -2,8 +2,8 @@
 
 import pytest
 
-from zerobeat.config.fields import Section
 from zerobeat.config.faults import Faults
+from zerobeat.config.fields import Section
 from zerobeat.config.yaml_source import parse_yaml
 
 
@@ -131,7 +131,9 @@ def test_an_unknown_key_names_the_nearest():
     ]
 
 
-@pytest.mark.parametrize("name", ["all", "none", "scene", "tonight", "''", "' a'", '"a\\x1bb"', "x" * 41])
+@pytest.mark.parametrize(
+    "name", ["all", "none", "scene", "tonight", "''", "' a'", '"a\\x1bb"', "x" * 41]
+)
 def test_names_that_cannot_be_shown_or_mean_something_else_are_refused(name):
     section = section_of(f"voices:\n  {name}: {{}}\n")
     assert list(section.named_sections("voices"))

@@ -361,7 +361,9 @@ def test_of_a_stored_scene_the_newest_whole_generation_is_read(folder):
     stored.write_bytes(b"")
     stored.with_name("slow.1.yaml").write_bytes(bytes(100))
     (line,) = problems(folder, text)
-    assert line.endswith("slow.yaml: empty; no earlier one can be read: restore a backup or delete it")
+    assert line.endswith(
+        "slow.yaml: empty; no earlier one can be read: restore a backup or delete it"
+    )
 
 
 def test_of_a_stored_profile_the_newest_whole_generation_is_read(folder):
@@ -608,7 +610,9 @@ def test_a_stored_scene_of_nonsense_gives_way(folder, nonsense):
     stored.write_text(nonsense)
     loaded = load(folder, text)
     assert loaded.scenes[0].of("reed").semitones == 2
-    assert any(line.endswith(f"{stored.with_name('slow.1.yaml')} is used") for line in loaded.warnings)
+    assert any(
+        line.endswith(f"{stored.with_name('slow.1.yaml')} is used") for line in loaded.warnings
+    )
     stored.with_name("slow.1.yaml").write_text(nonsense)
     loaded = load(folder, text)
     assert loaded.scenes[0].of("reed").semitones == 1

@@ -18,6 +18,7 @@ import yaml
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
+
 from kit.disks import remount, small_disk
 from zerobeat.config import durable
 from zerobeat.config.profile_file import (

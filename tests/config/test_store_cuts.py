@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from kit.cuts import Call, disks, record, run, run_cut, run_failing
 
+from kit.cuts import Call, disks, record, run, run_cut, run_failing
 from zerobeat.config import durable
 from zerobeat.config.store import Store
 from zerobeat.errors import StoreError

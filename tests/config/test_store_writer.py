@@ -6,8 +6,8 @@ import select
 from pathlib import Path
 
 import pytest
-from kit.cuts import run
 
+from kit.cuts import run
 from zerobeat.config.store import Store
 from zerobeat.config.store_writer import Done, StoreWriter
 from zerobeat.errors import StoreError

@@ -34,7 +34,11 @@ def test_any_mapping_reads_back_equal(mapping):
 
 
 def test_a_scene_reads_well():
-    plain = {"title": "Slow song", "time_signature": "7/8", "voices": {"reed": {"detune_cents": -3.5}}}
+    plain = {
+        "title": "Slow song",
+        "time_signature": "7/8",
+        "voices": {"reed": {"detune_cents": -3.5}},
+    }
     assert block(plain, opened=("voices",)) == (
         "title: Slow song\ntime_signature: 7/8\nvoices:\n  reed: {detune_cents: -3.5}\n"
     )

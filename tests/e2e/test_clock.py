@@ -7,6 +7,7 @@ import threading
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import ZEROBEAT, Daemon, open_notes
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 

@@ -7,6 +7,7 @@ import os
 import subprocess
 
 import pytest
+
 from kit.daemon import ZEROBEAT, Daemon, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 
@@ -53,12 +54,17 @@ def test_the_next_event_plays(tmp_path, stage):
                 keys.send(bytes((0x80, 61, 64)))
             keys.send(bytes((0x90, 64, 100)))
             wait_until(lambda: len(note_ons(octo, 64)) == 8)
-            told = [line for line in daemon.lines() if line.startswith("fault at [90 3d 64] from keys")]
+            told = [
+                line for line in daemon.lines() if line.startswith("fault at [90 3d 64] from keys")
+            ]
             assert len(told) == 1, daemon.lines()
             if stage != "wire":  # that one's second fault is told under its own name
                 assert daemon.lines().count("RuntimeError: injected") == 1
             done = subprocess.run(
-                [*ZEROBEAT, "status", "--json"], env=daemon.environment, capture_output=True, text=True
+                [*ZEROBEAT, "status", "--json"],
+                env=daemon.environment,
+                capture_output=True,
+                text=True,
             )
             assert json.loads(done.stdout)["faults"] >= 3
             assert daemon.stop() == 0

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 
@@ -305,9 +306,7 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
             feet.send(b"\xb2\x58\x7f")
             feet.send(b"\xb2\x58\x00")
             said = learn.communicate()[0]
-        assert said == (
-            "learned feet: controller 88, channel number 3: previous (trigger)\n"
-        )
+        assert said == ("learned feet: controller 88, channel number 3: previous (trigger)\n")
         keys.send(b"\x80\x3c\x40")
         zerobeat(daemon, "recall", "fifth")
         feet.send(b"\xb2\x58\x7f")

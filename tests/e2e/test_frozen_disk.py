@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import Daemon, open_notes
 from kit.evening import ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
@@ -86,9 +87,7 @@ def test_no_note_and_no_command_waits_for_a_disk_that_does_not_answer(disk, tmp_
                 assert len(refused) in (4, 5) and not stored  # the session may wait there too
                 assert all("stores wait for the disk; try again" in error for error in refused)
                 disk.thaw()
-                wait_until(
-                    lambda: sum(map(len, gather(client, refused, stored))) == MOST_JOBS + 4
-                )
+                wait_until(lambda: sum(map(len, gather(client, refused, stored))) == MOST_JOBS + 4)
             newest = load_scene(Store(disk.folder / "state").load("scenes", "plain").path)
             assert newest.of("v1").semitones == len(stored) - 1
         finally:

@@ -6,6 +6,7 @@ import random
 import time
 
 import pytest
+
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 

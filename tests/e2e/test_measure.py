@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import parselmouth
 import pytest
+
 from kit.daemon import ZEROBEAT, Daemon
 from kit.jack import (
     RATE_HZ,
@@ -122,7 +123,11 @@ def praat_cents(sound: np.ndarray, note: int) -> float:
 
 @contextlib.contextmanager
 def bench(
-    folder: Path, reed: str = "left", horn: str = "right", more: str = "", gain: float = 0.3,
+    folder: Path,
+    reed: str = "left",
+    horn: str = "right",
+    more: str = "",
+    gain: float = 0.3,
     program: int = STEADY_REED,
 ) -> Iterator[Bench]:
     rig = folder / "rig.yaml"

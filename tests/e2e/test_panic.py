@@ -1,6 +1,7 @@
 """Panic as it leaves on the wire (N4, B8): single note-offs, then channel messages, then bends."""
 
 import pytest
+
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.evening import ready, strike, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed
@@ -22,7 +23,9 @@ def test_panic_releases_note_by_note_then_by_channel_then_restores_bends(tmp_pat
     rig = write_rig(tmp_path, voices=2, more=more)
     if not controllers:
         text = rig.read_text()
-        changed = text.replace('octo: {port: "octo:in"', 'octo: {port: "octo:in", panic_controllers: false')
+        changed = text.replace(
+            'octo: {port: "octo:in"', 'octo: {port: "octo:in", panic_controllers: false'
+        )
         assert changed != text
         rig.write_text(changed)
     with (

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.app.client import Client

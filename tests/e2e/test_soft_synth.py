@@ -14,6 +14,7 @@ import mido
 import numpy as np
 import parselmouth
 import pytest
+
 from kit.daemon import Daemon
 from kit.jack import (
     RATE_HZ,

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
 from kit.daemon import Daemon, open_notes
 from kit.disks import remount, small_disk
 from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
@@ -201,7 +202,9 @@ def test_a_scene_edited_into_nonsense_gives_way_to_the_one_before(server, tmp_pa
             generation.write_text("hold: sometimes\n")
         daemon.start()  # then the player's own is next best
         ready(daemon, octo)
-        assert daemon.wait_for_line("found sometimes").endswith(f"{tmp_path}/scenes/plain.yaml is used")
+        assert daemon.wait_for_line("found sometimes").endswith(
+            f"{tmp_path}/scenes/plain.yaml is used"
+        )
         assert strike(keys, octo) == [60, 60]
         zerobeat(daemon, "store")  # what was edited is kept beside it
         assert daemon.stop() == 0

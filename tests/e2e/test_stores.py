@@ -4,6 +4,7 @@ import os
 import time
 
 import pytest
+
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed

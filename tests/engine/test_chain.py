@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 
 import pytest
+
 from kit.playing import Playing, small_rig
 from kit.published import half_a_digit, published
-
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Tonight, TouchUp, Voice, VoiceSettings
 from zerobeat.midi import NoteOff, NoteOn, PitchBend

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from zerobeat.engine.clock import LOST_S, Clock, beat_ticks
 from zerobeat.engine.hold import ticks_of
 from zerobeat.engine.settings import Scene, Trigger
-from zerobeat.midi import CONTINUE, START, STOP, SongPosition, parse
+from zerobeat.midi import CONTINUE, START, STOP, parse
 
 # tempo in quarter notes a minute, milliseconds between clocks (p. 30: 24 a quarter note)
 TEMPOS = [(60, 41.6667), (120, 20.8333), (140, 17.8571), (240, 10.4167)]

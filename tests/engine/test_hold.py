@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+
 from kit.clocked import BAR, BEAT, KEY, PAD, STEPS, TICK_S, Clocked
 from kit.playing import KEYS, small_rig
-
 from zerobeat.engine import commands
 from zerobeat.engine.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone

@@ -20,6 +20,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
 from kit.stage import (
     BEAT,
     CURVE,
@@ -32,7 +33,6 @@ from kit.stage import (
     Stage,
     replay,
 )
-
 from zerobeat import midi
 from zerobeat.engine import commands
 from zerobeat.engine.keeping import scene_to_store
@@ -335,7 +335,9 @@ class Dice:
                     dice.random() < 0.5,
                 ),
                 lambda: machine.transport(
-                    dice.choice((midi.START, midi.START, midi.STOP, midi.CONTINUE, midi.SongPosition(3)))
+                    dice.choice(
+                        (midi.START, midi.START, midi.STOP, midi.CONTINUE, midi.SongPosition(3))
+                    )
                 ),
                 lambda: machine.pad(dice.choice((40, 41))),
                 lambda: machine.root_key(dice.random() < 0.4, dice.choice((None, name))),
@@ -357,7 +359,9 @@ class Dice:
                 lambda: machine.return_output(output),
                 lambda: machine.return_output(output),
                 lambda: machine.reload(dice.randrange(len(RIGS))),
-                lambda: machine.measure_raw(name, dice.randrange(59, 62), -40.0, dice.random() < 0.3),
+                lambda: machine.measure_raw(
+                    name, dice.randrange(59, 62), -40.0, dice.random() < 0.3
+                ),
                 lambda: machine.measure_corrected(name, 6000.0),
                 lambda: machine.end_measuring(dice.choice((None, name))),
             )

@@ -1,8 +1,8 @@
 """Store and revert on the live settings, and a profile that is swapped while voices play."""
 
 import pytest
-from kit.case import Case
 
+from kit.case import Case
 from zerobeat.engine import commands
 from zerobeat.engine.keeping import scene_to_store
 from zerobeat.errors import CommandError

@@ -15,8 +15,8 @@ from typing import Any
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from kit.playing import KEYS, Playing, small_rig
 
+from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, Trigger, VoiceSettings
@@ -54,7 +54,10 @@ BINDINGS = (
 )  # fmt: skip
 LEARNED = (
     (),
-    (Learned("feet", _switch(80, "transpose", by=-1.0)), Learned("keys", Binding("note", 60, "next"))),
+    (
+        Learned("feet", _switch(80, "transpose", by=-1.0)),
+        Learned("keys", Binding("note", 60, "next")),
+    ),
     (Learned("feet", _switch(64, "sustain", kind="momentary")),),
 )
 SCENES = (

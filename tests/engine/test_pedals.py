@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from kit.playing import KEYS, Playing, small_rig
 
+from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.bindings import Binding, FootRequest, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
@@ -78,7 +78,7 @@ def test_a_bank_counts_in_either_order_once_the_program_comes(selects, scene):  
     assert wanted(case) == scene
 
 
-def test_banks_are_kept_by_channel(): # F2
+def test_banks_are_kept_by_channel():  # F2
     case = foot(ANY)
     send(case, 1, 0, channel=3)
     send(case, 2, 32, channel=3)
@@ -95,7 +95,9 @@ def test_banks_can_be_ignored():  # F2
     assert wanted(case) == "drone"
 
 
-@pytest.mark.parametrize(("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")])
+@pytest.mark.parametrize(
+    ("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")]
+)
 def test_a_missing_scene_is_named_and_changes_nothing(first, shown):  # F1, F4
     case = foot(ANY, program_numbers_from=first)
     program(case, 11)

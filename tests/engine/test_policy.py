@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from kit.playing import KEYS, Playing, small_rig
 
+from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine.commands import SourceLost
 from zerobeat.engine.settings import MESSAGE_CLASSES, Input, Scene, Zone
 from zerobeat.midi import (

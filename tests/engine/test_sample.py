@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from kit.clocked import BAR, BEAT, KEY, TICK_S, Clocked
 
+from kit.clocked import BAR, BEAT, KEY, TICK_S, Clocked
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Converter, Scene, Trigger, Voice, VoiceSettings, Zone
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend

@@ -5,6 +5,7 @@ it is kept.
 """
 
 import pytest
+
 from kit.sessions import SESSIONS, play
 
 

@@ -3,8 +3,8 @@
 import json
 
 import pytest
-from kit.case import Case
 
+from kit.case import Case
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
 from zerobeat.engine.status import plain

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from kit.playing import KEYS, Playing, small_rig
 
+from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Zone
 from zerobeat.midi import (

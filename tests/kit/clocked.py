@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from kit.playing import KEYS, Playing, small_rig
-
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Trigger, Voice
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn

@@ -22,8 +22,8 @@ from pathlib import Path
 from typing import Any
 
 import pyte
-from kit.case import Case
 
+from kit.case import Case
 from zerobeat.app.handlers import Handlers
 from zerobeat.engine.status import plain
 from zerobeat.ports.control import Control
@@ -53,8 +53,13 @@ class Desk:
     def picture(self) -> dict[str, Any]:
         ports = [
             {
-                "name": name, "direction": way, "state": self.states[name], "port": "",
-                "faults": 0, "last_fault": "", "since_s": SINCE_S,
+                "name": name,
+                "direction": way,
+                "state": self.states[name],
+                "port": "",
+                "faults": 0,
+                "last_fault": "",
+                "since_s": SINCE_S,
             }
             for name, way in PORTS
         ]

@@ -9,7 +9,6 @@ from typing import Any
 
 from kit.daemon import ZEROBEAT, Daemon, write_rig
 from kit.jack import Player, Recorder, wait_until
-
 from zerobeat.midi import NoteOn, parse
 
 SCENE = "title: {title}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"

@@ -51,9 +51,7 @@ def jack_is_installed() -> bool:
     return shutil.which("jackd") is not None
 
 
-def wait_until(
-    true: Callable[[], bool], timeout_s: float = 10.0, what: str = "it"
-) -> None:
+def wait_until(true: Callable[[], bool], timeout_s: float = 10.0, what: str = "it") -> None:
     """Return when ``true()`` is; raise TimeoutError after ``timeout_s``."""
     end_s = time.monotonic() + timeout_s
     while not true():
@@ -64,9 +62,7 @@ def wait_until(
 
 def _lock(name: str) -> int | None:
     """Return a lock on a server name, or None if somebody holds it."""
-    lock = os.open(
-        Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT, 0o666
-    )
+    lock = os.open(Path(tempfile.gettempdir(), f"{name}.lock"), os.O_RDWR | os.O_CREAT, 0o666)
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -371,9 +367,7 @@ class OscillatorBank:
             "synth.reverb.active": 0,
             "synth.chorus.active": 0,
         }
-        pairs = [
-            part for key, value in options.items() for part in ("-o", f"{key}={value}")
-        ]
+        pairs = [part for key, value in options.items() for part in ("-o", f"{key}={value}")]
         sound = ["-r", str(RATE_HZ), "-g", str(gain), "-a", "jack", "-m", "jack"]
         self._process = subprocess.Popen(
             [
@@ -433,18 +427,14 @@ class AudioRecorder:
     they are zeros in the array. ``record`` gives whole audio only.
     """
 
-    def __init__(
-        self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape"
-    ) -> None:
+    def __init__(self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape") -> None:
         self._client = jack.Client(name, no_start_server=True)
         self._tape = np.zeros((int(longest_s * RATE_HZ), len(ports)), dtype=np.float32)
         self._first_frame: int | None = None
         self._position = 0
         self._running = threading.Event()
         self.lost_frames = 0
-        self._inputs = [
-            self._client.inports.register(f"in{n}") for n in range(len(ports))
-        ]
+        self._inputs = [self._client.inports.register(f"in{n}") for n in range(len(ports))]
         self._client.set_process_callback(self._take)
         self._client.activate()
         for source, own in zip(ports, self._inputs, strict=True):
@@ -477,9 +467,7 @@ class AudioRecorder:
             sound = self.stop()[:wanted]
             if self.lost_frames == 0:
                 return sound
-        raise RuntimeError(
-            f"the machine is too busy to record: {self.lost_frames} frames lost"
-        )
+        raise RuntimeError(f"the machine is too busy to record: {self.lost_frames} frames lost")
 
     def start(self) -> None:
         self._first_frame, self._position, self.lost_frames = None, 0, 0

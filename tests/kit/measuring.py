@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+
 from zerobeat.app.virtual import VirtualListener
 from zerobeat.measure.fit import Aim
 from zerobeat.measure.plan import Plan

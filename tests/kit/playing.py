@@ -1,8 +1,8 @@
 """Engine and wire without ports: messages in, the bytes that leave out, by a counted clock.
 
-    case = Playing(small_rig(2))
-    case.hear(NoteOn(0, 60, 100))
-    case.on("out")  # [(0, 60), (1, 60)], channel and note of each note-on that left
+case = Playing(small_rig(2))
+case.hear(NoteOn(0, 60, 100))
+case.on("out")  # [(0, 60), (1, 60)], channel and note of each note-on that left
 """
 
 from __future__ import annotations

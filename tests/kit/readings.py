@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from zerobeat.tuning.tracking import Reading
 from zerobeat.sim.rig import Case
+from zerobeat.tuning.tracking import Reading
 
 _DITHERS = 8  # bends across one converter step, so that its rounding averages out
 _READING_S = 0.6  # a note, its settling and its take

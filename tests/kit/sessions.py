@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 from kit.playing import Playing
-
 from zerobeat import midi
 from zerobeat.config.rig import load_rig
 from zerobeat.engine import commands

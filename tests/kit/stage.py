@@ -330,7 +330,9 @@ class Stage:
             landed = state.settings is waiting
             assert landed or state.settings is was
             struck = (
-                pressed and state.playing is not None and (state.playing.age == self.engine.keyboard.presses)
+                pressed
+                and state.playing is not None
+                and (state.playing.age == self.engine.keyboard.presses)
             )
             if hold in ("trigger", "sample"):
                 assert landed == triggered, f"{name}: {message} with hold {hold}"

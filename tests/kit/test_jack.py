@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from kit.jack import (
     RATE_HZ,
     AudioRecorder,

@@ -33,7 +33,11 @@ def harmonics(shape: str, count: int, rng: np.random.Generator) -> tuple[np.ndar
         x = np.arange(4096) / 4096 * 2 * np.pi
         drive = 1 + 4 * rng.random()
         ratio = rng.integers(1, 4)
-        wave = np.sin(drive * np.sin(x)) if shape == "folded" else np.sin(x + drive * np.sin(ratio * x))
+        wave = (
+            np.sin(drive * np.sin(x))
+            if shape == "folded"
+            else np.sin(x + drive * np.sin(ratio * x))
+        )
         line = np.fft.rfft(wave)[1 : count + 1]
         amplitudes = np.zeros(count)
         amplitudes[: len(line)] = np.abs(line)
@@ -132,8 +136,15 @@ def hum(size: int, rate: float, mains_hz: float, rng: np.random.Generator) -> np
     return wave / wave.std()
 
 
-def cramer_rao_cents(wave: np.ndarray, hertz: float, rate: float, noise_rms: float, top_hz: float,
-                     shape: str, rng: np.random.Generator) -> float:
+def cramer_rao_cents(
+    wave: np.ndarray,
+    hertz: float,
+    rate: float,
+    noise_rms: float,
+    top_hz: float,
+    shape: str,
+    rng: np.random.Generator,
+) -> float:
     """Return the bound on one sigma, in cents, for a steady harmonic tone in white noise.
 
     var(omega) >= 24 sigma^2 / (N (N^2 - 1) sum A^2 l^2); Rife and Boorstyn

@@ -10,6 +10,7 @@ import time
 
 import numpy as np
 import pytest
+
 from kit.jack import (
     RATE_HZ,
     SOUND_FONT,
@@ -19,7 +20,6 @@ from kit.jack import (
     Player,
     jack_is_installed,
 )
-
 from zerobeat.app.cli import main
 from zerobeat.errors import AudioError
 from zerobeat.measure import recorder

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import curve_fit, least_squares
+
 from zerobeat.measure.material import doubtful
 from zerobeat.measure.model import Model, Points, Shape
 from zerobeat.measure.warmup import Warmup, fit_exponential

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from kit import tones
 
+from kit import tones
 from zerobeat.errors import TakeRefusedError, ZerobeatError
 from zerobeat.measure.pitch import REASONS, Pitch, estimate_pitch, full_scale_share
 
@@ -36,7 +36,9 @@ def refusal(samples, rate=RATE, **told):
 def test_a10_reads_every_shape_over_the_range(shape):
     for note in range(16, 108, 13):
         hertz = 440 * 2 ** ((note - 69 + 0.31) / 12)
-        read = estimate_pitch(take(hertz, max(0.4, 14 / hertz), shape), RATE, expected_hz=1.15 * hertz)
+        read = estimate_pitch(
+            take(hertz, max(0.4, 14 / hertz), shape), RATE, expected_hz=1.15 * hertz
+        )
         assert abs(cents(read.hertz, hertz)) < 0.03
 
 
@@ -44,7 +46,9 @@ def test_a10_reads_every_shape_over_the_range(shape):
 def test_a10_thirty_decibels_of_noise_cost_less_than_half_a_cent(shape):
     for note in (20, 45, 70, 100):
         hertz = 440 * 2 ** ((note - 69) / 12)
-        read = estimate_pitch(take(hertz, max(0.4, 14 / hertz), shape, 30.0), RATE, expected_hz=hertz)
+        read = estimate_pitch(
+            take(hertz, max(0.4, 14 / hertz), shape, 30.0), RATE, expected_hz=hertz
+        )
         assert abs(cents(read.hertz, hertz)) < 0.5
 
 
@@ -93,7 +97,9 @@ def test_a8_hum_is_told_from_the_voice(mains_hz):
     quiet = hum[len(wave) :] + 1e-5 * tones.white(len(wave), rng)
     read = estimate_pitch(wave + hum[: len(wave)], RATE, expected_hz=110.0, background=quiet)
     assert abs(cents(read.hertz, 113.0)) < 0.03
-    assert refusal(hum[: len(wave)] + 1e-5 * tones.white(len(wave), rng), background=quiet) == "silent"
+    assert (
+        refusal(hum[: len(wave)] + 1e-5 * tones.white(len(wave), rng), background=quiet) == "silent"
+    )
 
 
 def test_a7_full_scale_counts_in_runs_not_in_peaks():
@@ -113,7 +119,9 @@ def test_a7_mild_clipping_is_read_and_overload_refused():
 def test_a7_level_is_reported_in_dbfs():
     time = np.arange(RATE) / RATE
     read = estimate_pitch(0.1 * np.sin(2 * np.pi * 440 * time) + 1e-6 * np.cos(time**2 * 9e3), RATE)
-    assert read.level_dbfs == pytest.approx(-23.01, abs=0.01)  # -20 for the peak, -3.01 for a sine's rms
+    assert read.level_dbfs == pytest.approx(
+        -23.01, abs=0.01
+    )  # -20 for the peak, -3.01 for a sine's rms
 
 
 def test_silence_and_noise_are_refused_by_name():
@@ -138,7 +146,10 @@ def test_a12_slow_drift_is_read_at_the_middle_and_reported():
 
 @pytest.mark.parametrize("drift", [80.0, 600.0])
 def test_a12_a_glide_is_refused(drift):
-    assert refusal(take(440.0, 0.8, drift_cents_per_s=drift), expected_hz=440.0) in ("moving", "noise")
+    assert refusal(take(440.0, 0.8, drift_cents_per_s=drift), expected_hz=440.0) in (
+        "moving",
+        "noise",
+    )
 
 
 def test_vibrato_widens_the_uncertainty():
@@ -162,7 +173,9 @@ def test_a10_stated_uncertainty_is_true_and_near_the_bound():
         hertz, noise = 110 * 2 ** rng.uniform(0, 3), 10 ** (-15 / 20)
         wave = tones.tone(hertz, 0.5, RATE, "saw", rng=np.random.default_rng(seed), top_hz=4000.0)
         bound = tones.cramer_rao_cents(wave, hertz, RATE, noise, 4000.0, "saw", rng)
-        read = estimate_pitch(0.1 * (wave + noise * tones.white(len(wave), rng)), RATE, expected_hz=hertz)
+        read = estimate_pitch(
+            0.1 * (wave + noise * tones.white(len(wave), rng)), RATE, expected_hz=hertz
+        )
         error = cents(read.hertz, hertz)
         inside += abs(error) < 2 * read.sigma_cents
         ratios.append(error / bound)
@@ -179,7 +192,15 @@ def test_same_take_gives_the_same_reading():
 def test_a_refusal_is_an_error_of_the_tree_with_a_known_reason():
     with pytest.raises(ZerobeatError, match="near 220.0 Hz: silent: nothing is sounding"):
         estimate_pitch(np.zeros(RATE), RATE, expected_hz=220.0)
-    assert set(REASONS) >= {"silent", "noise", "overload", "moving", "two_pitches", "range", "disagree"}
+    assert set(REASONS) >= {
+        "silent",
+        "noise",
+        "overload",
+        "moving",
+        "two_pitches",
+        "range",
+        "disagree",
+    }
 
 
 def test_samples_that_are_no_take_are_named():

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from kit import tones
 
+from kit import tones
 from zerobeat.measure.harmonics import Grid, Partials, good_length
 from zerobeat.measure.lags import lag_pitch
 from zerobeat.measure.search import candidates, find_lines, is_mains, score
@@ -13,7 +13,9 @@ from zerobeat.measure.search import candidates, find_lines, is_mains, score
 RATE = 48000
 
 
-@pytest.mark.parametrize(("least", "length"), [(1, 1), (7, 8), (17, 18), (97, 100), (1025, 1080), (48000, 48000)])
+@pytest.mark.parametrize(
+    ("least", "length"), [(1, 1), (7, 8), (17, 18), (97, 100), (1025, 1080), (48000, 48000)]
+)
 def test_good_length_has_small_factors_only(least, length):
     found = good_length(least)
     assert least <= found <= length
@@ -26,7 +28,10 @@ def test_good_length_has_small_factors_only(least, length):
 def test_synthesis_equals_the_sum_of_sines():
     grid = Grid(9600, RATE, 128)
     partials = Partials(grid, np.array([1, 2, 5]), np.zeros(3), 217.3, drift=0.004, stiffness=1e-4)
-    partials.level, partials.growth = np.array([0.5, 0.3j, -0.2 + 0.1j]), np.array([-1.0, -3.0, 0.0])
+    partials.level, partials.growth = (
+        np.array([0.5, 0.3j, -0.2 + 0.1j]),
+        np.array([-1.0, -3.0, 0.0]),
+    )
     time = (np.arange(9600) - 4799.5) / RATE
     wave = np.zeros(9600)
     for level, growth, hertz in zip(partials.level, partials.growth, partials.hertz(), strict=True):
@@ -50,7 +55,9 @@ def test_analysis_is_the_adjoint_of_synthesis():
 def test_lines_of_a_clean_sine_hold_no_leakage():
     lines = find_lines(tones.tone(1234.5, 0.5, RATE, "sine"), RATE, None)
     assert lines.hertz == pytest.approx([1234.5], abs=0.1)
-    assert lines.power == pytest.approx([2.0], rel=0.1)  # rms 1: amplitude squared is 2; the window scallops
+    assert lines.power == pytest.approx(
+        [2.0], rel=0.1
+    )  # rms 1: amplitude squared is 2; the window scallops
 
 
 @pytest.mark.parametrize("shape", ["weak", "missing", "pulse50", "sine"])

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from kit.measuring import AIM, FLAWED, WARM_S, Spoiled, case_of, measured, truth
 from zerobeat.app.virtual import VirtualListener
 from zerobeat.errors import MeasureError

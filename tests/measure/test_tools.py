@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
 
+from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
 from zerobeat.app.virtual import VirtualListener
 from zerobeat.engine.chain import Chain
 from zerobeat.engine.settings import Tonight, TouchUp, Voice, VoiceSettings

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator
 
 import pytest
+
 from kit.jack import JackServer
 from zerobeat.ports.patch import Patch, open_patch
 

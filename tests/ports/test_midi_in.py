@@ -5,6 +5,7 @@ import time
 from collections import deque
 
 import pytest
+
 from kit.jack import Player, wait_until
 from zerobeat.ports.midi_in import MidiIn
 
@@ -76,9 +77,7 @@ def test_two_inputs_share_an_inbox_and_keep_their_names(server, patch, wake_fd):
     assert [name for _, name, _ in inbox] == ["keys", "feet"]
 
 
-def test_a_full_inbox_marks_the_input_and_loses_only_what_is_new(
-    server, patch, wake_fd
-):
+def test_a_full_inbox_marks_the_input_and_loses_only_what_is_new(server, patch, wake_fd):
     """M11."""
     inbox = deque()
     keys = MidiIn("keys", inbox, wake_fd, patch, limit=4)
@@ -97,9 +96,7 @@ def test_a_full_inbox_marks_the_input_and_loses_only_what_is_new(
     keys.close()
 
 
-def test_a_fault_in_the_callback_is_counted_and_the_next_note_arrives(
-    server, patch, capfd
-):
+def test_a_fault_in_the_callback_is_counted_and_the_next_note_arrives(server, patch, capfd):
     """M7: here the eventfd is gone for a while."""
     wake_fd = os.eventfd(0, os.EFD_NONBLOCK)
     inbox = deque()

@@ -1,6 +1,7 @@
 """What is sent leaves, in order, and a dead server stops nothing (M14, M15)."""
 
 import pytest
+
 from kit.jack import Recorder, wait_until
 from zerobeat.ports.midi_out import RING_BYTES, MidiOut
 
@@ -11,9 +12,7 @@ def test_the_port_is_named_as_documented(server, patch):
     """M19."""
     out = MidiOut("quad", patch)
     assert "zerobeat out quad:midi" in server.ports()
-    assert [p.own for p in patch.ports() if p.text == "zerobeat out quad:midi"] == [
-        True
-    ]
+    assert [p.own for p in patch.ports() if p.text == "zerobeat out quad:midi"] == [True]
     out.close()
     out.close()
     assert "zerobeat out quad:midi" not in server.ports()
@@ -64,9 +63,7 @@ def test_a_burst_is_held_back_rather_than_lost(server, patch):
     assert out.faults == 0
 
 
-@pytest.mark.parametrize(
-    "content", [b"", b"\x90\x3c\x64\x00", b"\xf0" + bytes(RING_BYTES)]
-)
+@pytest.mark.parametrize("content", [b"", b"\x90\x3c\x64\x00", b"\xf0" + bytes(RING_BYTES)])
 def test_what_cannot_be_sent_is_counted(server, patch, content):
     out = MidiOut("quad", patch)
     out.send(content)

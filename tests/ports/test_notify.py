@@ -4,6 +4,7 @@ import os
 import socket
 
 import pytest
+
 from zerobeat.ports import notify
 
 
@@ -39,9 +40,7 @@ def test_a_manager_that_does_not_read_holds_nothing_up(manager):
     assert not all(notify.watchdog() for _ in range(10_000))
 
 
-@pytest.mark.parametrize(
-    "address", [None, "", "nonsense", "/nowhere/notify", "@zerobeat-nobody"]
-)
+@pytest.mark.parametrize("address", [None, "", "nonsense", "/nowhere/notify", "@zerobeat-nobody"])
 def test_without_a_listener_nothing_happens(monkeypatch, address):
     if address is None:
         monkeypatch.delenv("NOTIFY_SOCKET", raising=False)

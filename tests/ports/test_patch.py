@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from kit.jack import Player, Recorder
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module

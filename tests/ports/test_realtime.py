@@ -5,7 +5,6 @@ import resource
 import shutil
 import subprocess
 import sys
-import threading
 
 import pytest
 
@@ -96,16 +95,25 @@ def test_on_a_jack_server_without_real_time_it_stays_as_it_is():
 
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can give rights away")
 def test_refused_is_told_with_its_remedy():
-    told, scheduling, _ = run(
-        "prlimit", "--rtprio=0", "--memlock=65536", "setpriv", "--reuid=65534", "--clear-groups"
-    ) if readable_by_all() else pytest.skip("this Python can't be run by another user")
+    told, scheduling, _ = (
+        run(
+            "prlimit", "--rtprio=0", "--memlock=65536", "setpriv", "--reuid=65534", "--clear-groups"
+        )
+        if readable_by_all()
+        else pytest.skip("this Python can't be run by another user")
+    )
     assert "scheduling refused (operation not permitted)" in told
     assert "memory lock refused" in told and "plays all the same" in told
     assert scheduling.split()[0] == str(os.SCHED_OTHER)
 
 
 def readable_by_all():
-    command = ["setpriv", "--reuid=65534", "--clear-groups", sys.executable, "-c", "import zerobeat"]
+    command = [
+        "setpriv",
+        "--reuid=65534",
+        "--clear-groups",
+        sys.executable,
+        "-c",
+        "import zerobeat",
+    ]
     return subprocess.run(command, capture_output=True).returncode == 0
-
-

@@ -6,6 +6,7 @@ import sys
 import time
 
 import pytest
+
 from kit.jack import Player, Recorder, wait_until
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
@@ -73,7 +74,10 @@ def kinds(events):
 def test_ports_that_are_there_first_connect_at_once(server, desk):
     with Player("Stage Keys", "MIDI 1") as player, Recorder("quad") as quad:
         it = desk(KEYS, QUAD)
-        assert kinds(it.until("connected", "quad")) == [("connected", "keys"), ("connected", "quad")]
+        assert kinds(it.until("connected", "quad")) == [
+            ("connected", "keys"),
+            ("connected", "quad"),
+        ]
         player.send(b"\x90\x3c\x64")
         wait_until(lambda: len(it.inbox) == 1)
         it.ports[1].send(b"\x90\x3c\x64")

@@ -12,8 +12,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-
-
 HERE = Path(__file__).resolve()
 GROWTH_KB = 1000
 QUICK = 60_000
@@ -36,7 +34,6 @@ def soak(events: int) -> None:
     import tempfile
 
     from kit.stage import NAMES, OUTPUTS, RIGS, SCENES
-
     from zerobeat.app.storms import Storms
     from zerobeat.engine import commands
     from zerobeat.engine.engine import Engine

@@ -46,7 +46,14 @@ def test_it_is_ready_when_it_says_so_and_never_gives_up(key, wanted):
 
 
 def test_limits_are_there_and_finite():
-    for key in ("LimitRTPRIO", "LimitMEMLOCK", "LimitNOFILE", "MemoryMax", "TasksMax", "WatchdogSec"):
+    for key in (
+        "LimitRTPRIO",
+        "LimitMEMLOCK",
+        "LimitNOFILE",
+        "MemoryMax",
+        "TasksMax",
+        "WatchdogSec",
+    ):
         assert value(key) not in ("infinity", "0"), key
 
 

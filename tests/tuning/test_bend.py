@@ -5,8 +5,8 @@ import math
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from kit.published import published
 
+from kit.published import published
 from zerobeat.errors import BendRangeError
 from zerobeat.tuning.bend import (
     bend_to_cents,

@@ -10,8 +10,8 @@ import pytest
 import tuning_library
 from hypothesis import given
 from hypothesis import strategies as st
-from kit.published import published
 
+from kit.published import published
 from zerobeat.errors import ScaleFileError
 from zerobeat.tuning.scala import MAX_FILE_BYTES, parse_kbm, parse_scl, read_kbm, read_scl
 from zerobeat.tuning.scale import Scale

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from kit.published import published
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
+from kit.published import published
 from zerobeat.errors import TrackingError
 from zerobeat.tuning.tracking import (
     Reading,
@@ -113,7 +113,7 @@ def test_the_inverse_agrees_with_a_bracketing_solver(table, parts):
         assert x[0] - 1e-6 <= sent <= x[-1] + 1e-6
         if not y[0] < target < y[-1]:
             continue
-        root = brentq(lambda at: float(other(at)) - target, x[0], x[-1], xtol=1e-9)  # noqa: B023
+        root = brentq(lambda at: float(other(at)) - target, x[0], x[-1], xtol=1e-9)
         # Where the curve is flat a root is only as sure as the last digit of y.
         slope = max(float(other.derivative()(root)), 1e-9)
         assert sent == pytest.approx(root, abs=0.001 + 1e-10 / slope)
@@ -134,7 +134,7 @@ def test_the_inverse_survives_slope_zero_at_an_end():
     curve = TrackingCurve(x, y)
     assert curve.slopes[0] == 0.0
     for target in np.linspace(0.0, 400.0, 4001):
-        root = brentq(lambda at: curve.sounding(at) - target, -1.0, 201.0, xtol=1e-10)  # noqa: B023
+        root = brentq(lambda at: curve.sounding(at) - target, -1.0, 201.0, xtol=1e-10)
         assert curve.commanded(float(target)) == pytest.approx(root, abs=0.001)
 
 
@@ -183,7 +183,7 @@ def test_a_curve_is_a_value():
     curve = TrackingCurve((0.0, 1.0), (0.0, 2.0))
     assert curve == TrackingCurve((0.0, 1.0), (0.0, 2.0))
     assert hash(curve) == hash(TrackingCurve((0.0, 1.0), (0.0, 2.0)))
-    assert pickle.loads(pickle.dumps(curve)) == curve  # noqa: S301
+    assert pickle.loads(pickle.dumps(curve)) == curve
     with pytest.raises(AttributeError):
         curve.knots_cents = ()
 

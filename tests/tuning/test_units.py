@@ -6,8 +6,8 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from kit.published import half_a_digit, published
 
+from kit.published import half_a_digit, published
 from zerobeat.errors import NoteNameError, PitchRangeError
 from zerobeat.tuning import units
 

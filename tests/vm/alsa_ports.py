@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Self
 
 from guest import main
+
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
 from zerobeat.ports.patch import choose_backend, find, open_patch
@@ -75,9 +76,7 @@ class Desk:
             if link.direction == "in"
         }
         self.outputs = {
-            link.name: MidiOut(link.name, self.patch)
-            for link in links
-            if link.direction == "out"
+            link.name: MidiOut(link.name, self.patch) for link in links if link.direction == "out"
         }
         self.watch = Watch(self.patch, links, time.monotonic())
 
@@ -187,11 +186,7 @@ def a_usb_keyboard_is_pulled() -> None:
     keyboard = Link("keys", "in", "Lab Keys:Lab Keys MIDI 1")
     with Desk(keyboard) as desk, usb_keys() as usb:
         event = desk.until("connected", "keys", 20.0)[-1]
-        (port,) = (
-            p
-            for p in desk.patch.ports()
-            if p.text == keyboard.port and p.direction == "in"
-        )
+        (port,) = (p for p in desk.patch.ports() if p.text == keyboard.port and p.direction == "in")
         print(f"    {event.text}, {port.identity}")
         assert port.identity[0] == "serial 0001"
         assert port.identity[1].startswith("usb ")
@@ -313,9 +308,7 @@ def one_and_ten() -> None:
 def loops_are_not_made() -> None:
     """M21."""
     through = "Midi Through:Midi Through Port-0"
-    with Desk(
-        Link("keys", "in", "Midi*", True), Link("quad", "out", "zerobeat*", True)
-    ) as desk:
+    with Desk(Link("keys", "in", "Midi*", True), Link("quad", "out", "zerobeat*", True)) as desk:
         assert kinds(desk.until("forbidden", "quad")) == ["forbidden", "forbidden"]
     with Desk(Link("keys", "in", through)) as desk:
         desk.until("connected", "keys")
@@ -392,9 +385,7 @@ def an_overrun_is_told() -> None:
         sum(range(30_000_000))  # holds the GIL, so the callback waits
         (event,) = desk.until("overrun", "keys")
         print(f"    {event.text}; {len(desk.inbox)} of 3000 heard")
-        for _ in range(
-            10
-        ):  # the sender still holds some of the 3000, which overrun once more
+        for _ in range(10):  # the sender still holds some of the 3000, which overrun once more
             keys.say("803c40")
             time.sleep(0.2)
         desk.hear(b"\x80\x3c\x40")
@@ -409,9 +400,7 @@ def a_receiver_that_hangs_holds_nothing_up() -> None:
         for number in range(3000):
             desk.outputs["quad"].send(bytes((0x90, number % 128, 64)))
         out = desk.outputs["quad"]
-        print(
-            f"    {time.monotonic() - start_s:.2f} s, {out.faults} faults: {out.last_fault}"
-        )
+        print(f"    {time.monotonic() - start_s:.2f} s, {out.faults} faults: {out.last_fault}")
         assert time.monotonic() - start_s < 10.0  # and not 3000 times BUSY_S
         quad._process.send_signal(18)  # SIGCONT
         for _ in range(10):

@@ -98,7 +98,10 @@ def main() -> int:
             told = lab("run", PYTHON, f"{SCENARIOS}/after_a_cut.py")
             found += [] if "plays" in told else [told]
         if number % 10 == 0 or found:
-            print(f"cut {number}: {acknowledged} stores acknowledged; {found or 'all there'}", flush=True)
+            print(
+                f"cut {number}: {acknowledged} stores acknowledged; {found or 'all there'}",
+                flush=True,
+            )
         wrong += found
         lab("stop", "--now", "--rm")
     print(f"{COUNT} cuts, {stores} acknowledged stores, {boots} boots: {len(wrong)} faults")

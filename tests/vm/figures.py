@@ -80,7 +80,9 @@ def kills(count: int) -> None:
             os.kill(pid(), signal.SIGKILL)
             released.append(wait("release", lambda: not quad.open_notes()))
             again.append(released[-1] + plays(keys, quad))
-    print(f"{count} kills, all released; {spread('released', released)}; {spread('plays again', again)} (emulated)")
+    print(
+        f"{count} kills, all released; {spread('released', released)}; {spread('plays again', again)} (emulated)"
+    )
 
 
 if __name__ == "__main__":

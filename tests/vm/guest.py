@@ -36,7 +36,11 @@ def bends() -> list[str]:
 def sh(line: str, check: bool = True, timeout_s: float = 300.0) -> str:
     """Run a shell line and return what it says."""
     done = subprocess.run(
-        ["bash", "-c", line], capture_output=True, text=True, timeout=timeout_s, stdin=subprocess.DEVNULL
+        ["bash", "-c", line],
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        stdin=subprocess.DEVNULL,
     )
     if check and done.returncode:
         raise AssertionError(f"{line}: exit {done.returncode}\n{done.stdout}{done.stderr}")
@@ -229,7 +233,7 @@ def main(scenarios: list[Callable[[], None]]) -> int:
         start_s = time.monotonic()
         try:
             scenario()
-        except Exception:  # noqa: BLE001 - the next scenario runs all the same
+        except Exception:
             failed += 1
             traceback.print_exc()
             print(f"FAILED {scenario.__name__}", flush=True)

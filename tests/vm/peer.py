@@ -25,9 +25,7 @@ def source(name: str, port: str) -> None:
     for line in sys.stdin:
         word, _, count = line.partition(" x ")
         for _ in range(int(count or 1)):
-            with contextlib.suppress(
-                rtmidi.RtMidiError
-            ):  # the receiver's queue is full
+            with contextlib.suppress(rtmidi.RtMidiError):  # the receiver's queue is full
                 out.send_message(bytes.fromhex(word))
 
 
@@ -43,9 +41,7 @@ def sink(name: str, port: str) -> None:
 def late(name: str, port: str) -> None:
     client = SequencerClient(name)
     time.sleep(0.5)
-    kept = client.create_port(
-        port, PortCaps.READ | PortCaps.SUBS_READ, PortType.MIDI_GENERIC
-    )
+    kept = client.create_port(port, PortCaps.READ | PortCaps.SUBS_READ, PortType.MIDI_GENERIC)
     print("up", flush=True)
     sys.stdin.read()
     kept.close()
@@ -67,6 +63,4 @@ def blink(name: str, port: str) -> None:
 
 
 if __name__ == "__main__":
-    {"source": source, "sink": sink, "late": late, "blink": blink}[sys.argv[1]](
-        *sys.argv[2:4]
-    )
+    {"source": source, "sink": sink, "late": late, "blink": blink}[sys.argv[1]](*sys.argv[2:4])

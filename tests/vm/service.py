@@ -44,7 +44,9 @@ def plays_through_the_sequencer() -> None:
         start()
         ready_s = time.monotonic() - begin_s
         plays(keys, quad)
-        print(f"    ready after {ready_s:.2f} s, first corrected notes after {time.monotonic() - begin_s:.2f} s (emulated)")
+        print(
+            f"    ready after {ready_s:.2f} s, first corrected notes after {time.monotonic() - begin_s:.2f} s (emulated)"
+        )
         for _ in range(50):
             plays(keys, quad)
         memory = memory_mb()
@@ -58,7 +60,9 @@ def the_sandbox_is_hard() -> None:
     """Exposure 1.5 or lower, and no line of systemd's that complains about the unit."""
     told = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
     print(f"    {told}")
-    told = sh("systemd-analyze verify /etc/systemd/system/zerobeat*.{service,path} 2>&1", check=False)
+    told = sh(
+        "systemd-analyze verify /etc/systemd/system/zerobeat*.{service,path} 2>&1", check=False
+    )
     assert "zerobeat" not in told, told
 
 
@@ -72,7 +76,9 @@ def killed_while_notes_sound() -> None:
         os.kill(pid(), signal.SIGKILL)
         released_s = wait("release", lambda: not quad.open_notes())
         again_s = released_s + plays(keys, quad)
-        print(f"    released after {released_s:.2f} s, plays again after {again_s:.2f} s (emulated)")
+        print(
+            f"    released after {released_s:.2f} s, plays again after {again_s:.2f} s (emulated)"
+        )
 
 
 def hangs_until_the_watchdog() -> None:
@@ -297,7 +303,10 @@ def a_pedals_request_starts_the_touch_up() -> None:
     start()
     sh("systemctl start zerobeat-touchup.path")
     sh("runuser -u zerobeat -- touch /run/zerobeat/touchup.wanted")
-    wait("start", lambda: "touch-up" in sh("journalctl -u zerobeat-touchup -o cat --no-pager", check=False))
+    wait(
+        "start",
+        lambda: "touch-up" in sh("journalctl -u zerobeat-touchup -o cat --no-pager", check=False),
+    )
     wait("end", lambda: not os.path.exists("/run/zerobeat/touchup.wanted"))
 
 
@@ -306,7 +315,9 @@ def a_player_of_the_group_commands_it() -> None:
     start()
     sh("usermod -aG zerobeat lab")
     assert "v1" in sh("runuser -u lab -- zerobeat status --once")
-    told = sh("setpriv --reuid=65534 --regid=65534 --clear-groups zerobeat status --once", check=False)
+    told = sh(
+        "setpriv --reuid=65534 --regid=65534 --clear-groups zerobeat status --once", check=False
+    )
     assert "join its group" in told, told
 
 
@@ -315,7 +326,9 @@ def an_upgrade_keeps_everything() -> None:
     (STATE / "scenes").mkdir(exist_ok=True)
     (STATE / "scenes" / "kept.yaml").write_text("hold: note\n")
     before, rig = os.readlink("/opt/zerobeat/current"), RIG.read_text()
-    told = sh("bash /opt/tree/systemd/install.sh --wheels /opt/tree/tests --from /opt/tree", check=False)
+    told = sh(
+        "bash /opt/tree/systemd/install.sh --wheels /opt/tree/tests --from /opt/tree", check=False
+    )
     assert "unchanged" in told and os.readlink("/opt/zerobeat/current") == before, told
     sh("bash /opt/tree/systemd/install.sh --wheels /opt/wheels", timeout_s=900)
     assert os.readlink("/opt/zerobeat/current") != before
@@ -333,7 +346,10 @@ def removal_leaves_what_is_the_players() -> None:
     assert not os.path.exists("/opt/zerobeat") and not os.path.lexists("/usr/local/bin/zerobeat")
     assert RIG.exists() and (STATE / "scenes" / "kept.yaml").exists()
     sh("bash /opt/tree/systemd/install.sh --remove --purge")
-    left = sh("ls -d /etc/*/*zerobeat* /etc/zerobeat /var/lib/zerobeat /opt/zerobeat /run/zerobeat", check=False)
+    left = sh(
+        "ls -d /etc/*/*zerobeat* /etc/zerobeat /var/lib/zerobeat /opt/zerobeat /run/zerobeat",
+        check=False,
+    )
     assert all("No such file" in line for line in left.splitlines()), left
     assert subprocess.run(["id", "zerobeat"], capture_output=True).returncode
 

@@ -27,9 +27,7 @@ def add_voice(parser: argparse.ArgumentParser, required: bool) -> None:
     parser.add_argument("state", nargs="?", choices=("on", "off"), default="on", help="default: on")
 
 
-def ask(
-    args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
-) -> int:
+def ask(args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any) -> int:
     """Ask, print what the daemon says, and return the exit status."""
     with Client(args.socket, within_s) as client:
         print(client.ask(command, **values).get("said", "done"))

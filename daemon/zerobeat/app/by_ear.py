@@ -17,7 +17,9 @@ TURN_S = 0.26  # the daemon shows itself four times a second
 DEFAULT_NOTE = 60
 
 
-def by_ear(room: Room, names: list[str], against: str | None, note: str | None, line: LiveLine) -> int:
+def by_ear(
+    room: Room, names: list[str], against: str | None, note: str | None, line: LiveLine
+) -> int:
     """Sound one voice against another; the wheel moves it, a pedal or Enter keeps it.
 
     A key that is played ends it and changes nothing. In a terminal a number of

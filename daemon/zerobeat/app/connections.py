@@ -115,7 +115,10 @@ class Connections:
             self._take(event)
 
     def _take(self, event: Event, quiet: bool = False) -> None:
-        if not quiet or event.kind in ("ambiguous", "forbidden"):  # the first line has no room for why
+        if not quiet or event.kind in (
+            "ambiguous",
+            "forbidden",
+        ):  # the first line has no room for why
             self._journal.say(event.text)
         if event.kind != "overrun":
             self._since_s[event.direction, event.name] = round(time.time(), 1)

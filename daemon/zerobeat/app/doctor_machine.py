@@ -120,7 +120,9 @@ def disk(state: Path) -> Iterator[Finding]:
         yield Finding("fault", about, text, f"sudo mount -o remount,rw {_mount(there)}")
     elif free < LEAST_BYTES or (found.f_files and not found.f_favail):
         text = f"the disk is full ({free >> 20} MB free): it plays, but can't store"
-        yield Finding("fault", about, text, "remove what isn't needed; sudo journalctl --vacuum-size=20M")
+        yield Finding(
+            "fault", about, text, "remove what isn't needed; sudo journalctl --vacuum-size=20M"
+        )
     elif not os.access(there, os.W_OK):
         text = "this user may not write here; the service's own user may be allowed to"
         yield Finding("note", about, text)
@@ -138,7 +140,9 @@ def _mount(path: Path) -> Path:
 def clock(root: Path = ROOT) -> Iterator[Finding]:
     """A clock that will step; nothing that plays depends on it (M13)."""
     if time.time() < Path(__file__).stat().st_mtime:
-        text = f"the clock says {time.strftime('%Y-%m-%d')}, earlier than this program was installed"
+        text = (
+            f"the clock says {time.strftime('%Y-%m-%d')}, earlier than this program was installed"
+        )
         yield Finding("warning", "clock", text, "set it: sudo date -s 'YYYY-MM-DD HH:MM'")
     elif not any(root.glob("sys/class/rtc/rtc*")):
         text = (

@@ -119,7 +119,9 @@ def daemon() -> Iterator[Finding]:
     try:
         shown = Client().ask("status")["status"]
     except ZerobeatError as error:
-        remedy = "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""
+        remedy = (
+            "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""
+        )
         yield Finding("note", "daemon", str(error), remedy)
         yield _real_time("" if UNIT.exists() else realtime.ask("alsa").text)
         return
@@ -152,7 +154,9 @@ def groups() -> Iterator[Finding]:
         return
     import grp
 
-    mine = {grp.getgrgid(number).gr_name for number in {*os.getgroups(), os.getgid()} if _known(number)}
+    mine = {
+        grp.getgrgid(number).gr_name for number in {*os.getgroups(), os.getgid()} if _known(number)
+    }
     if "zerobeat" in mine:
         yield ok("group zerobeat", "this user may command the service")
     else:

@@ -85,7 +85,9 @@ def told(heard: Heard, numbers_from: int = 1, middle_c_octave: int = 4) -> str:
     if kind is midi.ProgramChange:
         return f"{program(message.program, numbers_from)}, {channel}"
     if kind is midi.NoteOn:
-        return f"note {named(message.note, middle_c_octave)}, {channel}, velocity {message.velocity}"
+        return (
+            f"note {named(message.note, middle_c_octave)}, {channel}, velocity {message.velocity}"
+        )
     if kind is midi.NoteOff:
         return f"note {named(message.note, middle_c_octave)}, {channel}, released"
     if kind is midi.PitchBend:

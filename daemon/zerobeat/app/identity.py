@@ -66,7 +66,9 @@ class Identity:
 
     @property
     def peak_share(self) -> float:
-        return max((one.pitch.peak_share for one in self.heard if one.pitch is not None), default=0.0)
+        return max(
+            (one.pitch.peak_share for one in self.heard if one.pitch is not None), default=0.0
+        )
 
 
 def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) -> Identity:

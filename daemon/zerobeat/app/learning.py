@@ -133,7 +133,9 @@ class Learning:
 
     def _bindings(self, values: Values) -> Later:
         if values:
-            raise CommandError(f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more")
+            raise CommandError(
+                f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more"
+            )
         rig = self._engine.rig
         first, octave = rig.program_numbers_from, rig.middle_c_octave
         inputs = {source.name for source in rig.inputs}

@@ -78,13 +78,15 @@ def measure_live(
                 line.say(_source(room, listener, name))
                 dated = f"{one.profile.measured}, {listener.rates_hz[name]:g} Hz"
                 one = replace(one, profile=replace(one.profile, measured=dated))
-            found[name] = one if isinstance(one, str) else _kept(
-                room, one, make_aim(room, name), wish, line
+            found[name] = (
+                one if isinstance(one, str) else _kept(room, one, make_aim(room, name), wish, line)
             )
             if isinstance(found[name], str):
                 print(f"{found[name]}; {UNTOUCHED}", file=sys.stderr, flush=True)
         if len(group) > 1:
-            _unison(room, listener, [name for name in group if not isinstance(found[name], str)], line)
+            _unison(
+                room, listener, [name for name in group if not isinstance(found[name], str)], line
+            )
     return found
 
 
@@ -231,7 +233,11 @@ def _unison(room: Room, listener: LiveListener, names: list[str], line: LiveLine
     heard = listener.listen_corrected(asked)
     room.release()
     cents = {
-        one.request.voice: one.sounding_cents - UNISON_CENTS for one in heard if one.pitch is not None
+        one.request.voice: one.sounding_cents - UNISON_CENTS
+        for one in heard
+        if one.pitch is not None
     }
     shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())
-    line.say(f"in unison at {name_of_note(60, room.loaded.rig.middle_c_octave)}, cents off: {shown}")
+    line.say(
+        f"in unison at {name_of_note(60, room.loaded.rig.middle_c_octave)}, cents off: {shown}"
+    )

@@ -88,7 +88,9 @@ class ProfileCommands:
         later = Later()
 
         def read(outcome: Outcome, now_s: float) -> None:
-            self._keep_profile(later, voice.name, name, outcome, now_s, "has its profile before back")
+            self._keep_profile(
+                later, voice.name, name, outcome, now_s, "has its profile before back"
+            )
 
         path = self._storing.store.path("profiles", name)
         behind = self._loaded.converters[voice.output]

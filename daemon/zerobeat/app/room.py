@@ -185,7 +185,9 @@ class Room:
             and self.loaded.listening[other].input in ("", source)
         ]  # fmt: skip
         if others:
-            self.tell(f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}")
+            self.tell(
+                f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}"
+            )
             self.wait_for_player()
 
     def wait_for_player(self) -> None:

@@ -98,7 +98,11 @@ def _faults(shown: Shown, label: str) -> Line:
 def _muted(shown: Shown, label: str) -> list[Line]:
     """Return the inputs on which what goes out comes back."""
     names = shown.get("muted", ())
-    return [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")] if names else []
+    return (
+        [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")]
+        if names
+        else []
+    )
 
 
 def _real_time(shown: Shown) -> list[Line]:

@@ -43,9 +43,7 @@ class Storing:
         self.passed_over: tuple[str, ...] = ()
         self._journal = journal
         self._writer = StoreWriter(self.store)
-        self._remembering = (
-            None if refusal else Remembering(engine, self._writer, evening.session)
-        )
+        self._remembering = None if refusal else Remembering(engine, self._writer, evening.session)
         self._then: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
         self._probe_at_s = float("-inf")

@@ -87,7 +87,9 @@ def touch_up(
         show(f"touch-up: {', '.join(group)}")
         found |= touch_group(room, listener, group)
     room.release()
-    room.tell(f"{len(names)} voice{'s' if len(names) != 1 else ''} read, {listener.sound_s:.1f} s of sound")
+    room.tell(
+        f"{len(names)} voice{'s' if len(names) != 1 else ''} read, {listener.sound_s:.1f} s of sound"
+    )
     if keep:
         for one in found.values():
             if isinstance(one, Touched):

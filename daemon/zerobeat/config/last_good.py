@@ -57,7 +57,9 @@ def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
     try:
         wanted = _contents(rig, files_read)
         folder = state_directory() / FOLDER
-        if {name: _bytes(folder / name) for name in wanted} == wanted and _count(folder) == len(wanted):
+        if {name: _bytes(folder / name) for name in wanted} == wanted and _count(folder) == len(
+            wanted
+        ):
             return False
         _replace(folder, wanted)
     except OSError as error:
@@ -104,4 +106,3 @@ def _replace(folder: Path, wanted: dict[str, bytes]) -> None:
     os.rename(new, folder)
     sync_folder(folder.parent)
     shutil.rmtree(old, ignore_errors=True)
-

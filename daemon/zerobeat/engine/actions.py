@@ -36,7 +36,9 @@ class Actions:
             "recall": self._recall,
             "next": lambda b, on, heard, outputs: self._step(1, outputs),
             "previous": lambda b, on, heard, outputs: self._step(-1, outputs),
-            "cancel": lambda b, on, heard, outputs: self._plain(commands.CancelWaiting(), b, outputs),
+            "cancel": lambda b, on, heard, outputs: self._plain(
+                commands.CancelWaiting(), b, outputs
+            ),
             "trigger": lambda b, on, heard, outputs: self._plain(commands.TriggerNow(), b, outputs),
             "panic": lambda b, on, heard, outputs: self._plain(commands.Panic(), b, outputs),
             "hold": self._hold,

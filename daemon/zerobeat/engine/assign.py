@@ -104,7 +104,9 @@ class Assigner:
             if not pool[place].held:
                 self._last[index] = place
                 return pool[place]
-        place = min(range(len(pool)), key=lambda at: (pool[at].held[-1].down, pool[at].held[-1].age))
+        place = min(
+            range(len(pool)), key=lambda at: (pool[at].held[-1].down, pool[at].held[-1].age)
+        )
         self._last[index] = place
         return pool[place]
 

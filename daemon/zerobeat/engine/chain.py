@@ -121,9 +121,7 @@ class Chain:
         """
         pitch = target_cents + self._offset_cents
         if self._beats_hz:
-            pitch += units.beats_to_cents(
-                pitch, self._beats_hz, self.settings.detune_limit_cents
-            )
+            pitch += units.beats_to_cents(pitch, self._beats_hz, self.settings.detune_limit_cents)
         pitch = (pitch - self._panel_cents - self._touch_shift_cents) * self._touch_scale
         return pitch if self.curve is None else self.curve.commanded(pitch)
 

@@ -83,7 +83,9 @@ class Engine:
             midi.SongPosition: self._timed,
             midi.System: self._system,
             commands.Reload: self._reload,
-            commands.UseProfile: lambda command, source, outputs: use_profile(self, command, outputs),
+            commands.UseProfile: lambda command, source, outputs: use_profile(
+                self, command, outputs
+            ),
             **self.links.handlers(),
             **self.live.handlers(),
             **keeping.handlers(self),

@@ -174,13 +174,18 @@ class Keyboard:
 
     def _sustains(self, place: Source) -> bool:
         """True while a keyboard's own pedal or a foot's holds its notes."""
-        return place in self.sustained or (self._by_foot and place[0] in self._engine.policy.wheel_cents)
+        return place in self.sustained or (
+            self._by_foot and place[0] in self._engine.policy.wheel_cents
+        )
 
     def foot_sustain(self, down: bool, outputs: Outputs) -> None:
         """Hold the notes of all playing inputs, beside their own pedals."""
         self._by_foot = down
         if not down:
-            self._lift({held.source for state in self._engine.states.values() for held in state.held}, outputs)
+            self._lift(
+                {held.source for state in self._engine.states.values() for held in state.held},
+                outputs,
+            )
 
     def _sustain(self, place: Source, down: bool, outputs: Outputs) -> None:
         if down:

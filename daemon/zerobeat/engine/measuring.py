@@ -70,7 +70,9 @@ class Measuring:
 
         def handle(command: Any, source: str, outputs: Outputs) -> None:
             handler(command, source, outputs)  # first: it knows what may still be sent
-            if any(self._engine.live.state(name).lane.output == command.output for name in self.taken):
+            if any(
+                self._engine.live.state(name).lane.output == command.output for name in self.taken
+            ):
                 self.stop(f"the loss of {command.output}", outputs)
 
         return handle

@@ -112,7 +112,9 @@ class Pedals:
 
     def _look_up(self, name: str, source: str, channel: int, number: int) -> tuple[Binding, ...]:
         for bindings in self._of_input.get(name, ()):
-            on_channel = [b for b in bindings if b.source == source and b.channel in (None, channel)]
+            on_channel = [
+                b for b in bindings if b.source == source and b.channel in (None, channel)
+            ]
             for wanted in (number, None):
                 exact = tuple(b for b in on_channel if b.number == wanted)
                 if exact:
@@ -171,7 +173,9 @@ class Pedals:
         self, binding: Binding, heard: _Heard, value: int, pressed: bool, outputs: Outputs
     ) -> None:
         if binding.kind == "follow":
-            self._do(binding, heard, lambda: self._actions.follow(binding, value, outputs), quiet=True)
+            self._do(
+                binding, heard, lambda: self._actions.follow(binding, value, outputs), quiet=True
+            )
             return
         switch = self._switch(binding, heard)
         if binding.source == "program":
@@ -256,7 +260,9 @@ class Pedals:
         else:
             self._do(binding, heard, act)
 
-    def _do(self, binding: Binding, heard: _Heard, act: Callable[[], str], quiet: bool = False) -> None:
+    def _do(
+        self, binding: Binding, heard: _Heard, act: Callable[[], str], quiet: bool = False
+    ) -> None:
         try:
             said = act()
             self.refused = False
@@ -332,5 +338,9 @@ class Pedals:
             self._pending.pop(key, None)
             if binding.kind == "momentary" and switch.on:
                 switch.down = False
-                self._do(binding, heard, lambda b=binding, h=heard: self._actions.do(b, False, h, outputs))
+                self._do(
+                    binding,
+                    heard,
+                    lambda b=binding, h=heard: self._actions.do(b, False, h, outputs),
+                )
         self._taken = {heard for heard in self._taken if heard[0] != name} if name else self._taken

@@ -73,9 +73,7 @@ class Player:
             outputs.append((lane.output, PitchBend(lane.channel, now)))
             lane.on(rest.note, state.playing.velocity, outputs)
 
-    def _rest(
-        self, state: VoiceState, chain: Chain, held: Held, wheel_cents: float
-    ) -> Rest | None:
+    def _rest(self, state: VoiceState, chain: Chain, held: Held, wheel_cents: float) -> Rest | None:
         key = held.key
         if state.sampled is not None:
             key, wheel_cents = state.sampled

@@ -105,9 +105,7 @@ class Policy:
                 if name in self._engine.links.present:
                     outputs.append((name, message))
             return
-        parameter = (
-            type(message) is ControlChange and message.controller in _PARAMETER_CONTROLLERS
-        )
+        parameter = type(message) is ControlChange and message.controller in _PARAMETER_CONTROLLERS
         passed = False
         if self._classes and not parameter:
             passed = self._to_voices(message, place, kind, outputs)

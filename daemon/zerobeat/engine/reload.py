@@ -40,9 +40,7 @@ def use_profile(engine: Engine, command: commands.UseProfile, outputs: Outputs) 
     """
     state = engine.states.get(command.voice)
     if state is None:
-        raise CommandError(
-            f"voice: found {command.voice!r}; allowed: {', '.join(engine.states)}"
-        )
+        raise CommandError(f"voice: found {command.voice!r}; allowed: {', '.join(engine.states)}")
     voice = replace(
         state.next_voice or state.voice, curve=command.curve,
         note_errors_cents=command.note_errors_cents, stale=command.stale,
@@ -59,9 +57,7 @@ def use_profile(engine: Engine, command: commands.UseProfile, outputs: Outputs) 
         engine.player.relocate(state, outputs)  # a drone sounds
 
 
-def reload_rig(
-    engine: Engine, rig: Rig, scenes: tuple[Scene, ...], outputs: Outputs
-) -> None:
+def reload_rig(engine: Engine, rig: Rig, scenes: tuple[Scene, ...], outputs: Outputs) -> None:
     """Swap the rig and the bank of scenes.
 
     A voice with the same name on the same channel of the same output goes on

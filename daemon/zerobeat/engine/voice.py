@@ -91,8 +91,7 @@ class VoiceState:
     def heard(self, now_s: float) -> bool:
         """True if a move of the wheel should reach this voice."""
         return bool(self.lane.notes) or (
-            self.playing is not None
-            and (self.voice.gate_ignored or now_s < self.tail_until_s)
+            self.playing is not None and (self.voice.gate_ignored or now_s < self.tail_until_s)
         )
 
     def find(self, source: Source, key: int) -> Held | None:

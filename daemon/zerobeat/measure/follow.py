@@ -95,7 +95,9 @@ def _first_wander(
     order = np.argsort(grid.time_s)
     time, line = grid.time_s[order], np.fft.ifft(band)[order]
     span = grid.size / grid.rate_hz
-    window = np.maximum(0.5 + 0.5 * np.cos(2 * np.pi * time / span), 0.0) * (np.abs(time) < span / 2)
+    window = np.maximum(0.5 + 0.5 * np.cos(2 * np.pi * time / span), 0.0) * (
+        np.abs(time) < span / 2
+    )
     inner = window > 0.05
     level = np.abs(line[inner]) / window[inner]
     if level.std() > STEADY_LEVEL * level.mean():
@@ -130,8 +132,13 @@ def _peak(power: np.ndarray, offsets: np.ndarray) -> float:
 
 
 def _follow(
-    grid: Grid, spectrum: np.ndarray, found_hz: float, strongest: int, drift: float,
-    chosen: Candidate, lines: Lines,
+    grid: Grid,
+    spectrum: np.ndarray,
+    found_hz: float,
+    strongest: int,
+    drift: float,
+    chosen: Candidate,
+    lines: Lines,
 ) -> tuple[float, float, int]:
     """Follow the lines upwards; return pitch, stiffness and the last number reached."""
     numbers = np.arange(1, min(96, max(1, int(0.48 * grid.rate_hz / chosen.hertz))) + 1)
@@ -139,7 +146,9 @@ def _follow(
     carriers = np.rint(numbers * pitch / grid.bin_hz).astype(int)
     power, offsets = _straightened(grid, spectrum, carriers, numbers * pitch * drift)
     peaks = power.max(axis=1)
-    floor = np.interp(carriers * grid.bin_hz / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
+    floor = np.interp(
+        carriers * grid.bin_hz / lines.grid_hz, np.arange(len(lines.floor)), lines.floor
+    )
     floor = floor + 1e-4 / LINE_OVER_FLOOR * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
     seen: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
     for row in np.flatnonzero((peaks > LINE_OVER_FLOOR * floor) & (numbers != strongest)):

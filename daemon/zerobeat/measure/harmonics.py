@@ -54,9 +54,14 @@ class Grid:
         pad = (self.padded - size) / 2
         place = np.where(place >= size + pad, place - self.padded, place)
         self.time_s = (place - (size - 1) / 2) / rate_hz
-        self.inside = np.clip(
-            np.minimum(place + step / 2, size - 0.5) - np.maximum(place - step / 2, -0.5), 0, step
-        ) / step
+        self.inside = (
+            np.clip(
+                np.minimum(place + step / 2, size - 0.5) - np.maximum(place - step / 2, -0.5),
+                0,
+                step,
+            )
+            / step
+        )
         beyond = np.maximum(-place, place - size + 1) / pad
         # Growth levels off in the pad, lest a fast decay explode before the take.
         edge, give = size / 2 / rate_hz, pad / 4 / rate_hz
@@ -87,7 +92,9 @@ class Grid:
         band = np.where(mirrored, band.conj(), band).ravel()
         length = self.padded // 2 + 1
         index = index.ravel()
-        spectrum = np.bincount(index, band.real, length) + 1j * np.bincount(index, band.imag, length)
+        spectrum = np.bincount(index, band.real, length) + 1j * np.bincount(
+            index, band.imag, length
+        )
         spectrum[0] = 2 * spectrum[0].real
         spectrum[-1] = 2 * spectrum[-1].real
         return np.fft.irfft(spectrum, self.padded)[: self.size]
@@ -140,7 +147,11 @@ class Partials:
         # A steady drift in cents: the phase goes as (exp(d t) - 1) / d.
         bent = np.pi * self.drift * time**2 * (1 + self.drift * time / 3)
         start = -np.pi * carriers * (grid.size - 1) / grid.padded
-        phase = start[:, None] + slope[:, None] * time + bent[None, :] * np.where(self.number > 0, hertz, 0.0)[:, None]
+        phase = (
+            start[:, None]
+            + slope[:, None] * time
+            + bent[None, :] * np.where(self.number > 0, hertz, 0.0)[:, None]
+        )
         if self.wander_s is not None:
             own = 2 * np.pi * np.where(self.number > 0, hertz, 0.0)
             phase += own[:, None] * self.wander_s
@@ -255,7 +266,11 @@ def _sums(
 
 
 def _shared(
-    sums: np.ndarray, gram: np.ndarray, strength: np.ndarray, turn: np.ndarray, bow: np.ndarray,
+    sums: np.ndarray,
+    gram: np.ndarray,
+    strength: np.ndarray,
+    turn: np.ndarray,
+    bow: np.ndarray,
     free: tuple[bool, bool, bool],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Solve pitch, drift, stiffness, each row's own phase eliminated (Schur complement)."""

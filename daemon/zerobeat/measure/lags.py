@@ -47,7 +47,9 @@ def lag_pitch(
     while period * count < 4:
         count += 1
     while period * count < longest:
-        lag = _peak_near(correlation, size, period * count, 0.3 * period if count < 3 else 0.12 * period)
+        lag = _peak_near(
+            correlation, size, period * count, 0.3 * period if count < 3 else 0.12 * period
+        )
         if lag is None:
             return None
         period = lag / count

@@ -67,7 +67,9 @@ def _settle(
     carriers = partials.carriers()
     partials.growth = _growth(grid, data, weight, noise)
     shapes = partials.shapes()
-    partials.level = np.sum(data * shapes.conj(), axis=1) / np.sum(weight * np.abs(shapes) ** 2, axis=1)
+    partials.level = np.sum(data * shapes.conj(), axis=1) / np.sum(
+        weight * np.abs(shapes) ** 2, axis=1
+    )
     energy = partials.energy(weight)
     keep = (energy > 2 * SIGNIFICANT * noise) & (energy > 1e-11 * energy.max())
     keep &= np.abs(partials.growth) < 1.5 * partials.pitch_hz
@@ -164,7 +166,9 @@ def _let_wander(samples: np.ndarray, locked: Locked) -> Locked:
         root = np.sqrt(weight * grid.inside)[:, None]
         target = np.where(grid.inside > 0, pull, 0.0) / (root[:, 0] + 1e-9 * root.max())
         found, plain = _fitted(root, full, target), _fitted(root, smooth, target)
-        gain = np.sum((target - root[:, 0] * plain) ** 2) - np.sum((target - root[:, 0] * found) ** 2)
+        gain = np.sum((target - root[:, 0] * plain) ** 2) - np.sum(
+            (target - root[:, 0] * found) ** 2
+        )
         gain = float(gain) / len(orders)
         if gain < (5.0 if turn == 0 else 1.5):
             break
@@ -198,7 +202,9 @@ def _significant(locked: Locked) -> Partials:
     return partials.keep(keep)
 
 
-def _iterate(samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bool], turns: int) -> Locked:
+def _iterate(
+    samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bool], turns: int
+) -> Locked:
     """Take ``turns`` Gauss-Newton steps on the residual of the samples.
 
     Broad lines overlap, so a full step can overshoot: one that leaves more than
@@ -220,7 +226,9 @@ def _iterate(samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bo
         fading = partials.energy(grid.inside) / noise > FADING_FROM
         moved = partials.keep(slice(None))
         envelopes = grid.analyze(spectrum, carriers)
-        step = advance(moved, shapes, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax)
+        step = advance(
+            moved, shapes, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax
+        )
         if turn == turns or (settled and step.moved < CONVERGED):
             break
         partials = moved

@@ -133,14 +133,20 @@ def full_scale_share(samples: np.ndarray) -> float:
 
 
 def _choose(
-    samples: np.ndarray, lines: Lines, low: float, high: float,
-    expected_hz: float | None, background: np.ndarray | None,
+    samples: np.ndarray,
+    lines: Lines,
+    low: float,
+    high: float,
+    expected_hz: float | None,
+    background: np.ndarray | None,
 ) -> Candidate:
     """Return the coarse pitch in the range, or refuse."""
     if not len(lines.hertz):
         quiet = background is not None and np.mean(samples**2) < 2 * np.mean(background**2)
         _refuse("silent" if quiet else "noise", expected_hz)
-    found = score(lines, candidates(lines, low / 3.2, min(3.2 * high, lines.grid_hz * len(lines.floor))))
+    found = score(
+        lines, candidates(lines, low / 3.2, min(3.2 * high, lines.grid_hz * len(lines.floor)))
+    )
     if not found or found[0].score < 0:
         _refuse("noise", expected_hz)
     best = found[0]
@@ -159,8 +165,13 @@ def _choose(
 
 
 def _report(
-    samples: np.ndarray, rate_hz: float, chosen: Candidate, locked: Locked,
-    level_dbfs: float, peak_share: float, expected_hz: float | None,
+    samples: np.ndarray,
+    rate_hz: float,
+    chosen: Candidate,
+    locked: Locked,
+    level_dbfs: float,
+    peak_share: float,
+    expected_hz: float | None,
 ) -> Pitch:
     """Judge a fit and return it as a reading, or refuse."""
     partials = locked.partials
@@ -172,7 +183,9 @@ def _report(
         _refuse("moving", expected_hz)
     # A fit that was still moving when it was stopped is off by what it had left to go.
     sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)) + locked.step.moved**2)
-    other = lag_pitch(without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(locked))
+    other = lag_pitch(
+        without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(locked)
+    )
     if sigma > MOST_SIGMA_CENTS:
         _refuse("noise", expected_hz)
     loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)

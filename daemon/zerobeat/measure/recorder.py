@@ -140,9 +140,7 @@ def record(audio: Any, wanted: list[dict[str, Any]]) -> None:
         stream.stream.close()
 
 
-def _send(
-    streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]
-) -> None:
+def _send(streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]) -> None:
     """Write blocks as they come; return when a device has gone."""
     out = sys.stdout.buffer
     while True:

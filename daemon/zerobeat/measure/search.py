@@ -152,7 +152,7 @@ def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
     base = 1.2 * lines.bin_hz + 0.005 * lines.hertz
     stretch = np.minimum(0.25, 2.2e-4 * numbers**3) * pitches[:, None]
     fits = (numbers >= 1) & (numbers <= HIGHEST_NUMBER)
-    fits &= (ahead > -np.minimum(base, 0.2 * pitches[:, None]))
+    fits &= ahead > -np.minimum(base, 0.2 * pitches[:, None])
     fits &= ahead < np.maximum(np.minimum(base, 0.2 * pitches[:, None]), stretch)
     shares = fits @ lines.power / lines.power.sum()
     heights = np.minimum(np.sqrt(lines.height), HEIGHT_CAP)
@@ -164,7 +164,12 @@ def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
 
 
 def _judge(
-    lines: Lines, pitch: float, share: float, numbers: np.ndarray, fits: np.ndarray, heights: np.ndarray
+    lines: Lines,
+    pitch: float,
+    share: float,
+    numbers: np.ndarray,
+    fits: np.ndarray,
+    heights: np.ndarray,
 ) -> Candidate:
     """Score one pitch: the strongest line of each harmonic, up to where it pays."""
     which = np.flatnonzero(fits)
@@ -175,7 +180,13 @@ def _judge(
     total = np.cumsum(gain)
     last = int(np.argmax(total))
     kept = np.flatnonzero(best[1 : last + 2] >= 0) + 1
-    return Candidate(float(pitch), float(total[last] + SHARE_WORTH * math.log(share)), float(share), kept, best[kept])
+    return Candidate(
+        float(pitch),
+        float(total[last] + SHARE_WORTH * math.log(share)),
+        float(share),
+        kept,
+        best[kept],
+    )
 
 
 def is_mains(hertz: np.ndarray) -> np.ndarray:

@@ -33,18 +33,12 @@ def parse_request(line: bytes) -> dict[str, Any]:
     try:
         found = json.loads(line.decode("utf-8"), parse_constant=_refuse)
     except UnicodeDecodeError:
-        raise MalformedError(
-            "found bytes that are not UTF-8; allowed: one JSON object"
-        ) from None
+        raise MalformedError("found bytes that are not UTF-8; allowed: one JSON object") from None
     except (ValueError, RecursionError) as error:
         why = str(error).splitlines()[0][:80]
-        raise MalformedError(
-            f"found no JSON ({why}); allowed: one JSON object a line"
-        ) from None
+        raise MalformedError(f"found no JSON ({why}); allowed: one JSON object a line") from None
     if not isinstance(found, dict):
-        raise MalformedError(
-            "found a value that is no object; allowed: one JSON object a line"
-        )
+        raise MalformedError("found a value that is no object; allowed: one JSON object a line")
     return found
 
 
@@ -99,9 +93,7 @@ class Connection:
 
     def _refill(self, now_s: float) -> None:
         if now_s > self._counted_s:
-            self._tokens = min(
-                BURST, self._tokens + (now_s - self._counted_s) * RATE_HZ
-            )
+            self._tokens = min(BURST, self._tokens + (now_s - self._counted_s) * RATE_HZ)
             self._counted_s = now_s
 
     def wants_to_read(self, now_s: float) -> bool:
@@ -151,9 +143,7 @@ class Connection:
         end = self._in.find(b"\n")
         if end < 0:
             if len(self._in) > LONGEST_LINE:
-                self.refuse(
-                    f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s
-                )
+                self.refuse(f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s)
             elif self._ended and not self._expects_more():
                 self._close_when_sent()
             elif self._in and now_s - self._line_since_s > STUCK_S:
@@ -167,9 +157,7 @@ class Connection:
         self._tokens -= 1
         try:
             if len(line) > LONGEST_LINE:
-                raise MalformedError(
-                    f"found a line over {LONGEST_LINE} bytes; allowed: no more"
-                )
+                raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
             return parse_request(line)
         except MalformedError as error:
             self.refuse(str(error), now_s)

@@ -125,9 +125,7 @@ class Control:
 
     def readers(self, now_s: float) -> list[int]:
         """Return the descriptors to wait for, to read."""
-        waits = [
-            client.fileno() for client in self._clients if client.wants_to_read(now_s)
-        ]
+        waits = [client.fileno() for client in self._clients if client.wants_to_read(now_s)]
         if now_s >= self._accept_at_s:
             waits.append(self._listener.fileno())
         return waits
@@ -241,10 +239,7 @@ class Control:
             client
             for client in self._clients
             if client.open
-            and (
-                client.asked
-                or (client.follow_s is not None and client.follow_due_s <= now_s)
-            )
+            and (client.asked or (client.follow_s is not None and client.follow_due_s <= now_s))
         ]
         if not due or now_s < self._picture_at_s:
             return
@@ -309,24 +304,14 @@ def _status_line(name: object, shown: str) -> str:
 def _no_more(request: Request, allowed: tuple[str, ...]) -> None:
     for key in request:
         if key not in ("command", *allowed):
-            rest = (
-                f"; allowed: {', '.join(allowed)}"
-                if allowed
-                else "; allowed: nothing more"
-            )
+            rest = f"; allowed: {', '.join(allowed)}" if allowed else "; allowed: nothing more"
             raise ValueError(f"{request['command']}: found {_short(key)}{rest}")
 
 
 def _rate(found: object) -> float:
     low, high = RATES_HZ
-    if (
-        isinstance(found, bool)
-        or not isinstance(found, (int, float))
-        or not low <= found <= high
-    ):
-        raise ValueError(
-            f"at_most_hz: found {_short(found)}; allowed: {low:g} to {high:g}"
-        )
+    if isinstance(found, bool) or not isinstance(found, (int, float)) or not low <= found <= high:
+        raise ValueError(f"at_most_hz: found {_short(found)}; allowed: {low:g} to {high:g}")
     return float(found)
 
 

@@ -23,9 +23,7 @@ HEADER_BYTES = 4  # before each message there
 WAITING_BYTES = 1024
 WAIT_S = 0.2  # for a period of the server; the longest is 8192 frames, 0.17 s
 BUSY_S = 0.01  # for a receiver on ALSA whose queue is full; hardware never is
-PERIODS_TO_LEAVE = (
-    3  # taken in the next, delivered in the one after, and that one has begun
-)
+PERIODS_TO_LEAVE = 3  # taken in the next, delivered in the one after, and that one has begun
 
 
 class MidiOut:
@@ -52,17 +50,13 @@ class MidiOut:
         self._patch = patch
         self._jack = patch.backend == "jack"
         self._period = 0
-        self._before_bytes = (
-            0  # sent before the last period seen to begin; may wait still
-        )
+        self._before_bytes = 0  # sent before the last period seen to begin; may wait still
         self._since_bytes = 0
         try:
             self._port = rtmidi.MidiOut(api_of(patch), name=self.client_name)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
-            raise PortError(
-                f'port "{self.client_name}" can\'t be opened: {error}'
-            ) from None
+            raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
 
     def send(self, content: bytes) -> None:
         """Send one message; what fails is counted, not raised."""

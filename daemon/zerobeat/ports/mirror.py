@@ -65,20 +65,13 @@ class Lock:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._file = os.open(
-            folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600
-        )
+        self._file = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            holder = (
-                os.pread(self._file, 32, 0).decode("ascii", "replace").strip()
-                or "unknown"
-            )
+            holder = os.pread(self._file, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(self._file)
-            raise PortError(
-                f"zerobeat plays already, as process {holder}; stop it first"
-            ) from None
+            raise PortError(f"zerobeat plays already, as process {holder}; stop it first") from None
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
 
@@ -148,9 +141,7 @@ class Mirror:
         if name in self._places or number >= OUTPUTS:
             return
         start = number * NAME_BYTES
-        self._map[start : start + NAME_BYTES] = name.encode()[:NAME_BYTES].ljust(
-            NAME_BYTES, b"\0"
-        )
+        self._map[start : start + NAME_BYTES] = name.encode()[:NAME_BYTES].ljust(NAME_BYTES, b"\0")
         self._places[name] = OUTPUTS * NAME_BYTES + number * NOTES
 
     def mark(self, output: str, channel: int, note: int) -> None:

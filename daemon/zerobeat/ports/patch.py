@@ -208,9 +208,7 @@ def _one(wanted: str, matching: Sequence[PortName], identity: str) -> Finding:
     if port.own:
         return Forbidden(f'port "{wanted}" is zerobeat\'s own; it would hear itself')
     if port.client == THROUGH and port.text != _split(wanted)[0]:
-        return Forbidden(
-            f'port "{wanted}" only matches "{port.text}", a loop; name it to use it'
-        )
+        return Forbidden(f'port "{wanted}" only matches "{port.text}", a loop; name it to use it')
     return Found(port)
 
 
@@ -219,13 +217,9 @@ def _ambiguous(wanted: str, matching: Sequence[PortName]) -> str:
     names = [port.text for port in matching]
     choices = []
     for port in matching:
-        others = [
-            other for other in matching if other is not port and other.text == port.text
-        ]
+        others = [other for other in matching if other is not port and other.text == port.text]
         telling = (
-            word
-            for word in port.identity
-            if not any(word in other.identity for other in others)
+            word for word in port.identity if not any(word in other.identity for other in others)
         )
         if not others:
             choices.append(port.text)
@@ -282,9 +276,7 @@ def jack_socket() -> Path | None:
 def check_sequencer(path: Path = SEQUENCER) -> None:
     """Raise PortError, with what to do, if ALSA's sequencer can't be opened."""
     if not path.exists():
-        raise PortError(
-            f"no ALSA sequencer: {path} is missing; load it: modprobe snd-seq"
-        )
+        raise PortError(f"no ALSA sequencer: {path} is missing; load it: modprobe snd-seq")
     if not os.access(path, os.R_OK | os.W_OK):
         raise PortError(
             f"{path}: permission denied; put user {_user()} into group audio and log in again"

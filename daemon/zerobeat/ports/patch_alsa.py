@@ -24,9 +24,7 @@ try:
         SubscriptionQueryType,
     )
 except ImportError as error:
-    raise need(
-        "alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})"
-    ) from None
+    raise need("alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})") from None
 
 ANNOUNCE = (0, 1)
 CLIENTS = Path("/proc/asound/seq/clients")
@@ -89,9 +87,7 @@ class AlsaPatch:
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         try:
-            readers = self._client.list_port_subscribers(
-                source.address, SubscriptionQueryType.READ
-            )
+            readers = self._client.list_port_subscribers(source.address, SubscriptionQueryType.READ)
         except ALSAError:
             return False
         return any(tuple(reader.addr) == destination.address for reader in readers)
@@ -102,9 +98,7 @@ class AlsaPatch:
         try:
             self._client.subscribe_port(source.address, destination.address)
         except ALSAError as error:
-            raise PortError(
-                f'"{source.text}" to "{destination.text}": {error}'
-            ) from None
+            raise PortError(f'"{source.text}" to "{destination.text}": {error}') from None
 
     def disconnect(self, source: PortName, destination: PortName) -> None:
         with contextlib.suppress(ALSAError):  # it was not, or one of them has gone
@@ -152,9 +146,7 @@ def _both_ways(info: PortInfo, own: bool, identity: tuple[str, ...]) -> list[Por
     if info.capability & _READABLE == _READABLE:
         names.append(PortName(client, info.name.rstrip(), "in", identity, address, own))
     if info.capability & _WRITABLE == _WRITABLE:
-        names.append(
-            PortName(client, info.name.rstrip(), "out", identity, address, own)
-        )
+        names.append(PortName(client, info.name.rstrip(), "out", identity, address, own))
     return names
 
 

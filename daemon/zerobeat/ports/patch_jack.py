@@ -39,12 +39,8 @@ class JackPatch:
             self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
         except jack.JackOpenError:
             server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-            raise PortError(
-                f'no JACK server "{server}" answers; start it, or use ALSA'
-            ) from None
-        if (
-            self._client.name != WATCH_CLIENT
-        ):  # the server adds a number to a name in use
+            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
+        if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
@@ -79,9 +75,7 @@ class JackPatch:
     def _name(self, port: jack.Port) -> PortName:
         client, _, name = port.name.partition(":")
         own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
-        return PortName(
-            client, name, "in" if port.is_output else "out", (), port.name, own
-        )
+        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -101,9 +95,7 @@ class JackPatch:
         except jack.JackError as error:
             if getattr(error, "code", 0) == errno.EEXIST:  # asked for before, not in the graph yet
                 return
-            raise PortError(
-                f'"{source.text}" to "{destination.text}": JACK refused'
-            ) from None
+            raise PortError(f'"{source.text}" to "{destination.text}": JACK refused') from None
 
     def disconnect(self, source: PortName, destination: PortName) -> None:
         with contextlib.suppress(jack.JackError):
@@ -141,9 +133,7 @@ _say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)
 def _silence() -> None:
     """Keep every libjack of this process off the screen: rtmidi's wheel brings its own."""
     assert rtmidi  # loaded first
-    mapped = (
-        line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines()
-    )
+    mapped = (line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines())
     for path in {path for path in mapped if Path(path).name.startswith("libjack")}:
         library = ctypes.CDLL(path)
         library.jack_set_error_function(_say_nothing)

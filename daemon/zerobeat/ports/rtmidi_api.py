@@ -18,6 +18,4 @@ __all__ = ["api_of", "rtmidi"]
 
 def api_of(patch: Patch) -> int:
     """Return rtmidi's number of the backend."""
-    return int(
-        rtmidi.API_LINUX_ALSA if patch.backend == "alsa" else rtmidi.API_UNIX_JACK
-    )
+    return int(rtmidi.API_LINUX_ALSA if patch.backend == "alsa" else rtmidi.API_UNIX_JACK)

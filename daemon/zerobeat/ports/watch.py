@@ -34,9 +34,7 @@ RECONCILE_S = 2.0
 ALONE_S = 1.0  # without a sign of life the JACK server counts as dead
 
 State = Literal["unknown", "connected", "missing", "ambiguous", "forbidden"]
-Kind = Literal[
-    "connected", "lost", "missing", "ambiguous", "forbidden", "overrun", "server"
-]
+Kind = Literal["connected", "lost", "missing", "ambiguous", "forbidden", "overrun", "server"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,9 +219,7 @@ class Watch:
         counts = self._patch.overruns()
         for link in self._links:
             client = own_client(link.direction, link.name)
-            if link.direction == "in" and counts.get(client, 0) > self._overruns.get(
-                client, 0
-            ):
+            if link.direction == "in" and counts.get(client, 0) > self._overruns.get(client, 0):
                 text = f"{_label(link)}: more came than could be taken; its notes are released"
                 events.append(Event("overrun", link.name, link.direction, text))
         self._overruns = counts

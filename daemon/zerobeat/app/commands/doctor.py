@@ -54,7 +54,12 @@ def _look(path: Path | None) -> Iterator[Finding]:
     rig: Rig | None = None
     if path is None:
         remedy = "zerobeat init rig.yaml"
-        yield Finding("note", "rig", "none was named and none is here, so its ports were not looked at", remedy)
+        yield Finding(
+            "note",
+            "rig",
+            "none was named and none is here, so its ports were not looked at",
+            remedy,
+        )
     else:
         try:
             loaded = load_rig(path)

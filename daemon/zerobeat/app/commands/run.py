@@ -27,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "rig", nargs="?", default="rig.yaml", type=Path, help="the rig (default: rig.yaml)"
     )
-    parser.add_argument("--scene", help="scene to start with (default: the last one, else the rig's)")
+    parser.add_argument(
+        "--scene", help="scene to start with (default: the last one, else the rig's)"
+    )
     parser.add_argument(
         "--backend", choices=("auto", "alsa", "jack"), default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",

@@ -28,7 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("voice", help="the voice")
     parser.add_argument("--low", help="the low note")
     parser.add_argument("--high", help="the high note, an octave or more above")
-    parser.add_argument("--rounds", type=int, default=0, help="end after so many (default: when done)")
+    parser.add_argument(
+        "--rounds", type=int, default=0, help="end after so many (default: when done)"
+    )
     parser.add_argument("--meter", action="store_true", help="type volts; nothing is listened to")
 
 
@@ -83,7 +85,9 @@ def _end(where: Trimmed | None, line: LiveLine) -> int:
     if where is None:
         return 1
     line.say(where.line())
-    line.say(f"stretch {where.first_cents:+.2f} at first, {where.stretch_cents:+.2f} cents an octave now")
+    line.say(
+        f"stretch {where.first_cents:+.2f} at first, {where.stretch_cents:+.2f} cents an octave now"
+    )
     return 0
 
 
@@ -105,7 +109,9 @@ def _by_meter(room: Room, name: str, notes: tuple[int, int], trim: Trim, line: L
             try:
                 volts.append(float(text.replace(",", ".")))
             except ValueError:
-                raise MeasureError(f"volts: found {text[:20]!r}; allowed: a number, as 2.001") from None
+                raise MeasureError(
+                    f"volts: found {text[:20]!r}; allowed: a number, as 2.001"
+                ) from None
         trim.add_volts(volts[0], volts[1], zero)
         where = trim.result()
         assert where is not None

@@ -27,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("voice", nargs="*", help="voices, one or more")
     parser.add_argument("--all", action="store_true", help="every voice")
-    parser.add_argument("--every", type=float, default=20.0, metavar="S", help="seconds (default: 20)")
+    parser.add_argument(
+        "--every", type=float, default=20.0, metavar="S", help="seconds (default: 20)"
+    )
     parser.add_argument("--minutes", type=float, default=0.0, help="end then at the latest")
 
 
@@ -45,7 +47,9 @@ def run(args: argparse.Namespace) -> int:
         return _follow(room, groups, args.every, args.minutes, line)
 
 
-def _follow(room: Room, groups: list[list[str]], every_s: float, minutes: float, line: LiveLine) -> int:
+def _follow(
+    room: Room, groups: list[list[str]], every_s: float, minutes: float, line: LiveLine
+) -> int:
     listener = LiveListener(room)
     warmup = Warmup()
     expected: dict[str, float] = {}
