@@ -338,9 +338,14 @@ def test_hum_is_no_voice(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "number", [signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.slow)]
+    "number",
+    [
+        signal.SIGTERM,
+        pytest.param(signal.SIGHUP, marks=pytest.mark.slow),
+        pytest.param(signal.SIGKILL, marks=pytest.mark.slow),
+    ],
 )
-def test_a_stopped_unit_or_a_closed_terminal_stops_the_daemon_that_was_started(tmp_path, number):
+def test_a_command_that_is_stopped_or_killed_takes_the_daemon_it_started_along(tmp_path, number):
     with bench(tmp_path) as case:
         case.daemon.stop()
         with case.start("warmup", "reed", "--every", "60", "--rig", str(case.rig)) as process:
@@ -348,5 +353,6 @@ def test_a_stopped_unit_or_a_closed_terminal_stops_the_daemon_that_was_started(t
             time.sleep(3.0)
             process.send_signal(number)
             process.communicate(timeout=20)
-            assert process.returncode == 128 + number
-        assert not case.plays()
+            killed = number == signal.SIGKILL
+            assert process.returncode == (-number if killed else 128 + number)
+        wait_until(lambda: not case.plays(), 5.0 if killed else 0.1)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -16,6 +18,8 @@ from ..errors import ControlError
 from .client import Client
 
 START_S = 15.0
+PR_SET_PDEATHSIG = 1  # linux/prctl.h
+_LIBC = ctypes.CDLL(None)
 
 
 @contextlib.contextmanager
@@ -26,6 +30,7 @@ def own_daemon(rig: Path) -> Iterator[Client]:
             [sys.executable, "-m", f"{__package__}.cli", "run", os.fspath(rig)],
             stdin=subprocess.DEVNULL, stdout=said, stderr=said,
             start_new_session=True,  # Ctrl-C is for the command, which then ends this one
+            preexec_fn=_end_with_the_command,
         )  # fmt: skip
         try:
             yield _first_client(process, said)
@@ -36,6 +41,11 @@ def own_daemon(rig: Path) -> Iterator[Client]:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+
+
+def _end_with_the_command() -> None:
+    """Have the kernel stop this process when its parent is killed (prctl(2))."""
+    _LIBC.prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def _first_client(process: subprocess.Popen[bytes], said: Any) -> Client:
