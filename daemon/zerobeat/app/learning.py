@@ -152,7 +152,7 @@ class Learning:
             for binding in pedalboard.bindings:
                 one = Learned(name, binding)
                 text = f"{name}: {binding_text(binding, first, octave)}"
-                over = self._engine.pedals.in_force(name, binding)
+                over = self._engine.pedals.bound.in_force(name, binding)
                 shown.append({"text": text, "in_force": over, **plain_learned(one, first)})
         later = Later()
         later.tell({"ok": True, "bindings": shown}, time.monotonic())

@@ -6,9 +6,6 @@
 | with `long_press_s` | once it has been held so long |
 | beside one with `long_press_s` | when it comes up, if that was sooner |
 | `follow` | with each move, once it has passed the value in force |
-
-A learned binding takes the place of all that a pedalboard file says of the
-same switch, and one with a number that of `program: any`.
 """
 
 from __future__ import annotations
@@ -20,7 +17,8 @@ from ..errors import CommandError
 from ..midi import ControlChange, Message, NoteOff, NoteOn, ProgramChange
 from . import commands
 from .actions import Actions
-from .bindings import PRESSED, Binding, FootRequest, Learned
+from .bindings import PRESSED, Binding, FootRequest
+from .bound import MOST_SWITCHES, Bound, Heard
 from .ledger import Outputs
 from .lights import Lights
 from .scenes import BANK_LSB, BANK_MSB
@@ -30,9 +28,6 @@ if TYPE_CHECKING:
     from .engine import Engine
 
 AGAIN_S = 3.0  # a store without a long press wants its second press within this
-MOST_SWITCHES = 1024  # states kept; more than any pedalboard has
-
-_Heard = tuple[str, str, int, int]  # input, source, channel, number
 
 
 class Pedals:
@@ -43,15 +38,16 @@ class Pedals:
         said: the last thing a foot did, or why it was refused.
         refused: it was.
         lights: of the pedalboards.
+        bound: what each switch is bound to.
     """
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._actions = Actions(engine)
-        self._learned: tuple[Learned, ...] = ()
-        self._switches: dict[tuple[Binding, _Heard], Switch] = {}
-        self._pending: dict[tuple[Binding, _Heard], Switch] = {}  # those that want ``wake``
-        self._taken: set[_Heard] = set()  # notes whose release is ours too
+        self.bound = Bound()
+        self._switches: dict[tuple[Binding, Heard], Switch] = {}
+        self._pending: dict[tuple[Binding, Heard], Switch] = {}  # those that want ``wake``
+        self._taken: set[Heard] = set()  # notes whose release is ours too
         self._again: tuple[Binding, float] | None = None  # a store that wants its second press
         self.requests: list[FootRequest] = []
         self.said = ""
@@ -61,19 +57,9 @@ class Pedals:
 
     def refresh(self) -> None:
         """Read the bindings of the rig in force; a switch whose binding goes comes up."""
-        inputs = {source.name for source in self._engine.rig.inputs}
-        self._of_input: dict[str, tuple[tuple[Binding, ...], tuple[Binding, ...]]] = {}
-        for name in inputs:
-            pedalboard = self._engine.rig.pedalboards.get(name)
-            own = () if pedalboard is None else pedalboard.bindings
-            learned = tuple(l.binding for l in self._learned if l.input == name)
-            if own or learned:
-                self._of_input[name] = (learned, own)
-        self._found: dict[_Heard, tuple[Binding, ...]] = {}
-        self.lights.use({
-            name: [b for b in (*learned, *own) if b.feedback and self.in_force(name, b)]
-            for name, (learned, own) in self._of_input.items()
-        })  # fmt: skip
+        rig = self._engine.rig
+        self.bound.use([source.name for source in rig.inputs], rig.pedalboards)
+        self.lights.use(self.bound.with_feedback())
 
     def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
         """Return what serves each command about bindings and lights."""
@@ -85,41 +71,9 @@ class Pedals:
 
     def use_learned(self, command: commands.UseLearned, source: str, outputs: Outputs) -> None:
         """Take the bindings that ``learn`` has written, all of them."""
-        self._learned = command.learned
+        self.bound.learned = command.learned
         self.refresh()
         self.let_go(outputs)
-
-    @property
-    def learned(self) -> tuple[Learned, ...]:
-        return self._learned
-
-    # ------------------------------------------------------------ finding
-
-    def in_force(self, name: str, binding: Binding) -> bool:
-        """Return whether no learned binding has taken a switch over."""
-        number = binding.number or 0
-        heard = (name, binding.source, binding.channel or 0, number)
-        return binding.number is None or binding in self.bound(heard)
-
-    def bound(self, heard: _Heard) -> tuple[Binding, ...]:
-        """Return what a message of an input is bound to; () if it is not."""
-        found = self._found.get(heard)
-        if found is None:
-            found = self._look_up(*heard)
-            if len(self._found) < MOST_SWITCHES:
-                self._found[heard] = found
-        return found
-
-    def _look_up(self, name: str, source: str, channel: int, number: int) -> tuple[Binding, ...]:
-        for bindings in self._of_input.get(name, ()):
-            on_channel = [
-                b for b in bindings if b.source == source and b.channel in (None, channel)
-            ]
-            for wanted in (number, None):
-                exact = tuple(b for b in on_channel if b.number == wanted)
-                if exact:
-                    return exact
-        return ()
 
     # ------------------------------------------------------------ hearing
 
@@ -128,7 +82,7 @@ class Pedals:
 
         Bank select is remembered and goes its usual way all the same.
         """
-        if source not in self._of_input and not self._taken:
+        if not self.bound.has(source) and not self._taken:
             return False
         kind = type(message)
         if kind is ControlChange:
@@ -151,7 +105,7 @@ class Pedals:
             value, pressed = 0, False
         else:
             return False
-        bound = self.bound(heard)
+        bound = self.bound.of(heard)
         if not bound and kind is not NoteOff:
             if kind is NoteOn:
                 self._taken.discard(heard)  # a switch once; now its note-off is a key's
@@ -170,7 +124,7 @@ class Pedals:
         return True
 
     def _hear(
-        self, binding: Binding, heard: _Heard, value: int, pressed: bool, outputs: Outputs
+        self, binding: Binding, heard: Heard, value: int, pressed: bool, outputs: Outputs
     ) -> None:
         if binding.kind == "follow":
             self._do(
@@ -189,7 +143,7 @@ class Pedals:
         if switch.wake_at_s is not None:
             self._pending[binding, heard] = switch
 
-    def _switch(self, binding: Binding, heard: _Heard) -> Switch:
+    def _switch(self, binding: Binding, heard: Heard) -> Switch:
         switch = self._switches.get((binding, heard))
         if switch is None:
             if len(self._switches) >= MOST_SWITCHES:
@@ -220,7 +174,7 @@ class Pedals:
 
     def _beside(self, switch: Switch) -> Iterator[Binding]:
         heard = (switch.input, switch.binding.source, switch.channel, switch.number)
-        return (b for b in self.bound(heard) if b is not switch.binding)
+        return (b for b in self.bound.of(heard) if b is not switch.binding)
 
     def _has_long(self, switch: Switch) -> bool:
         return any(other.long_press_s for other in self._beside(switch))
@@ -261,7 +215,7 @@ class Pedals:
             self._do(binding, heard, act)
 
     def _do(
-        self, binding: Binding, heard: _Heard, act: Callable[[], str], quiet: bool = False
+        self, binding: Binding, heard: Heard, act: Callable[[], str], quiet: bool = False
     ) -> None:
         try:
             said = act()
@@ -330,7 +284,7 @@ class Pedals:
         """Take back what feet hold down, of an input that is lost, or whose bindings are gone."""
         for key, switch in tuple(self._switches.items()):
             binding, heard = key
-            if name is None and binding in self.bound(heard):
+            if name is None and binding in self.bound.of(heard):
                 continue
             if name is not None and switch.input != name:
                 continue
