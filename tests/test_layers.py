@@ -90,3 +90,8 @@ def test_demo_and_render_need_no_midi_ports():
     """They run where python-rtmidi has no build (M16)."""
     for command in ("demo", "render", "check"):
         assert "rtmidi" not in loaded_by(f"import zerobeat.app.commands.{command}")
+
+
+def test_no_module_grows_past_300_lines():
+    long = {path.name: n for path in FILES if (n := len(path.read_text().splitlines())) > 300}
+    assert not long, "a module with two jobs becomes two"

@@ -10,7 +10,8 @@ import pytest
 from kit.daemon import write_rig
 from zerobeat.app import doctor_midi
 from zerobeat.config.rig import load_rig
-from zerobeat.ports.patch import SEQUENCER, PortName
+from zerobeat.ports.patch import SEQUENCER
+from zerobeat.ports.port_name import PortName
 
 HERE_WITHOUT_ALSA = not SEQUENCER.exists()
 

@@ -9,7 +9,8 @@ from zerobeat.config.rig import load_rig
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.ledger import Outputs
-from zerobeat.engine.status import Status, VoiceStatus, picture
+from zerobeat.engine.status import Status, picture
+from zerobeat.engine.voice_status import VoiceStatus
 from zerobeat.engine.wire import Wire
 
 RIG = Path(__file__).resolve().parents[2] / "profiles/rigs/small-case.yaml"

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from kit import tones
-from zerobeat.measure.harmonics import Grid, Partials, good_length
+from zerobeat.measure.grid import Grid, good_length
+from zerobeat.measure.harmonics import Partials
 from zerobeat.measure.lags import lag_pitch
 from zerobeat.measure.search import candidates, find_lines, is_mains, score
 

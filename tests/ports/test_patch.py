@@ -13,17 +13,8 @@ import pytest
 from kit.jack import Player, Recorder
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
-from zerobeat.ports.patch import (
-    Ambiguous,
-    Forbidden,
-    Found,
-    Missing,
-    PortName,
-    check_sequencer,
-    choose_backend,
-    find,
-    open_patch,
-)
+from zerobeat.ports.patch import check_sequencer, choose_backend, open_patch
+from zerobeat.ports.port_name import Ambiguous, Forbidden, Found, Missing, PortName, find
 
 LEFT = PortName("Stage Keys", "MIDI 1", "in", ("serial 0042", "usb 1-1.2"), (20, 0))
 RIGHT = PortName("Stage Keys", "MIDI 1", "in", ("usb 1-1.3",), (24, 0))

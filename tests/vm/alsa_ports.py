@@ -21,7 +21,8 @@ from guest import main
 
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
-from zerobeat.ports.patch import choose_backend, find, open_patch
+from zerobeat.ports.patch import choose_backend, open_patch
+from zerobeat.ports.port_name import find
 from zerobeat.ports.watch import Event, Link, Watch
 
 PEER = Path(__file__).with_name("peer.py")

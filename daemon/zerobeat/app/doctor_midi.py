@@ -10,18 +10,8 @@ from pathlib import Path
 from ..engine.settings import Rig
 from ..errors import PortError, ZerobeatError
 from ..ports import realtime
-from ..ports.patch import (
-    SEQUENCER,
-    Ambiguous,
-    Direction,
-    Found,
-    Missing,
-    PortName,
-    check_sequencer,
-    find,
-    jack_socket,
-    open_patch,
-)
+from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
+from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
 from .client import Client
 from .finding import Finding, ok
 

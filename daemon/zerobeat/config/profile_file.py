@@ -7,7 +7,7 @@ is joined with the table of the converter it is plugged into.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -288,10 +288,7 @@ def profile_values(profile: Profile) -> dict[str, Any]:
             for u in profile.unusable
         ]
     if profile.proof:
-        head["proof"] = [
-            {"note": c.note, "before_cents": c.before_cents, "after_cents": c.after_cents}
-            for c in profile.proof
-        ]
+        head["proof"] = [asdict(check) for check in profile.proof]
     if profile.drift_cents_per_min:
         head["drift_cents_per_min"] = profile.drift_cents_per_min
     return head

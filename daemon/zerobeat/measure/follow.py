@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .harmonics import MAX_GRID, MIN_POINTS, Grid, Partials
+from .grid import MAX_GRID, MIN_POINTS, Grid
+from .harmonics import Partials
 from .search import Candidate, Lines
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .follow import first_guess, grid_for
-from .harmonics import Grid, Partials, Step, advance
+from .grid import Grid
+from .harmonics import Partials, Step, advance
 from .search import Candidate, Lines, find_lines, is_mains
 
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone

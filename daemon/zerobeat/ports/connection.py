@@ -9,8 +9,12 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import socket
+from pathlib import Path
 from typing import Any
+
+from ..errors import PortError
 
 LONGEST_LINE = 65_536
 LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
@@ -18,6 +22,7 @@ STUCK_S = 10.0  # neither reading on nor ending a line
 RATE_HZ = 100.0  # commands a second
 BURST = 20.0
 CHUNK = 65_536
+LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 
 
 class MalformedError(Exception):
@@ -229,3 +234,29 @@ class Connection:
             self.open = False
             with contextlib.suppress(OSError):
                 self._link.close()
+
+
+def listen(path: Path, most: int) -> socket.socket:
+    """Return a listening Unix socket that its owner and group may use.
+
+    Raises:
+        PortError: it can't be made.
+    """
+    if len(os.fsencode(path)) > LONGEST_PATH:
+        raise PortError(
+            f"{path}: found {len(os.fsencode(path))} bytes; allowed for a socket: {LONGEST_PATH}; "
+            "set XDG_RUNTIME_DIR to a shorter folder"
+        )
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
+    listener.setblocking(False)
+    before = os.umask(0o117)  # born 0660; no moment in which others may connect
+    try:
+        path.unlink(missing_ok=True)  # of a daemon that was killed: the lock is ours
+        listener.bind(os.fspath(path))
+        listener.listen(most)
+    except OSError as error:
+        listener.close()
+        raise PortError(f"{path}: can't be made: {error.strerror}") from None
+    finally:
+        os.umask(before)
+    return listener

@@ -39,21 +39,17 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import os
-import socket
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..errors import PortError
-from .connection import Connection
+from .connection import Connection, listen
 from .later import Later
 from .listening import Listening
 
 VERSION = 1
 SOCKET = "control"
 MOST_CLIENTS = 16
-LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower hears this often that nothing has changed
 RETRY_S = 1.0  # after a connection could not be taken
@@ -93,7 +89,7 @@ class Control:
         self._gone = gone
         self.asking: object = None
         self._clients: list[Connection] = []
-        self._listener = _listen(self.path)
+        self._listener = listen(self.path, MOST_CLIENTS)
         self._listening = Listening()
         self._accept_at_s = -math.inf
         self._picture_at_s = -math.inf
@@ -274,27 +270,6 @@ class Control:
             self._listener.close()
             with contextlib.suppress(OSError):
                 self.path.unlink()
-
-
-def _listen(path: Path) -> socket.socket:
-    if len(os.fsencode(path)) > LONGEST_PATH:
-        raise PortError(
-            f"{path}: found {len(os.fsencode(path))} bytes; allowed for a socket: {LONGEST_PATH}; "
-            "set XDG_RUNTIME_DIR to a shorter folder"
-        )
-    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
-    listener.setblocking(False)
-    before = os.umask(0o117)  # born 0660; no moment in which others may connect
-    try:
-        path.unlink(missing_ok=True)  # of a daemon that was killed: the lock is ours
-        listener.bind(os.fspath(path))
-        listener.listen(MOST_CLIENTS)
-    except OSError as error:
-        listener.close()
-        raise PortError(f"{path}: can't be made: {error.strerror}") from None
-    finally:
-        os.umask(before)
-    return listener
 
 
 def _status_line(name: object, shown: str) -> str:

@@ -12,7 +12,8 @@ import re
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, PortName, need
+from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from .port_name import PortName
 
 try:
     from alsa_midi import (

@@ -14,7 +14,8 @@ import os
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, PortName, need
+from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from .port_name import PortName
 from .rtmidi_api import rtmidi
 
 try:

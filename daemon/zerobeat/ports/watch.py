@@ -13,19 +13,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..errors import PortError
-from .patch import (
-    OWN_PORT,
-    Ambiguous,
-    Direction,
-    Finding,
-    Forbidden,
-    Found,
-    Missing,
-    Patch,
-    PortName,
-    find,
-    own_client,
-)
+from .patch import OWN_PORT, Patch, own_client
+from .port_name import Ambiguous, Direction, Finding, Forbidden, Found, Missing, PortName, find
 
 PERIOD_S = 0.003  # of a JACK server, about
 PERIODS_TO_SETTLE = 4

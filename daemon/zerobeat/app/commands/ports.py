@@ -7,7 +7,8 @@ import math
 import time
 
 from ...errors import AudioError
-from ...ports.patch import PortName, choose_backend, open_patch
+from ...ports.patch import choose_backend, open_patch
+from ...ports.port_name import PortName
 
 LOOK_S = 0.5
 

@@ -1,0 +1,160 @@
+"""The part of a picture that is one voice's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ..tuning.bend import bend_to_cents
+from ..tuning.units import pitch_to_hertz
+from .chain import Chain
+from .engine import Engine
+from .settings import Hold, TouchUp, VoiceSettings
+from .voice import VoiceState
+from .waits import differing, wanted_words
+
+_UNTOUCHED = TouchUp()
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceStatus:
+    """One voice as it stands.
+
+    Args:
+        key: the key whose pitch it has; None while it is not heard.
+        note: number last sent, and ``bend`` (signed steps) and ``bend_cents`` with it.
+        bend_used: how much of the bend range is in use, 0 to 1.
+        sounding_cents: the pitch it is to be heard at, above key 0; wheel,
+            detune and tonight included.
+        correction_cents: what tracking and touch-up add to the commanded pitch.
+        unusable: why the profile can't be trusted at this pitch; "" if it can.
+        waits: the hold that changed settings wait under; "" if none wait.
+        waiting: names of the settings that wait, and what is ``wanted``, in words.
+    """
+
+    name: str
+    output: str
+    output_there: bool
+    channel: int
+    gate: bool
+    drone: bool
+    key: int | None
+    note: int | None
+    bend: int | None
+    bend_cents: float | None
+    bend_used: float
+    sounding_cents: float | None
+    sounding_hz: float | None
+    correction_cents: float | None
+    measured: bool
+    unusable: str
+    extrapolated: bool
+    stale: str
+    move_waits: bool
+    out_of_reach: bool
+    wheel_clamped: bool
+    wheel_clamps: int
+    keys_out_of_reach: int
+    bypass: bool
+    mute: bool
+    solo: bool
+    measuring: bool
+    touch_up: TouchUp
+    scale: str
+    root: int
+    detune_cents: float
+    detune_beats_hz: float
+    hold: Hold
+    waits: str
+    waiting: tuple[str, ...]
+    wanted: tuple[str, ...]
+
+
+def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
+    """Return what a voice does now."""
+    voice = state.voice
+    tonight = engine.live.tonight
+    settings = state.settings
+    waiting = state.waiting
+    octave = engine.rig.middle_c_octave
+    return VoiceStatus(
+        name=voice.name,
+        output=voice.output,
+        output_there=voice.output in engine.links.present,
+        channel=voice.channel,
+        gate=state.gate,
+        drone=voice.gate_ignored,
+        note=state.note,
+        bend=state.bend,
+        measured=voice.curve is not None,
+        stale=voice.stale,
+        move_waits=state.move_waits,
+        out_of_reach=state.out_of_reach,
+        wheel_clamped=state.wheel_clamped,
+        wheel_clamps=state.clamps,
+        keys_out_of_reach=state.misses,
+        bypass=voice.name in tonight.bypass,
+        mute=voice.name in tonight.mute,
+        solo=voice.name in tonight.solo,
+        measuring=voice.name in engine.measuring.taken,
+        touch_up=tonight.touch_up.get(voice.name, _UNTOUCHED),
+        scale=_scale(settings),
+        root=settings.root,
+        detune_cents=settings.detune_cents,
+        detune_beats_hz=settings.detune_beats_hz,
+        hold=engine.live.hold_of(state),
+        waits="" if waiting is None else state.waiting_hold,
+        waiting=() if waiting is None else differing(settings, waiting),
+        wanted=() if waiting is None else wanted_words(settings, waiting, octave),
+        **_bent(state),
+        **_pitch(engine, state),
+    )
+
+
+def _scale(settings: VoiceSettings) -> str:
+    if settings.keyboard_map is not None:
+        return settings.keyboard_map.name
+    return "continuous" if settings.scale is None else settings.scale.name
+
+
+def _bent(state: VoiceState) -> dict[str, Any]:
+    if state.bend is None:
+        return {"bend_cents": None, "bend_used": 0.0}
+    cents = bend_to_cents(state.bend, state.voice.bend_range_cents)
+    used = abs(cents) / state.voice.bend_range_cents
+    return {"bend_cents": round(cents, 3), "bend_used": round(used, 4)}
+
+
+def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
+    """Return the key and the pitch of a voice that is heard; without one, nothing of it."""
+    held = state.playing
+    shown: dict[str, Any] = {
+        "key": None, "sounding_cents": None, "sounding_hz": None, "correction_cents": None,
+        "unusable": "", "extrapolated": False,
+    }  # fmt: skip
+    if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
+        return shown
+    shown["key"] = held.key if state.sampled is None else state.sampled.key
+    if state.target_cents is None or state.out_of_reach:
+        return shown
+    chain = state.sounding
+    wheel_cents = engine.player.wheels.get(held.source, 0.0)
+    smooth_cents = wheel_cents if chain.settings.wheel == "smooth" else 0.0
+    target_cents = state.target_cents + smooth_cents
+    sounding_cents = _uncorrected(chain).command(target_cents)
+    raw_cents = sounding_cents - 1200.0 * chain.voice.panel_octaves
+    commanded_cents = chain.command(target_cents)
+    shown["sounding_cents"] = round(sounding_cents, 3)
+    shown["sounding_hz"] = round(pitch_to_hertz(sounding_cents), 4)
+    shown["correction_cents"] = round(commanded_cents - raw_cents, 3)
+    if chain.curve is not None:
+        part = chain.curve.unusable_at(commanded_cents)
+        shown["unusable"] = "" if part is None else part.reason
+        shown["extrapolated"] = chain.curve.extrapolated(commanded_cents)
+    return shown
+
+
+def _uncorrected(chain: Chain) -> Chain:
+    """Return the chain of a perfect oscillator with its panel at the written pitch."""
+    voice = replace(chain.voice, curve=None, panel_octaves=0)
+    return Chain(voice, chain.settings, replace(chain.tonight, touch_up={}))
