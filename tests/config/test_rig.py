@@ -183,6 +183,9 @@ FAULTS = [
      "scene.voices.reed.start_key: found 36; allowed for a voice with gate: ignored in the rig"),
     ("    floor: {start_key: C2, scale: continuous}", "    flor: {}",
      "scene.voices.flor: found flor; allowed: a voice of the rig: reed, floor (did you mean floor?)"),
+    ("    floor: {start_key: C2, scale: continuous}", "    all: {}",
+     "scene.voices.all: found the name all; allowed: a name of up to 40 printable characters other "
+     "than all, none, scene, tonight (for all voices: all, beside voices)"),
     ("scale: dorian", "scale: dorain", "scene.all.scale: found dorain; allowed: "),
     ("scale: dorian", "scale: [0, 100, 0]", "scene.all.scale: found a scale with a period of 0 cents; "
      "allowed: above 0, or fit: keys"),

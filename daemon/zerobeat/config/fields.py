@@ -253,7 +253,9 @@ class Section:
         self.faults.add(node.place, f"found {found(node)}; allowed: keys with values")
         return None
 
-    def named_sections(self, key: str, required: bool = False) -> Iterator[tuple[str, Section]]:
+    def named_sections(
+        self, key: str, required: bool = False, hint_for_all: str = ""
+    ) -> Iterator[tuple[str, Section]]:
         """Yield each name and mapping under a key, such as the voices."""
         holder = self.section(key, required)
         if holder is None:
@@ -261,12 +263,12 @@ class Section:
         if required and not holder.table.entries:
             self.faults.add(holder.place, "found no entry; needed: at least one")
         for name, node in holder.table.entries.items():
-            self._check_name(name, node)
+            self._check_name(name, node, hint_for_all)
             inner = holder.within(node)
             if inner is not None:
                 yield name, inner
 
-    def _check_name(self, name: str, node: Node) -> None:
+    def _check_name(self, name: str, node: Node, hint_for_all: str) -> None:
         if (
             name in RESERVED_NAMES
             or not name.isprintable()
@@ -274,7 +276,8 @@ class Section:
             or len(name) > 40
         ):
             allowed = f"a name of up to 40 printable characters other than {', '.join(RESERVED_NAMES[1:])}"
-            self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}")
+            hint = hint_for_all if name == "all" else ""
+            self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}{hint}")
 
     def close(self) -> None:
         """Add a fault for each key that was not asked for."""

@@ -40,8 +40,9 @@ def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
     voices: dict[str, VoiceSettings] = {}
     if common != PLAIN:
         voices = dict.fromkeys(context.voices or (EVERY_VOICE,), common)
-    for name, inner in section.named_sections("voices"):
-        known = check_voice(name, inner.place, context)
+    hint = " (for all voices: all, beside voices)"
+    for name, inner in section.named_sections("voices", hint_for_all=hint):
+        known = name != EVERY_VOICE and check_voice(name, inner.place, context)
         settings = _settings(inner, common, context)
         inner.close()
         _check_start_key(inner, name, settings, context)
