@@ -259,6 +259,16 @@ def test_trim_and_warmup_follow_a_voice(tmp_path):
         assert "reed" in said and "horn" in said and "not settled yet" in said
 
 
+@pytest.mark.slow
+def test_warmup_ends_by_itself_once_all_have_settled(tmp_path):
+    """A soft synth does not drift, so it takes the three minutes that are watched at least."""
+    with bench(tmp_path) as case:
+        started_s = time.monotonic()
+        said = case.zerobeat("warmup", "--all", "--every", "10", "--minutes", "6", timeout_s=400.0)
+        assert 180.0 <= time.monotonic() - started_s < 240.0
+        assert "reed" in said and said.rstrip().endswith("all settled")
+
+
 def test_struck_voices_and_a_tap_before_the_vca_are_read(tmp_path):
     """Struck again for each reading; a tap before the VCA gets a short, soft note."""
     with bench(tmp_path, more=", excite: strike") as case:
