@@ -186,6 +186,8 @@ FAULTS = [
     ("    floor: {start_key: C2, scale: continuous}", "    all: {}",
      "scene.voices.all: found the name all; allowed: a name of up to 40 printable characters other "
      "than all, none, scene, tonight (for all voices: all, beside voices)"),
+    ("    floor: {start_key: C2, scale: continuous}", "    none: {}",
+     "scene.voices.none: found the name none; allowed: a name of up to 40 printable characters"),
     ("scale: dorian", "scale: dorain", "scene.all.scale: found dorain; allowed: "),
     ("scale: dorian", "scale: [0, 100, 0]", "scene.all.scale: found a scale with a period of 0 cents; "
      "allowed: above 0, or fit: keys"),

@@ -283,10 +283,7 @@ def profile_values(profile: Profile) -> dict[str, Any]:
     if profile.knots:
         head["knots"] = [{"commanded_cents": x, "sounding_cents": y} for x, y in profile.knots]
     if profile.unusable:
-        head["unusable"] = [
-            {"lowest_cents": u.lowest_cents, "highest_cents": u.highest_cents, "reason": u.reason}
-            for u in profile.unusable
-        ]
+        head["unusable"] = [asdict(stretch) for stretch in profile.unusable]
     if profile.proof:
         head["proof"] = [asdict(check) for check in profile.proof]
     if profile.drift_cents_per_min:

@@ -9,7 +9,7 @@ from ..errors import NoteNameError
 from ..tuning.units import parse_root
 from .context import Context
 from .faults import Place, meant
-from .fields import Section, read_note
+from .fields import RESERVED_NAMES, Section, read_note
 from .scale_field import read_scale_field, scale_to_plain
 from .yaml_source import Node, Scalar
 
@@ -42,7 +42,7 @@ def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
         voices = dict.fromkeys(context.voices or (EVERY_VOICE,), common)
     hint = " (for all voices: all, beside voices)"
     for name, inner in section.named_sections("voices", hint_for_all=hint):
-        known = name != EVERY_VOICE and check_voice(name, inner.place, context)
+        known = name not in RESERVED_NAMES and check_voice(name, inner.place, context)
         settings = _settings(inner, common, context)
         inner.close()
         _check_start_key(inner, name, settings, context)

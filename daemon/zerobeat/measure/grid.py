@@ -1,8 +1,8 @@
 """The coarse grid on which partials are kept, and the FFT that joins it to the samples.
 
-Each partial is kept as a complex envelope on a coarse grid of ``points``
-over the padded take. Grid and samples are joined by one long FFT: ``synthesize``
-puts each envelope's few bins in place, ``analyze`` is its exact adjoint.
+A partial is a complex envelope, ``points`` long, over the padded take. One long
+FFT takes all of them: ``synthesize`` puts each envelope's few bins in place,
+``analyze`` is its exact adjoint.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""One client of the control socket: lines in, lines out, a budget, and limits.
+"""The control socket and one client of it: lines in, lines out, a budget, and limits.
 
 Nothing here waits: what can't be sent stays in a bounded buffer, and a client
 that breaks a limit is closed with one line that says why.
@@ -236,7 +236,7 @@ class Connection:
                 self._link.close()
 
 
-def listen(path: Path, most: int) -> socket.socket:
+def bind_socket(path: Path, most: int) -> socket.socket:
     """Return a listening Unix socket that its owner and group may use.
 
     Raises:

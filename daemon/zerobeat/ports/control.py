@@ -43,7 +43,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from .connection import Connection, listen
+from .connection import Connection, bind_socket
 from .later import Later
 from .listening import Listening
 
@@ -89,7 +89,7 @@ class Control:
         self._gone = gone
         self.asking: object = None
         self._clients: list[Connection] = []
-        self._listener = listen(self.path, MOST_CLIENTS)
+        self._listener = bind_socket(self.path, MOST_CLIENTS)
         self._listening = Listening()
         self._accept_at_s = -math.inf
         self._picture_at_s = -math.inf
