@@ -69,6 +69,30 @@ def test_why_a_message_could_not_be_sent_stands_beside_the_count(desk):
     assert "not sent 3 (the JACK server takes nothing)" in shown
 
 
+@pytest.mark.parametrize(
+    ("outcome", "line"),
+    [
+        ("reload: the new rig is in force", "reload    the new rig is in force"),
+        (
+            "rig.yaml:9: gate: found off\nrig.yaml:12: x\nreload: the rig in force is unchanged",
+            "reload    refused, the old rig plays: rig.yaml:9: gate: found off",
+        ),
+        (
+            "reload: no such port; the rig in force is unchanged",
+            "reload    refused, the old rig plays: no such port",
+        ),
+        (
+            "rig.yaml is broken: playing good.yaml, the last that was not",
+            "reload    rig.yaml is broken: playing good.yaml, the last that was not",
+        ),
+    ],
+)
+def test_a_reload_says_which_rig_plays_and_the_first_fault(desk, outcome, line):  # C6
+    desk.more = {"reload": outcome}
+    shown = desk.run("status", "--once", COLUMNS="80").stdout
+    assert [one for one in shown.splitlines() if one.startswith("reload")] == [line]
+
+
 def test_a_terminal_without_a_size_gets_80_by_24(desk):
     evening(desk)
     with desk.console("status", announce=False) as console:

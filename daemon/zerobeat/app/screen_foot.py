@@ -6,8 +6,10 @@ import time
 from collections.abc import Mapping
 
 from .screen_feet import foot_lines
-from .screen_text import Line, Mark, Shown
+from .screen_text import Line, Shown
 from .screen_waits import clock_line
+
+UNCHANGED = "the rig in force is unchanged"  # as reloading.py and runner.py say it
 
 
 def percent(share: float) -> str:
@@ -30,11 +32,7 @@ def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     found += _muted(shown, "muted     ")
     found += _real_time(shown)
     found += _disk(shown, "disk      ")
-    if shown.get("reload"):
-        texts = str(shown["reload"]).splitlines()
-        wrong = len(texts) > 1 or "unchanged" in texts[0] or " is broken: " in texts[0]
-        mark: Mark = "bad" if wrong else ""
-        found.append(Line(f"reload    {texts[0].removeprefix('reload: ')}", mark))
+    found += _reload(shown, "reload    ")
     return found
 
 
@@ -48,6 +46,17 @@ def short_foot(shown: Shown) -> list[Line]:
         _faults(shown, "faults "),
         *_latency(shown, "latency "),
     ]
+
+
+def _reload(shown: Shown, label: str) -> list[Line]:
+    """Return what the last reload came to; the first fault of a refused one."""
+    outcome = str(shown.get("reload", "")).removeprefix("reload: ")
+    if not outcome:
+        return []
+    if UNCHANGED in outcome:
+        fault = outcome.splitlines()[0].removesuffix(f"; {UNCHANGED}")
+        return [Line(f"{label}refused, the old rig plays: {fault}", "bad")]
+    return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
 
 
 def _ports(shown: Shown, label: str) -> Line:
