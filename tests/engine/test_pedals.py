@@ -611,6 +611,23 @@ def test_lights_are_sent_whole_when_they_come_and_then_by_change():  # F8
     assert lights(case) == [(84, 0), (85, 127)]
 
 
+def test_a_switch_that_is_learned_anew_lights_for_what_it_does_now():  # F8
+    muting = switch("mute", 84, voice="reed", kind="toggle", feedback=True)
+    case = foot(LIT, switch("mute", 85, voice="horn", kind="toggle", feedback=True))
+    case.hear(commands.LightsBack("feet"), "")
+    assert lights(case) == [(84, 0), (85, 0)]
+    case.hear(commands.Bypass(None, True), "")
+    assert lights(case) == [(84, 127)]
+    case.hear(commands.UseLearned((Learned("feet", muting),)), "")
+    assert not case.engine.pedals.bound.in_force("feet", LIT)
+    assert lights(case) == [(84, 0)]  # reed is not muted
+    case.hear(commands.Bypass(None, False), "")
+    case.hear(commands.Bypass(None, True), "")
+    assert lights(case) == []  # its file's binding says nothing any more
+    press(case, 84)
+    assert lights(case) == [(84, 127)]
+
+
 def test_a_light_of_a_scene_follows_recalls_and_what_waits():  # F8
     case = foot(
         switch("recall", 86, scene="drone", feedback=True), switch("cancel", 87, feedback=True)
