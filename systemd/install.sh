@@ -67,7 +67,7 @@ make_version() {  # prints the folder of a new, complete version
         { rm -rf "$folder"; fail "the packages could not be installed; what was there is unchanged"; }
     "$folder/bin/pip" install "${options[@]}" sounddevice >&2 ||
         echo "no audio library: it plays, but touch-up by foot and measuring on this box need sounddevice" >&2
-    "$folder/bin/python" -c 'import rtmidi, alsa_midi, zerobeat.app.cli' >&2 ||
+    "$folder/bin/python" -c 'import rtmidi, alsa_midi, zerobeat.cli' >&2 ||
         { rm -rf "$folder"; fail "the new version does not start; what was there is unchanged"; }
     echo "$folder"
 }

@@ -6,14 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.app import cli, commands
+from zerobeat import cli, commands
+from zerobeat.commands.daemon_commands import DAEMON_COMMANDS
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[1]
 
 
 def run(*arguments, **more):
     return subprocess.run(
-        [sys.executable, "-m", "zerobeat.app.cli", *arguments],
+        [sys.executable, "-m", "zerobeat", *arguments],
         capture_output=True,
         text=True,
         **more,
@@ -22,10 +23,10 @@ def run(*arguments, **more):
 
 def test_help_lists_every_command_and_imports_none():
     code = (
-        "import sys\nfrom zerobeat.app.cli import main\n"
+        "import sys\nfrom zerobeat.cli import main\n"
         "try: main(['--help'])\nexcept SystemExit: pass\n"
         "print([m for m in sys.modules if m.startswith('zerobeat.')"
-        " and m not in ('zerobeat.app', 'zerobeat.app.cli', 'zerobeat.errors')], file=sys.stderr)"
+        " and m not in ('zerobeat.cli', 'zerobeat.errors')], file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
@@ -34,15 +35,14 @@ def test_help_lists_every_command_and_imports_none():
     assert max(map(len, done.stdout.splitlines())) <= 80
 
 
-def test_each_command_module_is_in_the_table():
-    names = {path.stem for path in Path(commands.__file__).parent.glob("*.py")} - {"__init__"}
-    assert names <= {name for name, _ in cli.COMMANDS}
+def test_each_command_is_a_module_or_a_row_and_each_row_is_named():
+    folder = Path(commands.__file__).parent
+    names = {name for name, _ in cli.COMMANDS}
+    assert names - cli.ASK_DAEMON <= {path.stem for path in folder.glob("*.py")}
+    assert set(DAEMON_COMMANDS) == cli.ASK_DAEMON <= names
 
 
-BUILT = sorted({p.stem for p in Path(commands.__file__).parent.glob("*.py")} - {"__init__"})
-
-
-@pytest.mark.parametrize("name", BUILT)
+@pytest.mark.parametrize("name", [name for name, _ in cli.COMMANDS])
 def test_each_command_has_help_with_an_example(name):
     done = run(name, "--help")
     assert done.returncode == 0
@@ -89,7 +89,7 @@ def test_other_faults_exit_1(tmp_path):
 
 def test_a_reader_that_leaves_is_no_traceback():
     rig = ROOT / "profiles" / "rigs" / "small-case.yaml"
-    command = f"{sys.executable} -m zerobeat.app.cli check {rig} | true; echo ${{PIPESTATUS[0]}}"
+    command = f"{sys.executable} -m zerobeat check {rig} | true; echo ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
     assert done.stderr == ""
     assert done.stdout.strip() in ("0", "141")  # 0 when all was written before the reader left
@@ -97,7 +97,7 @@ def test_a_reader_that_leaves_is_no_traceback():
 
 def test_a_pipe_closed_before_the_start_is_141():
     code = (
-        "import os, sys\nfrom zerobeat.app.cli import main\n"
+        "import os, sys\nfrom zerobeat.cli import main\n"
         "r, w = os.pipe(); os.close(r); os.dup2(w, 1)\n"
         f"sys.exit(main(['check', {str(ROOT / 'profiles/rigs/small-case.yaml')!r}]))"
     )
@@ -106,7 +106,7 @@ def test_a_pipe_closed_before_the_start_is_141():
 
 
 def test_an_interrupt_is_130(monkeypatch):
-    from zerobeat.app.commands import check
+    from zerobeat.commands import check
 
     def interrupted(args):
         raise KeyboardInterrupt

@@ -76,20 +76,20 @@ def loaded_by(code: str) -> set[str]:
     return {name.split(".")[0] for name in done.stdout.split()}
 
 
-@pytest.mark.parametrize("module", ["zerobeat.app.commands.run", "zerobeat.app.runner"])
+@pytest.mark.parametrize("module", ["zerobeat.commands.run", "zerobeat.runtime.runner"])
 def test_the_daemon_loads_nothing_heavy(module):
     assert not loaded_by(f"import {module}") & set(HEAVY)
 
 
 def test_help_loads_no_command():
-    loaded = loaded_by("from zerobeat.app.cli import _top_parser; _top_parser().format_help()")
+    loaded = loaded_by("from zerobeat.cli import _top_parser; _top_parser().format_help()")
     assert not loaded & {*HEAVY, "yaml", "rtmidi"}
 
 
 def test_demo_and_render_need_no_midi_ports():
     """They run where python-rtmidi has no build (M16)."""
     for command in ("demo", "render", "check"):
-        assert "rtmidi" not in loaded_by(f"import zerobeat.app.commands.{command}")
+        assert "rtmidi" not in loaded_by(f"import zerobeat.commands.{command}")
 
 
 def test_no_module_grows_past_300_lines():

@@ -83,7 +83,7 @@ def test_each_shipped_file_loads_from_what_pip_installs(what, request, tmp_path)
     files = sorted(path.relative_to(installed) for path in installed.rglob("*") if path.is_file())
     assert files == [path.relative_to(PROFILES) for path in FILES]
     for file in files:
-        check = [sys.executable, "-m", "zerobeat.app.cli", "check", installed / file]
+        check = [sys.executable, "-m", "zerobeat", "check", installed / file]
         done = subprocess.run(check, capture_output=True, text=True, env=environment, cwd=tmp_path)
         assert done.returncode == 0, done.stderr
     rig = installed / "rigs" / "small-case.yaml"

@@ -1,8 +1,9 @@
 """The command line: finds the command, runs it, turns errors into one clear line.
 
-Each command is a module in ``commands/`` with ``add_arguments(parser)``, which
-also sets ``parser.epilog`` to an example, and ``run(args) -> int``. It is
-imported only when it is used, so ``--help`` imports none of them.
+Each command has ``add_arguments(parser)``, which also sets ``parser.epilog`` to
+an example, and ``run(args) -> int``: it is a module in ``commands/``, or a row
+of the table in ``commands/daemon_commands.py``. It is imported only when it is
+used, so ``--help`` imports none of them.
 """
 
 from __future__ import annotations
@@ -13,9 +14,9 @@ import sys
 from collections.abc import Sequence
 from difflib import get_close_matches
 from importlib import import_module
-from types import ModuleType
+from typing import Protocol, cast
 
-from ..errors import ConfigError, ZerobeatError
+from .errors import ConfigError, ZerobeatError
 
 COMMANDS: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
@@ -48,6 +49,10 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),
 )
+# Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
+ASK_DAEMON = frozenset(
+    "bypass cancel hold mute panic recall reload revert solo store trigger".split()
+)
 EXTRAS = {
     "sounddevice": "audio", "jack": "jack", "alsa_midi": "alsa", "matplotlib": "report",
 }  # fmt: skip
@@ -55,6 +60,14 @@ EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
 INTERRUPTED = 130  # 128 + SIGINT, as shells show it
 PIPE_CLOSED = 141  # 128 + SIGPIPE
+
+
+class Command(Protocol):
+    """What a module in ``commands/`` or a row of the table offers."""
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
+
+    def run(self, args: argparse.Namespace) -> int: ...
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -93,16 +106,16 @@ def _complain(text: str) -> None:
 
 def _run(arguments: list[str]) -> int:
     name, rest = _split(arguments)
-    module = _load(name)
+    command = _load(name)
     parser = argparse.ArgumentParser(
         prog=f"zerobeat {name}",
         description=f"{name}: {dict(COMMANDS)[name]}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    module.add_arguments(parser)
+    command.add_arguments(parser)
     args = parser.parse_args(rest)
     try:
-        return int(module.run(args))
+        return int(command.run(args))
     except ModuleNotFoundError as error:  # commands import what is heavy when they run
         raise _not_installed(name, error) from None
 
@@ -148,9 +161,13 @@ def _version() -> str:
         return "(not installed)"
 
 
-def _load(name: str) -> ModuleType:
+def _load(name: str) -> Command:
     try:
-        return import_module(f"{__package__}.commands.{name}")
+        if name in ASK_DAEMON:
+            from .commands.daemon_commands import DAEMON_COMMANDS
+
+            return DAEMON_COMMANDS[name]
+        return cast(Command, import_module(f"{__package__}.commands.{name}"))
     except ModuleNotFoundError as error:
         raise _not_installed(name, error) from None
 
@@ -166,6 +183,3 @@ def _not_installed(name: str, error: ModuleNotFoundError) -> ZerobeatError:
         f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
     )
 
-
-if __name__ == "__main__":
-    sys.exit(main())

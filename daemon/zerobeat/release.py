@@ -1,6 +1,6 @@
 """The stop helper: release what a daemon that died left sounding (N12).
 
-The unit runs it after every stop: ``python -m zerobeat.app.release``. It reads
+The unit runs it after every stop: ``python -m zerobeat.release``. It reads
 the mirror and the outputs' ports in the runtime directory, connects, sends the
 note-offs and clears the marks. After a clean stop nothing is marked and it ends at
 once. A mark that could not be released stays for the next start.
@@ -12,9 +12,9 @@ import sys
 import time
 from pathlib import Path
 
-from .. import midi
-from ..errors import PortError
-from ..ports.mirror import (
+from . import midi
+from .errors import PortError
+from .ports.mirror import (
     MIRROR_FILE,
     Lock,
     Mirror,
@@ -35,9 +35,9 @@ def release(folder: Path) -> tuple[int, int]:
     left = read_left(folder / MIRROR_FILE)
     if not left:
         return 0, 0
-    from ..ports.midi_out import MidiOut
-    from ..ports.patch import choose_backend, open_patch
-    from ..ports.watch import Link, Watch
+    from .ports.midi_out import MidiOut
+    from .ports.patch import choose_backend, open_patch
+    from .ports.watch import Link, Watch
 
     lock = Lock(folder)
     outputs = [output for output in read_outputs(folder) if output[0] in left]

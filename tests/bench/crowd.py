@@ -39,7 +39,7 @@ from end_to_end import Ear, times_s, write_case
 
 from kit.daemon import Daemon
 from kit.jack import JackServer, Player
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 
 KEYS, BLOCKS = 2000, 6
 CONSOLES = 10
@@ -85,7 +85,7 @@ with contextlib.ExitStack() as stack:
 WORKER = """\
 import json, sys, time
 from pathlib import Path
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError
 with Client(Path(sys.argv[1])) as client:
     for number in range(10**9):

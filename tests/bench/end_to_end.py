@@ -69,7 +69,7 @@ sys.stdin.read()
 
 
 CONSOLE = """\
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 client = Client()
 client.send("follow", at_most_hz=4)
 while True:
@@ -78,7 +78,7 @@ while True:
 """
 STORING = """\
 import time
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 client = Client()
 number = 0
 while True:

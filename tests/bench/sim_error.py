@@ -14,7 +14,7 @@ import sys
 
 import numpy as np
 
-from zerobeat.sim.rig import Case
+from zerobeat.sim.virtual_case import Case
 from zerobeat.sim.scenario import random_case
 from zerobeat.tuning import bend
 from zerobeat.tuning.readings import Reading

@@ -124,7 +124,7 @@ def bare_client_mb(server: JackServer) -> tuple[float, float]:
 
 def heavy_modules(rig: Path, server: JackServer, keys: Player) -> list[str]:
     """Return which of HEAVY a daemon imports from start to end, a key between (-X importtime)."""
-    python = (sys.executable, "-X", "importtime", "-m", "zerobeat.app.cli")
+    python = (sys.executable, "-X", "importtime", "-m", "zerobeat")
     with tempfile.TemporaryDirectory(prefix="zb") as folder, Recorder("octo") as octo:
         environment = server.environment | {
             "XDG_RUNTIME_DIR": folder, "STATE_DIRECTORY": f"{folder}/state",
@@ -139,7 +139,7 @@ def heavy_modules(rig: Path, server: JackServer, keys: Player) -> list[str]:
         process.terminate()
         _, told = process.communicate(timeout=20.0)
     names = {line.rsplit("|", 1)[-1].strip() for line in told.splitlines()}
-    assert "zerobeat.app.runner" in names, "the daemon did not come up"
+    assert "zerobeat.runtime.runner" in names, "the daemon did not come up"
     return [name for name in HEAVY if name in names]
 
 

@@ -21,9 +21,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from zerobeat.config.scene_file import scene_to_yaml
-from zerobeat.config.session import Session, session_to_json
-from zerobeat.config.store import Store
-from zerobeat.config.store_writer import StoreWriter
+from zerobeat.state.session import Session, session_to_json
+from zerobeat.state.store import Store
+from zerobeat.state.store_writer import StoreWriter
 from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.tuning.scale import equal_division
 

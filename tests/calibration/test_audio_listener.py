@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from zerobeat.app.listening import apart
-from zerobeat.app.live_line import LiveLine
-from zerobeat.app.touching import notes_for
+from zerobeat.calibration.audio_listener import apart
+from zerobeat.console.live_line import LiveLine
+from zerobeat.calibration.live_touchup import notes_for
 from zerobeat.engine.settings import Voice
 from zerobeat.errors import MeasureError
-from zerobeat.measure.touchup import LEAST_APART_CENTS
+from zerobeat.calibration.touchup import LEAST_APART_CENTS
 from zerobeat.tuning.tracking import TrackingCurve, Unusable
 
 REED = Voice("reed", "quad", 0, lowest_note=24, highest_note=96)

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from kit.desk import Desk
-from zerobeat.app.asking import value_of
-from zerobeat.app.client import Client
+from zerobeat.client.ask_daemon import value_of
+from zerobeat.client.daemon_client import Client
 from zerobeat.errors import ControlError
 from zerobeat.midi import NoteOn
 
@@ -32,7 +32,7 @@ NEEDED = {"recall": ["drone"], "set": ["reed", "root", "D"], "hold": ["note"], "
 @pytest.mark.parametrize("command", COMMANDS)
 def test_without_a_daemon_one_line_says_how_to_start_one(tmp_path, command):
     done = subprocess.run(
-        [sys.executable, "-m", "zerobeat.app.cli", command, *NEEDED.get(command, [])],
+        [sys.executable, "-m", "zerobeat", command, *NEEDED.get(command, [])],
         env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
         capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False,
     )  # fmt: skip
@@ -45,7 +45,7 @@ def test_without_a_daemon_one_line_says_how_to_start_one(tmp_path, command):
 @pytest.mark.skipif(os.getuid() != 0, reason="only root can become somebody else")
 def test_without_permission_one_line_names_the_group():
     code = (
-        "import os\nfrom zerobeat.app.client import Client\n"
+        "import os\nfrom zerobeat.client.daemon_client import Client\n"
         "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
         "try: Client()\nexcept Exception as error: print(error)"
     )

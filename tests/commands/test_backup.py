@@ -9,9 +9,9 @@ import pytest
 
 from kit.daemon import ZEROBEAT
 from kit.jack import wait_until
-from zerobeat.config import backup
-from zerobeat.config.state_lock import StateLock
-from zerobeat.config.store import Store
+from zerobeat.state import backup
+from zerobeat.state.state_lock import StateLock
+from zerobeat.state.store import Store
 
 
 def ask(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -79,7 +79,7 @@ def test_a_backup_while_something_is_stored_is_of_one_moment(store, tmp_path):
     """Two files that are always stored in the same order never come out the other way round."""
     code = (
         "import sys, itertools, pathlib, time\n"
-        "from zerobeat.config.store import Store\n"
+        "from zerobeat.state.store import Store\n"
         "store = Store(pathlib.Path(sys.argv[1]))\n"
         "for n in itertools.count(1):\n"
         "    for name in ('first', 'second'):\n"

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.app.cli import main
-from zerobeat.app.describe import unison_ms
-from zerobeat.app.describe_rig import playable, runs
+from zerobeat.cli import main
+from zerobeat.config.describe import unison_ms
+from zerobeat.config.describe_rig import playable, runs
 from zerobeat.engine.settings import Voice
 from zerobeat.tuning.tracking import TrackingCurve, Unusable
 

@@ -7,7 +7,7 @@ import numpy as np
 import parselmouth
 import pytest
 
-from zerobeat.app.cli import main
+from zerobeat.cli import main
 from zerobeat.sim.scenario import BEAT_S, PARTS, PHRASE, PLAYED_S, quartet
 
 VOICES = [part.name for part in PARTS]

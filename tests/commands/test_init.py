@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from zerobeat.app.cli import main
+from zerobeat.cli import main
 from zerobeat.config.rig import load_rig
 
 

@@ -10,18 +10,18 @@ import pytest
 import soundfile
 
 from kit.measuring import case_of, truth
-from zerobeat.app import measuring
-from zerobeat.app.cli import main
-from zerobeat.app.commands.measure import NOT_KEPT, _kept, notes_of
-from zerobeat.app.virtual import VirtualListener
+from zerobeat.calibration import measurement as measuring
+from zerobeat.cli import main
+from zerobeat.commands.measure import NOT_KEPT, _kept, notes_of
+from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.config.converter_file import load_converter
 from zerobeat.config.find import state_directory
 from zerobeat.config.profile_file import load_profile
 from zerobeat.config.rig import load_rig
 from zerobeat.errors import MeasureError
-from zerobeat.measure.proof import Checked, judge
-from zerobeat.measure.take import Request
-from zerobeat.measure.wav import read_wav
+from zerobeat.measure.curve.proof import Checked, judge
+from zerobeat.measure.pitch.reader.take import Request
+from zerobeat.measure.audio.audio_inputs.wav import read_wav
 from zerobeat.midi import NoteOn, encode
 from zerobeat.ports.mirror import Lock, runtime_directory
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.app.describe_rig import rig_lines
+from zerobeat.config.describe_rig import rig_lines
 from zerobeat.config.audio_field import AudioInput, Listening
 from zerobeat.config.rig import load_rig
 from zerobeat.errors import ConfigError

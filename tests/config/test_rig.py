@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from zerobeat.config.rig import load_rig
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 from zerobeat.engine.settings import Zone
 from zerobeat.errors import ConfigError
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.bindings_file import learned_to_yaml, read_learned, with_learned
+from zerobeat.state.bindings_file import learned_to_yaml, read_learned, with_learned
 from zerobeat.config.rig import load_rig
-from zerobeat.engine.bindings import Binding, Learned
+from zerobeat.engine.pedals.pedalboard.bindings import Binding, Learned
 from zerobeat.errors import ConfigError
 
 RIG = """\

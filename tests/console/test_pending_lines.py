@@ -3,7 +3,7 @@
 import pytest
 
 from kit.clocked import BAR, BEAT, KEY, Clocked
-from zerobeat.app.screen import lines
+from zerobeat.console.screen import lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Trigger, VoiceSettings
 from zerobeat.engine.status import picture, plain

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from kit.desk import SINCE_S, Desk
-from zerobeat.app.screen import clean, fit, lines
+from zerobeat.console.screen import clean, fit, lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
 from zerobeat.engine.status import plain

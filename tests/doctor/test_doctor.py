@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from kit.daemon import write_rig
-from zerobeat.app import doctor_midi
+from zerobeat.doctor import midi_checks as doctor_midi
 from zerobeat.config.rig import load_rig
 from zerobeat.ports.patch import SEQUENCER
 from zerobeat.ports.port_name import PortName
@@ -17,7 +17,7 @@ HERE_WITHOUT_ALSA = not SEQUENCER.exists()
 
 
 def doctor(*arguments, cwd=None):
-    command = [sys.executable, "-m", "zerobeat.app.cli", "doctor", *map(str, arguments)]
+    command = [sys.executable, "-m", "zerobeat", "doctor", *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, cwd=cwd)
 
 

@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from zerobeat.app import doctor_machine as machine
+from zerobeat.doctor import machine_checks as machine
 
 
 def put(root, path, text):
@@ -104,7 +104,7 @@ def test_a_real_disk_that_is_full_or_read_only(tmp_path, spoil, words):
     (tmp_path / "state").mkdir()
     state = tmp_path / "state"
     code = (
-        "from pathlib import Path; from zerobeat.app.doctor_machine import disk\n"
+        "from pathlib import Path; from zerobeat.doctor.machine_checks import disk\n"
         f"for f in disk(Path({str(state)!r}) / 'scenes'): print(f.level, f.text, f.remedy)"
     )
     line = (

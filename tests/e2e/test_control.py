@@ -9,7 +9,7 @@ import pytest
 
 from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -105,7 +105,7 @@ def test_floods_and_sleepers_cost_no_note(tmp_path):
 
 def test_the_daemon_loads_neither_numpy_nor_rich():
     code = (
-        "import sys, zerobeat.app.runner, zerobeat.app.commands.run\n"
+        "import sys, zerobeat.runtime.runner, zerobeat.commands.run\n"
         "print(sorted({m.split('.')[0] for m in sys.modules} & {'numpy', 'rich', 'mido'}))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -115,7 +115,7 @@ def test_the_daemon_loads_neither_numpy_nor_rich():
 def test_a_client_that_dies_while_it_measures_leaves_nothing_sounding(tmp_path):
     """The run belongs to the connection; status names the voice."""
     code = (
-        "import sys, time; from zerobeat.app.client import Client\n"
+        "import sys, time; from zerobeat.client.daemon_client import Client\n"
         "link = Client(); link.ask('play', voice='v1', note=60)\n"
         "print('plays', flush=True); time.sleep(60)"
     )

@@ -16,10 +16,10 @@ import pytest
 from kit.daemon import Daemon, open_notes
 from kit.evening import ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-from zerobeat.app.client import Client
-from zerobeat.app.storing import MOST_JOBS
+from zerobeat.client.daemon_client import Client
+from zerobeat.runtime.disk import MOST_JOBS
 from zerobeat.config.scene_file import load_scene
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 

@@ -7,9 +7,9 @@ import pytest
 
 from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 from zerobeat.config.profile_file import load_profile
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 from zerobeat.errors import CommandError
 from zerobeat.midi import PitchBend, parse
 

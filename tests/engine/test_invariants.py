@@ -35,7 +35,7 @@ from kit.stage import (
 )
 from zerobeat import midi
 from zerobeat.engine import commands
-from zerobeat.engine.keeping import scene_to_store
+from zerobeat.engine.scene_persistence import scene_to_store
 from zerobeat.engine.settings import TouchUp, Trigger
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend

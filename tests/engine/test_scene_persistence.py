@@ -4,7 +4,7 @@ import pytest
 
 from kit.case import Case
 from zerobeat.engine import commands
-from zerobeat.engine.keeping import scene_to_store
+from zerobeat.engine.scene_persistence import scene_to_store
 from zerobeat.errors import CommandError
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
 from zerobeat.tuning.tracking import TrackingCurve

@@ -29,7 +29,7 @@ CHANGING = (
 _HEAD = f"""\
 import os, sys
 from pathlib import Path
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 from zerobeat.errors import StoreError
 directory = Path(sys.argv[1])
 store = Store(directory)

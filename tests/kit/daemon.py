@@ -25,7 +25,7 @@ from types import TracebackType
 from kit.jack import wait_until
 
 TESTS = Path(__file__).resolve().parents[1]
-ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
+ZEROBEAT = (sys.executable, "-m", "zerobeat")
 START_S = 20.0  # two cores may be busy with other tests
 
 _PEER = """\

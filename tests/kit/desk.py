@@ -24,11 +24,11 @@ from typing import Any
 import pyte
 
 from kit.case import Case
-from zerobeat.app.handlers import Handlers
+from zerobeat.runtime.socket_commands import Handlers
 from zerobeat.engine.status import plain
 from zerobeat.ports.control import Control
 
-ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
+ZEROBEAT = (sys.executable, "-m", "zerobeat")
 PATIENCE_S = 20.0
 SINCE_S = 1_800_000_000.0  # Unix time: 2027-01-15 08:00:00 UTC
 PORTS = (("keys", "in"), ("steps", "in"), ("feet", "in"), ("quad", "out"), ("octo", "out"))

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from zerobeat.app.virtual import VirtualListener
-from zerobeat.measure.fit import Aim
-from zerobeat.measure.plan import Plan
-from zerobeat.measure.take import run
+from zerobeat.render.virtual_listener import VirtualListener
+from zerobeat.measure.curve.fit import Aim
+from zerobeat.measure.curve.plan import Plan
+from zerobeat.measure.pitch.reader.take import run
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
-from zerobeat.sim.rig import Case, Mixer
+from zerobeat.sim.virtual_case import Case, Mixer
 from zerobeat.sim.scenario import C2_HZ
 
 WARM_S = 3000.0

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from zerobeat.sim.rig import Case
+from zerobeat.sim.virtual_case import Case
 from zerobeat.tuning.tracking import Reading
 
 _DITHERS = 8  # bends across one converter step, so that its rounding averages out

@@ -13,7 +13,7 @@ import pytest
 
 from zerobeat.errors import PortError
 from zerobeat.ports.control import MOST_CLIENTS, Control
-from zerobeat.ports.later import Later
+from zerobeat.ports.deferred_answer import Later
 
 ASK = b'{"zerobeat": 1, "id": 1, "command": "panic"}\n'
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from zerobeat.ports.listening import LONGEST_BYTES, MOST_TOLD, TELL_S, Listening
+from zerobeat.ports.raw_input import LONGEST_BYTES, MOST_TOLD, TELL_S, Listening
 
 
 def test_a_flood_is_told_in_part_and_the_rest_is_counted():

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from zerobeat.ports.request import WANTED, ask_for_touch_up
+from zerobeat.ports.touchup_request import WANTED, ask_for_touch_up
 
 UNITS = Path(__file__).resolve().parents[2] / "systemd"
 

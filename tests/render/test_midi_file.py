@@ -7,8 +7,8 @@ import pytest
 
 from kit.daemon import Daemon
 from kit.jack import JackServer, Player, Recorder, jack_is_installed
-from zerobeat.app.cli import main
-from zerobeat.app.midi_file import TempoMap
+from zerobeat.cli import main
+from zerobeat.render.midi_file import TempoMap
 
 RIG = """\
 inputs:

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.app.cli import main
+from zerobeat.cli import main
 from zerobeat.config.find import state_directory
 from zerobeat.config.profile_file import CheckNote, Profile, ProfileReading, profile_to_yaml
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 from zerobeat.tuning.readings import Unusable
 
 RIG = """
@@ -156,7 +156,7 @@ def test_what_cannot_be_shown_is_one_clear_line(report):
 
 def test_without_matplotlib_one_line_says_what_to_install(report, monkeypatch):
     keep(PROFILE)
-    for name in ("zerobeat.app.report_page", "zerobeat.measure.figures"):
+    for name in ("zerobeat.report.page", "zerobeat.report.figures"):
         monkeypatch.delitem(sys.modules, name, raising=False)
     monkeypatch.setitem(sys.modules, "matplotlib", None)  # as if it were not installed
     err = report(status=1)

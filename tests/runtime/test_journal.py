@@ -6,8 +6,8 @@ import sys
 
 CODE = """
 import os, sys
-from zerobeat.app.child import Child
-from zerobeat.app.journal import Journal, keep_libraries_out
+from zerobeat.runtime.child_process import Child
+from zerobeat.runtime.journal import Journal, keep_libraries_out
 keep_libraries_out()
 os.write(2, b"a library's own line\\n")
 Journal().say("our line")

@@ -1,6 +1,6 @@
 """Loops back to an input are muted and named (requirement M21)."""
 
-from zerobeat.app.storms import MOST_NOTES, MOST_OTHERS, QUIET_S, Storms
+from zerobeat.runtime.midi_loops import MOST_NOTES, MOST_OTHERS, QUIET_S, Storms
 
 ON = bytes.fromhex("903c64")
 OTHER = bytes.fromhex("903e64")

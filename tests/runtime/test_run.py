@@ -17,7 +17,7 @@ import pytest
 
 from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 from zerobeat.config.rig import load_rig
 from zerobeat.errors import CommandError, ConfigError
 

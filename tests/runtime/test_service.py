@@ -16,7 +16,7 @@ ON = bytes.fromhex("903c64")
 
 def helper(daemon):
     """Run the stop helper as the unit does."""
-    command = [sys.executable, "-m", "zerobeat.app.release"]
+    command = [sys.executable, "-m", "zerobeat.release"]
     return subprocess.run(
         command, env=daemon.environment, capture_output=True, text=True, timeout=30
     )

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from kit.case import Case
-from zerobeat.app.handlers import Handlers
+from zerobeat.runtime.socket_commands import Handlers
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
 
 

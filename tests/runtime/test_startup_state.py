@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from zerobeat.app.remembering import State, come_back
+from zerobeat.runtime.startup_state import State, come_back
 from zerobeat.config.rig import load_rig
-from zerobeat.config.session import Session, session_to_json
+from zerobeat.state.session import Session, session_to_json
 from zerobeat.engine.settings import Scene, Tonight, VoiceSettings
 
 RIG = """\

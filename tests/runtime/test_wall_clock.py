@@ -1,6 +1,6 @@
 """A wall clock that is set is noticed and told (requirement M13)."""
 
-from zerobeat.app.wall_clock import WallClock
+from zerobeat.runtime.wall_clock import WallClock
 
 
 def test_a_day_either_way_is_told_once():

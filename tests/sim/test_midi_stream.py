@@ -15,7 +15,7 @@ from zerobeat.midi import (
     System,
     encode,
 )
-from zerobeat.sim.stream import ByteStream
+from zerobeat.sim.midi_stream import ByteStream
 
 ON = NoteOn(0, 60, 64)
 

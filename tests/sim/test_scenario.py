@@ -9,7 +9,7 @@ from zerobeat.midi import NoteOn, PitchBend, encode
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel
-from zerobeat.sim.rig import Case
+from zerobeat.sim.virtual_case import Case
 from zerobeat.sim.scenario import (
     MEASURED_S,
     PARTS,

@@ -11,7 +11,7 @@ from zerobeat.midi import NoteOff, NoteOn, PitchBend, encode
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
-from zerobeat.sim.rig import Case, Mixer, Sound
+from zerobeat.sim.virtual_case import Case, Mixer, Sound
 from zerobeat.sim.struck import Struck
 
 RATE = 48_000

@@ -34,7 +34,7 @@ def soak(events: int) -> None:
     import tempfile
 
     from kit.stage import NAMES, OUTPUTS, RIGS, SCENES
-    from zerobeat.app.storms import Storms
+    from zerobeat.runtime.midi_loops import Storms
     from zerobeat.engine import commands
     from zerobeat.engine.engine import Engine
     from zerobeat.engine.status import picture, plain

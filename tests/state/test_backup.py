@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.cuts import CHANGING, record, run_cut, run_failing
-from zerobeat.config import backup
-from zerobeat.config.backup import SUMS, pack, read_backup, recover, unpack
-from zerobeat.config.store import Store
+from zerobeat.state import backup
+from zerobeat.state.backup import SUMS, pack, read_backup, recover, unpack
+from zerobeat.state.store import Store
 from zerobeat.errors import StoreError
 
 
@@ -229,7 +229,7 @@ def test_something_else_than_a_backup_is_one_line(tmp_path):
 # ---------------------------------------------------------------- cut
 
 UNPACKING = """
-from zerobeat.config.backup import unpack
+from zerobeat.state.backup import unpack
 unpack(directory.parent / "backup.tar.gz", directory)
 os.write(1, b"done")
 """
@@ -262,7 +262,7 @@ def test_an_unpack_that_was_cut_at_any_call_leaves_all_or_nothing(packed, tmp_pa
 
 
 FAILING = """
-from zerobeat.config.backup import unpack
+from zerobeat.state.backup import unpack
 try:
     unpack(directory.parent / "backup.tar.gz", directory)
 except StoreError as error:

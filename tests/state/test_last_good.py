@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from zerobeat.config.last_good import keep_last_good, last_good_rig, load_last_good
+from zerobeat.state.last_good import keep_last_good, last_good_rig, load_last_good
 from zerobeat.config.rig import load_rig
 from zerobeat.errors import StoreError
 

@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zerobeat.config.session import (
+from zerobeat.state.session import (
     EVERY_S,
     Session,
     SessionKeeper,
     load_session,
     session_to_json,
 )
-from zerobeat.config.store import Store
-from zerobeat.config.store_writer import StoreWriter
+from zerobeat.state.store import Store
+from zerobeat.state.store_writer import StoreWriter
 from zerobeat.engine.settings import (
     Input,
     Output,

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
 from kit.disks import remount, small_disk
-from zerobeat.config import durable
+from zerobeat.state import durable
 from zerobeat.config.profile_file import (
     Profile,
     ProfileReading,
@@ -28,7 +28,7 @@ from zerobeat.config.profile_file import (
     profile_to_yaml,
 )
 from zerobeat.config.scene_file import load_scene, scene_to_yaml
-from zerobeat.config.store import Store
+from zerobeat.state.store import Store
 from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.errors import StoreError
 

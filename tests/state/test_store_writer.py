@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from kit.cuts import run
-from zerobeat.config.store import Store
-from zerobeat.config.store_writer import Done, StoreWriter
+from zerobeat.state.store import Store
+from zerobeat.state.store_writer import Done, StoreWriter
 from zerobeat.errors import StoreError
 
 
@@ -74,7 +74,7 @@ def test_temporary_files_are_cleaned_before_the_first_job(store):
 
 
 ASKING = """
-from zerobeat.config.store_writer import StoreWriter
+from zerobeat.state.store_writer import StoreWriter
 writer = StoreWriter(store)
 writer.save("scenes", "calm", "program: 1\\n")
 os.write(1, b"asked ")
@@ -96,7 +96,7 @@ def test_whoever_asks_goes_on_while_the_disk_is_slow(tmp_path):
 
 
 STUCK = """
-from zerobeat.config.store_writer import StoreWriter
+from zerobeat.state.store_writer import StoreWriter
 writer = StoreWriter(store)
 writer.save("scenes", "calm", "program: 1\\n")
 for done in writer.stop(longest_s=0.1):

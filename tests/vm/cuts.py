@@ -20,8 +20,8 @@ import tempfile
 import threading
 from pathlib import Path
 
-from zerobeat.config.sealed import examine
-from zerobeat.config.store import Store
+from zerobeat.state.sealed import examine
+from zerobeat.state.store import Store
 
 LAB, TAG = sys.argv[1:3]
 COUNT, BOOTED_EVERY, SEED = (int(text) for text in sys.argv[3:])

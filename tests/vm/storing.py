@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from zerobeat.app.client import Client
+from zerobeat.client.daemon_client import Client
 
 client = Client()
 for number in range(1, 9000):

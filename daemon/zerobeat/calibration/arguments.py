@@ -10,8 +10,8 @@ from pathlib import Path
 
 from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
-from .live_line import LiveLine
-from .room import Room, open_room
+from ..console.live_line import LiveLine
+from .measuring_session import Room, open_room
 
 
 def add_room(parser: argparse.ArgumentParser, example: str) -> None:

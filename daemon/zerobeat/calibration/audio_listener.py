@@ -15,13 +15,13 @@ from dataclasses import replace
 import numpy as np
 
 from ..errors import AudioError, MeasureError, TakeRefusedError
-from ..measure.audio import MOST_VOID, Sound
-from ..measure.devices import list_devices
-from ..measure.pitch import Pitch, estimate_pitch
-from ..measure.soundcheck import TOO_QUIET_DBFS
-from ..measure.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..measure.audio.audio_inputs import MOST_VOID, Sound
+from ..measure.audio.devices import list_devices
+from ..measure.pitch.reader import Pitch, estimate_pitch
+from .soundcheck import TOO_QUIET_DBFS
+from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
-from .room import Room
+from .measuring_session import Room
 
 STRIKE_S = 0.03  # how long the gate is open, before a VCA whose tap comes first
 SOFT, PLAIN = 1, 100  # velocities

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from ..measure.fit import Aim, Fit
-from ..measure.proof import Proof
+from ..measure.curve.fit import Aim, Fit
+from ..measure.curve.proof import Proof
 from ..tuning.units import name_of_note
-from .describe import named, wrapped
-from .measuring import Measured
+from ..config.describe import named, wrapped
+from .measurement import Measured
 
 MOST_ROWS = 14
 

@@ -17,14 +17,14 @@ from ..config.voice_field import with_profile
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
-from ..measure.fit import Aim, Fit
-from ..measure.fitting import fit_readings
-from ..measure.material import Material
-from ..measure.pitch import Pitch
-from ..measure.plan import Plan
-from ..measure.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
-from ..measure.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
-from ..measure.typed import TypedReading
+from ..measure.curve.fit import Aim, Fit
+from ..measure.curve.fit_curve import fit_readings
+from ..measure.curve.run_readings import Material
+from ..measure.pitch.reader import Pitch
+from ..measure.curve.plan import Plan
+from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
+from ..measure.pitch.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
+from .typed_readings import TypedReading
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch, pitch_to_hertz
 

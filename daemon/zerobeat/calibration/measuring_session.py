@@ -19,10 +19,10 @@ from ..config.audio_field import Listening
 from ..config.rig import LoadedRig, load_rig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
-from ..measure.audio import AudioInputs
-from ..measure.devices import Wanted
-from .client import Client, socket_paths
-from .own_daemon import own_daemon
+from ..measure.audio.audio_inputs import AudioInputs
+from ..measure.audio.devices import Wanted
+from ..client.daemon_client import Client, socket_paths
+from ..client.own_daemon import own_daemon
 
 CONNECT_S = 8.0
 LOOK_S = 0.3  # between two looks at the status

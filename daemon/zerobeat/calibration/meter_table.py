@@ -10,9 +10,9 @@ import numpy as np
 from ..config.converter_file import ConverterFile
 from ..config.rig import LoadedRig
 from ..errors import CommandError, MeasureError
-from ..measure.typed import TypedVolts, parse_volts
+from .typed_readings import TypedVolts, parse_volts
 from ..tuning.units import name_of_note, volts_to_pitch
-from .describe import wrapped
+from ..config.describe import wrapped
 from .readings_file import read_text, write_text
 
 SLIP_CENTS = 60.0  # of one reading from the line through the others

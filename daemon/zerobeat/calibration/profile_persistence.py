@@ -7,10 +7,10 @@ from pathlib import Path
 from ..config.find import state_directory
 from ..config.profile_file import Profile, profile_to_yaml, profile_values
 from ..config.rig import LoadedRig
-from ..config.store import Store
+from ..state.store import Store
 from ..errors import ControlError, MeasureError
 from ..ports.mirror import Lock, make_runtime_directory, runtime_directory
-from .client import Client
+from ..client.daemon_client import Client
 
 
 def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:

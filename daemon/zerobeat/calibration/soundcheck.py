@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .pitch import REASONS
+from ..measure.pitch.reader import REASONS
 
 TOO_QUIET_DBFS = -50.0
 TOO_LOUD_PEAK_SHARE = 0.001

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..errors import MeasureError
 from ..tuning.tracking import TrackingCurve
-from .take import Heard, Request
+from ..measure.pitch.take import Heard, Request
 
 MOST_OFFSET_CENTS = 60.0
 MOST_STRETCH_CENTS = 15.0

@@ -8,9 +8,9 @@ import time
 from typing import Any
 
 from ..errors import MeasureError
-from .live_line import LiveLine
-from .room import Room
-from .room_arguments import note_of
+from ..console.live_line import LiveLine
+from .measuring_session import Room
+from .arguments import note_of
 
 REACH_CENTS = 25.0  # the whole way of a wheel, one side
 TURN_S = 0.26  # the daemon shows itself four times a second

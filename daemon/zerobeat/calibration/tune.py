@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .take import Heard, Request
+from ..measure.pitch.take import Heard, Request
 
 GOOD_CENTS = 2.0
 MOST_PANEL_OCTAVES = 5

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import ControlError
-from .client import Client
+from .daemon_client import Client
 
 START_S = 15.0
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
@@ -27,7 +27,7 @@ def own_daemon(rig: Path) -> Iterator[Client]:
     """Start ``zerobeat run`` and yield a client; stop it afterwards, every note released."""
     with tempfile.TemporaryFile() as said:
         process = subprocess.Popen(
-            [sys.executable, "-m", f"{__package__}.cli", "run", os.fspath(rig)],
+            [sys.executable, "-m", "zerobeat", "run", os.fspath(rig)],
             stdin=subprocess.DEVNULL, stdout=said, stderr=said,
             start_new_session=True,  # Ctrl-C is for the command, which then ends this one
             preexec_fn=_end_with_the_command,

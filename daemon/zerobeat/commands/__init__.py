@@ -1,1 +1,1 @@
-"""One small module a command, imported when it is used."""
+"""The commands: one small module each, or a row of a table where a command only asks the daemon."""

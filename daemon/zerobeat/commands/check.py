@@ -5,18 +5,19 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ...config.converter_file import load_converter
-from ...config.faults import Faults
-from ...config.kinds import kind_of_file
-from ...config.pedalboard_file import load_pedalboard
-from ...config.profile_file import load_profile
-from ...config.rig import load_rig
-from ...config.scene_file import load_scene
-from ...config.yaml_source import read_bytes
-from ...errors import ConfigError, ScaleError
-from ...tuning.scala import parse_kbm, parse_scl
-from ...tuning.scale import Scale, preset
-from .. import describe, describe_rig
+from ..config.converter_file import load_converter
+from ..config.faults import Faults
+from ..config.kinds import kind_of_file
+from ..config.pedalboard_file import load_pedalboard
+from ..config.profile_file import load_profile
+from ..config.rig import load_rig
+from ..config.scene_file import load_scene
+from ..config.yaml_source import read_bytes
+from ..errors import ConfigError, ScaleError
+from ..tuning.scala import parse_kbm, parse_scl
+from ..tuning.scale import Scale, preset
+from ..config import describe
+from ..config import describe_rig
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -12,7 +12,7 @@ import wave
 from pathlib import Path
 from typing import Any
 
-from ...errors import StoreError
+from ..errors import StoreError
 
 RATE_HZ = 48_000
 PEAK = 0.6  # of full scale, for the loudest moment of both files
@@ -42,8 +42,8 @@ def _seed(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     # Imported here: --help and the other commands need neither numpy nor the case.
-    from ...sim.scenario import BEAT_S, PARTS, PHRASE
-    from .. import rehearsal
+    from ..sim.scenario import BEAT_S, PARTS, PHRASE
+    from ..render import rehearsal
 
     started_s = time.monotonic()
     names = ["before.wav", "after.wav", "corrected.mid"]
@@ -83,8 +83,8 @@ def table(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
         before: pitches heard without correction, as ``rehearsal.sweep`` gives.
         after: the same with correction.
     """
-    from ...sim.scenario import PARTS
-    from ...tuning.units import name_of_note
+    from ..sim.scenario import PARTS
+    from ..tuning.units import name_of_note
 
     lines = [
         "Cents off the written pitch, lowest and highest of each octave, and the",
@@ -119,7 +119,7 @@ def _spread(cents: Any) -> str:
 
 
 def _fastest_beat(pitches: Any, first: int, last: int) -> float:
-    from ...tuning.units import beat_hertz
+    from ..tuning.units import beat_hertz
 
     pairs = zip(pitches, _written(first, last), strict=True)
     return max(abs(beat_hertz(written, heard)) for heard, written in pairs)
@@ -158,7 +158,7 @@ def _unwritable(path: Path, error: Exception) -> StoreError:
 
 def _stems(played: list[Any]) -> dict[str, dict[str, Any]]:
     """Return each voice's samples, by "before" or "after" and its name."""
-    from ...sim.scenario import PARTS, PHRASE_S, PLAYED_S, TAIL_S
+    from ..sim.scenario import PARTS, PHRASE_S, PLAYED_S, TAIL_S
 
     return {
         when: {
@@ -204,9 +204,9 @@ def _midi_file(sent: list[tuple[float, bytes]]) -> bytes:
 
     import mido
 
-    from ...midi import encode
-    from ...sim.scenario import BEAT_S
-    from ...sim.stream import ByteStream
+    from ..midi import encode
+    from ..sim.scenario import BEAT_S
+    from ..sim.midi_stream import ByteStream
 
     file = mido.MidiFile(type=0, ticks_per_beat=TICKS_A_BEAT)
     track = mido.MidiTrack()

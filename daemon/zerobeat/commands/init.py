@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ...errors import StoreError
+from ..errors import StoreError
 
 STARTER = """\
 # rig.yaml: what is plugged in. zerobeat reads this file and never writes it.

@@ -7,12 +7,12 @@ import sys
 import time
 from typing import Any
 
-from ...engine.bindings import ACTIONS, KINDS, SETTINGS
-from ...errors import CommandError
-from ..asking import add_socket
-from ..client import Client
-from ..finding_switch import Found, find_pedal, find_switch
-from ..hearing import Hearing, told
+from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
+from ..errors import CommandError
+from ..client.ask_daemon import add_socket
+from ..client.daemon_client import Client
+from .learn_switch import Found, find_pedal, find_switch
+from .learn_incoming import Hearing, told
 
 WAIT_S = 30.0
 HOLDS = ("none", "note", "trigger", "sample")

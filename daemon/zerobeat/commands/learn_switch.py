@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from .. import midi
-from ..engine.bindings import PRESSED
-from .hearing import SKIPPED_CONTROLLERS, Heard, Hearing
+from ..engine.pedals.bindings import PRESSED
+from .learn_incoming import SKIPPED_CONTROLLERS, Heard, Hearing
 
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch
 RELEASE_S = 2.0  # a switch that says nothing on release within this may latch

@@ -7,16 +7,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ...errors import MeasureError, NoteNameError
-from ...tuning.units import parse_note
+from ..errors import MeasureError, NoteNameError
+from ..tuning.units import parse_note
 
 if TYPE_CHECKING:
-    from ...config.rig import LoadedRig
-    from ...engine.settings import Voice
-    from ...measure.fit import Aim
-    from ...measure.take import Listener, Progress
-    from ..measuring import Measured
-    from ..room import Room
+    from ..config.rig import LoadedRig
+    from ..engine.settings import Voice
+    from ..measure.curve.fit import Aim
+    from ..measure.pitch.take import Listener, Progress
+    from ..calibration.measurement import Measured
+    from ..calibration.measuring_session import Room
 
 CHECKS = 4
 NOT_KEPT = 3  # exit status: measured, but not kept
@@ -71,9 +71,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from ...config.rig import load_rig
-    from .. import keeping, measuring
-    from ..describe_fit import measured_lines
+    from ..config.rig import load_rig
+    from ..calibration import profile_persistence as keeping
+    from ..calibration import measurement as measuring
+    from ..calibration.describe_fit import measured_lines
 
     if not 0.05 <= args.tolerance <= 50.0:
         raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
@@ -85,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
     (args.voice,) = args.voice
     loaded = load_rig(args.rig or Path("rig.yaml"))
     if args.volts is not None:
-        from ..metered import run_volts
+        from ..calibration.meter_table import run_volts
 
         return run_volts(args.volts, args.voice, loaded, args.out)
     voice = measuring.voice_of(loaded, args.voice)
@@ -102,15 +103,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Aim) -> Measured:
-    from .. import measuring
+    from ..calibration import measurement as measuring
 
     middle = loaded.rig.middle_c_octave
     if args.readings is not None:
-        from ..readings_file import read_typed
+        from ..calibration.readings_file import read_typed
 
         return measuring.by_readings(read_typed(args.readings, voice, middle), aim, voice)
     if args.wav is not None:
-        from ..readings_file import read_recording
+        from ..calibration.readings_file import read_recording
 
         notes = aim.notes or range(aim.lowest_note, aim.highest_note + 1)
         taken = read_recording(args.wav, args.channel, voice, tuple(notes), middle)
@@ -123,7 +124,7 @@ def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Ai
 
 def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Listener:
     if args.virtual is not None:
-        from ..virtual import virtual_voice
+        from ..render.virtual_listener import virtual_voice
 
         return virtual_voice(loaded, voice, args.virtual)
     raise MeasureError("--out: allowed with --readings, --wav, --volts or --virtual")
@@ -131,10 +132,10 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> List
 
 def _live(args: argparse.Namespace) -> int:
     """Play voices through the daemon and listen to them."""
-    from .. import measuring
-    from ..live_line import LiveLine
-    from ..measuring_live import Wish, measure_live
-    from ..room_arguments import room_of, voices_of
+    from ..calibration import measurement as measuring
+    from ..console.live_line import LiveLine
+    from ..calibration.live_measurement import Wish, measure_live
+    from ..calibration.arguments import room_of, voices_of
 
     def make_aim(room: Room, name: str) -> Aim:
         return measuring.aim_of(
@@ -155,9 +156,9 @@ def _live(args: argparse.Namespace) -> int:
 
 
 def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
-    from ...config.profile_file import profile_to_yaml
-    from .. import keeping
-    from ..readings_file import write_text
+    from ..config.profile_file import profile_to_yaml
+    from ..calibration import profile_persistence as keeping
+    from ..calibration.readings_file import write_text
 
     if args.out is not None:
         write_text(args.out, profile_to_yaml(found.profile))

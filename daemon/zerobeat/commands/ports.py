@@ -6,9 +6,9 @@ import argparse
 import math
 import time
 
-from ...errors import AudioError
-from ...ports.patch import choose_backend, open_patch
-from ...ports.port_name import PortName
+from ..errors import AudioError
+from ..ports.patch import choose_backend, open_patch
+from ..ports.port_name import PortName
 
 LOOK_S = 0.5
 
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
 def audio_lines() -> list[str]:
     """Return audio inputs with the level of each channel, as a short look found it (A2)."""
-    from ...measure.devices import list_devices, text_of
+    from ..measure.audio.devices import list_devices, text_of
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:

@@ -22,11 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from ...config.rig import load_rig
-    from ...errors import StoreError
-    from ..measuring import voice_of
-    from ..readings_file import write_text
-    from ..report_page import page
+    from ..config.rig import load_rig
+    from ..errors import StoreError
+    from ..calibration.measurement import voice_of
+    from ..calibration.readings_file import write_text
+    from ..report.page import page
 
     loaded = load_rig(args.rig)
     for name in args.voices:

@@ -6,12 +6,12 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from ...config.context import Context
-from ...config.faults import Place
-from ...config.json_source import node_of
-from ...config.scale_field import read_scale_field, scale_to_plain
-from ..asking import add_socket, value_of
-from ..client import Client
+from ..config.context import Context
+from ..config.faults import Place
+from ..config.json_source import node_of
+from ..config.scale_field import read_scale_field, scale_to_plain
+from ..client.ask_daemon import add_socket, value_of
+from ..client.daemon_client import Client
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -9,10 +9,10 @@ import shutil
 import sys
 import time
 
-from ..asking import add_socket
-from ..client import Client
-from ..console import Console, Terminal, ascii_only, is_live, slow_line
-from ..screen import lines
+from ..client.ask_daemon import add_socket
+from ..client.daemon_client import Client
+from ..console.terminal import Console, Terminal, ascii_only, is_live, slow_line
+from ..console.screen import lines
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 
-from ...errors import MeasureError
-from ...measure.trim import Trim, Trimmed
-from ...tuning.units import name_of_note
-from ..listening import LiveListener
-from ..live_line import LiveLine
-from ..room import Room
-from ..room_arguments import add_room, note_of, room_of, voices_of
-from ..touching import notes_for
+from ..errors import MeasureError
+from ..calibration.trim import Trim, Trimmed
+from ..tuning.units import name_of_note
+from ..calibration.audio_listener import LiveListener
+from ..console.live_line import LiveLine
+from ..calibration.measuring_session import Room
+from ..calibration.arguments import add_room, note_of, room_of, voices_of
+from ..calibration.live_touchup import notes_for
 
 MOST_SILENT = 40  # takes in a row; then nobody turns
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 import time
 
-from ...measure import tune
-from ...measure.pitch import REASONS
-from ...tuning.units import name_of_note
-from ..listening import LiveListener
-from ..live_line import LiveLine
-from ..room import Room
-from ..room_arguments import add_room, note_of, room_of, voices_of
+from ..calibration import tune
+from ..measure.pitch.reader import REASONS
+from ..tuning.units import name_of_note
+from ..calibration.audio_listener import LiveListener
+from ..console.live_line import LiveLine
+from ..calibration.measuring_session import Room
+from ..calibration.arguments import add_room, note_of, room_of, voices_of
 
 ROUNDS_S = 0.05  # between two readings
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from ..errors import StoreError
-from . import durable
+from ..state import durable
 from .faults import Faults, Place
 from .find import find, hidden_by, is_stored, not_found
-from .store import FOLDERS
+from ..state.store import FOLDERS
 
 T = TypeVar("T")
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import textwrap
 
-from ..config.converter_file import DIN_BYTES_PER_SECOND, ConverterFile
-from ..config.profile_file import Profile
-from ..engine.bindings import Binding, Pedalboard
+from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
+from .profile_file import Profile
+from ..engine.pedals.bindings import Binding, Pedalboard
 from ..engine.settings import PLAIN, Converter, Scene, Trigger, VoiceSettings, Zone
 from ..tuning.bend import bend_to_cents
 from ..tuning.scala import KeyboardMap

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from ..config.rig import LoadedRig
+from .rig import LoadedRig
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
 from ..tuning.units import pitch_to_volts

@@ -14,9 +14,9 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from . import durable
+from ..state import durable
 from .faults import meant
-from .store import FOLDERS
+from ..state.store import FOLDERS
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
 SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")

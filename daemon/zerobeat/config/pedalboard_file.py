@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..engine.bindings import (
+from ..engine.pedals.bindings import (
     ACTIONS,
     KINDS,
     ON_OFF,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..engine.bindings import Pedalboard
+from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
 from .context import Context
@@ -18,7 +18,7 @@ from .fields import Section, found
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
-from .rig_feet import check_lights, read_feet, read_pedalboards
+from .rig_pedals import check_lights, read_feet, read_pedalboards
 from .rig_scenes import read_scenes
 from .voice_field import profile_file, read_voice
 from .yaml_source import Scalar, Table, read_yaml

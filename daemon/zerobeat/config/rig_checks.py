@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..engine.bindings import Pedalboard
+from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Rig, Scene
 from .faults import Faults, Place, meant
 from .fields import Section

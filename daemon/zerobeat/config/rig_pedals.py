@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from ..engine.bindings import Pedalboard
+from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Input, Rig, Scene
 from .context import Context
 from .faults import Faults, meant

@@ -15,7 +15,7 @@ from .faults import Faults, Place
 from .fields import Section, found
 from .find import state_directory, stored_name
 from .scene_file import read_scene, read_scene_file
-from .store import Store
+from ..state.store import Store
 from .yaml_source import Node, Scalar, Table
 
 WRITTEN_IN = "scene-in-rig"  # under which name the store keeps the scene written into a rig

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .screen_text import Line, Shown
+from .text_line import Line, Shown
 
 
 def waits_line(shown: Shown, left: str) -> Line:

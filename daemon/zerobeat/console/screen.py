@@ -13,10 +13,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..tuning.units import name_of_note
-from .screen_feet import set_list_lines, short_place
-from .screen_foot import full_foot, percent, short_foot
-from .screen_text import Line, Mark, Shown, clean, fit
-from .screen_waits import roots_line, short_clock, waits_line
+from .pedal_lines import set_list_lines, short_place
+from .system_lines import full_foot, percent, short_foot
+from .text_line import Line, Mark, Shown, clean, fit
+from .pending_lines import roots_line, short_clock, waits_line
 
 FULL_COLUMNS = 72
 FULL_ROWS = 18

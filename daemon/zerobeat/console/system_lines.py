@@ -5,9 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 
-from .screen_feet import foot_lines
-from .screen_text import Line, Shown
-from .screen_waits import clock_line
+from .pedal_lines import foot_lines
+from .text_line import Line, Shown
+from .pending_lines import clock_line
 
 UNCHANGED = "the rig in force is unchanged"  # as reloading.py and runner.py say it
 

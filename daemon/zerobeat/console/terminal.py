@@ -18,9 +18,9 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from ..errors import ControlError
-from .client import Client
+from ..client.daemon_client import Client
 from .screen import lines
-from .screen_text import Line, Mark
+from .text_line import Line, Mark
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only

@@ -12,7 +12,7 @@ from ..errors import PortError, ZerobeatError
 from ..ports import realtime
 from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
 from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
-from .client import Client
+from ..client.daemon_client import Client
 from .finding import Finding, ok
 
 ROOT = Path("/")

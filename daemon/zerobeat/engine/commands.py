@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..tuning.tracking import TrackingCurve
-from .bindings import Learned
+from .pedals.bindings import Learned
 from .settings import Rig, Scene, TouchUp
 
 

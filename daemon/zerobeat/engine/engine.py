@@ -14,18 +14,19 @@ from typing import Any
 from .. import midi
 from ..errors import CommandError
 from ..midi import ControlChange, Message, NoteOff, NoteOn, PitchBend
-from . import commands, keeping
+from . import commands
+from . import scene_persistence as keeping
 from .assign import Assigner
 from .chain import Chain
 from .keyboard import Keyboard
 from .ledger import Ledger, Outputs
-from .links import Links
-from .live import Live
-from .measuring import Measuring
-from .pedals import Pedals
+from .port_events import Links
+from .live_settings import Live
+from .measuring_notes import Measuring
+from .pedals.pedalboard import Pedals
 from .player import Player
-from .policy import Policy
-from .reload import adopt, reload_rig, use_profile
+from .message_policy import Policy
+from .rig_change import adopt, reload_rig, use_profile
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight, Voice
 from .voice import VoiceState

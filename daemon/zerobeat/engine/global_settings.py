@@ -18,7 +18,7 @@ from .settings import Tonight
 
 if TYPE_CHECKING:
     from .engine import Engine
-    from .live import Live
+    from .live_settings import Live
 
 
 class OverAll:

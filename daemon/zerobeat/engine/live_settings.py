@@ -17,7 +17,7 @@ from . import commands
 from .chain import Chain
 from .hold import UNTIL_TRIGGER, Triggers
 from .ledger import Outputs
-from .over_all import OverAll
+from .global_settings import OverAll
 from .player import START_SOURCE
 from .settings import Hold, Scene, Tonight, VoiceSettings
 from .voice import Held, VoiceState

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CommandError
 from ..midi import PitchBend
-from ..tuning import bend, units
+from ..tuning import bend
+from ..tuning import units
 from . import commands
 from .chain import Chain
 from .ledger import Outputs

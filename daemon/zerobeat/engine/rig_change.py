@@ -16,7 +16,7 @@ from .voice import VoiceState
 
 if TYPE_CHECKING:
     from .engine import Engine
-    from .live import Live
+    from .live_settings import Live
 
 
 def adopt(engine: Engine, state: VoiceState, outputs: Outputs) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ..errors import CommandError
 from . import commands
 from .ledger import Outputs
-from .live import AT_ONCE
+from .live_settings import AT_ONCE
 from .settings import Scene
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from ..tuning.scale import Scale
 from ..tuning.tracking import TrackingCurve
 
 if TYPE_CHECKING:
-    from .bindings import Pedalboard
+    from .pedals.bindings import Pedalboard
 
 Hold = Literal["none", "note", "trigger", "sample"]
 Snap = Literal["nearest", "down", "up"]

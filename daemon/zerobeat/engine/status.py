@@ -12,7 +12,7 @@ from typing import Any
 from .engine import Engine
 from .settings import Hold
 from .voice_status import VoiceStatus, voice_status
-from .waits import ClockStatus, clock_status, ends, trigger_words
+from .pending import ClockStatus, clock_status, ends, trigger_words
 from .wire import Wire
 
 

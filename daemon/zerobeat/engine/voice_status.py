@@ -11,7 +11,7 @@ from .chain import Chain
 from .engine import Engine
 from .settings import Hold, TouchUp, VoiceSettings
 from .voice import VoiceState
-from .waits import differing, wanted_words
+from .pending import differing, wanted_words
 
 _UNTOUCHED = TouchUp()
 

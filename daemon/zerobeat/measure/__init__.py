@@ -1,1 +1,1 @@
-"""Reading oscillators: takes, plans, fits, reports."""
+"""Reading oscillators: one take, the curve, audio inputs. Needs numpy."""

@@ -43,9 +43,9 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from .connection import Connection, bind_socket
-from .later import Later
-from .listening import Listening
+from .client_connection import Connection, bind_socket
+from .deferred_answer import Later
+from .raw_input import Listening
 
 VERSION = 1
 SOCKET = "control"

@@ -16,15 +16,15 @@ import numpy as np
 from ..config.rig import LoadedRig
 from ..engine.commands import Bypass
 from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
-from ..measure.fit import Aim
-from ..measure.plan import Plan
-from ..measure.take import run
+from ..measure.curve.fit import Aim
+from ..measure.curve.plan import Plan
+from ..measure.pitch.take import run
 from ..midi import Message, NoteOff, NoteOn
-from ..sim.rig import Case
+from ..sim.virtual_case import Case
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
 from ..tuning.tracking import TrackingCurve
 from .midi_file import play
-from .virtual import VirtualListener
+from .virtual_listener import VirtualListener
 
 INPUT = "keys"
 OUTPUT = "quad"

@@ -11,9 +11,9 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
-from ..measure.figures import Picture, checks_svg, curve_svg, history_svg
+from .figures import Picture, checks_svg, curve_svg, history_svg
 from ..tuning.units import name_of_note
-from .report_source import Shown, pitches_of, shown_of, usable
+from .voice_report import Shown, pitches_of, shown_of, usable
 
 MOST_ROWS = 200
 CSS = """

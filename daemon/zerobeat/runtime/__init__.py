@@ -1,1 +1,1 @@
-"""The commands and the running daemon."""
+"""The running daemon: its loop, and all that only it uses."""

@@ -17,7 +17,7 @@ from typing import Any
 
 from ..errors import ZerobeatError
 
-_CODE = "from zerobeat.app.child import work; work()"
+_CODE = "from zerobeat.runtime.child_process import work; work()"
 NICE = 5  # it has time; the notes have not
 
 

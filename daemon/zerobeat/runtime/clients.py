@@ -11,8 +11,8 @@ from ..engine.engine import Engine
 from ..engine.status import picture, plain
 from ..engine.wire import Wire
 from ..ports.control import Control
-from ..ports.later import Later
-from .handlers import Handlers
+from ..ports.deferred_answer import Later
+from .socket_commands import Handlers
 from .journal import Journal
 
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from ..config.store_writer import Done, StoreWriter
+from ..state.store_writer import Done, StoreWriter
 from ..engine.engine import Engine
 from ..errors import CommandError
-from .child import Child, Outcome
+from .child_process import Child, Outcome
 from .journal import Journal
-from .remembering import Evening, Remembering
+from .startup_state import Evening, Remembering
 
 Values = dict[str, Any]
 MOST_JOBS = 16  # a disk that is slower than who asks; each waits for one fsync or more

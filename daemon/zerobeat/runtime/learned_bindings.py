@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from ..config.bindings_file import (
+from ..state.bindings_file import (
     MOST_LEARNED,
     learned_from,
     learned_to_yaml,
@@ -22,15 +22,15 @@ from ..config.bindings_file import (
     with_learned,
 )
 from ..config.faults import meant
-from ..config.store_writer import Done
-from ..engine.bindings import Learned
+from ..state.store_writer import Done
+from ..engine.pedals.bindings import Learned
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
 from ..errors import CommandError, StoreError
-from ..ports.later import Later
-from .describe import binding_text
+from ..ports.deferred_answer import Later
+from ..config.describe import binding_text
 from .journal import Journal
-from .storing import Storing, Values, refused
+from .disk import Storing, Values, refused
 
 
 class Learning:

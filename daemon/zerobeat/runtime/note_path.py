@@ -21,9 +21,9 @@ from ..ports.control import Control
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror
-from .delays import Delays
+from .latency import Delays
 from .journal import Journal
-from .storms import Storms
+from .midi_loops import Storms
 
 
 class NotePath:

@@ -6,13 +6,13 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 
 from .. import midi
-from ..engine.bindings import FootRequest
+from ..engine.pedals.bindings import FootRequest
 from ..engine.commands import Command, Revert
 from ..engine.engine import Engine
 from ..errors import CommandError
-from ..ports.later import Answer, Later
+from ..ports.deferred_answer import Answer, Later
 from ..ports.midi_out import MidiOut
-from ..ports.request import ask_for_touch_up
+from ..ports.touchup_request import ask_for_touch_up
 from .journal import Journal
 
 _WHO = {"touch_up": "zerobeat touchup", "go_on": "a measuring command"}

@@ -15,21 +15,21 @@ from collections.abc import Callable
 
 from ..config.find import stored_name
 from ..config.profile_file import Profile
-from ..config.profile_use import (
+from ..state.measured_profile import (
     ReadyProfile,
     earlier_profile,
     generation_of,
     ready_profile,
 )
 from ..config.rig import LoadedRig
-from ..config.store_writer import Done
+from ..state.store_writer import Done
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Voice
 from ..errors import CommandError
-from ..ports.later import Later
-from .child import Outcome
-from .storing import Storing, Values, refused
+from ..ports.deferred_answer import Later
+from .child_process import Outcome
+from .disk import Storing, Values, refused
 
 
 class ProfileCommands:

@@ -9,8 +9,8 @@ from typing import Any
 
 from ..config.rig import LoadedRig, load_rig
 from ..errors import CommandError
-from ..ports.later import Later
-from .child import Child
+from ..ports.deferred_answer import Later
+from .child_process import Child
 from .journal import Journal
 
 

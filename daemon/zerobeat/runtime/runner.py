@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ..config.find import state_directory
-from ..config.last_good import keep_last_good
+from ..state.last_good import keep_last_good
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
@@ -31,14 +31,14 @@ from ..ports.mirror import (
 )
 from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, ask
-from .child import Outcome
+from .child_process import Outcome
 from .clients import Clients
-from .connections import Connections
-from .footwork import Footwork
+from .port_connections import Connections
+from .pedal_requests import Footwork
 from .journal import Journal
 from .note_path import NotePath
-from .reloading import Reloading
-from .remembering import Evening
+from .rig_reload import Reloading
+from .startup_state import Evening
 from .signals import take_signals
 from .stores import Stores
 from .wall_clock import WallClock

@@ -38,12 +38,12 @@ from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
 from ..engine import commands
 from ..engine.engine import Engine
-from ..engine.live import AT_ONCE
+from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, ZerobeatError
-from ..ports.later import Later
-from .measuring_run import MeasuringRun
-from .tonight_commands import ALL, TonightCommands, done, voice_of
+from ..ports.deferred_answer import Later
+from .measuring_client import MeasuringRun
+from .global_commands import ALL, TonightCommands, done, voice_of
 
 WAITS: dict[Hold, str] = {
     "none": "is in force",

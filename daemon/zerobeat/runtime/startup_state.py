@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
 
-from ..config.backup import recover
+from ..state.backup import recover
 from ..config.rig import LoadedRig
-from ..config.session import Session, SessionKeeper, load_session
-from ..config.state_lock import StateLock
-from ..config.store import Store
-from ..config.store_writer import Done, StoreWriter
+from ..state.session import Session, SessionKeeper, load_session
+from ..state.state_lock import StateLock
+from ..state.store import Store
+from ..state.store_writer import Done, StoreWriter
 from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError

@@ -8,13 +8,13 @@ from pathlib import Path
 from ..config.rig import LoadedRig
 from ..engine.commands import Command
 from ..engine.engine import Engine
-from ..ports.later import Later
+from ..ports.deferred_answer import Later
 from .journal import Journal
-from .learning import Learning
+from .learned_bindings import Learning
 from .profile_commands import ProfileCommands
-from .remembering import Evening
+from .startup_state import Evening
 from .store_commands import StoreCommands
-from .storing import Storing, Values
+from .disk import Storing, Values
 
 
 class Stores:

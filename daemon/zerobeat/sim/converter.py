@@ -33,7 +33,7 @@ from ..midi import (
 )
 from .dac import Dac, DacModel
 from .oscillator import TRIM_KELVIN
-from .stream import ByteStream
+from .midi_stream import ByteStream
 
 Floats = NDArray[np.float64]
 CHANNELS = 16

@@ -13,7 +13,7 @@ import numpy as np
 from .converter import Converter, ConverterModel
 from .dac import DacModel
 from .oscillator import Oscillator, OscillatorModel, Warmup
-from .rig import Case, Sound
+from .virtual_case import Case, Sound
 from .sound import Envelope
 from .struck import Struck
 

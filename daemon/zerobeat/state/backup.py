@@ -23,7 +23,7 @@ from pathlib import Path
 
 from ..errors import ConfigError, StoreError
 from .store import FOLDERS, SESSION, make_folder, refusal, sync_folder
-from .yaml_source import LARGEST_BYTES, read_bytes
+from ..config.yaml_source import LARGEST_BYTES, read_bytes
 
 SUMS = "SHA256SUMS"
 FILES = (SESSION, "session.1.json", "bindings.yaml", "rig.last-good.yaml")

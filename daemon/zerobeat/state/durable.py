@@ -21,7 +21,7 @@ from pathlib import Path
 
 from ..errors import StoreError
 from .sealed import Examined, examine, seal
-from .yaml_source import read_bytes
+from ..config.yaml_source import read_bytes
 
 KEPT = 5
 DAMAGED = "damaged"

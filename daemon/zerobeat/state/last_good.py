@@ -16,8 +16,8 @@ from pathlib import Path
 
 from ..errors import StoreError
 from .backup import write_synced
-from .find import state_directory
-from .rig import LoadedRig, load_rig
+from ..config.find import state_directory
+from ..config.rig import LoadedRig, load_rig
 from .store import sync_folder
 
 FOLDER = "last-good"

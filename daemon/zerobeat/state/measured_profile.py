@@ -13,13 +13,13 @@ from typing import Any
 from ..engine.settings import Voice
 from ..errors import StoreError
 from . import durable
-from .converter_file import ConverterFile
-from .faults import Faults, Place
-from .fields import Section
-from .json_source import table_of
-from .profile_file import Profile, profile_to_yaml, read_profile_section
-from .voice_field import with_profile
-from .yaml_source import parse_yaml
+from ..config.converter_file import ConverterFile
+from ..config.faults import Faults, Place
+from ..config.fields import Section
+from ..config.json_source import table_of
+from ..config.profile_file import Profile, profile_to_yaml, read_profile_section
+from ..config.voice_field import with_profile
+from ..config.yaml_source import parse_yaml
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,10 @@ from pathlib import Path
 from ..engine.settings import Rig, Scene
 from ..errors import StoreError
 from . import durable
-from .context import Context
-from .fields import Section
-from .scene_file import read_scene, scene_to_yaml
-from .yaml_source import parse_yaml
+from ..config.context import Context
+from ..config.fields import Section
+from ..config.scene_file import read_scene, scene_to_yaml
+from ..config.yaml_source import parse_yaml
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Literal
 
 from ..errors import ConfigError
-from .faults import Faults
-from .yaml_source import parse_yaml, read_bytes
+from ..config.faults import Faults
+from ..config.yaml_source import parse_yaml, read_bytes
 
 _YAML_HEAD = b"# zerobeat sha256="
 _JSON_HEAD = b'{"sha256": "'

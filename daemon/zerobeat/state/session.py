@@ -13,12 +13,12 @@ from typing import Any
 
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import StoreError
-from .context import Context
-from .faults import Faults, Place
-from .fields import Section, read_text
-from .json_source import table_of
-from .scene_file import plain_scene, read_scene
-from .scene_voices import HOLDS
+from ..config.context import Context
+from ..config.faults import Faults, Place
+from ..config.fields import Section, read_text
+from ..config.json_source import table_of
+from ..config.scene_file import plain_scene, read_scene
+from ..config.scene_voices import HOLDS
 from .store import Store
 from .store_writer import Done, StoreWriter
 

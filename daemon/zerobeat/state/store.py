@@ -18,7 +18,7 @@ from pathlib import Path
 from ..errors import ConfigError, StoreError
 from . import durable
 from .durable import Newest
-from .yaml_source import LARGEST_BYTES
+from ..config.yaml_source import LARGEST_BYTES
 
 FOLDERS = ("scenes", "profiles")
 PROBE_BYTES = 65_536  # more than a session or a scene needs

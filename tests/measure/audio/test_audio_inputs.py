@@ -20,12 +20,12 @@ from kit.jack import (
     Player,
     jack_is_installed,
 )
-from zerobeat.app.cli import main
+from zerobeat.cli import main
 from zerobeat.errors import AudioError
-from zerobeat.measure import recorder
-from zerobeat.measure.audio import AudioInputs
-from zerobeat.measure.devices import Device, Wanted, find_device, list_devices, text_of
-from zerobeat.measure.pitch import estimate_pitch
+from zerobeat.measure.audio.audio_inputs import recorder
+from zerobeat.measure.audio.audio_inputs.audio_inputs import AudioInputs
+from zerobeat.measure.audio.audio_inputs.devices import Device, Wanted, find_device, list_devices, text_of
+from zerobeat.measure.pitch.reader.reader import estimate_pitch
 
 live = pytest.mark.skipif(
     not jack_is_installed() or not SOUND_FONT.exists(),

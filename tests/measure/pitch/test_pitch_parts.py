@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from kit import tones
-from zerobeat.measure.grid import Grid, good_length
-from zerobeat.measure.harmonics import Partials
-from zerobeat.measure.lags import lag_pitch
-from zerobeat.measure.search import candidates, find_lines, is_mains, score
+from zerobeat.measure.pitch.reader.coarse_grid import Grid, good_length
+from zerobeat.measure.pitch.reader.harmonics import Partials
+from zerobeat.measure.pitch.reader.autocorrelation import lag_pitch
+from zerobeat.measure.pitch.reader.coarse_search import candidates, find_lines, is_mains, score
 
 RATE = 48000
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CommandError
-from . import commands
+from ...errors import CommandError
+from .. import commands
 from .bindings import WHOLE_SETTINGS, Binding
-from .ledger import Outputs
+from ..ledger import Outputs
 
 if TYPE_CHECKING:
-    from .engine import Engine
+    from ..engine import Engine
 
 _Heard = tuple[str, str, int, int]  # input, source, channel, number
 # What a scene file allows either side of zero.

@@ -11,12 +11,12 @@ from collections.abc import Mapping, Sequence
 from operator import is_
 from typing import TYPE_CHECKING
 
-from ..midi import ControlChange, Message, NoteOn, ProgramChange
+from ...midi import ControlChange, Message, NoteOn, ProgramChange
 from .bindings import Binding
 
 if TYPE_CHECKING:
     from .actions import Actions
-    from .engine import Engine
+    from ..engine import Engine
 
 ON = 127
 ECHO_S = 0.05  # what comes back within this is our own; a foot needs longer for a second press

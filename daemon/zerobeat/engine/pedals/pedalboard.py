@@ -13,19 +13,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
-from ..errors import CommandError
-from ..midi import ControlChange, Message, NoteOff, NoteOn, ProgramChange
-from . import commands
+from ...errors import CommandError
+from ...midi import ControlChange, Message, NoteOff, NoteOn, ProgramChange
+from .. import commands
 from .actions import Actions
 from .bindings import PRESSED, Binding, FootRequest
-from .bound import MOST_SWITCHES, Bound, Heard
-from .ledger import Outputs
+from .binding_lookup import MOST_SWITCHES, Bound, Heard
+from ..ledger import Outputs
 from .lights import Lights
-from .scenes import BANK_LSB, BANK_MSB
+from ..scenes import BANK_LSB, BANK_MSB
 from .switch import Switch
 
 if TYPE_CHECKING:
-    from .engine import Engine
+    from ..engine import Engine
 
 AGAIN_S = 3.0  # a store without a long press wants its second press within this
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import AudioError
+from ...errors import AudioError
 from .devices import (
     Wanted,
     end_recorder,

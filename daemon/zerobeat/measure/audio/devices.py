@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any
 
-from ..errors import AudioError
+from ...errors import AudioError
 
 START_S = 15.0
 END_S = 4.0

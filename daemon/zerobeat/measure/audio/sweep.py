@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import MeasureError, TakeRefusedError
-from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
-from .pitch import Pitch, estimate_pitch
-from .take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ...errors import MeasureError, TakeRefusedError
+from ...tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
+from ..pitch.reader import Pitch, estimate_pitch
+from ..pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 
 FRAME_S = 0.01
 SILENT_DB = -30.0  # under the usual level of what sounds

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import MeasureError
+from ...errors import MeasureError
 
 LARGEST_BYTES = 2_000_000_000
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from ..tuning.readings import Unusable
-from ..tuning.units import name_of_note, pitch_to_volts
-from . import bends
+from ...tuning.readings import Unusable
+from ...tuning.units import name_of_note, pitch_to_volts
+from . import bend_tests as bends
 from .fit import Aim, Fit
 
 CLEAR_VOLTS = 1.0  # how far above zero volts the lowest note should stay

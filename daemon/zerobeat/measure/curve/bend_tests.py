@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from ..errors import MeasureError
+from ...errors import MeasureError
 from .fit import Aim, BendFacts
-from .take import Heard
+from ..pitch.take import Heard
 
 FULL_SHARE = 0.96  # of the range, for the wide bend
 MOST_OFF_RATIO = 0.03  # of the range; more is a wrong range

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from ..tuning.tracking import TrackingCurve
+from ...tuning.tracking import TrackingCurve
 
 
 @dataclass(frozen=True, slots=True)

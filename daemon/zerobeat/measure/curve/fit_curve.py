@@ -8,12 +8,13 @@ from typing import Literal
 
 import numpy as np
 
-from ..errors import MeasureError, TrackingError
-from ..tuning.readings import LEAST_SLOPE
-from ..tuning.tracking import Reading, TrackingCurve, Unusable
-from . import advice, bends
+from ...errors import MeasureError, TrackingError
+from ...tuning.readings import LEAST_SLOPE
+from ...tuning.tracking import Reading, TrackingCurve, Unusable
+from . import advice
+from . import bend_tests as bends
 from .fit import Aim, BendFacts, Fit, NoteReading
-from .material import Material, doubtful, points_of, shape_of
+from .run_readings import Material, doubtful, points_of, shape_of
 from .model import Model, Points
 
 LEAST_READINGS = 2

@@ -12,14 +12,14 @@ from collections import deque
 
 import numpy as np
 
-from ..errors import MeasureError
-from . import bends
-from . import notes as notes_of
+from ...errors import MeasureError
+from . import bend_tests as bends
+from . import readable_notes as notes_of
 from .fit import Aim, Fit
-from .fitting import fit_readings, fit_worst
-from .material import Material
+from .fit_curve import fit_readings, fit_worst
+from .run_readings import Material
 from .model import SIGMA_FLOOR_CENTS
-from .take import Heard, Progress, Purpose, Request, take_seconds
+from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
 
 REFERENCE_TAKES = 9  # the reference note again after so many takes
 REFERENCE_S = 60.0  # or so many seconds

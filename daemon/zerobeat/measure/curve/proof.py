@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .fit import Aim, Fit
-from .take import Heard, Progress, Purpose, Request, take_seconds
+from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
 
 CHECKS = 4
 ACCEPT_CENTS = 1.0  # a check note within this is good enough, whatever was there

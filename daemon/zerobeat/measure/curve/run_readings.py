@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike
 
 from .fit import Aim
 from .model import Model, Points, Shape
-from .notes import near_mains
-from .take import Heard
+from .readable_notes import near_mains
+from ..pitch.take import Heard
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0

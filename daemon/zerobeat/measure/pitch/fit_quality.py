@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from .lock import Locked, common_phase
-from .search import is_mains
+from .phase_fit import Locked, common_phase
+from .coarse_search import is_mains
 
 CENTS = 1200 / math.log(2)
 FADING = -0.5  # nepers a second; a tone that fades faster was struck

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .grid import MAX_GRID, MIN_POINTS, Grid
+from .coarse_grid import MAX_GRID, MIN_POINTS, Grid
 from .harmonics import Partials
-from .search import Candidate, Lines
+from .coarse_search import Candidate, Lines
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 LINE_OVER_FLOOR = 12.0  # in power

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import TakeRefusedError
-from .lags import lag_pitch
-from .lock import Locked, lock, without_sines
-from .search import Candidate, Lines, candidates, find_lines, score
-from .trust import (
+from ...errors import TakeRefusedError
+from .autocorrelation import lag_pitch
+from .phase_fit import Locked, lock, without_sines
+from .coarse_search import Candidate, Lines, candidates, find_lines, score
+from .fit_quality import (
     common_excess,
     drift_cents_per_s,
     own_pitch_excess,

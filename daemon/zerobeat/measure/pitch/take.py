@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from ..errors import MeasureError
-from ..tuning.units import hertz_to_pitch, pitch_to_hertz
-from .pitch import REASONS, Pitch
+from ...errors import MeasureError
+from ...tuning.units import hertz_to_pitch, pitch_to_hertz
+from .reader import REASONS, Pitch
 
 Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
 PERIODS = 20  # of the expected note, at least, in a take

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from .client import ANSWER_S, Client
+from .daemon_client import ANSWER_S, Client
 
 
 def add_socket(parser: argparse.ArgumentParser, example: str) -> None:

@@ -1,0 +1,1 @@
+"""Looks for what would break a gig, each fault with its remedy."""

@@ -1,0 +1,1 @@
+"""The pedalboard part of the engine: switches, bindings, actions, lights."""

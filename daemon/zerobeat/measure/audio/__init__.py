@@ -1,0 +1,1 @@
+"""Audio inputs, recordings and the process that listens."""

@@ -1,0 +1,1 @@
+"""What the daemon keeps: durable files, the store, the session, backups."""
