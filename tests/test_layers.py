@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections import Counter
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -12,17 +14,43 @@ import pytest
 import zerobeat
 
 PACKAGE = Path(zerobeat.__file__).parent
-# Part -> what it may import besides itself and errors. "app" may import all.
-MAY = {
+# Folder or top-level module -> what it may import besides itself, and a reason where it is not
+# plain. A folder within a folder is a part of its own. docs: the map in DEVELOPERS.md.
+MAY: dict[str, set[str]] = {
     "errors": set(),
     "midi": set(),
+    "runtime_directory": set(),
     "tuning": set(),
-    "engine": {"midi", "tuning"},
-    "config": {"midi", "tuning", "engine"},
-    "ports": {"midi", "tuning", "engine"},
-    "measure": {"tuning"},
+    "engine": {"midi", "tuning", "engine.pedals"},
+    "engine.pedals": {"midi", "engine"},
+    "config": {"tuning", "engine", "engine.pedals"},
+    "state": {"config", "engine", "engine.pedals"},
+    "ports": {"midi", "runtime_directory"},
+    "measure": set(),
+    "measure.pitch": {"tuning"},
+    "measure.curve": {"tuning", "measure.pitch"},
+    "measure.audio": {"tuning", "measure.pitch"},
     "sim": {"midi", "tuning"},
+    "client": {"runtime_directory"},
+    "console": {"client", "tuning"},
+    "calibration": {
+        "client", "config", "engine", "measure.audio", "measure.curve", "measure.pitch", "tuning",
+        "console",  # the one line that shows progress
+        "runtime_directory", "state",  # a profile is kept without a daemon, too
+    },
+    "runtime": {"config", "engine", "engine.pedals", "midi", "ports", "runtime_directory", "state"},
+    "report": {
+        "calibration", "config", "engine", "measure.curve", "measure.pitch", "state", "tuning"
+    },
+    "doctor": {"client", "engine", "ports"},
+    "render": {
+        "config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"
+    },
+    "release": {"midi", "ports", "runtime_directory"},
+    "cli": {"commands"},
+    "__main__": {"cli"},
 }
+ANYTHING = {"commands"}
 # Numbers and decisions: no clock, port, thread, log, file or chance.
 NEVER_INSIDE = {"time", "threading", "logging", "random", "socket", "select", "rtmidi", "numpy"}
 HEAVY = ("numpy", "rich", "mido", "scipy", "sounddevice")
@@ -31,13 +59,21 @@ FILES = sorted(
 )
 
 
-def part_of(path: Path) -> str:
-    first = path.relative_to(PACKAGE).parts[0]
-    return first.removesuffix(".py")
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+
+
+MODULES = {module_of(path) for path in FILES}
+FOLDERS = {module.rpartition(".")[0] for module in MODULES} - {""}
+
+
+def part_of(module: str) -> str:
+    """Return the folder of a module, or the module itself at the top."""
+    return module if module in FOLDERS else module.rpartition(".")[0] or module
 
 
 def imported(path: Path) -> tuple[set[str], set[str]]:
-    """Return the parts of the package and the outside modules that a file imports."""
+    """Return the modules of the package and the outside modules that a file imports."""
     inside: set[str] = set()
     outside: set[str] = set()
     place = path.relative_to(PACKAGE).parts[:-1]
@@ -47,25 +83,46 @@ def imported(path: Path) -> tuple[set[str], set[str]]:
         elif isinstance(node, ast.ImportFrom) and node.level == 0:
             outside.add((node.module or "").split(".")[0])
         elif isinstance(node, ast.ImportFrom):
-            root = place[: len(place) - node.level + 1]
-            names = [node.module] if node.module else [alias.name for alias in node.names]
-            inside |= {(*root, *name.split("."))[0] for name in names}
+            base = place[: len(place) - node.level + 1]
+            stem = ".".join([*base, *filter(None, [node.module])])
+            for alias in node.names:
+                name = f"{stem}.{alias.name}".lstrip(".")
+                inside.add(name if name in MODULES or name in FOLDERS else stem)
     return inside, outside
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
 def test_no_import_goes_against_the_map(path):
-    part = part_of(path)
+    module = module_of(path)
+    part = part_of(module.removesuffix(".__init__"))
     inside, outside = imported(path)
     assert "zerobeat" not in outside, "imports inside the package are relative"
-    if part in ("tuning", "engine"):
+    if part.split(".")[0] in ("tuning", "engine"):
         assert not outside & NEVER_INSIDE
-    if part in MAY:
-        assert inside - {part, "errors"} <= MAY[part]
+    if part not in ANYTHING and module != "__init__":
+        assert {part_of(other) for other in inside} - {part, "errors"} <= MAY[part]
 
 
 def test_every_part_is_on_the_map():
-    assert {part_of(path) for path in FILES} - {"__init__", "app"} == set(MAY)
+    parts = {part_of(module.removesuffix(".__init__")) for module in MODULES}
+    assert parts - {"__init__"} == set(MAY) | ANYTHING
+
+
+def test_no_circle_between_folders():
+    """A folder and the folders within it count as one: engine and its pedalboard part."""
+    graph: dict[str, set[str]] = {}
+    for part, others in MAY.items():
+        graph.setdefault(part.split(".")[0], set()).update(name.split(".")[0] for name in others)
+    for part, others in graph.items():
+        others.discard(part)
+    tuple(TopologicalSorter(graph).static_order())  # raises CycleError
+
+
+def test_no_module_name_is_used_twice():
+    """Commands are named after what a player types, so they may share a name."""
+    names = [m.rpartition(".")[2] for m in MODULES if not m.startswith("commands.")]
+    twice = {name for name, n in Counter(names).items() if n > 1} - {"__init__"}
+    assert not twice
 
 
 def loaded_by(code: str) -> set[str]:
@@ -90,8 +147,3 @@ def test_demo_and_render_need_no_midi_ports():
     """They run where python-rtmidi has no build (M16)."""
     for command in ("demo", "render", "check"):
         assert "rtmidi" not in loaded_by(f"import zerobeat.commands.{command}")
-
-
-def test_no_module_grows_past_300_lines():
-    long = {path.name: n for path in FILES if (n := len(path.read_text().splitlines())) > 300}
-    assert not long, "a module with two jobs becomes two"

@@ -14,14 +14,8 @@ from pathlib import Path
 
 from . import midi
 from .errors import PortError
-from .ports.mirror import (
-    MIRROR_FILE,
-    Lock,
-    Mirror,
-    read_left,
-    read_outputs,
-    runtime_directory,
-)
+from .ports.mirror import MIRROR_FILE, Mirror, read_left, read_outputs
+from .runtime_directory import Lock, runtime_directory
 
 CONNECT_S = 1.0
 

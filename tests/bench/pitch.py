@@ -34,7 +34,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from kit import tones
 from zerobeat.errors import TakeRefusedError
-from zerobeat.measure.pitch.reader.reader import estimate_pitch
+from zerobeat.measure.pitch.reader import estimate_pitch
 
 warnings.filterwarnings("ignore")
 RATE = 48000

@@ -14,8 +14,8 @@ import sys
 
 import numpy as np
 
-from zerobeat.sim.virtual_case import Case
 from zerobeat.sim.scenario import random_case
+from zerobeat.sim.virtual_case import Case
 from zerobeat.tuning import bend
 from zerobeat.tuning.readings import Reading
 from zerobeat.tuning.tracking import TrackingCurve

@@ -21,10 +21,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from zerobeat.config.scene_file import scene_to_yaml
+from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.state.session import Session, session_to_json
 from zerobeat.state.store import Store
 from zerobeat.state.store_writer import StoreWriter
-from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.tuning.scale import equal_division
 
 BOUND_MS = 50.0

@@ -8,11 +8,11 @@ from dataclasses import replace
 import pytest
 
 from zerobeat.calibration.audio_listener import apart
-from zerobeat.console.live_line import LiveLine
 from zerobeat.calibration.live_touchup import notes_for
+from zerobeat.calibration.touchup import LEAST_APART_CENTS
+from zerobeat.console.live_line import LiveLine
 from zerobeat.engine.settings import Voice
 from zerobeat.errors import MeasureError
-from zerobeat.calibration.touchup import LEAST_APART_CENTS
 from zerobeat.tuning.tracking import TrackingCurve, Unusable
 
 REED = Voice("reed", "quad", 0, lowest_note=24, highest_note=96)

@@ -6,16 +6,14 @@ import numpy as np
 import pytest
 
 from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
-from zerobeat.render.virtual_listener import VirtualListener
+from zerobeat.calibration import soundcheck, touchup, tune
+from zerobeat.calibration.soundcheck import Checks
+from zerobeat.calibration.trim import Trim
 from zerobeat.engine.chain import Chain
 from zerobeat.engine.settings import Tonight, TouchUp, Voice, VoiceSettings
 from zerobeat.errors import MeasureError
-from zerobeat.calibration import soundcheck
-from zerobeat.calibration import touchup
-from zerobeat.calibration import tune
-from zerobeat.calibration.soundcheck import Checks
-from zerobeat.measure.pitch.reader.take import Heard
-from zerobeat.calibration.trim import Trim
+from zerobeat.measure.pitch.take import Heard
+from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.sim.converter import ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup

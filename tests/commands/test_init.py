@@ -5,7 +5,7 @@ import os
 import pytest
 
 from zerobeat.cli import main
-from zerobeat.config.rig import load_rig
+from zerobeat.state.state_directory import load_rig
 
 
 @pytest.fixture

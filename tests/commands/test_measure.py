@@ -13,17 +13,16 @@ from kit.measuring import case_of, truth
 from zerobeat.calibration import measurement as measuring
 from zerobeat.cli import main
 from zerobeat.commands.measure import NOT_KEPT, _kept, notes_of
-from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.config.converter_file import load_converter
-from zerobeat.config.find import state_directory
 from zerobeat.config.profile_file import load_profile
-from zerobeat.config.rig import load_rig
 from zerobeat.errors import MeasureError
+from zerobeat.measure.audio.wav import read_wav
 from zerobeat.measure.curve.proof import Checked, judge
-from zerobeat.measure.pitch.reader.take import Request
-from zerobeat.measure.audio.audio_inputs.wav import read_wav
+from zerobeat.measure.pitch.take import Request
 from zerobeat.midi import NoteOn, encode
-from zerobeat.ports.mirror import Lock, runtime_directory
+from zerobeat.render.virtual_listener import VirtualListener
+from zerobeat.runtime_directory import Lock, runtime_directory
+from zerobeat.state.state_directory import load_rig, state_directory
 
 RIG = """
 inputs: {keys: {port: "Stage Keys:Stage Keys MIDI 1"}}

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.describe_rig import rig_lines
 from zerobeat.config.audio_field import AudioInput, Listening
-from zerobeat.config.rig import load_rig
+from zerobeat.config.describe_rig import rig_lines
 from zerobeat.errors import ConfigError
+from zerobeat.state.state_directory import load_rig
 
 RIG = """\
 inputs:

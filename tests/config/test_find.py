@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.find import SHIPPED, find, hidden_by, places, state_directory, stored_name
+from zerobeat.config.find import SHIPPED, find, hidden_by, places, stored_name
+from zerobeat.state.state_directory import own_store, state_directory
 
 
 def test_the_state_directory_is_systemds_else_the_xdg_one(monkeypatch, tmp_path):
@@ -23,7 +24,7 @@ def test_the_state_directory_is_systemds_else_the_xdg_one(monkeypatch, tmp_path)
 
 def test_places_in_order(monkeypatch):
     monkeypatch.setenv("STATE_DIRECTORY", "/s")
-    assert places("reed", ("profiles", "oscillators"), Path("/r")) == [
+    assert places("reed", ("profiles", "oscillators"), Path("/r"), stored=own_store()) == [
         Path("/s/profiles/reed.yaml"),
         Path("/r/reed.yaml"),
         Path("/r/profiles/reed.yaml"),
@@ -32,10 +33,10 @@ def test_places_in_order(monkeypatch):
         SHIPPED / "profiles" / "reed.yaml",
         SHIPPED / "oscillators" / "reed.yaml",
     ]
-    assert places("/a/b.scl", ("scales",), Path("/r")) == [Path("/a/b.scl")]
-    assert places("my/b.scl", ("scales",), Path("/r"))[0] == Path("/r/my/b.scl")
+    assert places("/a/b.scl", ("scales",), Path("/r"), stored=own_store()) == [Path("/a/b.scl")]
+    assert places("my/b.scl", ("scales",), Path("/r"), stored=own_store())[0] == Path("/r/my/b.scl")
     first = [Path("/s/scenes/my--slow.yaml"), Path("/r/my/slow.yaml")]
-    assert places("my/slow.yaml", ("scenes",), Path("/r"))[:2] == first
+    assert places("my/slow.yaml", ("scenes",), Path("/r"), stored=own_store())[:2] == first
 
 
 @pytest.mark.parametrize(
@@ -62,15 +63,15 @@ def test_what_was_stored_goes_before_the_players_file(name, monkeypatch, tmp_pat
     own = tmp_path / ("friday" if "friday" in name else "scenes") / "calm.yaml"
     own.parent.mkdir()
     own.write_text("hold: none\n")
-    assert find(name, ("scenes",), tmp_path) == own
+    assert find(name, ("scenes",), tmp_path, stored=own_store()) == own
     stored = tmp_path / "state" / "scenes" / f"{stored_name(name)}.yaml"
     stored.parent.mkdir(parents=True)
     stored.write_text("hold: note\n")
-    assert find(name, ("scenes",), tmp_path) == stored
-    assert hidden_by(stored, name, ("scenes",), tmp_path) == own
+    assert find(name, ("scenes",), tmp_path, stored=own_store()) == stored
+    assert hidden_by(stored, name, ("scenes",), tmp_path, stored=own_store()) == own
     # Gone but for an earlier generation: that still goes before.
     stored.rename(stored.with_name(f"{stored_name(name)}.1.yaml"))
-    assert find(name, ("scenes",), tmp_path) == stored
+    assert find(name, ("scenes",), tmp_path, stored=own_store()) == stored
 
 
 def test_other_files_beside_the_rig_go_before_those_in_the_state_directory(monkeypatch, tmp_path):
@@ -78,22 +79,22 @@ def test_other_files_beside_the_rig_go_before_those_in_the_state_directory(monke
     stored = tmp_path / "state" / "converters" / "quad.yaml"
     stored.parent.mkdir(parents=True)
     stored.write_text("title: one\n")
-    assert find("quad", ("converters",), tmp_path) == stored
+    assert find("quad", ("converters",), tmp_path, stored=own_store()) == stored
     own = tmp_path / "quad.yaml"
     own.write_text("title: two\n")
-    assert find("quad", ("converters",), tmp_path) == own
-    assert hidden_by(own, "quad", ("converters",), tmp_path) == stored
+    assert find("quad", ("converters",), tmp_path, stored=own_store()) == own
+    assert hidden_by(own, "quad", ("converters",), tmp_path, stored=own_store()) == stored
 
 
 def test_names_are_exact(monkeypatch, tmp_path):
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     (tmp_path / "quad-two.yaml").write_text("")
-    assert find("quad-tw", ("converters",), tmp_path) is None
-    assert find("quad-two", ("converters",), tmp_path) == tmp_path / "quad-two.yaml"
-    assert find("quad-two.yaml", ("converters",), tmp_path) == tmp_path / "quad-two.yaml"
+    assert find("quad-tw", ("converters",), tmp_path, stored=own_store()) is None
+    assert find("quad-two", ("converters",), tmp_path, stored=own_store()) == tmp_path / "quad-two.yaml"
+    assert find("quad-two.yaml", ("converters",), tmp_path, stored=own_store()) == tmp_path / "quad-two.yaml"
 
 
 def test_a_name_that_no_file_can_have_is_not_found(monkeypatch, tmp_path):
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
-    assert find("a\0b", ("scenes",), tmp_path) is None
-    assert find("x" * 5000, ("scenes",), tmp_path) is None
+    assert find("a\0b", ("scenes",), tmp_path, stored=own_store()) is None
+    assert find("x" * 5000, ("scenes",), tmp_path, stored=own_store()) is None

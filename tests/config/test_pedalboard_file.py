@@ -3,7 +3,7 @@
 import pytest
 
 from zerobeat.config.pedalboard_file import load_pedalboard
-from zerobeat.engine.pedals.pedalboard.bindings import Binding
+from zerobeat.engine.pedals.bindings import Binding
 from zerobeat.errors import ConfigError
 
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zerobeat.config.rig import load_rig
-from zerobeat.state.store import Store
 from zerobeat.engine.settings import Zone
 from zerobeat.errors import ConfigError
+from zerobeat.state.state_directory import load_rig
+from zerobeat.state.store import Store
 
 RIG = """\
 middle_c: C4

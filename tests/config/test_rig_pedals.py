@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.state.bindings_file import learned_to_yaml, read_learned, with_learned
-from zerobeat.config.rig import load_rig
-from zerobeat.engine.pedals.pedalboard.bindings import Binding, Learned
+from zerobeat.engine.pedals.bindings import Binding, Learned
 from zerobeat.errors import ConfigError
+from zerobeat.state.bindings_file import learned_to_yaml, read_learned, with_learned
+from zerobeat.state.state_directory import load_rig
 
 RIG = """\
 inputs:

@@ -9,9 +9,9 @@ import pytest
 
 from kit.daemon import write_rig
 from zerobeat.doctor import midi_checks as doctor_midi
-from zerobeat.config.rig import load_rig
 from zerobeat.ports.patch import SEQUENCER
 from zerobeat.ports.port_name import PortName
+from zerobeat.state.state_directory import load_rig
 
 HERE_WITHOUT_ALSA = not SEQUENCER.exists()
 

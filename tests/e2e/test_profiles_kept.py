@@ -9,9 +9,9 @@ from kit.daemon import Daemon, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.profile_file import load_profile
-from zerobeat.state.store import Store
 from zerobeat.errors import CommandError
 from zerobeat.midi import PitchBend, parse
+from zerobeat.state.store import Store
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 

@@ -17,9 +17,9 @@ from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.scene_file import load_scene
+from zerobeat.errors import ZerobeatError
 from zerobeat.state.state_lock import StateLock
 from zerobeat.state.store import Store
-from zerobeat.errors import ZerobeatError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 

@@ -9,10 +9,10 @@ from kit.daemon import Daemon, open_notes, write_rig
 from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed
 from zerobeat.client.daemon_client import Client
+from zerobeat.errors import CommandError, ControlError
 from zerobeat.runtime.startup_state import LOOK_S
 from zerobeat.state.session import EVERY_S
 from zerobeat.state.store import Store
-from zerobeat.errors import CommandError, ControlError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 

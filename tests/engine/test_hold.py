@@ -9,7 +9,7 @@ import pytest
 from kit.clocked import BAR, BEAT, KEY, PAD, STEPS, TICK_S, Clocked
 from kit.playing import KEYS, small_rig
 from zerobeat.engine import commands
-from zerobeat.engine.pedals.pedalboard.bindings import Binding, Pedalboard
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone
 from zerobeat.midi import (
     CLOCK,

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from zerobeat.config.rig import load_rig
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.status import Status, picture
 from zerobeat.engine.voice_status import VoiceStatus
 from zerobeat.engine.wire import Wire
+from zerobeat.state.state_directory import load_rig
 
 RIG = Path(__file__).resolve().parents[2] / "profiles/rigs/small-case.yaml"
 

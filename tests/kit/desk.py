@@ -24,9 +24,9 @@ from typing import Any
 import pyte
 
 from kit.case import Case
-from zerobeat.runtime.socket_commands import Handlers
 from zerobeat.engine.status import plain
 from zerobeat.ports.control import Control
+from zerobeat.runtime.socket_commands import Handlers
 
 ZEROBEAT = (sys.executable, "-m", "zerobeat")
 PATIENCE_S = 20.0

@@ -16,9 +16,9 @@ from typing import Any
 
 from kit.playing import Playing
 from zerobeat import midi
-from zerobeat.config.rig import load_rig
 from zerobeat.engine import commands
 from zerobeat.engine.ledger import Outputs
+from zerobeat.state.state_directory import load_rig
 
 SESSIONS = sorted(Path(__file__).parents[1].glob("engine/sessions/*/in.txt"))
 assert SESSIONS, "no golden sessions found"

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from zerobeat.cli import main
-from zerobeat.config.find import state_directory
 from zerobeat.config.profile_file import CheckNote, Profile, ProfileReading, profile_to_yaml
+from zerobeat.state.state_directory import state_directory
 from zerobeat.state.store import Store
 from zerobeat.tuning.readings import Unusable
 

@@ -18,8 +18,8 @@ import pytest
 from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
-from zerobeat.config.rig import load_rig
 from zerobeat.errors import CommandError, ConfigError
+from zerobeat.state.state_directory import load_rig
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 

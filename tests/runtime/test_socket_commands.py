@@ -5,8 +5,8 @@ import json
 import pytest
 
 from kit.case import Case
-from zerobeat.runtime.socket_commands import Handlers
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
+from zerobeat.runtime.socket_commands import Handlers
 
 
 class Desk:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from zerobeat.runtime.startup_state import State, come_back
-from zerobeat.config.rig import load_rig
-from zerobeat.state.session import Session, session_to_json
 from zerobeat.engine.settings import Scene, Tonight, VoiceSettings
+from zerobeat.runtime.startup_state import State, come_back
+from zerobeat.state.session import Session, session_to_json
+from zerobeat.state.state_directory import load_rig
 
 RIG = """\
 inputs:

@@ -9,7 +9,6 @@ from zerobeat.midi import NoteOn, PitchBend, encode
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel
-from zerobeat.sim.virtual_case import Case
 from zerobeat.sim.scenario import (
     MEASURED_S,
     PARTS,
@@ -19,6 +18,7 @@ from zerobeat.sim.scenario import (
     quartet,
     random_case,
 )
+from zerobeat.sim.virtual_case import Case
 from zerobeat.tuning.tracking import TrackingCurve
 
 

@@ -34,7 +34,6 @@ def soak(events: int) -> None:
     import tempfile
 
     from kit.stage import NAMES, OUTPUTS, RIGS, SCENES
-    from zerobeat.runtime.midi_loops import Storms
     from zerobeat.engine import commands
     from zerobeat.engine.engine import Engine
     from zerobeat.engine.status import picture, plain
@@ -42,6 +41,7 @@ def soak(events: int) -> None:
     from zerobeat.errors import CommandError
     from zerobeat.midi import parse
     from zerobeat.ports.mirror import Mirror
+    from zerobeat.runtime.midi_loops import Storms
 
     chance = random.Random(7)
     engine, wire, storms = Engine(RIGS[0], SCENES), Wire(RIGS[0].outputs), Storms()

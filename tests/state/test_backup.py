@@ -16,10 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.cuts import CHANGING, record, run_cut, run_failing
+from zerobeat.errors import StoreError
 from zerobeat.state import backup
 from zerobeat.state.backup import SUMS, pack, read_backup, recover, unpack
 from zerobeat.state.store import Store
-from zerobeat.errors import StoreError
 
 
 def fill(directory: Path, program: int) -> Path:

@@ -4,9 +4,9 @@ import os
 
 import pytest
 
-from zerobeat.state.last_good import keep_last_good, last_good_rig, load_last_good
-from zerobeat.config.rig import load_rig
 from zerobeat.errors import StoreError
+from zerobeat.state.last_good import keep_last_good, last_good_rig, load_last_good
+from zerobeat.state.state_directory import load_rig
 
 RIG = """\
 inputs:

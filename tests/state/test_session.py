@@ -9,15 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zerobeat.state.session import (
-    EVERY_S,
-    Session,
-    SessionKeeper,
-    load_session,
-    session_to_json,
-)
-from zerobeat.state.store import Store
-from zerobeat.state.store_writer import StoreWriter
 from zerobeat.engine.settings import (
     Input,
     Output,
@@ -30,6 +21,15 @@ from zerobeat.engine.settings import (
     VoiceSettings,
     Zone,
 )
+from zerobeat.state.session import (
+    EVERY_S,
+    Session,
+    SessionKeeper,
+    load_session,
+    session_to_json,
+)
+from zerobeat.state.store import Store
+from zerobeat.state.store_writer import StoreWriter
 from zerobeat.tuning.scale import Scale, equal_division
 
 RIG = Rig(

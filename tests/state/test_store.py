@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
 from kit.disks import remount, small_disk
-from zerobeat.state import durable
 from zerobeat.config.profile_file import (
     Profile,
     ProfileReading,
@@ -28,9 +27,10 @@ from zerobeat.config.profile_file import (
     profile_to_yaml,
 )
 from zerobeat.config.scene_file import load_scene, scene_to_yaml
-from zerobeat.state.store import Store
 from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.errors import StoreError
+from zerobeat.state import durable
+from zerobeat.state.store import Store
 
 
 @pytest.fixture

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from kit.cuts import Call, disks, record, run, run_cut, run_failing
+from zerobeat.errors import StoreError
 from zerobeat.state import durable
 from zerobeat.state.store import Store
-from zerobeat.errors import StoreError
 
 SAVE = """store.save("scenes", "calm", "program: 99\\n"); os.write(1, b"stored")"""
 UNDO = """store.undo("scenes", "calm"); os.write(1, b"stored")"""

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from kit.cuts import run
+from zerobeat.errors import StoreError
 from zerobeat.state.store import Store
 from zerobeat.state.store_writer import Done, StoreWriter
-from zerobeat.errors import StoreError
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from ..console.live_line import LiveLine
 from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
-from ..console.live_line import LiveLine
 from .measuring_session import Room, open_room
 
 

@@ -18,10 +18,10 @@ from ..errors import AudioError, MeasureError, TakeRefusedError
 from ..measure.audio.audio_inputs import MOST_VOID, Sound
 from ..measure.audio.devices import list_devices
 from ..measure.pitch.reader import Pitch, estimate_pitch
-from .soundcheck import TOO_QUIET_DBFS
 from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .measuring_session import Room
+from .soundcheck import TOO_QUIET_DBFS
 
 STRIKE_S = 0.03  # how long the gate is open, before a VCA whose tap comes first
 SOFT, PLAIN = 1, 100  # velocities

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from ..config.describe import named, wrapped
 from ..measure.curve.fit import Aim, Fit
 from ..measure.curve.proof import Proof
 from ..tuning.units import name_of_note
-from ..config.describe import named, wrapped
 from .measurement import Measured
 
 MOST_ROWS = 14

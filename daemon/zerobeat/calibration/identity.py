@@ -8,16 +8,16 @@ from dataclasses import replace
 from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch.reader import REASONS
+from ..measure.pitch.take import PERIODS, Heard, Request
+from ..tuning.units import pitch_to_hertz
+from .audio_listener import LiveListener
+from .measuring_session import Room
 from .soundcheck import (
     IDENTITY_PATTERN_CENTS,
     TOO_LOUD_PEAK_SHARE,
     TOO_QUIET_DBFS,
     follows,
 )
-from ..measure.pitch.take import PERIODS, Heard, Request
-from ..tuning.units import pitch_to_hertz
-from .audio_listener import LiveListener
-from .measuring_session import Room
 
 SETTLE_S = 0.12
 LEAST_S = 0.2  # small bends need no finer reading

@@ -11,22 +11,22 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ..config.voice_field import with_profile
+from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
 from ..errors import MeasureError
 from ..measure.curve.fit import Aim, Fit
-from ..measure.pitch.reader import REASONS
 from ..measure.curve.plan import Plan
 from ..measure.curve.proof import Proving
+from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import MOST_REFUSED, Asking, Heard, Progress, Request
 from ..tuning.units import name_of_note
+from .audio_listener import LiveListener, apart
 from .describe_fit import measured_lines
 from .identity import prove
-from .profile_persistence import keep
-from .audio_listener import LiveListener, apart
-from ..console.live_line import LiveLine
+from .live_touchup import batches
 from .measurement import Measured, encoding, judged, profile_of
 from .measuring_session import Room
-from .live_touchup import batches
+from .profile_persistence import keep
 
 UNTOUCHED = "the profile in force is unchanged"
 UNISON_CENTS = 6000.0  # where voices that were read side by side are heard together

@@ -10,13 +10,13 @@ from dataclasses import replace
 
 from ..engine.settings import Voice
 from ..errors import MeasureError
-from . import touchup
 from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import Heard, Request
-from .touchup import Touched
 from ..tuning.units import hertz_to_pitch
+from . import touchup
 from .audio_listener import LiveListener, apart, side_by_side
 from .measuring_session import Room
+from .touchup import Touched
 
 SECONDS = 0.35
 SETTLE_S = 0.1

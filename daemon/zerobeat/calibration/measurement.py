@@ -19,14 +19,14 @@ from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
 from ..measure.curve.fit import Aim, Fit
 from ..measure.curve.fit_curve import fit_readings
-from ..measure.curve.run_readings import Material
-from ..measure.pitch.reader import Pitch
 from ..measure.curve.plan import Plan
 from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
+from ..measure.curve.run_readings import Material
+from ..measure.pitch.reader import Pitch
 from ..measure.pitch.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
-from .typed_readings import TypedReading
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch, pitch_to_hertz
+from .typed_readings import TypedReading
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
 SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs

@@ -15,14 +15,15 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..client.daemon_client import Client, socket_paths
+from ..client.own_daemon import own_daemon
 from ..config.audio_field import Listening
-from ..config.rig import LoadedRig, load_rig
+from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import Wanted
-from ..client.daemon_client import Client, socket_paths
-from ..client.own_daemon import own_daemon
+from ..state.state_directory import load_rig
 
 CONNECT_S = 8.0
 LOOK_S = 0.3  # between two looks at the status

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from ..config.converter_file import ConverterFile
+from ..config.describe import wrapped
 from ..config.rig import LoadedRig
 from ..errors import CommandError, MeasureError
-from .typed_readings import TypedVolts, parse_volts
 from ..tuning.units import name_of_note, volts_to_pitch
-from ..config.describe import wrapped
 from .readings_file import read_text, write_text
+from .typed_readings import TypedVolts, parse_volts
 
 SLIP_CENTS = 60.0  # of one reading from the line through the others
 LEAST_NOTES = 3

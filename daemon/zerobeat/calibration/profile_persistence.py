@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..config.find import state_directory
+from ..client.daemon_client import Client
 from ..config.profile_file import Profile, profile_to_yaml, profile_values
 from ..config.rig import LoadedRig
-from ..state.store import Store
 from ..errors import ControlError, MeasureError
-from ..ports.mirror import Lock, make_runtime_directory, runtime_directory
-from ..client.daemon_client import Client
+from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
+from ..state.state_directory import state_directory
+from ..state.store import Store
 
 
 def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:

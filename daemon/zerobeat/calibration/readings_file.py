@@ -9,13 +9,13 @@ from ..config.profile_file import load_profile
 from ..config.yaml_source import LARGEST_BYTES, read_bytes
 from ..engine.settings import Voice
 from ..errors import ConfigError, MeasureError, StoreError
-from ..measure.pitch.reader import Pitch
 from ..measure.audio.sweep import read_sweep
-from ..measure.pitch.take import Heard, Request
-from .typed_readings import parse_readings
 from ..measure.audio.wav import read_wav
+from ..measure.pitch.reader import Pitch
+from ..measure.pitch.take import Heard, Request
 from ..tuning.units import pitch_to_hertz
 from .measurement import typed_takes
+from .typed_readings import parse_readings
 
 
 def read_typed(path: Path, voice: Voice, middle_c_octave: int) -> list[Heard]:

@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 from ..errors import MeasureError
-from ..tuning.tracking import TrackingCurve
 from ..measure.pitch.take import Heard, Request
+from ..tuning.tracking import TrackingCurve
 
 MOST_OFFSET_CENTS = 60.0
 MOST_STRETCH_CENTS = 15.0

@@ -7,10 +7,10 @@ import sys
 import time
 from typing import Any
 
-from ..errors import MeasureError
 from ..console.live_line import LiveLine
-from .measuring_session import Room
+from ..errors import MeasureError
 from .arguments import note_of
+from .measuring_session import Room
 
 REACH_CENTS = 25.0  # the whole way of a wheel, one side
 TURN_S = 0.26  # the daemon shows itself four times a second

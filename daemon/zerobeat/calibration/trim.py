@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..tuning.units import volts_to_pitch
 from ..measure.pitch.take import Heard, Progress, Request
+from ..tuning.units import volts_to_pitch
 
 GOOD_CENTS_PER_OCTAVE = 0.3
 ROUNDS_WITHOUT_GAIN = 4

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import CommandError, ControlError
-from ..ports.control import SOCKET, VERSION
-from ..ports.mirror import runtime_directory
+from ..runtime_directory import SOCKET, SOCKET_VERSION, runtime_directory
 
 SERVICE_FOLDER = Path("/run/zerobeat")  # systemd's RuntimeDirectory=zerobeat
 ANSWER_S = 5.0  # the daemon answers in milliseconds; a picture may take a quarter of a second
@@ -68,7 +67,7 @@ class Client:
     def send(self, command: str, **values: Any) -> None:
         """Send one command without waiting for its answer."""
         self._id += 1
-        request = {"zerobeat": VERSION, "id": self._id, "command": command, **values}
+        request = {"zerobeat": SOCKET_VERSION, "id": self._id, "command": command, **values}
         self._link.settimeout(ANSWER_S)
         try:
             self._link.sendall(json.dumps(request).encode() + b"\n")

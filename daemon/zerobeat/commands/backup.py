@@ -6,11 +6,11 @@ import argparse
 import os
 from pathlib import Path
 
-from ..state import backup
-from ..config.find import state_directory
-from ..state.state_lock import StateLock
-from ..errors import StoreError, ZerobeatError
 from ..client.daemon_client import Client
+from ..errors import StoreError, ZerobeatError
+from ..state import backup
+from ..state.state_directory import state_directory
+from ..state.state_lock import StateLock
 
 SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 

@@ -5,19 +5,18 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from ..config import describe, describe_rig
 from ..config.converter_file import load_converter
 from ..config.faults import Faults
 from ..config.kinds import kind_of_file
 from ..config.pedalboard_file import load_pedalboard
 from ..config.profile_file import load_profile
-from ..config.rig import load_rig
 from ..config.scene_file import load_scene
 from ..config.yaml_source import read_bytes
 from ..errors import ConfigError, ScaleError
+from ..state.state_directory import load_rig, own_store
 from ..tuning.scala import parse_kbm, parse_scl
 from ..tuning.scale import Scale, preset
-from ..config import describe
-from ..config import describe_rig
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +50,7 @@ def _lines(kind: str, path: Path, scale: str | None) -> list[str]:
     if kind == "rig":
         return head + describe_rig.rig_lines(load_rig(path))
     if kind == "scene":
-        return head + describe.scene_lines(load_scene(path))
+        return head + describe.scene_lines(load_scene(path, stored=own_store()))
     if kind == "converter":
         return head + describe.converter_file_lines(load_converter(path))
     if kind == "profile":

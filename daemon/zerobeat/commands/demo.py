@@ -42,8 +42,8 @@ def _seed(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     # Imported here: --help and the other commands need neither numpy nor the case.
-    from ..sim.scenario import BEAT_S, PARTS, PHRASE
     from ..render import rehearsal
+    from ..sim.scenario import BEAT_S, PARTS, PHRASE
 
     started_s = time.monotonic()
     names = ["before.wav", "after.wav", "corrected.mid"]
@@ -205,8 +205,8 @@ def _midi_file(sent: list[tuple[float, bytes]]) -> bytes:
     import mido
 
     from ..midi import encode
-    from ..sim.scenario import BEAT_S
     from ..sim.midi_stream import ByteStream
+    from ..sim.scenario import BEAT_S
 
     file = mido.MidiFile(type=0, ticks_per_beat=TICKS_A_BEAT)
     track = mido.MidiTrack()

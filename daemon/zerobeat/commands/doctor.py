@@ -8,13 +8,12 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
-from ..config.find import state_directory
-from ..config.rig import load_rig
-from ..engine.settings import Rig
-from ..errors import ConfigError
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
 from ..doctor.finding import Finding, ok
+from ..engine.settings import Rig
+from ..errors import ConfigError
+from ..state.state_directory import load_rig, state_directory
 
 SERVICE_RIG = Path("/etc/zerobeat/rig.yaml")
 SERVICE_STATE = Path("/var/lib/zerobeat")

@@ -7,12 +7,12 @@ import sys
 import time
 from typing import Any
 
-from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
-from ..errors import CommandError
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
-from .learn_switch import Found, find_pedal, find_switch
+from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
+from ..errors import CommandError
 from .learn_incoming import Hearing, told
+from .learn_switch import Found, find_pedal, find_switch
 
 WAIT_S = 30.0
 HOLDS = ("none", "note", "trigger", "sample")

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from .. import midi
+from ..client.daemon_client import Client
+from ..config.describe import named, program
 from ..engine.pedals.bindings import PRESSED
 from ..errors import ControlError
 from ..midi import Message
-from ..client.daemon_client import Client
-from ..config.describe import named, program
 
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
 

@@ -11,12 +11,12 @@ from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
 
 if TYPE_CHECKING:
+    from ..calibration.measurement import Measured
+    from ..calibration.measuring_session import Room
     from ..config.rig import LoadedRig
     from ..engine.settings import Voice
     from ..measure.curve.fit import Aim
     from ..measure.pitch.take import Listener, Progress
-    from ..calibration.measurement import Measured
-    from ..calibration.measuring_session import Room
 
 CHECKS = 4
 NOT_KEPT = 3  # exit status: measured, but not kept
@@ -71,10 +71,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from ..config.rig import load_rig
-    from ..calibration import profile_persistence as keeping
     from ..calibration import measurement as measuring
+    from ..calibration import profile_persistence as keeping
     from ..calibration.describe_fit import measured_lines
+    from ..state.state_directory import load_rig
 
     if not 0.05 <= args.tolerance <= 50.0:
         raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
@@ -133,9 +133,9 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> List
 def _live(args: argparse.Namespace) -> int:
     """Play voices through the daemon and listen to them."""
     from ..calibration import measurement as measuring
-    from ..console.live_line import LiveLine
-    from ..calibration.live_measurement import Wish, measure_live
     from ..calibration.arguments import room_of, voices_of
+    from ..calibration.live_measurement import Wish, measure_live
+    from ..console.live_line import LiveLine
 
     def make_aim(room: Room, name: str) -> Aim:
         return measuring.aim_of(
@@ -156,9 +156,9 @@ def _live(args: argparse.Namespace) -> int:
 
 
 def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
-    from ..config.profile_file import profile_to_yaml
     from ..calibration import profile_persistence as keeping
     from ..calibration.readings_file import write_text
+    from ..config.profile_file import profile_to_yaml
 
     if args.out is not None:
         write_text(args.out, profile_to_yaml(found.profile))

@@ -7,9 +7,9 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from ..config.rig import load_rig
 from ..errors import CommandError, MidiFileError
 from ..render.midi_file import render
+from ..state.state_directory import load_rig
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

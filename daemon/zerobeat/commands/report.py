@@ -22,11 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from ..config.rig import load_rig
-    from ..errors import StoreError
     from ..calibration.measurement import voice_of
     from ..calibration.readings_file import write_text
+    from ..errors import StoreError
     from ..report.page import page
+    from ..state.state_directory import load_rig
 
     loaded = load_rig(args.rig)
     for name in args.voices:

@@ -7,13 +7,13 @@ import sys
 import time
 from pathlib import Path
 
-from ..config.find import state_directory
-from ..state.last_good import keep_last_good, last_good_rig, load_last_good
-from ..config.rig import LoadedRig, load_rig
+from ..config.rig import LoadedRig
 from ..errors import CommandError, ConfigError, StoreError
 from ..runtime.journal import keep_libraries_out
-from ..runtime.startup_state import State, come_back
 from ..runtime.runner import Runner
+from ..runtime.startup_state import State, come_back
+from ..state.last_good import keep_last_good, last_good_rig, load_last_good
+from ..state.state_directory import load_rig, state_directory
 
 AGAIN_S = 10.0  # a service manager that starts it again at once would fill the log
 

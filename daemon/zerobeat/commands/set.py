@@ -6,12 +6,13 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from ..client.ask_daemon import add_socket, value_of
+from ..client.daemon_client import Client
 from ..config.context import Context
 from ..config.faults import Place
 from ..config.json_source import node_of
 from ..config.scale_field import read_scale_field, scale_to_plain
-from ..client.ask_daemon import add_socket, value_of
-from ..client.daemon_client import Client
+from ..state.state_directory import own_store
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,7 +66,7 @@ def _names_a_file(value: Any) -> bool:
 
 def _written_out(value: Any, client: Client) -> Any:
     """Read the file here: the daemon opens none while it plays. It is looked for as by the rig."""
-    context = Context(Path(str(client.status().get("rig", "."))).parent)
+    context = Context(Path(str(client.status().get("rig", "."))).parent, own_store())
     scale, keyboard_map = read_scale_field(node_of(value, Place("set", 0, "scale")), context)
     context.faults.raise_any()
     return scale_to_plain(scale, keyboard_map)

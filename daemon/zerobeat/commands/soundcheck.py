@@ -5,16 +5,16 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 
-from ..errors import MeasureError
-from ..calibration.soundcheck import Checks, judge
-from ..measure.pitch.take import Request
-from ..calibration.touchup import Touched
-from ..calibration.identity import Identity, identify
-from ..calibration.audio_listener import LiveListener
-from ..console.live_line import LiveLine
-from ..calibration.measuring_session import Room
 from ..calibration.arguments import add_room, room_of, voices_of
+from ..calibration.audio_listener import LiveListener
+from ..calibration.identity import Identity, identify
 from ..calibration.live_touchup import notes_for, send, touch_group
+from ..calibration.measuring_session import Room
+from ..calibration.soundcheck import Checks, judge
+from ..calibration.touchup import Touched
+from ..console.live_line import LiveLine
+from ..errors import MeasureError
+from ..measure.pitch.take import Request
 
 SECONDS = 0.4
 WIDE_SHARE = 0.5  # of the bend range

@@ -11,8 +11,8 @@ import time
 
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
-from ..console.terminal import Console, Terminal, ascii_only, is_live, slow_line
 from ..console.screen import lines
+from ..console.terminal import Console, Terminal, ascii_only, is_live, slow_line
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 
+from ..calibration.arguments import add_room, room_of, voices_of
+from ..calibration.live_touchup import touch_up
 from ..calibration.touchup import Touched
 from ..calibration.touchup_by_ear import by_ear
 from ..console.live_line import LiveLine
-from ..calibration.arguments import add_room, room_of, voices_of
-from ..calibration.live_touchup import touch_up
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

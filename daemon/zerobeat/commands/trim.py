@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 
-from ..errors import MeasureError
-from ..calibration.trim import Trim, Trimmed
-from ..tuning.units import name_of_note
-from ..calibration.audio_listener import LiveListener
-from ..console.live_line import LiveLine
-from ..calibration.measuring_session import Room
 from ..calibration.arguments import add_room, note_of, room_of, voices_of
+from ..calibration.audio_listener import LiveListener
 from ..calibration.live_touchup import notes_for
+from ..calibration.measuring_session import Room
+from ..calibration.trim import Trim, Trimmed
+from ..console.live_line import LiveLine
+from ..errors import MeasureError
+from ..tuning.units import name_of_note
 
 MOST_SILENT = 40  # takes in a row; then nobody turns
 

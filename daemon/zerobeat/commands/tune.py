@@ -6,12 +6,12 @@ import argparse
 import time
 
 from ..calibration import tune
+from ..calibration.arguments import add_room, note_of, room_of, voices_of
+from ..calibration.audio_listener import LiveListener
+from ..calibration.measuring_session import Room
+from ..console.live_line import LiveLine
 from ..measure.pitch.reader import REASONS
 from ..tuning.units import name_of_note
-from ..calibration.audio_listener import LiveListener
-from ..console.live_line import LiveLine
-from ..calibration.measuring_session import Room
-from ..calibration.arguments import add_room, note_of, room_of, voices_of
 
 ROUNDS_S = 0.05  # between two readings
 

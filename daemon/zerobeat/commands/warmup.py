@@ -5,14 +5,14 @@ from __future__ import annotations
 import argparse
 import time
 
+from ..calibration.arguments import add_room, room_of, voices_of
+from ..calibration.audio_listener import LiveListener
+from ..calibration.live_touchup import batches, listen_apart, notes_for
+from ..calibration.measuring_session import Room
+from ..calibration.warmup import Warmup
+from ..console.live_line import LiveLine
 from ..errors import MeasureError
 from ..measure.pitch.take import Request
-from ..calibration.warmup import Warmup
-from ..calibration.audio_listener import LiveListener
-from ..console.live_line import LiveLine
-from ..calibration.measuring_session import Room
-from ..calibration.arguments import add_room, room_of, voices_of
-from ..calibration.live_touchup import batches, listen_apart, notes_for
 
 SECONDS = 0.5
 TOLD_S = 60.0  # between two tables

@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import TypeVar
 
 from ..errors import StoreError
-from ..state import durable
 from .faults import Faults, Place
-from .find import find, hidden_by, is_stored, not_found
-from ..state.store import FOLDERS
+from .find import find, hidden_by, not_found
+from .stored_files import StoredFiles, has_generations, is_stored
 
 T = TypeVar("T")
 
@@ -20,11 +19,14 @@ T = TypeVar("T")
 class Context:
     """The rig around a file, as far as it has been read.
 
+    ``stored`` is what the daemon stored; None reads the player's own files alone.
+
     A file that is read alone has no rig: ``voices`` and ``inputs`` are None
     then, and names are not checked.
     """
 
     folder: Path
+    stored: StoredFiles | None = None
     faults: Faults = field(default_factory=Faults)
     middle_c_octave: int = 4
     program_numbers_from: int = 1
@@ -37,9 +39,9 @@ class Context:
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         """Return the file a name means, noted as read; a fault is added if there is none."""
-        path = find(name, kinds, self.folder)
+        path = find(name, kinds, self.folder, stored=self.stored)
         if path is None:
-            self.faults.add(place, f"found {name}: {not_found(name, kinds, self.folder)}")
+            self.faults.add(place, f"found {name}: {not_found(name, kinds, self.folder, self.stored)}")
             return None
         return self.take(path, name, kinds, place)
 
@@ -51,10 +53,10 @@ class Context:
         What is hidden or passed over becomes a warning, and a stored file of
         which nothing can be read a fault.
         """
-        hidden = hidden_by(path, name, kinds, self.folder, in_folders)
-        if is_stored(path) and path.parent.name in FOLDERS:
+        hidden = hidden_by(path, name, kinds, self.folder, in_folders, self.stored)
+        if self.stored is not None and has_generations(path, self.stored):
             try:
-                newest = durable.newest(path)
+                newest = self.stored.newest(path)
             except StoreError as error:
                 if hidden is None:
                     self.faults.add(place, f"found {error}")
@@ -82,7 +84,7 @@ class Context:
         the newest earlier generation without any, and that to the player's own file
         of the same name. If there is none, its faults are added.
         """
-        if not (is_stored(path) and path.parent.name in FOLDERS):
+        if not has_generations(path, self.stored):
             return read(path)
         outer = self.faults
         first: Faults | None = None
@@ -101,21 +103,24 @@ class Context:
         return None
 
     def _instead_of(self, path: Path, name: str, kinds: tuple[str, ...]) -> Iterator[Path]:
-        newest = path.with_name(f"{durable.plain_stem(path)}{path.suffix}")
-        for candidate in durable.generations(newest):
-            if candidate != path and durable.examine(candidate).is_valid:
+        assert self.stored is not None
+        plain = self.stored.plain_path(path)
+        for candidate in self.stored.valid_generations(plain):
+            if candidate != path:
                 yield candidate
-        hidden = hidden_by(newest, name, kinds, self.folder)
+        hidden = hidden_by(plain, name, kinds, self.folder, stored=self.stored)
         if hidden is not None:
             yield hidden
 
     def is_stored(self, path: Path) -> bool:
         """Return whether the daemon wrote this file itself."""
-        return is_stored(path)
+        return is_stored(path, self.stored)
 
     def name_of(self, path: Path) -> str:
         """Return what a file is called, whichever generation of it is read."""
-        return durable.plain_stem(path) if is_stored(path) else path.stem
+        if self.stored is not None and self.is_stored(path):
+            return self.stored.plain_path(path).stem
+        return path.stem
 
     def note_read(self, path: Path) -> None:
         if path not in self.files_read:

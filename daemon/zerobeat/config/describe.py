@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import textwrap
 
-from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
-from .profile_file import Profile
 from ..engine.pedals.bindings import Binding, Pedalboard
 from ..engine.settings import PLAIN, Converter, Scene, Trigger, VoiceSettings, Zone
 from ..tuning.bend import bend_to_cents
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
+from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
+from .profile_file import Profile
 
 WIDTH = 80
 

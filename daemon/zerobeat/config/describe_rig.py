@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from .rig import LoadedRig
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
 from ..tuning.units import pitch_to_volts
@@ -18,6 +17,7 @@ from .describe import (
     unison_ms,
     wrapped,
 )
+from .rig import LoadedRig
 
 
 def rig_lines(loaded: LoadedRig) -> list[str]:

@@ -14,27 +14,11 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from ..state import durable
 from .faults import meant
-from ..state.store import FOLDERS
+from .stored_files import STORED_KINDS, StoredFiles, has_generations, is_stored
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
 SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")
-
-
-def state_directory() -> Path:
-    """Return where the daemon keeps what it writes itself.
-
-    systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
-    terminal it is ``zerobeat`` in the XDG state home.
-    """
-    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    if given:
-        return Path(given)
-    # XDG Base Directory Specification: an unset, empty or relative path counts as unset.
-    home = os.environ.get("XDG_STATE_HOME", "")
-    base = Path(home) if os.path.isabs(home) else Path.home() / ".local" / "state"
-    return base / "zerobeat"
 
 
 def stored_name(name: str) -> str:
@@ -46,12 +30,18 @@ def stored_name(name: str) -> str:
     path = Path(name)
     stem = path.with_suffix("") if path.suffix in (".yaml", ".yml") else path
     parts = [part for part in stem.parts if part not in ("/", ".", "..")]
-    if len(parts) == 2 and parts[0] in FOLDERS:
+    if len(parts) == 2 and parts[0] in STORED_KINDS:
         del parts[0]
     return "--".join(parts)
 
 
-def places(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> list[Path]:
+def places(
+    name: str,
+    kinds: Iterable[str],
+    beside: Path,
+    in_folders: bool = False,
+    stored: StoredFiles | None = None,
+) -> list[Path]:
     """Return the paths a name may mean, the first to be tried first.
 
     Args:
@@ -59,55 +49,70 @@ def places(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = Fal
         kinds: folders such as ``converters``.
         beside: folder of the file that names it.
         in_folders: leave out the file right beside, for a name nobody wrote.
+        stored: what the daemon stored; None looks among the player's and the shipped files.
     """
     kinds = tuple(kinds)
     file = name if Path(name).suffix in SUFFIXES else f"{name}.yaml"
-    looked = [state_directory() / k / f"{stored_name(name)}.yaml" for k in kinds if k in FOLDERS]
+    own = [] if stored is None else [stored.directory]
+    looked = [
+        folder / kind / f"{stored_name(name)}.yaml"
+        for folder in own
+        for kind in kinds
+        if kind in STORED_KINDS
+    ]
     if os.path.isabs(file):
         return [*looked, Path(file)]
     if not in_folders:
         looked.append(beside / file)
-    roots = (beside, state_directory(), SHIPPED)
-    looked += [root / kind / file for root in roots for kind in kinds]
+    looked += [root / kind / file for root in (beside, *own, SHIPPED) for kind in kinds]
     return list(dict.fromkeys(looked))
 
 
-def find(name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False) -> Path | None:
+def find(
+    name: str,
+    kinds: Iterable[str],
+    beside: Path,
+    in_folders: bool = False,
+    stored: StoredFiles | None = None,
+) -> Path | None:
     """Return the first place where something of that name stands, or None.
 
     Of a stored file, any generation counts.
     """
-    return next((path for path in places(name, kinds, beside, in_folders) if _is_there(path)), None)
+    looked = places(name, kinds, beside, in_folders, stored)
+    return next((path for path in looked if _is_there(path, stored)), None)
 
 
 def hidden_by(
-    found: Path, name: str, kinds: Iterable[str], beside: Path, in_folders: bool = False
+    found: Path,
+    name: str,
+    kinds: Iterable[str],
+    beside: Path,
+    in_folders: bool = False,
+    stored: StoredFiles | None = None,
 ) -> Path | None:
     """Return the file that ``found`` keeps from being used: the player's own, or a stored one."""
     if found.is_relative_to(SHIPPED):
         return None
     others = [
         path
-        for path in places(name, kinds, beside, in_folders)
-        if is_stored(path) != is_stored(found) and not path.is_relative_to(SHIPPED)
+        for path in places(name, kinds, beside, in_folders, stored)
+        if is_stored(path, stored) != is_stored(found, stored) and not path.is_relative_to(SHIPPED)
     ]
-    return next((path for path in others if _is_there(path)), None)
+    return next((path for path in others if _is_there(path, stored)), None)
 
 
-def is_stored(path: Path) -> bool:
-    """Return whether the daemon wrote this file itself."""
-    return path.is_relative_to(state_directory())
-
-
-def _is_there(path: Path) -> bool:
-    if is_stored(path) and path.parent.name in FOLDERS:
-        return durable.exists(path)
+def _is_there(path: Path, stored: StoredFiles | None) -> bool:
+    if stored is not None and has_generations(path, stored):
+        return stored.exists(path)
     return os.path.lexists(path)
 
 
-def not_found(name: str, kinds: tuple[str, ...], beside: Path) -> str:
+def not_found(
+    name: str, kinds: tuple[str, ...], beside: Path, stored: StoredFiles | None = None
+) -> str:
     """Return what a fault says: where it was looked for, and near names."""
-    looked = places(name, kinds, beside)
+    looked = places(name, kinds, beside, stored=stored)
     names: list[str] = []
     for folder in dict.fromkeys(path.parent for path in looked):
         try:

@@ -20,6 +20,7 @@ from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_feet, read_pedalboards
 from .rig_scenes import read_scenes
+from .stored_files import StoredFiles
 from .voice_field import profile_file, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
@@ -50,15 +51,19 @@ class LoadedRig:
     profile_files: dict[str, str] = field(default_factory=dict)
 
 
-def load_rig(path: str | Path) -> LoadedRig:
+def load_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     """Return a rig and its scenes.
+
+    Args:
+        path: the rig file.
+        stored: scenes and profiles that the daemon stored; they go before the player's.
 
     Raises:
         ConfigError: every fault of the rig file and of each file it names,
             in file order.
     """
     path = Path(path)
-    context = Context(path.parent)
+    context = Context(path.parent, stored)
     context.note_read(path)
     table = read_yaml(path, context.faults)
     loaded = None if table is None else _read(table, context)

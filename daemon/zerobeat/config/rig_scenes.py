@@ -13,9 +13,8 @@ from ..engine.settings import Scene
 from .context import Context
 from .faults import Faults, Place
 from .fields import Section, found
-from .find import state_directory, stored_name
+from .find import stored_name
 from .scene_file import read_scene, read_scene_file
-from ..state.store import Store
 from .yaml_source import Node, Scalar, Table
 
 WRITTEN_IN = "scene-in-rig"  # under which name the store keeps the scene written into a rig
@@ -82,7 +81,8 @@ def _written(section: Section, context: Context, bank: RigScenes) -> Scene:
     stored = _stored(WRITTEN_IN, section.place, context)
     if stored is not None:
         text = "is used; the scene written here is not"
-        path = Store(state_directory()).path("scenes", WRITTEN_IN)
+        assert context.stored is not None
+        path = context.stored.path("scenes", WRITTEN_IN)
         context.faults.warn(section.place, f"{path} {text}")
         scene = stored
     bank.files[scene.name] = WRITTEN_IN
@@ -91,12 +91,14 @@ def _written(section: Section, context: Context, bank: RigScenes) -> Scene:
 
 def _add_new(section: Section, context: Context, bank: RigScenes) -> None:
     """Add what was stored under a new name; what can't be used is told and left out."""
+    if context.stored is None:
+        return
     known = {*bank.files.values(), WRITTEN_IN}
-    for name in Store(state_directory()).names("scenes"):
+    for name in context.stored.names("scenes"):
         scene = None if name in known else _stored(name, section.place, context)
         if scene is None:
             continue
-        path = Store(state_directory()).path("scenes", name)
+        path = context.stored.path("scenes", name)
         if scene.name in bank.files:
             place = Place(str(path), 0)
             context.faults.warn(place, f"found a second scene {scene.name}; left out")
@@ -115,8 +117,8 @@ def _same_program(one: Scene, other: Scene) -> bool:
 
 def _stored(name: str, place: Place, context: Context) -> Scene | None:
     """Return a stored scene, or None; it is no fault of the rig's that one can't be read."""
-    store = Store(state_directory())
-    if name not in store.names("scenes"):
+    store = context.stored
+    if store is None or name not in store.names("scenes"):
         return None
     outer, context.faults = context.faults, Faults()
     path = context.take(store.path("scenes", name), name, (), place)

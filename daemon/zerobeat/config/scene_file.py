@@ -11,6 +11,7 @@ from .context import Context
 from .faults import Place, meant
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
+from .stored_files import StoredFiles
 from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
@@ -19,7 +20,9 @@ WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
 PLAIN = Scene()
 
 
-def load_scene(path: Path, context: Context | None = None) -> Scene:
+def load_scene(
+    path: Path, context: Context | None = None, stored: StoredFiles | None = None
+) -> Scene:
     """Return the scene of a file.
 
     Without a rig around it (``context``) names of voices and inputs are not
@@ -30,7 +33,7 @@ def load_scene(path: Path, context: Context | None = None) -> Scene:
     """
     # Scales stand beside the rig, which is one up from a folder of scenes.
     folder = path.parent.parent if path.parent.name == "scenes" else path.parent
-    context = context or Context(folder)
+    context = context or Context(folder, stored)
     scene = read_scene_file(path, context)
     context.faults.raise_any()
     assert scene is not None

@@ -89,13 +89,13 @@ def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     if given == NO_PROFILE:
         return None
     kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
-    path = find(given or name, kinds, context.folder, in_folders=given is None)
+    path = find(given or name, kinds, context.folder, given is None, context.stored)
     if path is not None:
         place = section.at("profile")
         return context.take(path, given or name, kinds, place, in_folders=given is None)
     text = "not measured: played raw"
     if given:
-        text += f" ({not_found(given, kinds, context.folder)})"
+        text += f" ({not_found(given, kinds, context.folder, context.stored)})"
     context.faults.warn(section.at("profile"), text)
     return None
 

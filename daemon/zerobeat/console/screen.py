@@ -14,9 +14,9 @@ from typing import Any
 
 from ..tuning.units import name_of_note
 from .pedal_lines import set_list_lines, short_place
+from .pending_lines import roots_line, short_clock, waits_line
 from .system_lines import full_foot, percent, short_foot
 from .text_line import Line, Mark, Shown, clean, fit
-from .pending_lines import roots_line, short_clock, waits_line
 
 FULL_COLUMNS = 72
 FULL_ROWS = 18

@@ -6,8 +6,8 @@ import time
 from collections.abc import Mapping
 
 from .pedal_lines import foot_lines
-from .text_line import Line, Shown
 from .pending_lines import clock_line
+from .text_line import Line, Shown
 
 UNCHANGED = "the rig in force is unchanged"  # as reloading.py and runner.py say it
 

@@ -17,8 +17,8 @@ import tty
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from ..errors import ControlError
 from ..client.daemon_client import Client
+from ..errors import ControlError
 from .screen import lines
 from .text_line import Line, Mark
 

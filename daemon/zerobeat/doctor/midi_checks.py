@@ -7,12 +7,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from ..client.daemon_client import Client
 from ..engine.settings import Rig
 from ..errors import PortError, ZerobeatError
 from ..ports import realtime
 from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
 from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
-from ..client.daemon_client import Client
 from .finding import Finding, ok
 
 ROOT = Path("/")

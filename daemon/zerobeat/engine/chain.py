@@ -13,8 +13,7 @@ import math
 from dataclasses import replace
 from typing import NamedTuple
 
-from ..tuning import bend
-from ..tuning import units
+from ..tuning import bend, units
 from .settings import Tonight, TouchUp, Voice, VoiceSettings
 
 STEP_HYSTERESIS_CENTS = 10.0  # a stepped wheel must pass a border by this much

@@ -20,12 +20,12 @@ from .assign import Assigner
 from .chain import Chain
 from .keyboard import Keyboard
 from .ledger import Ledger, Outputs
-from .port_events import Links
 from .live_settings import Live
 from .measuring_notes import Measuring
+from .message_policy import Policy
 from .pedals.pedalboard import Pedals
 from .player import Player
-from .message_policy import Policy
+from .port_events import Links
 from .rig_change import adopt, reload_rig, use_profile
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight, Voice

@@ -15,9 +15,9 @@ from ..errors import CommandError
 from ..midi import NOTE_OFF_VELOCITY
 from . import commands
 from .chain import Chain
+from .global_settings import OverAll
 from .hold import UNTIL_TRIGGER, Triggers
 from .ledger import Outputs
-from .global_settings import OverAll
 from .player import START_SOURCE
 from .settings import Hold, Scene, Tonight, VoiceSettings
 from .voice import Held, VoiceState

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import CommandError
 from ..midi import PitchBend
-from ..tuning import bend
-from ..tuning import units
+from ..tuning import bend, units
 from . import commands
 from .chain import Chain
 from .ledger import Outputs

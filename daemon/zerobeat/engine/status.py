@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from .engine import Engine
+from .pending import ClockStatus, clock_status, ends, trigger_words
 from .settings import Hold
 from .voice_status import VoiceStatus, voice_status
-from .pending import ClockStatus, clock_status, ends, trigger_words
 from .wire import Wire
 
 

@@ -9,9 +9,9 @@ from ..tuning.bend import bend_to_cents
 from ..tuning.units import pitch_to_hertz
 from .chain import Chain
 from .engine import Engine
+from .pending import differing, wanted_words
 from .settings import Hold, TouchUp, VoiceSettings
 from .voice import VoiceState
-from .pending import differing, wanted_words
 
 _UNTOUCHED = TouchUp()
 

@@ -43,12 +43,11 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..runtime_directory import SOCKET, SOCKET_VERSION
 from .client_connection import Connection, bind_socket
 from .deferred_answer import Later
 from .raw_input import Listening
 
-VERSION = 1
-SOCKET = "control"
 MOST_CLIENTS = 16
 PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower hears this often that nothing has changed
@@ -206,8 +205,8 @@ class Control:
         self, client: Connection, name: object, request: Request, now_s: float
     ) -> Answer | None:
         version = request.pop("zerobeat", None)
-        if version != VERSION or isinstance(version, bool):
-            raise ValueError(f"zerobeat: found {_short(version)}; allowed: {VERSION}")
+        if version != SOCKET_VERSION or isinstance(version, bool):
+            raise ValueError(f"zerobeat: found {_short(version)}; allowed: {SOCKET_VERSION}")
         command = request.get("command")
         if command == "status":
             _no_more(request, ())

@@ -10,14 +10,11 @@ Layout: 64 bytes of name for each of 16 outputs, then 2,048 bytes for each
 
 from __future__ import annotations
 
-import fcntl
 import json
 import mmap
 import os
 from collections.abc import Iterable
 from pathlib import Path
-
-from ..errors import PortError
 
 MIRROR_FILE = "sounding"
 OUTPUTS_FILE = "outputs"
@@ -25,61 +22,6 @@ OUTPUTS = 16
 NAME_BYTES = 64
 NOTES = 16 * 128
 SIZE = OUTPUTS * (NAME_BYTES + NOTES)
-
-
-def runtime_directory() -> Path:
-    """Return where the lock, the mirror and the control socket live.
-
-    systemd gives ``RUNTIME_DIRECTORY``; in a terminal it is ``zerobeat`` in the
-    XDG runtime directory, else in the temporary directory, by user number.
-    """
-    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    if given:
-        return Path(given)
-    base = os.environ.get("XDG_RUNTIME_DIR", "")
-    if base and os.path.isdir(base):
-        return Path(base) / "zerobeat"
-    return Path(os.environ.get("TMPDIR", "/tmp")) / f"zerobeat-{os.getuid()}"
-
-
-def make_runtime_directory(folder: Path) -> None:
-    """Make the folder, the user's alone.
-
-    Raises:
-        PortError: it can't be made, or somebody else owns it.
-    """
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        owner = folder.stat().st_uid
-    except OSError as error:
-        raise PortError(f"{folder}: can't be used: {error.strerror}") from None
-    if owner not in (os.getuid(), 0):
-        raise PortError(f"{folder}: belongs to another user; set XDG_RUNTIME_DIR")
-
-
-class Lock:
-    """One daemon at a time (requirement M20).
-
-    Raises:
-        PortError: another one plays; the text has its process number.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        self._file = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = os.pread(self._file, 32, 0).decode("ascii", "replace").strip() or "unknown"
-            os.close(self._file)
-            raise PortError(f"zerobeat plays already, as process {holder}; stop it first") from None
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
-
-    def close(self) -> None:
-        """Give the lock back; a second time does nothing."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
 
 
 def write_outputs(folder: Path, outputs: Iterable[tuple[str, str, bool]]) -> None:

@@ -20,8 +20,8 @@ from ..measure.curve.fit import Aim
 from ..measure.curve.plan import Plan
 from ..measure.pitch.take import run
 from ..midi import Message, NoteOff, NoteOn
-from ..sim.virtual_case import Case
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
+from ..sim.virtual_case import Case
 from ..tuning.tracking import TrackingCurve
 from .midi_file import play
 from .virtual_listener import VirtualListener

@@ -15,8 +15,8 @@ from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..midi import NoteOff, NoteOn, PitchBend, encode
 from ..sim.converter import Converter, ConverterModel
 from ..sim.oscillator import Oscillator
-from ..sim.virtual_case import Case, Mixer
 from ..sim.scenario import random_case
+from ..sim.virtual_case import Case, Mixer
 from ..tuning.bend import cents_to_bend
 from ..tuning.units import pitch_to_hertz
 

@@ -11,8 +11,8 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
-from .figures import Picture, checks_svg, curve_svg, history_svg
 from ..tuning.units import name_of_note
+from .figures import Picture, checks_svg, curve_svg, history_svg
 from .voice_report import Shown, pitches_of, shown_of, usable
 
 MOST_ROWS = 200

@@ -6,22 +6,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..state import durable
+from ..calibration.measurement import aim_of, by_readings
 from ..config.faults import Faults
 from ..config.fields import Section
-from ..config.find import state_directory
 from ..config.profile_file import IDENTITY, Profile, read_profile_section
 from ..config.rig import LoadedRig
-from ..state.store import Store
 from ..config.yaml_source import parse_yaml
 from ..engine.settings import Voice
 from ..errors import ZerobeatError
 from ..measure.curve.advice import panel_lines
 from ..measure.pitch.reader import Pitch
 from ..measure.pitch.take import Heard, Request
+from ..state import durable
+from ..state.state_directory import state_directory
+from ..state.store import Store
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import pitch_to_hertz, volts_to_pitch
-from ..calibration.measurement import aim_of, by_readings
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from ..engine.status import picture, plain
 from ..engine.wire import Wire
 from ..ports.control import Control
 from ..ports.deferred_answer import Later
-from .socket_commands import Handlers
 from .journal import Journal
+from .socket_commands import Handlers
 
 
 class Clients:

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from ..state.store_writer import Done, StoreWriter
 from ..engine.engine import Engine
 from ..errors import CommandError
+from ..state.store_writer import Done, StoreWriter
 from .child_process import Child, Outcome
 from .journal import Journal
 from .startup_state import Evening, Remembering

@@ -13,6 +13,13 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from ..config.describe import binding_text
+from ..config.faults import meant
+from ..engine.commands import Command, UseLearned
+from ..engine.engine import Engine
+from ..engine.pedals.bindings import Learned
+from ..errors import CommandError, StoreError
+from ..ports.deferred_answer import Later
 from ..state.bindings_file import (
     MOST_LEARNED,
     learned_from,
@@ -21,16 +28,9 @@ from ..state.bindings_file import (
     read_learned,
     with_learned,
 )
-from ..config.faults import meant
 from ..state.store_writer import Done
-from ..engine.pedals.bindings import Learned
-from ..engine.commands import Command, UseLearned
-from ..engine.engine import Engine
-from ..errors import CommandError, StoreError
-from ..ports.deferred_answer import Later
-from ..config.describe import binding_text
-from .journal import Journal
 from .disk import Storing, Values, refused
+from .journal import Journal
 
 
 class Learning:

@@ -21,8 +21,8 @@ from ..ports.control import Control
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror
-from .latency import Delays
 from .journal import Journal
+from .latency import Delays
 from .midi_loops import Storms
 
 

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 
 from .. import midi
-from ..engine.pedals.bindings import FootRequest
 from ..engine.commands import Command, Revert
 from ..engine.engine import Engine
+from ..engine.pedals.bindings import FootRequest
 from ..errors import CommandError
 from ..ports.deferred_answer import Answer, Later
 from ..ports.midi_out import MidiOut

@@ -15,19 +15,19 @@ from collections.abc import Callable
 
 from ..config.find import stored_name
 from ..config.profile_file import Profile
+from ..config.rig import LoadedRig
+from ..engine import commands
+from ..engine.engine import Engine
+from ..engine.settings import Voice
+from ..errors import CommandError
+from ..ports.deferred_answer import Later
 from ..state.measured_profile import (
     ReadyProfile,
     earlier_profile,
     generation_of,
     ready_profile,
 )
-from ..config.rig import LoadedRig
 from ..state.store_writer import Done
-from ..engine import commands
-from ..engine.engine import Engine
-from ..engine.settings import Voice
-from ..errors import CommandError
-from ..ports.deferred_answer import Later
 from .child_process import Outcome
 from .disk import Storing, Values, refused
 

@@ -7,9 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from ..config.rig import LoadedRig, load_rig
+from ..config.rig import LoadedRig
 from ..errors import CommandError
 from ..ports.deferred_answer import Later
+from ..state.state_directory import load_rig
 from .child_process import Child
 from .journal import Journal
 

@@ -14,32 +14,27 @@ import time
 from pathlib import Path
 from typing import Any
 
-from ..config.find import state_directory
-from ..state.last_good import keep_last_good
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
 from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
-from ..ports.mirror import (
-    Lock,
-    Mirror,
-    make_runtime_directory,
-    runtime_directory,
-    write_outputs,
-)
+from ..ports.mirror import Mirror, write_outputs
 from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, ask
+from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
+from ..state.last_good import keep_last_good
+from ..state.state_directory import state_directory
 from .child_process import Outcome
 from .clients import Clients
-from .port_connections import Connections
-from .pedal_requests import Footwork
 from .journal import Journal
 from .note_path import NotePath
+from .pedal_requests import Footwork
+from .port_connections import Connections
 from .rig_reload import Reloading
-from .startup_state import Evening
 from .signals import take_signals
+from .startup_state import Evening
 from .stores import Stores
 from .wall_clock import WallClock
 

@@ -42,8 +42,9 @@ from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, ZerobeatError
 from ..ports.deferred_answer import Later
-from .measuring_client import MeasuringRun
+from ..state.state_directory import own_store
 from .global_commands import ALL, TonightCommands, done, voice_of
+from .measuring_client import MeasuringRun
 
 WAITS: dict[Hold, str] = {
     "none": "is in force",
@@ -240,6 +241,7 @@ class Handlers:
         rig = self._engine.rig
         return _LiveContext(
             folder=Path("/"),
+            stored=own_store(),
             faults=faults,
             middle_c_octave=rig.middle_c_octave,
             voices=tuple(voice.name for voice in rig.voices),

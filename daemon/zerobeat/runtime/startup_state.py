@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
 
-from ..state.backup import recover
 from ..config.rig import LoadedRig
+from ..engine.engine import Engine
+from ..engine.settings import Rig, Scene, Tonight
+from ..errors import StoreError
+from ..state.backup import recover
 from ..state.session import Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
-from ..engine.engine import Engine
-from ..engine.settings import Rig, Scene, Tonight
-from ..errors import StoreError
 
 LOOK_S = 0.5  # how often a change is looked for
 

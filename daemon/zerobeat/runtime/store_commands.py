@@ -19,14 +19,14 @@ from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.rig import LoadedRig
 from ..config.scene_file import scene_to_yaml
-from ..state.previous_scene import EarlierScene, earlier_scene
-from ..state.store_writer import Done
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.scene_persistence import scene_to_store
 from ..engine.settings import Scene
 from ..errors import CommandError
 from ..ports.deferred_answer import Later
+from ..state.previous_scene import EarlierScene, earlier_scene
+from ..state.store_writer import Done
 from .child_process import Outcome
 from .disk import Storing, Values, refused
 

@@ -9,12 +9,12 @@ from ..config.rig import LoadedRig
 from ..engine.commands import Command
 from ..engine.engine import Engine
 from ..ports.deferred_answer import Later
+from .disk import Storing, Values
 from .journal import Journal
 from .learned_bindings import Learning
 from .profile_commands import ProfileCommands
 from .startup_state import Evening
 from .store_commands import StoreCommands
-from .disk import Storing, Values
 
 
 class Stores:

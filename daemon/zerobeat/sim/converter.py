@@ -32,8 +32,8 @@ from ..midi import (
     PitchBend,
 )
 from .dac import Dac, DacModel
-from .oscillator import TRIM_KELVIN
 from .midi_stream import ByteStream
+from .oscillator import TRIM_KELVIN
 
 Floats = NDArray[np.float64]
 CHANNELS = 16

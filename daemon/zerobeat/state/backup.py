@@ -21,9 +21,9 @@ import time
 import zlib
 from pathlib import Path
 
+from ..config.yaml_source import LARGEST_BYTES, read_bytes
 from ..errors import ConfigError, StoreError
 from .store import FOLDERS, SESSION, make_folder, refusal, sync_folder
-from ..config.yaml_source import LARGEST_BYTES, read_bytes
 
 SUMS = "SHA256SUMS"
 FILES = (SESSION, "session.1.json", "bindings.yaml", "rig.last-good.yaml")

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from ..engine.pedals.bindings import Binding, Learned
 from ..config.faults import Faults, Place
 from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.pedalboard_file import read_binding
 from ..config.yaml_out import block
 from ..config.yaml_source import Table, parse_yaml
+from ..engine.pedals.bindings import Binding, Learned
 
 MOST_LEARNED = 256
 _PLAIN = Binding("controller", 0, "trigger")

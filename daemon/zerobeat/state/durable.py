@@ -19,9 +19,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..config.yaml_source import read_bytes
 from ..errors import StoreError
 from .sealed import Examined, examine, seal
-from ..config.yaml_source import read_bytes
 
 KEPT = 5
 DAMAGED = "damaged"

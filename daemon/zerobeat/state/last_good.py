@@ -14,10 +14,10 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
+from ..config.rig import LoadedRig
 from ..errors import StoreError
 from .backup import write_synced
-from ..config.find import state_directory
-from ..config.rig import LoadedRig, load_rig
+from .state_directory import load_rig, state_directory
 from .store import sync_folder
 
 FOLDER = "last-good"

@@ -10,9 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..engine.settings import Voice
-from ..errors import StoreError
-from . import durable
 from ..config.converter_file import ConverterFile
 from ..config.faults import Faults, Place
 from ..config.fields import Section
@@ -20,6 +17,9 @@ from ..config.json_source import table_of
 from ..config.profile_file import Profile, profile_to_yaml, read_profile_section
 from ..config.voice_field import with_profile
 from ..config.yaml_source import parse_yaml
+from ..engine.settings import Voice
+from ..errors import StoreError
+from . import durable
 
 
 @dataclass(frozen=True, slots=True)

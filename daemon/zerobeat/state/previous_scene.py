@@ -8,13 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..engine.settings import Rig, Scene
-from ..errors import StoreError
-from . import durable
 from ..config.context import Context
 from ..config.fields import Section
 from ..config.scene_file import read_scene, scene_to_yaml
 from ..config.yaml_source import parse_yaml
+from ..engine.settings import Rig, Scene
+from ..errors import StoreError
+from . import durable
+from .state_directory import own_store
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ def scene_context(rig: Rig, folder: Path) -> Context:
     """
     return Context(
         folder,
+        stored=own_store(),
         middle_c_octave=rig.middle_c_octave,
         program_numbers_from=rig.program_numbers_from,
         voices=tuple(voice.name for voice in rig.voices),

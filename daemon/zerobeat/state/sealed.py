@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from ..errors import ConfigError
 from ..config.faults import Faults
 from ..config.yaml_source import parse_yaml, read_bytes
+from ..errors import ConfigError
 
 _YAML_HEAD = b"# zerobeat sha256="
 _JSON_HEAD = b'{"sha256": "'

@@ -11,14 +11,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
-from ..errors import StoreError
 from ..config.context import Context
 from ..config.faults import Faults, Place
 from ..config.fields import Section, read_text
 from ..config.json_source import table_of
 from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
+from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
+from ..errors import StoreError
+from .state_directory import own_store
 from .store import Store
 from .store_writer import Done, StoreWriter
 
@@ -121,6 +122,7 @@ def _live(section: Section, rig: Rig) -> Scene | None:
     own = Faults(warnings=section.faults.warnings)
     context = Context(
         Path(section.place.file).parent,
+        stored=own_store(),
         faults=own,
         middle_c_octave=rig.middle_c_octave,
         program_numbers_from=0,

@@ -15,12 +15,12 @@ import pwd
 from collections.abc import Iterator
 from pathlib import Path
 
+from ..config.stored_files import STORED_KINDS as FOLDERS
+from ..config.yaml_source import LARGEST_BYTES
 from ..errors import ConfigError, StoreError
 from . import durable
 from .durable import Newest
-from ..config.yaml_source import LARGEST_BYTES
 
-FOLDERS = ("scenes", "profiles")
 PROBE_BYTES = 65_536  # more than a session or a scene needs
 SESSION = "session.json"
 BINDINGS = "bindings.yaml"
@@ -85,6 +85,26 @@ class Store:
             StoreError: nothing of that name, or nothing that can be read.
         """
         return durable.newest(self.path(folder, name))
+
+    def exists(self, path: Path) -> bool:
+        """Return whether any generation of a stored file is there."""
+        return durable.exists(path)
+
+    def newest(self, path: Path) -> Newest:
+        """Return the newest valid generation of a stored file.
+
+        Raises:
+            StoreError: there is none, and no damaged one can be read either.
+        """
+        return durable.newest(path)
+
+    def valid_generations(self, path: Path) -> Iterator[Path]:
+        """Yield the files of all generations that are whole, newest first."""
+        return (p for p in durable.generations(path) if durable.examine(p).is_valid)
+
+    def plain_path(self, path: Path) -> Path:
+        """Return the file that all generations belong to: slow.yaml of slow.1.yaml."""
+        return path.with_name(f"{durable.plain_stem(path)}{path.suffix}")
 
     def load_session(self) -> Newest | None:
         """Return the stored session, JSON; None if there was none yet.

@@ -18,7 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine import commands
-from zerobeat.engine.pedals.pedalboard.bindings import Binding, Learned, Pedalboard
+from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, Trigger, VoiceSettings
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend, ProgramChange

@@ -12,7 +12,7 @@ import pytest
 
 from kit.playing import KEYS, Playing, small_rig
 from zerobeat.engine import commands
-from zerobeat.engine.pedals.pedalboard.bindings import Binding, FootRequest, Learned, Pedalboard
+from zerobeat.engine.pedals.bindings import Binding, FootRequest, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, ProgramChange
 

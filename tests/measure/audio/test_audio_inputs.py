@@ -22,10 +22,15 @@ from kit.jack import (
 )
 from zerobeat.cli import main
 from zerobeat.errors import AudioError
-from zerobeat.measure.audio.audio_inputs import recorder
-from zerobeat.measure.audio.audio_inputs.audio_inputs import AudioInputs
-from zerobeat.measure.audio.audio_inputs.devices import Device, Wanted, find_device, list_devices, text_of
-from zerobeat.measure.pitch.reader.reader import estimate_pitch
+from zerobeat.measure.audio.audio_inputs import AudioInputs, recorder
+from zerobeat.measure.audio.devices import (
+    Device,
+    Wanted,
+    find_device,
+    list_devices,
+    text_of,
+)
+from zerobeat.measure.pitch.reader import estimate_pitch
 
 live = pytest.mark.skipif(
     not jack_is_installed() or not SOUND_FONT.exists(),

@@ -5,9 +5,9 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import curve_fit, least_squares
 
-from zerobeat.measure.curve.run_readings import doubtful
-from zerobeat.measure.curve.model import Model, Points, Shape
 from zerobeat.calibration.warmup import Warmup, fit_exponential
+from zerobeat.measure.curve.model import Model, Points, Shape
+from zerobeat.measure.curve.run_readings import doubtful
 
 # Volts and hertz of two oscillators, posted by J. Loffink to a mailing list on
 # synthesizer building, 2006-03-01.

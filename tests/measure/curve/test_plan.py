@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from kit.measuring import AIM, FLAWED, WARM_S, Spoiled, case_of, measured, truth
-from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.errors import MeasureError
 from zerobeat.measure.curve.fit import Aim
-from zerobeat.measure.curve.readable_notes import half_way, near_mains, spans
 from zerobeat.measure.curve.plan import Plan
-from zerobeat.measure.pitch.reader.take import run
+from zerobeat.measure.curve.readable_notes import half_way, near_mains, spans
+from zerobeat.measure.pitch.take import run
+from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.sim.converter import ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Warmup

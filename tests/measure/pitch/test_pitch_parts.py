@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from kit import tones
-from zerobeat.measure.pitch.reader.coarse_grid import Grid, good_length
-from zerobeat.measure.pitch.reader.harmonics import Partials
-from zerobeat.measure.pitch.reader.autocorrelation import lag_pitch
-from zerobeat.measure.pitch.reader.coarse_search import candidates, find_lines, is_mains, score
+from zerobeat.measure.pitch.autocorrelation import lag_pitch
+from zerobeat.measure.pitch.coarse_grid import Grid, good_length
+from zerobeat.measure.pitch.coarse_search import candidates, find_lines, is_mains, score
+from zerobeat.measure.pitch.harmonics import Partials
 
 RATE = 48000
 

@@ -7,7 +7,7 @@ import pytest
 
 from kit import tones
 from zerobeat.errors import TakeRefusedError, ZerobeatError
-from zerobeat.measure.pitch.reader.reader import REASONS, Pitch, estimate_pitch, full_scale_share
+from zerobeat.measure.pitch.reader import REASONS, Pitch, estimate_pitch, full_scale_share
 
 RATE = 48000
 

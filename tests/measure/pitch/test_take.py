@@ -4,9 +4,16 @@ import pytest
 
 from zerobeat.errors import MeasureError
 from zerobeat.measure.curve.fit import Aim
-from zerobeat.measure.pitch.reader.reader import Pitch
 from zerobeat.measure.curve.plan import Plan
-from zerobeat.measure.pitch.reader.take import MOST_REFUSED, Heard, Progress, Request, run, take_seconds
+from zerobeat.measure.pitch.reader import Pitch
+from zerobeat.measure.pitch.take import (
+    MOST_REFUSED,
+    Heard,
+    Progress,
+    Request,
+    run,
+    take_seconds,
+)
 from zerobeat.tuning.units import pitch_to_hertz
 
 

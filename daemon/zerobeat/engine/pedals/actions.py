@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from ...errors import CommandError
 from .. import commands
-from .bindings import WHOLE_SETTINGS, Binding
 from ..ledger import Outputs
+from .bindings import WHOLE_SETTINGS, Binding
 
 if TYPE_CHECKING:
     from ..engine import Engine

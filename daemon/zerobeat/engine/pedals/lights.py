@@ -15,8 +15,8 @@ from ...midi import ControlChange, Message, NoteOn, ProgramChange
 from .bindings import Binding
 
 if TYPE_CHECKING:
-    from .actions import Actions
     from ..engine import Engine
+    from .actions import Actions
 
 ON = 127
 ECHO_S = 0.05  # what comes back within this is our own; a foot needs longer for a second press

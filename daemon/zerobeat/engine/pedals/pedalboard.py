@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 from ...errors import CommandError
 from ...midi import ControlChange, Message, NoteOff, NoteOn, ProgramChange
 from .. import commands
-from .actions import Actions
-from .bindings import PRESSED, Binding, FootRequest
-from .binding_lookup import MOST_SWITCHES, Bound, Heard
 from ..ledger import Outputs
-from .lights import Lights
 from ..scenes import BANK_LSB, BANK_MSB
+from .actions import Actions
+from .binding_lookup import MOST_SWITCHES, Bound, Heard
+from .bindings import PRESSED, Binding, FootRequest
+from .lights import Lights
 from .switch import Switch
 
 if TYPE_CHECKING:

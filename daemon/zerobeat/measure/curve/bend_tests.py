@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from ...errors import MeasureError
-from .fit import Aim, BendFacts
 from ..pitch.take import Heard
+from .fit import Aim, BendFacts
 
 FULL_SHARE = 0.96  # of the range, for the wide bend
 MOST_OFF_RATIO = 0.03  # of the range; more is a wrong range

@@ -14,8 +14,8 @@ from ...tuning.tracking import Reading, TrackingCurve, Unusable
 from . import advice
 from . import bend_tests as bends
 from .fit import Aim, BendFacts, Fit, NoteReading
-from .run_readings import Material, doubtful, points_of, shape_of
 from .model import Model, Points
+from .run_readings import Material, doubtful, points_of, shape_of
 
 LEAST_READINGS = 2
 KNOWN_FACTOR = 2.0  # of the tolerance, two sigma: so far a curve goes on beyond its readings

@@ -13,13 +13,13 @@ from collections import deque
 import numpy as np
 
 from ...errors import MeasureError
+from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
 from . import bend_tests as bends
 from . import readable_notes as notes_of
 from .fit import Aim, Fit
 from .fit_curve import fit_readings, fit_worst
-from .run_readings import Material
 from .model import SIGMA_FLOOR_CENTS
-from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
+from .run_readings import Material
 
 REFERENCE_TAKES = 9  # the reference note again after so many takes
 REFERENCE_S = 60.0  # or so many seconds

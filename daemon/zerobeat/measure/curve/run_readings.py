@@ -8,10 +8,10 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..pitch.take import Heard
 from .fit import Aim
 from .model import Model, Points, Shape
 from .readable_notes import near_mains
-from ..pitch.take import Heard
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from .phase_fit import Locked, common_phase
 from .coarse_search import is_mains
+from .phase_fit import Locked, common_phase
 
 CENTS = 1200 / math.log(2)
 FADING = -0.5  # nepers a second; a tone that fades faster was struck

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from .coarse_grid import MAX_GRID, MIN_POINTS, Grid
-from .harmonics import Partials
 from .coarse_search import Candidate, Lines
+from .harmonics import Partials
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 LINE_OVER_FLOOR = 12.0  # in power

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .initial_estimate import first_guess, grid_for
 from .coarse_grid import Grid
-from .harmonics import Partials, Step, advance
 from .coarse_search import Candidate, Lines, find_lines, is_mains
+from .harmonics import Partials, Step, advance
+from .initial_estimate import first_guess, grid_for
 
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
 FADING_FROM = 300.0  # the same, from which on its decay is fitted

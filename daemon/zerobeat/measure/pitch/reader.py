@@ -14,7 +14,6 @@ import numpy as np
 
 from ...errors import TakeRefusedError
 from .autocorrelation import lag_pitch
-from .phase_fit import Locked, lock, without_sines
 from .coarse_search import Candidate, Lines, candidates, find_lines, score
 from .fit_quality import (
     common_excess,
@@ -23,6 +22,7 @@ from .fit_quality import (
     second_pitch_share,
     tone_growth,
 )
+from .phase_fit import Locked, lock, without_sines
 
 CENTS = 1200 / math.log(2)
 SILENT_DBFS = -80.0
