@@ -34,18 +34,29 @@ MAY: dict[str, set[str]] = {
     "client": {"runtime_directory"},
     "console": {"client", "tuning"},
     "calibration": {
-        "client", "config", "engine", "measure.audio", "measure.curve", "measure.pitch", "tuning",
+        "client",
+        "config",
+        "engine",
+        "measure.audio",
+        "measure.curve",
+        "measure.pitch",
+        "tuning",
         "console",  # the one line that shows progress
-        "runtime_directory", "state",  # a profile is kept without a daemon, too
+        "runtime_directory",
+        "state",  # a profile is kept without a daemon, too
     },
     "runtime": {"config", "engine", "engine.pedals", "midi", "ports", "runtime_directory", "state"},
     "report": {
-        "calibration", "config", "engine", "measure.curve", "measure.pitch", "state", "tuning"
+        "calibration",
+        "config",
+        "engine",
+        "measure.curve",
+        "measure.pitch",
+        "state",
+        "tuning",
     },
     "doctor": {"client", "engine", "ports"},
-    "render": {
-        "config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"
-    },
+    "render": {"config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"},
     "release": {"midi", "ports", "runtime_directory"},
     "cli": {"commands"},
     "__main__": {"cli"},
@@ -128,8 +139,10 @@ def test_no_module_name_is_used_twice():
 def loaded_by(code: str) -> set[str]:
     done = subprocess.run(
         [sys.executable, "-c", f"{code}\nimport sys; print(*sys.modules)"],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     return {name.split(".")[0] for name in done.stdout.split()}
 
 

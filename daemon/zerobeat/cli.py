@@ -54,8 +54,11 @@ ASK_DAEMON = frozenset(
     "bypass cancel hold mute panic recall reload revert solo store trigger".split()
 )
 EXTRAS = {
-    "sounddevice": "audio", "jack": "jack", "alsa_midi": "alsa", "matplotlib": "report",
-}  # fmt: skip
+    "sounddevice": "audio",
+    "jack": "jack",
+    "alsa_midi": "alsa",
+    "matplotlib": "report",
+}
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
 INTERRUPTED = 130  # 128 + SIGINT, as shells show it
@@ -182,4 +185,3 @@ def _not_installed(name: str, error: ModuleNotFoundError) -> ZerobeatError:
     return ZerobeatError(
         f"{name}: found no Python package {missing}; install it with: pip install '{package}'"
     )
-

@@ -150,9 +150,11 @@ def times_s(keys: Player, ear: Ear, notes: int, seed: int) -> tuple[list[float],
 @contextlib.contextmanager
 def echo(server: JackServer) -> Iterator[None]:
     process = subprocess.Popen(
-        [sys.executable, "-c", ECHO], env=server.environment,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-    )  # fmt: skip
+        [sys.executable, "-c", ECHO],
+        env=server.environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    )
     assert process.stdin is not None and process.stdout is not None
     try:
         assert process.stdout.readline() == b"ready\n"

@@ -80,8 +80,10 @@ def main() -> int:
         seconds = [row[column] for row in rows]
         print(f"{what:20} median {statistics.median(seconds):.2f} s, longest {max(seconds):.2f} s")
     passed = longest_s <= BOUND_S
-    print(f"{kills} kills; longest to play again {longest_s:.2f} s, bound {BOUND_S} s: "
-          f"{'pass' if passed else 'FAIL'}")  # fmt: skip
+    print(
+        f"{kills} kills; longest to play again {longest_s:.2f} s, bound {BOUND_S} s: "
+        f"{'pass' if passed else 'FAIL'}"
+    )
     return 0 if passed else 1
 
 

@@ -122,8 +122,10 @@ def coarse(count: int, verbose: bool) -> int:
         takes.append(fit.takes)
         failed += ratios[-1] > 1.25
         if verbose or ratios[-1] > 1.25:
-            print(f"{seed:4} half a step {half:.2f}: {fit.takes} takes, {fit.sound_s:.0f} s, "
-                  f"predicted {fit.worst_cents:.2f}, worst {worst:.2f}")  # fmt: skip
+            print(
+                f"{seed:4} half a step {half:.2f}: {fit.takes} takes, {fit.sound_s:.0f} s, "
+                f"predicted {fit.worst_cents:.2f}, worst {worst:.2f}"
+            )
     print(
         f"coarse converters: {count - failed} of {count} within 1.25 times half a step (0.5 at least), worst "
         f"{max(ratios):.2f} of it; {min(takes)} to {max(takes)} takes"
@@ -157,8 +159,10 @@ def wrong_notes(count: int, verbose: bool) -> int:
         known.append(worst)
         failed += worst > 0.5
         if verbose or worst > 0.5:
-            print(f"{seed:4} wrong notes: {fit.takes} takes, {fit.sound_s:.0f} s, follows "
-                  f"{fit.errors_follow}, worst {worst:.2f}")  # fmt: skip
+            print(
+                f"{seed:4} wrong notes: {fit.takes} takes, {fit.sound_s:.0f} s, follows "
+                f"{fit.errors_follow}, worst {worst:.2f}"
+            )
     print(f"every semitone: {count - failed} of {count} within 0.5 cents, worst {max(known):.2f}")
     return failed
 

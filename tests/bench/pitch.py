@@ -42,18 +42,28 @@ VERBOSE = False
 SOUND_FONTS = ("TimGM6mb.sf2", "FluidR3_GM.sf2")
 # One sounding source each: ensembles, leslies, doubled leads and voices with vibrato are left out.
 REAL_VOICES = {
-    "piano": (0, range(36, 85, 7)), "bright piano": (1, range(36, 85, 7)),
-    "electric piano": (4, range(36, 85, 7)), "fm piano": (5, range(36, 85, 7)),
-    "harpsichord": (6, range(36, 80, 7)), "clavinet": (7, range(36, 80, 7)),
-    "celesta": (8, range(60, 90, 5)), "music box": (10, range(67, 92, 5)),
-    "vibraphone": (11, range(53, 84, 5)), "marimba": (12, range(48, 84, 5)),
-    "xylophone": (13, range(65, 92, 5)), "nylon guitar": (24, range(40, 80, 6)),
-    "steel guitar": (25, range(40, 80, 6)), "jazz guitar": (26, range(40, 80, 6)),
-    "distortion": (30, range(40, 72, 6)), "acoustic bass": (32, range(28, 58, 5)),
-    "finger bass": (33, range(28, 58, 5)), "picked bass": (34, range(28, 58, 5)),
-    "synth bass": (38, range(28, 58, 5)), "harp": (46, range(36, 90, 7)),
+    "piano": (0, range(36, 85, 7)),
+    "bright piano": (1, range(36, 85, 7)),
+    "electric piano": (4, range(36, 85, 7)),
+    "fm piano": (5, range(36, 85, 7)),
+    "harpsichord": (6, range(36, 80, 7)),
+    "clavinet": (7, range(36, 80, 7)),
+    "celesta": (8, range(60, 90, 5)),
+    "music box": (10, range(67, 92, 5)),
+    "vibraphone": (11, range(53, 84, 5)),
+    "marimba": (12, range(48, 84, 5)),
+    "xylophone": (13, range(65, 92, 5)),
+    "nylon guitar": (24, range(40, 80, 6)),
+    "steel guitar": (25, range(40, 80, 6)),
+    "jazz guitar": (26, range(40, 80, 6)),
+    "distortion": (30, range(40, 72, 6)),
+    "acoustic bass": (32, range(28, 58, 5)),
+    "finger bass": (33, range(28, 58, 5)),
+    "picked bass": (34, range(28, 58, 5)),
+    "synth bass": (38, range(28, 58, 5)),
+    "harp": (46, range(36, 90, 7)),
     "clarinet": (71, range(52, 86, 5)),
-}  # fmt: skip
+}
 # Doubled in this font: a second layer some 5 to 20 cents away, 5 to 20 dB down.
 DOUBLED = {
     ("fm piano", "FluidR3_GM.sf2"),
@@ -240,25 +250,46 @@ def groups() -> list[Group]:
     made = [Group(f"clean {shape}", steady((shape,)), 0.03) for shape in tones.SHAPES]
     made += [
         Group("clean, not told", steady(told=False), 0.03),
-        Group("44.1 kHz", steady(rate=44100), 0.03), Group("96 kHz", steady(rate=96000), 0.03, fold=0.5),
+        Group("44.1 kHz", steady(rate=44100), 0.03),
+        Group("96 kHz", steady(rate=96000), 0.03, fold=0.5),
         Group("192 kHz", steady(rate=192000), 0.03, fold=0.5),
-        Group("ends: C0", steady(octaves=(0, 0.2)), 0.03), Group("ends: C9", steady(octaves=(8.8, 9))),
+        Group("ends: C0", steady(octaves=(0, 0.2)), 0.03),
+        Group("ends: C9", steady(octaves=(8.8, 9))),
         Group("white 10 dB", steady(**white10), rms_over_bound=1.3, fold=2),
         Group("white 30 dB", steady(snr_db=30.0, top_hz=8000.0), rms_over_bound=1.3, fold=2),
-        Group("white 0 dB", steady(snr_db=0.0)), Group("white 0 dB, not told", steady(snr_db=0.0, told=False)),
+        Group("white 0 dB", steady(snr_db=0.0)),
+        Group("white 0 dB, not told", steady(snr_db=0.0, told=False)),
         Group("0.1 s at 35 dB", steady(snr_db=35.0, seconds=0.1, octaves=(2.7, 9)), 0.06, fold=2),
         Group("pink 20 dB", steady(change=with_pink(20.0))),
         Group("hum -20 dB", steady(change=with_hum(-20, True)), 0.03),
         Group("hum -8 dB", steady(change=with_hum(-8, True)), 0.03),
         Group("hum -8 dB, no background", steady(change=with_hum(-8, False)), 0.03),
         Group("clipped", steady(("sine", "triangle", "saw", "folded"), change=clipped), 0.03),
-        Group("8 bits", steady(change=eight_bit), 0.03), Group("DC", steady(change=offset), 0.03),
+        Group("8 bits", steady(change=eight_bit), 0.03),
+        Group("DC", steady(change=offset), 0.03),
         Group("struck, decaying", steady(decay_per_s=lambda r: r.uniform(1, 8), seconds=1.3), 0.1),
-        Group("stiff", steady(("saw",), octaves=(1, 7), snr_db=70, seconds=1.3, stiffness=lambda r: 10 ** r.uniform(-5, -3.4),
-              decay_per_s=lambda r: r.uniform(0.3, 5)), 0.4),
+        Group(
+            "stiff",
+            steady(
+                ("saw",),
+                octaves=(1, 7),
+                snr_db=70,
+                seconds=1.3,
+                stiffness=lambda r: 10 ** r.uniform(-5, -3.4),
+                decay_per_s=lambda r: r.uniform(0.3, 5),
+            ),
+            0.4,
+        ),
         Group("drift", steady(drift_cents_per_s=lambda r: r.uniform(-15, 15), seconds=1.3), 0.03),
-        Group("vibrato", steady(vibrato_cents=lambda r: r.uniform(0.2, 2), vibrato_hz=lambda r: r.uniform(3, 7), seconds=1.3)),
-    ]  # fmt: skip
+        Group(
+            "vibrato",
+            steady(
+                vibrato_cents=lambda r: r.uniform(0.2, 2),
+                vibrato_hz=lambda r: r.uniform(3, 7),
+                seconds=1.3,
+            ),
+        ),
+    ]
     kinds = ("silence", "noise", "hum alone", "overload", "two oscillators", "a glide", "too low")
     return made + [Group(f"refuse: {kind}", refused(kind), must_refuse=True) for kind in kinds]
 
@@ -298,8 +329,14 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         scores.append(abs(error) / read.sigma_cents)
         ratios.append(error / take.bound_cents)
         sure_gross += abs(error) > 50 and read.sigma_cents < 5
-    sums = {"n": int(takes * group.fold), "refused": sum(why.values()) - why["ACCEPTED"],
-            "accepted": why["ACCEPTED"], "spent": spent, "sounded": sounded, "scores": scores}  # fmt: skip
+    sums = {
+        "n": int(takes * group.fold),
+        "refused": sum(why.values()) - why["ACCEPTED"],
+        "accepted": why["ACCEPTED"],
+        "spent": spent,
+        "sounded": sounded,
+        "scores": scores,
+    }
     told = " ".join(f"{name} {count}" for name, count in sorted(why.items()))
     if group.must_refuse:
         return (
@@ -319,8 +356,10 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         f"rms/bound {rms:5.2f} worst {np.abs(ratios).max():5.2f}" if group.rms_over_bound else ""
     )
     limit = f"<= {group.p95_cents}" if group.p95_cents else ""
-    line = (f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max {max(errors):.3f} "
-            f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {told}")  # fmt: skip
+    line = (
+        f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max {max(errors):.3f} "
+        f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {told}"
+    )
     return line, bool(good), sums
 
 
@@ -338,10 +377,26 @@ def render(font: str, program: int, notes: list[int], rate: int = 44100) -> list
         midi, wave = Path(folder) / "notes.mid", Path(folder) / "notes.wav"
         mido.MidiFile(tracks=[track], ticks_per_beat=480).save(midi)
         subprocess.run(
-            ["fluidsynth", "-q", "-ni", "-R", "0", "-C", "0", "-g", "0.6", "-r", str(rate), "-F", wave,
-             f"/usr/share/sounds/sf2/{font}", midi],
-            check=True, capture_output=True,
-        )  # fmt: skip
+            [
+                "fluidsynth",
+                "-q",
+                "-ni",
+                "-R",
+                "0",
+                "-C",
+                "0",
+                "-g",
+                "0.6",
+                "-r",
+                str(rate),
+                "-F",
+                wave,
+                f"/usr/share/sounds/sf2/{font}",
+                midi,
+            ],
+            check=True,
+            capture_output=True,
+        )
         samples, rate = soundfile.read(wave, always_2d=True)
     return [
         samples[int(i * 2.1 * rate) : int((i * 2.1 + 1.6) * rate), 0] for i in range(len(notes))
@@ -358,7 +413,8 @@ def trackers(samples: np.ndarray, rate: int, expected_hz: float) -> dict[str, fl
     heard = {}
     try:
         praat = parselmouth.Sound(samples, rate).to_pitch_ac(
-            pitch_floor=low, pitch_ceiling=high, very_accurate=True)  # fmt: skip
+            pitch_floor=low, pitch_ceiling=high, very_accurate=True
+        )
         voiced = praat.selected_array["frequency"]
         heard["praat"] = float(np.median(voiced[voiced > 0])) if np.any(voiced > 0) else np.nan
     except parselmouth.PraatError:
@@ -410,8 +466,10 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
     near = float(np.mean(np.abs(apart) < 0.5)) if apart else 0.0
     good = read >= 0.95 * asked and gross == 0 and near >= 0.95
     print("   ", dict(where))
-    return (f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, within 0.5 cent of "
-            f"{len(apart)} consensus readings: {near:.3f}  {dict(why)}"), good  # fmt: skip
+    return (
+        f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, within 0.5 cent of "
+        f"{len(apart)} consensus readings: {near:.3f}  {dict(why)}"
+    ), good
 
 
 def run_trackers(takes: int, seed: int) -> list[str]:
@@ -434,8 +492,10 @@ def run_trackers(takes: int, seed: int) -> list[str]:
                 errors.setdefault(name, []).append(
                     abs(cents(value, take.hertz)) if value > 0 else np.inf
                 )
-        lines += [f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 {np.quantile(e, 0.95, method='higher'):9.3f} cents"
-                  for name, e in errors.items()]  # fmt: skip
+        lines += [
+            f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 {np.quantile(e, 0.95, method='higher'):9.3f} cents"
+            for name, e in errors.items()
+        ]
     return lines
 
 
@@ -460,8 +520,16 @@ def main() -> int:
             spent, sounded = spent + sums["spent"], sounded + sums["sounded"]
             if not group.must_refuse:
                 readable, refusals = readable + sums["n"], refusals + sums["refused"]
-    checks = [(f"{'refused though readable':26s} {refusals} of {readable}, <= 2 %", refusals <= 0.02 * readable),
-              (f"{'processor time':26s} {spent / max(sounded, 1e-9):.3f} s a second of sound, <= 0.1", spent <= 0.1 * sounded)]  # fmt: skip
+    checks = [
+        (
+            f"{'refused though readable':26s} {refusals} of {readable}, <= 2 %",
+            refusals <= 0.02 * readable,
+        ),
+        (
+            f"{'processor time':26s} {spent / max(sounded, 1e-9):.3f} s a second of sound, <= 0.1",
+            spent <= 0.1 * sounded,
+        ),
+    ]
     if asked.only in "real notes":
         checks.append(run_real(asked.takes, asked.seed))
     for line, good in checks:

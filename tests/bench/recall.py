@@ -46,11 +46,13 @@ def scene(name: str, hold: str, shift: int) -> Scene:
     scales = (preset("dorian"), equal_division(19), None)
     voices = {
         voice: VoiceSettings(
-            scale=scales[(number + shift) % 3], root=60 + shift, semitones=shift,
+            scale=scales[(number + shift) % 3],
+            root=60 + shift,
+            semitones=shift,
             detune_cents=number + 3.5 * shift,
         )
         for number, voice in enumerate(NAMES)
-    }  # fmt: skip
+    }
     return Scene(name, hold=hold, voices=voices, zones=(Zone(NAMES, "rotate"),))  # type: ignore[arg-type]
 
 

@@ -78,10 +78,14 @@ def main() -> int:
         # The same targets, commanded along a straight line through two readings.
         x, y = zip(*((r.pitch_cents, r.pitch_cents + r.error_cents) for r in two), strict=True)
         slope = (y[1] - y[0]) / (x[1] - x[0])
-        line = rms(np.array([
-            r.error_cents + r.pitch_cents - (y[0] + slope * (r.pitch_cents - x[0]))
-            for r in readings
-        ]))  # fmt: skip
+        line = rms(
+            np.array(
+                [
+                    r.error_cents + r.pitch_cents - (y[0] + slope * (r.pitch_cents - x[0]))
+                    for r in readings
+                ]
+            )
+        )
         ratio = ours / steps
         failed += ratio > BOUND
         mark = "pass" if ratio <= BOUND else "FAIL"

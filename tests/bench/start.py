@@ -127,12 +127,16 @@ def heavy_modules(rig: Path, server: JackServer, keys: Player) -> list[str]:
     python = (sys.executable, "-X", "importtime", "-m", "zerobeat")
     with tempfile.TemporaryDirectory(prefix="zb") as folder, Recorder("octo") as octo:
         environment = server.environment | {
-            "XDG_RUNTIME_DIR": folder, "STATE_DIRECTORY": f"{folder}/state",
-        }  # fmt: skip
+            "XDG_RUNTIME_DIR": folder,
+            "STATE_DIRECTORY": f"{folder}/state",
+        }
         process = subprocess.Popen(
-            [*python, "run", str(rig)], env=environment, text=True,
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-        )  # fmt: skip
+            [*python, "run", str(rig)],
+            env=environment,
+            text=True,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+        )
         time.sleep(2.0)
         keys.send((0x90, 60, 100))
         wait_until(lambda: is_corrected(list(octo.heard)) is not None, 20.0, "a note")
@@ -156,12 +160,20 @@ def main() -> int:
     seconds = sorted(row[0] for row in rows)
     memory, shared = max((row[1], row[2]) for row in rows)
     results = [
-        ("first corrected note, median", f"{statistics.median(seconds):.3f} s",
-         f"{BOUND_S} s", statistics.median(seconds) <= BOUND_S),
-        ("resident, less the server's", f"{memory - shared:.1f} MB", f"{BOUND_MB:g} MB",
-         memory - shared < BOUND_MB),
+        (
+            "first corrected note, median",
+            f"{statistics.median(seconds):.3f} s",
+            f"{BOUND_S} s",
+            statistics.median(seconds) <= BOUND_S,
+        ),
+        (
+            "resident, less the server's",
+            f"{memory - shared:.1f} MB",
+            f"{BOUND_MB:g} MB",
+            memory - shared < BOUND_MB,
+        ),
         ("heavy modules loaded", ", ".join(loaded) or "none", "none", not loaded),
-    ]  # fmt: skip
+    ]
     print(f"{starts} starts, {seconds[0]:.3f} to {seconds[-1]:.3f} s")
     for what, found, bound, passed in results:
         print(f"{what:30} {found:>10}  bound {bound:>6}  {'pass' if passed else 'FAIL'}")

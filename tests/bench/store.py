@@ -32,9 +32,16 @@ BOUND_MS = 50.0
 
 def scene(number: int) -> Scene:
     settings = VoiceSettings(
-        scale=equal_division(19), root=50, degrees=1, octaves=1, detune_cents=number / 7,
-        wheel="stepped", legato=True, hold="note", priority="lowest",
-    )  # fmt: skip
+        scale=equal_division(19),
+        root=50,
+        degrees=1,
+        octaves=1,
+        detune_cents=number / 7,
+        wheel="stepped",
+        legato=True,
+        hold="note",
+        priority="lowest",
+    )
     return Scene("calm", voices={f"voice {n}": settings for n in range(16)})
 
 

@@ -56,9 +56,12 @@ def run(mixed: bool) -> tuple[float, float, dict[int, float]]:
             daemon.wait_for_line("output octo")
             start_s = time.monotonic()
             done = subprocess.run(
-                [*ZEROBEAT, "touchup", "--all", "--yes"], env=daemon.environment,
-                capture_output=True, text=True, check=False,
-            )  # fmt: skip
+                [*ZEROBEAT, "touchup", "--all", "--yes"],
+                env=daemon.environment,
+                capture_output=True,
+                text=True,
+                check=False,
+            )
             took_s = time.monotonic() - start_s
     sound = re.search(r"read, ([.\d]+) s of sound", done.stdout)
     if done.returncode or sound is None:

@@ -33,20 +33,26 @@ PURE = OscillatorModel(C2_HZ).ideal()
         (-0.3, 0, "reed: 360.0 cents low: turn it up"),
         (0.001, 0, "reed: in tune, +1.2 cents"),
         (
-            -2.03, 0,
+            -2.03,
+            0,
             "reed: 2 octaves and 36 cents low: turn it up, or set panel_octaves: -2 and turn it up "
             "36 cents",
         ),
         (
-            0.96, 0,
+            0.96,
+            0,
             "reed: 1 octave less 48 cents high: turn it down, or set panel_octaves: 1 and turn it "
             "up 48 cents",
         ),
         (-1.0, -1, "reed: in tune, +0.0 cents"),
-        (2.0, 4, "reed: 2 octaves and 0 cents low: turn it up, or set panel_octaves: 2 and turn "
-                 "it up 0 cents"),
+        (
+            2.0,
+            4,
+            "reed: 2 octaves and 0 cents low: turn it up, or set panel_octaves: 2 and turn "
+            "it up 0 cents",
+        ),
     ],
-)  # fmt: skip
+)
 def test_tune_says_how_far_and_which_way(octaves, panel, words):
     case = case_of(replace(PURE, offset_octaves=octaves), EXACT)
     listener = VirtualListener(case, 0, start_s=WARM_S)
@@ -77,8 +83,15 @@ def test_trim_follows_the_screwdriver_until_it_is_as_good_as_it_gets():
             continue
         break
     assert [round(one.stretch_cents, 1) for one in said] == [9.6, 6.0, 8.4, 3.6, 1.2, 0.1, 0.1]
-    assert [one.turned for one in said] == ["", "better", "worse", "better", "better", "better",
-                                            "same"]  # fmt: skip
+    assert [one.turned for one in said] == [
+        "",
+        "better",
+        "worse",
+        "better",
+        "better",
+        "better",
+        "same",
+    ]
     assert "wide: flatten the high note" in said[0].line()
     assert "turn back" in said[2].line()
     assert [one.done for one in said] == [False] * 6 + [True]

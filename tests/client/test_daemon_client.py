@@ -34,8 +34,11 @@ def test_without_a_daemon_one_line_says_how_to_start_one(tmp_path, command):
     done = subprocess.run(
         [sys.executable, "-m", "zerobeat", command, *NEEDED.get(command, [])],
         env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        check=False,
+    )
     assert (done.returncode, done.stdout) == (1, "")
     assert done.stderr == (
         f"no zerobeat plays here (socket {tmp_path}/control); start it: zerobeat run rig.yaml\n"
@@ -52,9 +55,12 @@ def test_without_permission_one_line_names_the_group():
     with tempfile.TemporaryDirectory(prefix="zb") as name, Desk(Path(name)) as desk:
         os.chmod(name, 0o755)
         done = subprocess.run(
-            [sys.executable, "-c", code], env={**os.environ, **desk.environment},
-            capture_output=True, text=True, check=True,
-        )  # fmt: skip
+            [sys.executable, "-c", code],
+            env={**os.environ, **desk.environment},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         assert done.stdout.startswith(f"{name}/control: permission denied; run it as root, or ")
         assert "usermod -aG root $USER" in done.stdout
 
@@ -64,10 +70,14 @@ SAID = [
     (["set", "reed", "detune_cents", "-3.5"], "reed: detune_cents waits for the next note"),
     (["set", "all", "scale", "19", "equal"], "all: scale waits for the next note"),
     (["set", "scene", "time_signature", "7/8"], "scene together: time_signature is in force"),
-    (["set", "scene", "triggers", "[{clock: {every: 2, unit: bars}}, key]"],
-     "scene together: triggers is in force"),
-    (["set", "scene", "triggers", "[{remote_note: {input: steps, note: C2}}]"],
-     "scene together: triggers is in force"),
+    (
+        ["set", "scene", "triggers", "[{clock: {every: 2, unit: bars}}, key]"],
+        "scene together: triggers is in force",
+    ),
+    (
+        ["set", "scene", "triggers", "[{remote_note: {input: steps, note: C2}}]"],
+        "scene together: triggers is in force",
+    ),
     (["set", "scene", "assign", "rotate"], "scene together: assign waits for the next note"),
     (["set", "tonight", "concert_a_hz", "442"], "A4 442 Hz, transposed by +0"),
     (["hold", "trigger"], "hold trigger"),
@@ -80,7 +90,7 @@ SAID = [
     (["solo", "reed"], "reed: solo on, from the next key"),
     (["solo", "all", "off"], "all: solo off, from the next key"),
     (["panic"], "every note released"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("arguments", "said"), SAID, ids=lambda v: " ".join(v)[:40])
@@ -146,9 +156,18 @@ def test_a_daemon_that_stops_is_one_line(desk):
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("3.5", 3.5), ("-3", -3), ("dorian", "dorian"), ("true", True), ("null", None),
-     ("[0, 204, 1200]", [0, 204, 1200]), ("19 equal", "19 equal"), ('"3"', '"3"'), ("D", "D")],
-)  # fmt: skip
+    [
+        ("3.5", 3.5),
+        ("-3", -3),
+        ("dorian", "dorian"),
+        ("true", True),
+        ("null", None),
+        ("[0, 204, 1200]", [0, 204, 1200]),
+        ("19 equal", "19 equal"),
+        ('"3"', '"3"'),
+        ("D", "D"),
+    ],
+)
 def test_values_of_the_command_line(text, value):
     assert value_of(text) == value
     assert type(value_of(text)) is type(value)

@@ -16,8 +16,9 @@ from zerobeat.state.store import Store
 
 def ask(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     environment = os.environ | {
-        "XDG_RUNTIME_DIR": str(folder), "STATE_DIRECTORY": str(folder / "state"),
-    }  # fmt: skip
+        "XDG_RUNTIME_DIR": str(folder),
+        "STATE_DIRECTORY": str(folder / "state"),
+    }
     return subprocess.run(
         [*ZEROBEAT, "backup", *arguments], env=environment, capture_output=True, text=True
     )

@@ -113,8 +113,10 @@ def test_output_fits_a_terminal_and_names_the_files(tmp_path, capsys):
         assert name in text
     assert "volume" in text
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "after.wav", "before.wav", "corrected.mid",
-    ]  # fmt: skip
+        "after.wav",
+        "before.wav",
+        "corrected.mid",
+    ]
     rows = [line for line in lines if line.split(" ")[0] in VOICES]
     assert {row.split()[0] for row in rows} == set(VOICES)
 

@@ -204,9 +204,11 @@ def test_files_that_are_no_recordings_are_one_clear_line(rig, measure):
         file.setparams((1, 2, 48_000, 0, "NONE", ""))
         file.writeframes(b"\0" * 96_000)
     for name, words in (
-        ("text.wav", "found no WAV file"), ("cut.wav", "found no format"),
-        ("none.wav", "no such file"), ("silent.wav", "found 0 notes"),
-    ):  # fmt: skip
+        ("text.wav", "found no WAV file"),
+        ("cut.wav", "found no format"),
+        ("none.wav", "no such file"),
+        ("silent.wav", "found 0 notes"),
+    ):
         err = measure("reed", "--wav", name, status=1)
         assert words in err
         assert len(err.splitlines()) == 1

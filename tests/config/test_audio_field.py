@@ -72,25 +72,50 @@ def test_check_shows_them(folder):
 @pytest.mark.parametrize(
     ("old", "new", "fault"),
     [
-        ('"Line Box: USB Audio"', '"Line Box: USB Audio (hw:1,0)"',
-         "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), with numbers "
-         "that change at each start; allowed: the name alone, as Line Box: USB Audio"),
+        (
+            '"Line Box: USB Audio"',
+            '"Line Box: USB Audio (hw:1,0)"',
+            "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), with numbers "
+            "that change at each start; allowed: the name alone, as Line Box: USB Audio",
+        ),
         ('"Line Box: USB Audio"', '"hw:1,0"', "with numbers that change at each start"),
-        ("channel_number: 2}\nvoices", "channel_number: 0}\nvoices",
-         "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
-         "allowed: a whole number, 1 to 128"),
-        ('device_pattern: "Line Box*", channel_number: 2', 'device: "Line Box: USB Audio", channel_number: 1',
-         "found channel 1 of Line Box: USB Audio, which is left; allowed: each channel once"),
+        (
+            "channel_number: 2}\nvoices",
+            "channel_number: 0}\nvoices",
+            "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
+            "allowed: a whole number, 1 to 128",
+        ),
+        (
+            'device_pattern: "Line Box*", channel_number: 2',
+            'device: "Line Box: USB Audio", channel_number: 1',
+            "found channel 1 of Line Box: USB Audio, which is left; allowed: each channel once",
+        ),
         ("device_pattern:", "device: a, device_pattern:", "found beside device"),
-        (", channel_number: 1, clock", ", clock", "audio_inputs.left.channel_number: found nothing"),
+        (
+            ", channel_number: 1, clock",
+            ", clock",
+            "audio_inputs.left.channel_number: found nothing",
+        ),
         ('device: "Line', 'devise: "Line', "found unknown key"),
-        ("input: left", "input: leff", "voices.reed.input: found leff; allowed: a name under "
-         "audio_inputs: left, right (did you mean left?)"),
-        ("excite: strike", "excite: pluck", "voices.horn.excite: found pluck; allowed: drone, strike"),
-        ("tap: before_vca", "tap: before", "voices.horn.tap: found before; allowed: before_vca, after"),
+        (
+            "input: left",
+            "input: leff",
+            "voices.reed.input: found leff; allowed: a name under "
+            "audio_inputs: left, right (did you mean left?)",
+        ),
+        (
+            "excite: strike",
+            "excite: pluck",
+            "voices.horn.excite: found pluck; allowed: drone, strike",
+        ),
+        (
+            "tap: before_vca",
+            "tap: before",
+            "voices.horn.tap: found before; allowed: before_vca, after",
+        ),
         ("tap:", "taps:", "found unknown key"),
     ],
-)  # fmt: skip
+)
 def test_each_fault_is_one_line(folder, old, new, fault):
     assert old in RIG
     with pytest.raises(ConfigError) as caught:

@@ -40,18 +40,33 @@ def test_volts_by_meter_become_cents(tmp_path):
 
 
 FAULTS = [
-    ("channels: {0: {36: 0}}", "quad.yaml:1: channels.0: found 0; allowed: a channel number, 1 to 16"),
+    (
+        "channels: {0: {36: 0}}",
+        "quad.yaml:1: channels.0: found 0; allowed: a channel number, 1 to 16",
+    ),
     ("channels: {01: {36: 0}}", "quad.yaml:1: channels.01: found 01; allowed: a channel number"),
-    ("channels: {1: {36: 99}}", "quad.yaml:1: channels.1.36: found 99; allowed: a number, -15 to 15"),
+    (
+        "channels: {1: {36: 99}}",
+        "quad.yaml:1: channels.1.36: found 99; allowed: a number, -15 to 15",
+    ),
     ("channels: {1: {H: 1}}", "quad.yaml:1: channels.1.H: found H; allowed: a note, 0 to 127"),
     ("channels: {1: {C2: 0, 36: 1}}", "quad.yaml:1: channels.1.36: found note 36 a second time"),
     ("channels: {1: {36: 2, 60: 0}}", "quad.yaml:1: channels: channel number 1: "),
     ("channels: {1: 5}", "quad.yaml:1: channels.1: found 5; allowed: note: volts, one a line"),
-    ("bytes_per_second: 10", "quad.yaml:1: bytes_per_second: found 10; allowed: a whole number, 100"),
+    (
+        "bytes_per_second: 10",
+        "quad.yaml:1: bytes_per_second: found 10; allowed: a whole number, 100",
+    ),
     ("errors_follow: notes", "quad.yaml:1: errors_follow: found notes; allowed: volts, number"),
-    ("bend_range_semitones: 0", "quad.yaml:1: bend_range_semitones: found 0; allowed: a number, 0.5 to"),
-    ("bend_with_gate_low: yes", "quad.yaml:1: bend_with_gate_low: found yes; allowed: true or false"),
-]  # fmt: skip
+    (
+        "bend_range_semitones: 0",
+        "quad.yaml:1: bend_range_semitones: found 0; allowed: a number, 0.5 to",
+    ),
+    (
+        "bend_with_gate_low: yes",
+        "quad.yaml:1: bend_with_gate_low: found yes; allowed: true or false",
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "fault"), FAULTS)

@@ -14,9 +14,32 @@ def section_of(text: str) -> Section:
 
 
 # YAML 1.1 reads these as booleans, octal, sexagesimal, infinities (requirement C3).
-SPOILT = ["yes", "no", "on", "off", "010", ".nan", ".inf", "-.inf", "1_000", "1:30", "0x10", "0o17",
-          "true", "null", "~", "", "'5'", "1e999", "9" * 400,
-          "[5]", "{a: 5}", "five", "5 Hz", "\u0665"]  # fmt: skip
+SPOILT = [
+    "yes",
+    "no",
+    "on",
+    "off",
+    "010",
+    ".nan",
+    ".inf",
+    "-.inf",
+    "1_000",
+    "1:30",
+    "0x10",
+    "0o17",
+    "true",
+    "null",
+    "~",
+    "",
+    "'5'",
+    "1e999",
+    "9" * 400,
+    "[5]",
+    "{a: 5}",
+    "five",
+    "5 Hz",
+    "\u0665",
+]
 
 
 @pytest.mark.parametrize("text", SPOILT)

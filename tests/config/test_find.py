@@ -90,8 +90,14 @@ def test_names_are_exact(monkeypatch, tmp_path):
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     (tmp_path / "quad-two.yaml").write_text("")
     assert find("quad-tw", ("converters",), tmp_path, stored=own_store()) is None
-    assert find("quad-two", ("converters",), tmp_path, stored=own_store()) == tmp_path / "quad-two.yaml"
-    assert find("quad-two.yaml", ("converters",), tmp_path, stored=own_store()) == tmp_path / "quad-two.yaml"
+    assert (
+        find("quad-two", ("converters",), tmp_path, stored=own_store())
+        == tmp_path / "quad-two.yaml"
+    )
+    assert (
+        find("quad-two.yaml", ("converters",), tmp_path, stored=own_store())
+        == tmp_path / "quad-two.yaml"
+    )
 
 
 def test_a_name_that_no_file_can_have_is_not_found(monkeypatch, tmp_path):

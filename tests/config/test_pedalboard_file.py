@@ -29,23 +29,55 @@ def test_bindings_are_read(tmp_path):
         Binding("program", 2, "panic"),
         Binding("controller", 84, "bypass", 1, "toggle", voice="reed", feedback=True),
         Binding("note", 36, "hold", None, "toggle", 0.0, hold="sample"),
-        Binding("controller", 11, "set", kind="follow", setting="detune_cents", lowest=-5.0,
-                highest=5.0, pick_up=False),
-    )  # fmt: skip
+        Binding(
+            "controller",
+            11,
+            "set",
+            kind="follow",
+            setting="detune_cents",
+            lowest=-5.0,
+            highest=5.0,
+            pick_up=False,
+        ),
+    )
 
 
 FAULTS = [
     ("title: x", "feet.yaml:1: bindings: found nothing; needed: a list"),
-    ("bindings: [{action: next}]", "feet.yaml:1: bindings[0]: found 0 of controller, note, program"),
+    (
+        "bindings: [{action: next}]",
+        "feet.yaml:1: bindings[0]: found 0 of controller, note, program",
+    ),
     ("bindings: [{note: 1, controller: 2, action: next}]", "feet.yaml:1: bindings[0]: found 2 of"),
-    ("bindings: [{controller: 128, action: next}]", "feet.yaml:1: bindings[0].controller: found 128"),
-    ("bindings: [{program: 0, action: recall}]", "feet.yaml:1: bindings[0].program: found 0; allowed:"),
-    ("bindings: [{controller: 1}]", "feet.yaml:1: bindings[0].action: found nothing; needed: recall"),
-    ("bindings: [{controller: 1, action: hold}]", "feet.yaml:1: bindings[0].hold: found nothing; needed:"),
-    ("bindings: [{controller: 1, action: nxt}]", "feet.yaml:1: bindings[0].action: found nxt; allowed:"),
-    ("bindings: [{controller: 1, action: next, kind: follow}]", "feet.yaml:1: bindings[0].kind: found"),
-    ("bindings: [{controller: 1, action: set, setting: octaves}]", "feet.yaml:1: bindings[0].highest: "),
-]  # fmt: skip
+    (
+        "bindings: [{controller: 128, action: next}]",
+        "feet.yaml:1: bindings[0].controller: found 128",
+    ),
+    (
+        "bindings: [{program: 0, action: recall}]",
+        "feet.yaml:1: bindings[0].program: found 0; allowed:",
+    ),
+    (
+        "bindings: [{controller: 1}]",
+        "feet.yaml:1: bindings[0].action: found nothing; needed: recall",
+    ),
+    (
+        "bindings: [{controller: 1, action: hold}]",
+        "feet.yaml:1: bindings[0].hold: found nothing; needed:",
+    ),
+    (
+        "bindings: [{controller: 1, action: nxt}]",
+        "feet.yaml:1: bindings[0].action: found nxt; allowed:",
+    ),
+    (
+        "bindings: [{controller: 1, action: next, kind: follow}]",
+        "feet.yaml:1: bindings[0].kind: found",
+    ),
+    (
+        "bindings: [{controller: 1, action: set, setting: octaves}]",
+        "feet.yaml:1: bindings[0].highest: ",
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "fault"), FAULTS)

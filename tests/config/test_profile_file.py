@@ -75,15 +75,30 @@ FAULTS = [
     ("readings: 5", "reed.yaml:1: readings: found no list; allowed: 1 to 4000 readings"),
     ("readings: [{note: 36}]", "reed.yaml:1: readings[0].cents: found nothing; needed: a number"),
     ("readings: [{cents: 3}]", "reed.yaml:1: readings[0].note: found nothing; needed: the note"),
-    ("readings: [{volts: 1, cents: 3, note: 1}]", "reed.yaml:1: readings[0].volts: found unknown key"),
+    (
+        "readings: [{volts: 1, cents: 3, note: 1}]",
+        "reed.yaml:1: readings[0].volts: found unknown key",
+    ),
     ("readings: [{note: 36, cents: .nan}]", "reed.yaml:1: readings[0].cents: found .nan; allowed:"),
-    ("readings: [{note: 36, cents: 1, spread_cents: -1}]", "reed.yaml:1: readings[0].spread_cents: "),
+    (
+        "readings: [{note: 36, cents: 1, spread_cents: -1}]",
+        "reed.yaml:1: readings[0].spread_cents: ",
+    ),
     ("readings: [{note: 36, cents: 1200}, {note: 48, cents: -1200}]", "reed.yaml:1: readings: "),
-    ("panel_octaves: 0.5\nreadings: [{note: 36, cents: 1}]", "reed.yaml:1: panel_octaves: found 0.5"),
-    ("against: volts\nreadings: [{volts: 1, cents: 3}]\nknots: []", "reed.yaml:3: knots: found knots;"),
-    ("readings: [{note: 36, cents: 1}]\nknots: [{commanded_cents: 2, sounding_cents: 2}, "
-     "{commanded_cents: 1, sounding_cents: 1}]", "reed.yaml:2: knots: "),
-]  # fmt: skip
+    (
+        "panel_octaves: 0.5\nreadings: [{note: 36, cents: 1}]",
+        "reed.yaml:1: panel_octaves: found 0.5",
+    ),
+    (
+        "against: volts\nreadings: [{volts: 1, cents: 3}]\nknots: []",
+        "reed.yaml:3: knots: found knots;",
+    ),
+    (
+        "readings: [{note: 36, cents: 1}]\nknots: [{commanded_cents: 2, sounding_cents: 2}, "
+        "{commanded_cents: 1, sounding_cents: 1}]",
+        "reed.yaml:2: knots: ",
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "fault"), FAULTS)

@@ -140,63 +140,135 @@ def test_middle_c_moves_every_name_and_no_number(folder):
 
 # Each entry: what is changed in the rig above, and the fault's text after its line.
 FAULTS = [
-    ("concert_a_hz: 442", "concert_a_hz: 140", "concert_a_hz: found 140; allowed: a number, 390 to 490"),
-    ("middle_c: C4", "middle_c: C9", "middle_c: found C9; allowed: the name of key 60 here: C3, C4 or C5"),
-    ("program_numbers_from: 1", "program_numbers_from: 2",
-     "program_numbers_from: found 2; allowed: a whole number, 0 to 1"),
-    ('"Stage Keys:Stage Keys MIDI 1"', "keys 20:0",
-     "inputs.keys.port: found keys 20:0, with numbers that change at each start; allowed: "
-     "client name and port name, as keys ('zerobeat ports' lists them)"),
+    (
+        "concert_a_hz: 442",
+        "concert_a_hz: 140",
+        "concert_a_hz: found 140; allowed: a number, 390 to 490",
+    ),
+    (
+        "middle_c: C4",
+        "middle_c: C9",
+        "middle_c: found C9; allowed: the name of key 60 here: C3, C4 or C5",
+    ),
+    (
+        "program_numbers_from: 1",
+        "program_numbers_from: 2",
+        "program_numbers_from: found 2; allowed: a whole number, 0 to 1",
+    ),
+    (
+        '"Stage Keys:Stage Keys MIDI 1"',
+        "keys 20:0",
+        "inputs.keys.port: found keys 20:0, with numbers that change at each start; allowed: "
+        "client name and port name, as keys ('zerobeat ports' lists them)",
+    ),
     ('"Stage Keys:Stage Keys MIDI 1"', '"20:0"', "inputs.keys.port: found 20:0, with numbers"),
     ('"Stage Keys:Stage Keys MIDI 1"', "hw:1,0", "inputs.keys.port: found hw:1,0, with numbers"),
-    ('"Stage Keys:Stage Keys MIDI 1"', '"a2j:Stage Keys [20] (capture): Stage Keys MIDI 1"',
-     "inputs.keys.port: found a2j:Stage Keys [20] (capture): Stage Keys MIDI 1, with a number that "
-     'changes at each start; allowed: port_pattern: "a2j:Stage Keys * (capture): Stage Keys MIDI 1"'),
+    (
+        '"Stage Keys:Stage Keys MIDI 1"',
+        '"a2j:Stage Keys [20] (capture): Stage Keys MIDI 1"',
+        "inputs.keys.port: found a2j:Stage Keys [20] (capture): Stage Keys MIDI 1, with a number that "
+        'changes at each start; allowed: port_pattern: "a2j:Stage Keys * (capture): Stage Keys MIDI 1"',
+    ),
     ('"Step Box:*"', '"Step Box 128:*"', None),
-    ('"quad:quad MIDI 1"', '"quad:quad MIDI 1 24:0"', "converters.quad.port: found quad:quad MIDI 1 24:0"),
-    ("clock_from: steps", "clock_from: step",
-     "clock_from: found step; allowed: an input of the rig: keys, steps (did you mean steps?)"),
-    ("pass_channel_numbers: [10]", "pass_channel_numbers: [1]",
-     "converters.quad.pass_channel_numbers: found 1, the channel of reed; allowed: channels no voice uses"),
-    ("pass: [clock, transport]", "pass: [clock, clok]",
-     "converters.quad.pass[1]: found clok; allowed: clock, transport, controllers, pressure, program, "
-     "sysex, active_sensing (did you mean clock?)"),
-    ("channel_number: 16", "channel_number: 1",
-     "voices.floor.channel_number: found 1 of quad, where reed is; allowed: one voice a channel"),
-    ("channel_number: 16", "channel_number: 0",
-     "voices.floor.channel_number: found 0; allowed: a whole number, 1 to 16"),
-    ("    converter: quad\n", "    converter: quat\n",
-     "voices.floor.converter: found quat; allowed: a name under converters: quad (did you mean quad?)"),
-    ("lowest_note: 24", "lowest_note: 12",
-     "voices.floor.lowest_note: found 12; allowed: 24 to 108, the range of the converter"),
-    ("highest_note: C4", "highest_note: C9",
-     "voices.floor.highest_note: found 120; allowed: 24 to 108, the range of the converter"),
-    ("      highest_note: C8", "      highest_note: C0",
-     "converters.quad.converter.highest_note: found 12; allowed: lowest_note (24) or above"),
+    (
+        '"quad:quad MIDI 1"',
+        '"quad:quad MIDI 1 24:0"',
+        "converters.quad.port: found quad:quad MIDI 1 24:0",
+    ),
+    (
+        "clock_from: steps",
+        "clock_from: step",
+        "clock_from: found step; allowed: an input of the rig: keys, steps (did you mean steps?)",
+    ),
+    (
+        "pass_channel_numbers: [10]",
+        "pass_channel_numbers: [1]",
+        "converters.quad.pass_channel_numbers: found 1, the channel of reed; allowed: channels no voice uses",
+    ),
+    (
+        "pass: [clock, transport]",
+        "pass: [clock, clok]",
+        "converters.quad.pass[1]: found clok; allowed: clock, transport, controllers, pressure, program, "
+        "sysex, active_sensing (did you mean clock?)",
+    ),
+    (
+        "channel_number: 16",
+        "channel_number: 1",
+        "voices.floor.channel_number: found 1 of quad, where reed is; allowed: one voice a channel",
+    ),
+    (
+        "channel_number: 16",
+        "channel_number: 0",
+        "voices.floor.channel_number: found 0; allowed: a whole number, 1 to 16",
+    ),
+    (
+        "    converter: quad\n",
+        "    converter: quat\n",
+        "voices.floor.converter: found quat; allowed: a name under converters: quad (did you mean quad?)",
+    ),
+    (
+        "lowest_note: 24",
+        "lowest_note: 12",
+        "voices.floor.lowest_note: found 12; allowed: 24 to 108, the range of the converter",
+    ),
+    (
+        "highest_note: C4",
+        "highest_note: C9",
+        "voices.floor.highest_note: found 120; allowed: 24 to 108, the range of the converter",
+    ),
+    (
+        "      highest_note: C8",
+        "      highest_note: C0",
+        "converters.quad.converter.highest_note: found 12; allowed: lowest_note (24) or above",
+    ),
     ("gate: ignored", "gate: off", "voices.floor.gate: found off; allowed: closes, ignored"),
-    ("overlap: legato", "overlap: yes",
-     "converters.quad.converter.overlap: found yes; allowed: legato, retriggers, unsafe"),
-    ("bytes_per_second: din", "bytes_per_second: fast",
-     "converters.quad.converter.bytes_per_second: found fast; allowed: din (3125), usb (no limit) "
-     "or a whole number, 100 to 10000000"),
-    ("    floor: {start_key: C2, scale: continuous}", "    reed: {start_key: C2}",
-     "scene.voices.reed.start_key: found 36; allowed for a voice with gate: ignored in the rig"),
-    ("    floor: {start_key: C2, scale: continuous}", "    flor: {}",
-     "scene.voices.flor: found flor; allowed: a voice of the rig: reed, floor (did you mean floor?)"),
-    ("    floor: {start_key: C2, scale: continuous}", "    all: {}",
-     "scene.voices.all: found the name all; allowed: a name of up to 40 printable characters other "
-     "than all, none, scene, tonight (for all voices: all, beside voices)"),
-    ("    floor: {start_key: C2, scale: continuous}", "    none: {}",
-     "scene.voices.none: found the name none; allowed: a name of up to 40 printable characters"),
+    (
+        "overlap: legato",
+        "overlap: yes",
+        "converters.quad.converter.overlap: found yes; allowed: legato, retriggers, unsafe",
+    ),
+    (
+        "bytes_per_second: din",
+        "bytes_per_second: fast",
+        "converters.quad.converter.bytes_per_second: found fast; allowed: din (3125), usb (no limit) "
+        "or a whole number, 100 to 10000000",
+    ),
+    (
+        "    floor: {start_key: C2, scale: continuous}",
+        "    reed: {start_key: C2}",
+        "scene.voices.reed.start_key: found 36; allowed for a voice with gate: ignored in the rig",
+    ),
+    (
+        "    floor: {start_key: C2, scale: continuous}",
+        "    flor: {}",
+        "scene.voices.flor: found flor; allowed: a voice of the rig: reed, floor (did you mean floor?)",
+    ),
+    (
+        "    floor: {start_key: C2, scale: continuous}",
+        "    all: {}",
+        "scene.voices.all: found the name all; allowed: a name of up to 40 printable characters other "
+        "than all, none, scene, tonight (for all voices: all, beside voices)",
+    ),
+    (
+        "    floor: {start_key: C2, scale: continuous}",
+        "    none: {}",
+        "scene.voices.none: found the name none; allowed: a name of up to 40 printable characters",
+    ),
     ("scale: dorian", "scale: dorain", "scene.all.scale: found dorain; allowed: "),
-    ("scale: dorian", "scale: [0, 100, 0]", "scene.all.scale: found a scale with a period of 0 cents; "
-     "allowed: above 0, or fit: keys"),
-    ("scale: dorian", "degrees: 2", "scene.all.degrees: found 2 with a continuous scale; allowed: "
-     "degrees with a scale"),
+    (
+        "scale: dorian",
+        "scale: [0, 100, 0]",
+        "scene.all.scale: found a scale with a period of 0 cents; allowed: above 0, or fit: keys",
+    ),
+    (
+        "scale: dorian",
+        "degrees: 2",
+        "scene.all.degrees: found 2 with a continuous scale; allowed: degrees with a scale",
+    ),
     ("settle_ms", "setle_ms", "converters.quad.converter.setle_ms: found unknown key; allowed: "),
     ("tail_s", "tale_s", "voices.floor.tale_s: found unknown key; allowed: "),
     ("concert_a_hz", "concert_a", "concert_a: found unknown key; allowed: "),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "fault"), FAULTS)
@@ -246,8 +318,12 @@ def test_every_misspelt_key_is_found_with_its_line(folder):
 
 def test_all_faults_come_at_once_in_file_order(folder):
     text = RIG
-    for old, new in [("442", "nan"), ("C8", "H8"), ("channel_number: 16", "channel_number: yes"),
-                     ("root: D", "root: 200")]:  # fmt: skip
+    for old, new in [
+        ("442", "nan"),
+        ("C8", "H8"),
+        ("channel_number: 16", "channel_number: yes"),
+        ("root: D", "root: 200"),
+    ]:
         text = text.replace(old, new)
     found = problems(folder, text)
     assert len(found) == 4
@@ -508,9 +584,36 @@ def fuzz_folder(tmp_path_factory):
 
 
 PIECES = [
-    "", ":", "- ", "{", "}", "[", "]", "\n", "\t", "#", "'", '"', "&a ", "*a", "!!x ", "~", "yes", "-1",
-    "99999999999999999999", "1e400", ".nan", "\x00", "\u2028", "\ud7ff", "a: 1", "<<: ", "? ", "--- ", "|",
-]  # fmt: skip
+    "",
+    ":",
+    "- ",
+    "{",
+    "}",
+    "[",
+    "]",
+    "\n",
+    "\t",
+    "#",
+    "'",
+    '"',
+    "&a ",
+    "*a",
+    "!!x ",
+    "~",
+    "yes",
+    "-1",
+    "99999999999999999999",
+    "1e400",
+    ".nan",
+    "\x00",
+    "\u2028",
+    "\ud7ff",
+    "a: 1",
+    "<<: ",
+    "? ",
+    "--- ",
+    "|",
+]
 
 
 @settings(max_examples=400, deadline=None)

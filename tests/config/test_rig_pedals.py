@@ -55,12 +55,16 @@ def test_lights_are_a_port(tmp_path):
 
 
 FAULTS = [
-    ("set_list: [fats]\n", "", "set_list[0]: found fats; allowed: The Slow One, fast (did you mean fast?)"),
+    (
+        "set_list: [fats]\n",
+        "",
+        "set_list[0]: found fats; allowed: The Slow One, fast (did you mean fast?)",
+    ),
     ("stage_lock: no\n", "", "stage_lock: found no; allowed: on, off"),
     ("set_list_ends: round\n", "", "set_list_ends: found round; allowed: stop, wrap"),
     ("", ', lights: "quad:quad MIDI 1"', "inputs.feet.lights: found the port of quad; allowed:"),
     ("", ', lights: "Four Feet 20:0"', "inputs.feet.lights: found Four Feet 20:0, with numbers"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("more", "lights", "fault"), FAULTS)
@@ -77,10 +81,22 @@ LEARNED = (
     Learned("my feet: #1", Binding("note", 36, "recall", scene="The Slow One", feedback=True)),
     Learned("feet", Binding("controller", 80, "hold", kind="toggle", debounce_s=0.05, hold="none")),
     Learned("feet", Binding("controller", 80, "store", long_press_s=1.5)),
-    Learned("feet", Binding("controller", 11, "set", kind="follow", setting="detune_cents",
-                            voice="reed", lowest=-5.5, highest=5.0, pick_up=False)),
+    Learned(
+        "feet",
+        Binding(
+            "controller",
+            11,
+            "set",
+            kind="follow",
+            setting="detune_cents",
+            voice="reed",
+            lowest=-5.5,
+            highest=5.0,
+            pick_up=False,
+        ),
+    ),
     Learned("feet", Binding("controller", 12, "transpose", by=-1.0)),
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("first", [0, 1])

@@ -68,13 +68,23 @@ voices:
     assert scene.zones == (Zone(("reed", "horn"), "rotate", lowest_key=48),)
     dorian = PRESETS["dorian"]
     assert scene.voices["reed"] == VoiceSettings(
-        scale=dorian, root=62, snap="down", wheel="stepped", degrees=2, octaves=-1,
-        detune_cents=-3.5, hold="none",
-    )  # fmt: skip
+        scale=dorian,
+        root=62,
+        snap="down",
+        wheel="stepped",
+        degrees=2,
+        octaves=-1,
+        detune_cents=-3.5,
+        hold="none",
+    )
     assert scene.voices["horn"] == VoiceSettings(
-        root=62, snap="down", wheel="stepped", detune_beats_hz=0.4, detune_limit_cents=20.0,
+        root=62,
+        snap="down",
+        wheel="stepped",
+        detune_beats_hz=0.4,
+        detune_limit_cents=20.0,
         priority="lowest",
-    )  # fmt: skip
+    )
     assert scene.voices["glass"] == VoiceSettings(
         scale=dorian, root=45, snap="down", wheel="stepped", fit="keys", semitones=7, legato=True
     )
@@ -110,35 +120,81 @@ voices:
 
 
 FAULTS = [
-    ("voices:\n  reed: {degrees: 1}", "slow.yaml:2: voices.reed.degrees: found 1 with a continuous "),
-    ("voices:\n  reed: {scale: no.scl}", "slow.yaml:2: voices.reed.scale: found no.scl: no file no.scl in"),
+    (
+        "voices:\n  reed: {degrees: 1}",
+        "slow.yaml:2: voices.reed.degrees: found 1 with a continuous ",
+    ),
+    (
+        "voices:\n  reed: {scale: no.scl}",
+        "slow.yaml:2: voices.reed.scale: found no.scl: no file no.scl in",
+    ),
     ("voices:\n  reed: {scale: bad.scl}", "slow.yaml:2: voices.reed.scale: found "),
-    ("voices:\n  reed: {scale: []}", "slow.yaml:2: voices.reed.scale: found 0 cents; allowed: 1 to 2000"),
-    ("voices:\n  reed: {scale: [a]}", "slow.yaml:2: voices.reed.scale[0]: found a; allowed: a number"),
-    ("voices:\n  reed: {scale: }", "slow.yaml:2: voices.reed.scale: found nothing; allowed: a scale's"),
-    ("voices:\n  reed: {root: H}", "slow.yaml:2: voices.reed.root: found H; allowed: a note, 0 to 127"),
-    ("voices:\n  reed: {scale: {file: a.txt}}", "slow.yaml:2: voices.reed.scale.file: found a.txt; "),
+    (
+        "voices:\n  reed: {scale: []}",
+        "slow.yaml:2: voices.reed.scale: found 0 cents; allowed: 1 to 2000",
+    ),
+    (
+        "voices:\n  reed: {scale: [a]}",
+        "slow.yaml:2: voices.reed.scale[0]: found a; allowed: a number",
+    ),
+    (
+        "voices:\n  reed: {scale: }",
+        "slow.yaml:2: voices.reed.scale: found nothing; allowed: a scale's",
+    ),
+    (
+        "voices:\n  reed: {root: H}",
+        "slow.yaml:2: voices.reed.root: found H; allowed: a note, 0 to 127",
+    ),
+    (
+        "voices:\n  reed: {scale: {file: a.txt}}",
+        "slow.yaml:2: voices.reed.scale.file: found a.txt; ",
+    ),
     ("triggers:\n  - clok: {}", "slow.yaml:2: triggers[0].clok: found unknown key; allowed: key, "),
-    ("triggers:\n  - {key: {}, clock: {}}", "slow.yaml:2: triggers[0]: found 2 keys; allowed: one of"),
-    ("triggers: [clock: {every: 0}]", "slow.yaml:1: triggers[0].clock.every: found 0; allowed: a whole"),
-    ("triggers: [remote_note: {}]", "slow.yaml:1: triggers[0].remote_note.input: found nothing; needed:"),
+    (
+        "triggers:\n  - {key: {}, clock: {}}",
+        "slow.yaml:2: triggers[0]: found 2 keys; allowed: one of",
+    ),
+    (
+        "triggers: [clock: {every: 0}]",
+        "slow.yaml:1: triggers[0].clock.every: found 0; allowed: a whole",
+    ),
+    (
+        "triggers: [remote_note: {}]",
+        "slow.yaml:1: triggers[0].remote_note.input: found nothing; needed:",
+    ),
     ("time_signature: 4", "slow.yaml:1: time_signature: found 4; allowed: beats and unit, as 4/4"),
-    ("time_signature: 4/3", "slow.yaml:1: time_signature: found 4/3; allowed: beats and unit, as 4/4"),
-    ("time_signature: 0/4", "slow.yaml:1: time_signature: found 0/4; allowed: beats and unit, as 4/4"),
+    (
+        "time_signature: 4/3",
+        "slow.yaml:1: time_signature: found 4/3; allowed: beats and unit, as 4/4",
+    ),
+    (
+        "time_signature: 0/4",
+        "slow.yaml:1: time_signature: found 0/4; allowed: beats and unit, as 4/4",
+    ),
     ("hold: off", "slow.yaml:1: hold: found off; allowed: none, note, trigger, sample"),
     ("early_ms: -1", "slow.yaml:1: early_ms: found -1; allowed: a number, 0 to 200"),
     ("late_ms: soon", "slow.yaml:1: late_ms: found soon; allowed: a number, 0 to 200"),
     ("sample_delay_ms: 60", "slow.yaml:1: sample_delay_ms: found 60; allowed: a number, 0 to 50"),
     ("regate: true", "slow.yaml:1: regate: found true; allowed with hold: sample only"),
     ("program: 0", "slow.yaml:1: program: found 0; allowed: a whole number, 1 to 128"),
-    ("assign: rotate\nzones: [{voices: [reed]}]", "slow.yaml:1: assign: found beside zones; allowed:"),
+    (
+        "assign: rotate\nzones: [{voices: [reed]}]",
+        "slow.yaml:1: assign: found beside zones; allowed:",
+    ),
     ("zones: [{}]", "slow.yaml:1: zones[0].voices: found nothing; needed: a list of voices"),
-    ("zones: [{voices: [reed], lowest_key: 9, highest_key: 8}]",
-     "slow.yaml:1: zones[0].highest_key: found 8; allowed: lowest_key (9) or above"),
-    ("all: {start_key: 60}", "slow.yaml:1: all.start_key: found a start key for all voices; allowed:"),
-    ("all: {scale: {file: two.scl, keyboard_map: two.kbm}, fit: nearest}",
-     "slow.yaml:1: all.fit: found nearest with a keyboard map; allowed: keys"),
-]  # fmt: skip
+    (
+        "zones: [{voices: [reed], lowest_key: 9, highest_key: 8}]",
+        "slow.yaml:1: zones[0].highest_key: found 8; allowed: lowest_key (9) or above",
+    ),
+    (
+        "all: {start_key: 60}",
+        "slow.yaml:1: all.start_key: found a start key for all voices; allowed:",
+    ),
+    (
+        "all: {scale: {file: two.scl, keyboard_map: two.kbm}, fit: nearest}",
+        "slow.yaml:1: all.fit: found nearest with a keyboard map; allowed: keys",
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "fault"), FAULTS)
@@ -153,8 +209,11 @@ def test_a_fault_is_one_line(folder, text, fault):
 # ---------------------------------------------------------------- there and back
 
 cents = st.floats(-1200.0, 1200.0, allow_nan=False)
-names = st.text(string.ascii_letters + string.digits + " -_.:#'\"[]{}&*!|>%@,~äß\u266f\U0001f3b9", min_size=1,
-                max_size=12).filter(lambda n: n == n.strip() and n not in ("all", "none"))  # fmt: skip
+names = st.text(
+    string.ascii_letters + string.digits + " -_.:#'\"[]{}&*!|>%@,~äß\u266f\U0001f3b9",
+    min_size=1,
+    max_size=12,
+).filter(lambda n: n == n.strip() and n not in ("all", "none"))
 anything = st.text(max_size=20).filter(lambda text: text.strip())
 scales = st.one_of(
     st.none(),

@@ -8,16 +8,53 @@ from zerobeat.config.yaml_out import block, flow
 
 text = st.one_of(
     st.text(max_size=20),
-    st.sampled_from(["yes", "No", "off", "~", "null", "1", "1e5", "0x1f", "12:30", "- a", "a: b",
-                     "a #b", " a", "a ", "19 equal", "7/8", "", "{", "a,b", "\u2028", "\x85", "\x7f",
-                     "\ufeff", "\U0001f3b9", "'", '"', "\\", "=", "<<", ".nan", "2001-01-01"]),
-)  # fmt: skip
+    st.sampled_from(
+        [
+            "yes",
+            "No",
+            "off",
+            "~",
+            "null",
+            "1",
+            "1e5",
+            "0x1f",
+            "12:30",
+            "- a",
+            "a: b",
+            "a #b",
+            " a",
+            "a ",
+            "19 equal",
+            "7/8",
+            "",
+            "{",
+            "a,b",
+            "\u2028",
+            "\x85",
+            "\x7f",
+            "\ufeff",
+            "\U0001f3b9",
+            "'",
+            '"',
+            "\\",
+            "=",
+            "<<",
+            ".nan",
+            "2001-01-01",
+        ]
+    ),
+)
 values = st.recursive(
-    st.one_of(st.none(), st.booleans(), st.integers(-10**9, 10**9), text,
-              st.floats(allow_nan=False, allow_infinity=False)),
+    st.one_of(
+        st.none(),
+        st.booleans(),
+        st.integers(-(10**9), 10**9),
+        text,
+        st.floats(allow_nan=False, allow_infinity=False),
+    ),
     lambda inner: st.one_of(st.lists(inner, max_size=4), st.dictionaries(text, inner, max_size=4)),
     max_leaves=12,
-)  # fmt: skip
+)
 
 
 @settings(max_examples=600, deadline=None)

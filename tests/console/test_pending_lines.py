@@ -47,9 +47,15 @@ def test_nothing_waits():
 # ticks played of a bar of 96: 193 is the first of bar 3, so 97 to 192 wait for it.
 @pytest.mark.parametrize(
     ("ticks", "left"),
-    [(97, "4 beats"), (120, "4 beats"), (121, "3 beats"), (169, "1 beat"), (192, "1 beat"),
-     (193, "4 beats")],
-)  # fmt: skip
+    [
+        (97, "4 beats"),
+        (120, "4 beats"),
+        (121, "3 beats"),
+        (169, "1 beat"),
+        (192, "1 beat"),
+        (193, "4 beats"),
+    ],
+)
 def test_beats_are_left_until_the_bar(ticks, left):
     case = playing(BAR, ticks=ticks)
     case.change(voice="reed", semitones=7)

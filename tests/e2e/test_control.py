@@ -51,8 +51,9 @@ def test_set_recall_and_status_act_on_a_daemon_that_plays(tmp_path):
         assert (shown["scene"], shown["waits"]["name"]) == ("plain", "fifth")
         assert [voice["key"] for voice in shown["voices"]] == [60, 60]
         assert {port["name"]: port["state"] for port in shown["ports"]} == {
-            "keys": "connected", "octo": "connected",
-        }  # fmt: skip
+            "keys": "connected",
+            "octo": "connected",
+        }
         keys.send(b"\x80\x3c\x40")
         keys.send(b"\x90\x3e\x64")
         struck = [content for _, content in octo.wait_for_silence() if content[0] & 0xF0 == 0x90]

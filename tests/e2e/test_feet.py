@@ -62,9 +62,12 @@ def zerobeat(daemon: Daemon, *arguments: str, expect: int = 0) -> str:
 def typed(daemon: Daemon, *arguments: str) -> Iterator[subprocess.Popen]:
     """Run a command that waits, past its first line."""
     process = subprocess.Popen(
-        [*ZEROBEAT, *arguments], env=daemon.environment, stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
+        [*ZEROBEAT, *arguments],
+        env=daemon.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
     with process:
         try:
             assert process.stdout is not None
@@ -318,8 +321,19 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
             said = learn.communicate()[0]
         assert said.startswith("learned feet: controller 80, channel number 1: panic (trigger)\n")
         assert "warning: it sent nothing on release" in said
-        with typed(daemon, "learn", "set", "--setting", "detune_cents", "--voice", "v1",
-                   "--lowest", "0", "--highest", "12.7") as learn:  # fmt: skip
+        with typed(
+            daemon,
+            "learn",
+            "set",
+            "--setting",
+            "detune_cents",
+            "--voice",
+            "v1",
+            "--lowest",
+            "0",
+            "--highest",
+            "12.7",
+        ) as learn:
             feet.play([(0.01 * n, bytes((0xB0, 11, n))) for n in range(5)])
             said = learn.communicate()[0]
         assert said == (
@@ -333,8 +347,13 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
         daemon.kill()
         daemon.start()
         daemon.wait_for_line("zerobeat plays")
-        wait_until(lambda: all(p["state"] == "connected" for p in status(daemon)["ports"]
-                               if p["name"] in ("feet", "keys", "octo")))  # fmt: skip
+        wait_until(
+            lambda: all(
+                p["state"] == "connected"
+                for p in status(daemon)["ports"]
+                if p["name"] in ("feet", "keys", "octo")
+            )
+        )
         assert zerobeat(daemon, "learn", "--list") == listed
         zerobeat(daemon, "recall", "fifth")
         feet.send(b"\xb2\x58\x7f")

@@ -30,9 +30,11 @@ def plays(keys, octo):
 def test_bytes_that_are_no_message_cost_nothing(tmp_path):
     chance = random.Random(3)
     with (
-        JackServer() as server, Recorder("octo") as octo, Player("keys") as keys,
+        JackServer() as server,
+        Recorder("octo") as octo,
+        Player("keys") as keys,
         Daemon(write_rig(tmp_path), server.environment) as daemon,
-    ):  # fmt: skip
+    ):
         daemon.wait_for_line("connected: input keys, output octo")
         plays(keys, octo)
         for _ in range(300):
@@ -48,9 +50,11 @@ def test_bytes_that_are_no_message_cost_nothing(tmp_path):
 
 def test_a_cable_that_leads_back_is_muted_named_and_heard_again(tmp_path):
     with (
-        JackServer() as server, Recorder("octo") as octo, Player("keys") as keys,
+        JackServer() as server,
+        Recorder("octo") as octo,
+        Player("keys") as keys,
         Daemon(write_rig(tmp_path, voices=1), server.environment) as daemon,
-    ):  # fmt: skip
+    ):
         daemon.wait_for_line("connected: input keys, output octo")
         ends = ("zerobeat out octo:midi", "zerobeat in keys:midi")
         server.connect(*ends)

@@ -72,9 +72,13 @@ class Bench:
 
     def start(self, *arguments: str) -> subprocess.Popen[str]:
         return subprocess.Popen(
-            [*ZEROBEAT, *arguments], env=self.daemon.environment, text=True,
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        )  # fmt: skip
+            [*ZEROBEAT, *arguments],
+            env=self.daemon.environment,
+            text=True,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
 
     def zerobeat(self, *arguments: str, status: int = 0, timeout_s: float = 150.0) -> str:
         """Run a command; return what it prints, with its errors."""
@@ -294,9 +298,13 @@ def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
     with bench(tmp_path) as case:
         arguments = ("touchup", "horn", "--by-ear", "--against", "reed")
         process = subprocess.Popen(
-            [*ZEROBEAT, *arguments], env=case.daemon.environment, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        )  # fmt: skip
+            [*ZEROBEAT, *arguments],
+            env=case.daemon.environment,
+            text=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
         with process:
             wait_until(lambda: case.status()["measuring"] == ["reed", "horn"], 20.0)
             with AudioRecorder(["osc:l_00", "osc:l_01"]) as tape:

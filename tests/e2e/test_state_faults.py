@@ -42,10 +42,14 @@ def fill(disk: Path) -> None:
 READ_ONLY = "not stored: read-only file system; make the state directory writable, or set"
 FULL = "not stored: no space left on device; free some space and store again"
 FAILING = [
-    pytest.param(lambda disk: remount(disk, "ro"), lambda disk: remount(disk, "rw"), READ_ONLY,
-                 id="read-only"),
+    pytest.param(
+        lambda disk: remount(disk, "ro"),
+        lambda disk: remount(disk, "rw"),
+        READ_ONLY,
+        id="read-only",
+    ),
     pytest.param(fill, lambda disk: (disk / "full").unlink(), FULL, id="full"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("spoil", "mend", "error"), FAILING)

@@ -215,18 +215,27 @@ def test_each_refusal_is_one_line_and_changes_nothing(stage):
 
 
 STRANGE = [
-    ("store", {"scene": {}}), ("store", {"scene": ""}),
-    ("store", {"scene": "x" * 300}), ("store", {"scene": "\ud800"}), ("store", {"scene": "../x"}),
-    ("store", {"scene": ".x"}), ("store", {"scene": "a\nb"}), ("store", {"undo": "yes"}),
-    ("store", {"undo": 1}), ("store", {"to": "x"}), ("revert", {"scene": "plain"}),
-    ("put_profile", {"voice": ["v1"]}), ("put_profile", {"voice": "v1", "profile": [1]}),
+    ("store", {"scene": {}}),
+    ("store", {"scene": ""}),
+    ("store", {"scene": "x" * 300}),
+    ("store", {"scene": "\ud800"}),
+    ("store", {"scene": "../x"}),
+    ("store", {"scene": ".x"}),
+    ("store", {"scene": "a\nb"}),
+    ("store", {"undo": "yes"}),
+    ("store", {"undo": 1}),
+    ("store", {"to": "x"}),
+    ("revert", {"scene": "plain"}),
+    ("put_profile", {"voice": ["v1"]}),
+    ("put_profile", {"voice": "v1", "profile": [1]}),
     ("put_profile", {"voice": "v1", "profile": {"readings": [[[[[1]]]]]}}),
     ("put_profile", {"voice": "v1", "profile": {"readings": [{"note": 60, "cents": 1e999}]}}),
     ("put_profile", {"voice": "v1", "profile": {"readings": [{"note": 60, "cents": 10**400}]}}),
     ("put_profile", {"voice": "v1", "profile": {"voice": "\ud800", "readings": [{"note": 60}]}}),
     ("put_profile", {"voice": "v1", "profile": {"\ud800": 1}}),
-    ("undo_profile", {"voice": "v1"}), ("undo_profile", {"voice": "v1", "profile": {}}),
-]  # fmt: skip
+    ("undo_profile", {"voice": "v1"}),
+    ("undo_profile", {"voice": "v1", "profile": {}}),
+]
 
 
 def test_no_value_on_the_socket_is_more_than_a_refusal(stage):

@@ -96,12 +96,18 @@ def test_song_position_is_where_the_next_clock_is(content, tick):
 @pytest.mark.parametrize(
     ("signature", "unit", "every", "ticks"),
     [
-        ((4, 4), "bar", 1, 96), ((3, 4), "bar", 1, 72), ((7, 8), "bar", 1, 84),
-        ((6, 8), "bar", 2, 144), ((4, 4), "beat", 1, 24), ((7, 8), "beat", 1, 12),
-        ((2, 2), "beat", 3, 144), ((5, 16), "bar", 1, 30), ((4, 32), "beat", 1, 3),
+        ((4, 4), "bar", 1, 96),
+        ((3, 4), "bar", 1, 72),
+        ((7, 8), "bar", 1, 84),
+        ((6, 8), "bar", 2, 144),
+        ((4, 4), "beat", 1, 24),
+        ((7, 8), "beat", 1, 12),
+        ((2, 2), "beat", 3, 144),
+        ((5, 16), "bar", 1, 30),
+        ((4, 32), "beat", 1, 3),
         ((4, 1), "bar", 1, 384),
     ],
-)  # fmt: skip
+)
 def test_ticks_of_a_trigger(signature, unit, every, ticks):
     scene = Scene(beats_in_bar=signature[0], beat_unit=signature[1])
     assert ticks_of(Trigger("clock", every=every, unit=unit), scene) == ticks

@@ -60,8 +60,10 @@ def test_a_start_key_sounds_at_recall_as_the_hold_says(hold):
         assert case.on()[0] == (0, 30)
         return
     assert [m for m in sent if m.channel == 0] == [
-        PitchBend(0, 0), NoteOn(0, 30, 64), NoteOff(0, 30)
-    ]  # fmt: skip
+        PitchBend(0, 0),
+        NoteOn(0, 30, 64),
+        NoteOff(0, 30),
+    ]
 
 
 def test_after_note_off_it_follows_the_wheel_and_other_voices_do_not():
@@ -119,5 +121,6 @@ def test_a_panic_leaves_the_drone_on_its_pitch():
     case.hear(commands.Panic(), "")
     case.drain()
     assert [m for m in case.heard(channel=0) if type(m) in (NoteOn, NoteOff)] == [
-        NoteOn(0, 26, 64), NoteOff(0, 26)
-    ]  # fmt: skip
+        NoteOn(0, 26, 64),
+        NoteOff(0, 26),
+    ]

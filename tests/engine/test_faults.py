@@ -90,9 +90,10 @@ def test_a_fault_at_pedal_up_leaves_nothing_hanging(monkeypatch):
 
 
 def test_a_fault_in_a_landing_releases_the_voice_that_landed(monkeypatch):
-    scenes = (Scene("one", hold="none"), Scene("two", voices={
-        name: VoiceSettings(detune_cents=9.0) for name in ("reed", "horn")
-    }))  # fmt: skip
+    scenes = (
+        Scene("one", hold="none"),
+        Scene("two", voices={name: VoiceSettings(detune_cents=9.0) for name in ("reed", "horn")}),
+    )
     case = Playing(small_rig(2), scenes)
     case.hear(NoteOn(0, 60, 100))
     break_voice(case, "reed", monkeypatch, "relocate")

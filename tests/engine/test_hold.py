@@ -39,25 +39,53 @@ def scene(hold: str, *triggers: Trigger, **fields: object) -> Scene:
 NOTHING = ("a beat passes", [0, 0])
 HOLDS = [
     ("none", (), [("the change", [7, 7])]),
-    ("note", (), [("the change", [0, 0]), NOTHING, ("a note of reed", [7, 0]),
-                  ("a note of horn", [7, 7])]),
-    ("note", (BAR, KEY, PAD_NOTE), [("trigger", [0, 0]), ("the bar", [0, 0]),
-                                    ("the pad", [0, 0]), ("a note of reed", [7, 0])]),
-    ("trigger", (), [("a note of reed", [0, 0]), ("the bar", [0, 0]), ("the pad", [0, 0]),
-                     ("trigger", [7, 7])]),
-    ("trigger", (KEY,), [("the bar", [0, 0]), ("the pad", [0, 0]), ("a key up", [0, 0]),
-                         ("a note of reed", [7, 7])]),
-    ("trigger", (BAR,), [("a note of reed", [0, 0]), NOTHING, ("the pad", [0, 0]),
-                         ("the bar", [7, 7])]),
+    (
+        "note",
+        (),
+        [("the change", [0, 0]), NOTHING, ("a note of reed", [7, 0]), ("a note of horn", [7, 7])],
+    ),
+    (
+        "note",
+        (BAR, KEY, PAD_NOTE),
+        [("trigger", [0, 0]), ("the bar", [0, 0]), ("the pad", [0, 0]), ("a note of reed", [7, 0])],
+    ),
+    (
+        "trigger",
+        (),
+        [("a note of reed", [0, 0]), ("the bar", [0, 0]), ("the pad", [0, 0]), ("trigger", [7, 7])],
+    ),
+    (
+        "trigger",
+        (KEY,),
+        [
+            ("the bar", [0, 0]),
+            ("the pad", [0, 0]),
+            ("a key up", [0, 0]),
+            ("a note of reed", [7, 7]),
+        ],
+    ),
+    (
+        "trigger",
+        (BAR,),
+        [("a note of reed", [0, 0]), NOTHING, ("the pad", [0, 0]), ("the bar", [7, 7])],
+    ),
     ("trigger", (BEAT,), [("a note of reed", [0, 0]), ("a beat passes", [7, 7])]),
-    ("trigger", (PAD_NOTE,), [("a note of reed", [0, 0]), ("the bar", [0, 0]),
-                              ("another pad", [0, 0]), ("another channel", [0, 0]),
-                              ("the pad", [7, 7])]),
+    (
+        "trigger",
+        (PAD_NOTE,),
+        [
+            ("a note of reed", [0, 0]),
+            ("the bar", [0, 0]),
+            ("another pad", [0, 0]),
+            ("another channel", [0, 0]),
+            ("the pad", [7, 7]),
+        ],
+    ),
     ("trigger", (PAD_NOTE, BAR), [("another pad", [0, 0]), ("the bar", [7, 7])]),
     ("trigger", (PAD_NOTE, BAR), [NOTHING, ("the pad", [7, 7])]),
     ("sample", (BAR,), [("a note of reed", [0, 0]), ("the bar", [7, 7])]),
     ("sample", (), [("the bar", [0, 0]), ("trigger", [7, 7])]),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("hold", "triggers", "steps"), HOLDS)
@@ -219,12 +247,19 @@ def landing_tick(case: Clocked, most: int = 2000) -> int:
 @pytest.mark.parametrize(
     ("signature", "every", "unit", "asked", "lands"),
     [
-        ((4, 4), 1, "bar", 10, 96), ((4, 4), 1, "bar", 96, 96), ((4, 4), 1, "bar", 97 + 5, 192),
-        ((3, 4), 1, "bar", 10, 72), ((7, 8), 1, "bar", 10, 84), ((7, 8), 2, "bar", 10, 168),
-        ((6, 8), 3, "beat", 10, 36), ((4, 4), 1, "beat", 10, 24), ((4, 4), 3, "beat", 80, 144),
-        ((2, 2), 1, "beat", 10, 48), ((4, 4), 8, "bar", 100, 768),
+        ((4, 4), 1, "bar", 10, 96),
+        ((4, 4), 1, "bar", 96, 96),
+        ((4, 4), 1, "bar", 97 + 5, 192),
+        ((3, 4), 1, "bar", 10, 72),
+        ((7, 8), 1, "bar", 10, 84),
+        ((7, 8), 2, "bar", 10, 168),
+        ((6, 8), 3, "beat", 10, 36),
+        ((4, 4), 1, "beat", 10, 24),
+        ((4, 4), 3, "beat", 80, 144),
+        ((2, 2), 1, "beat", 10, 48),
+        ((4, 4), 8, "bar", 100, 768),
     ],
-)  # fmt: skip
+)
 def test_every_so_many_beats_and_bars_counted_from_start(signature, every, unit, asked, lands):
     beats, beat_unit = signature
     trigger = Trigger("clock", every=every, unit=unit)
@@ -353,9 +388,14 @@ def test_a_reload_with_the_same_clock_goes_on_counting_and_another_starts_anew()
 # A key so many seconds before the bar; does it sound with the change that waits for it?
 @pytest.mark.parametrize(
     ("early_ms", "before_s", "lands"),
-    [(25.0, 0.024, True), (25.0, 0.026, False), (25.0, 0.004, True), (0.0, 0.004, False),
-     (60.0, 0.055, True)],
-)  # fmt: skip
+    [
+        (25.0, 0.024, True),
+        (25.0, 0.026, False),
+        (25.0, 0.004, True),
+        (0.0, 0.004, False),
+        (60.0, 0.055, True),
+    ],
+)
 def test_a_key_just_before_the_bar_brings_it_on(early_ms, before_s, lands):
     case = Clocked(replace(NIGHT, early_ms=early_ms))
     case.start()

@@ -42,12 +42,26 @@ from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.scale import preset
 
 CHANGES = (
-    ("detune_cents", -30.0), ("detune_cents", 0.0), ("semitones", 5), ("semitones", 0),
-    ("octaves", 4), ("octaves", 0), ("legato", True), ("legato", False), ("wheel", "stepped"),
-    ("wheel", "smooth"), ("priority", "lowest"), ("priority", "last"), ("scale", preset("blues")),
-    ("scale", None), ("hold", "trigger"), ("hold", "none"), ("hold", None),
-    ("hold", "sample"), ("root", 62),
-)  # fmt: skip
+    ("detune_cents", -30.0),
+    ("detune_cents", 0.0),
+    ("semitones", 5),
+    ("semitones", 0),
+    ("octaves", 4),
+    ("octaves", 0),
+    ("legato", True),
+    ("legato", False),
+    ("wheel", "stepped"),
+    ("wheel", "smooth"),
+    ("priority", "lowest"),
+    ("priority", "last"),
+    ("scale", preset("blues")),
+    ("scale", None),
+    ("hold", "trigger"),
+    ("hold", "none"),
+    ("hold", None),
+    ("hold", "sample"),
+    ("root", 62),
+)
 SOURCES = (("keys", 0), ("keys", 1), ("steps", 0), ("keys", DRUMS), ("steps", DRUMS))
 
 
@@ -197,9 +211,11 @@ class Playing(RuleBasedStateMachine):
         self.play(commands.Panic())
 
     @rule(
-        name=st.sampled_from(NAMES), note=st.integers(59, 61),
-        cents=st.sampled_from((0.0, -40.0, 200.0)), strike=st.booleans(),
-    )  # fmt: skip
+        name=st.sampled_from(NAMES),
+        note=st.integers(59, 61),
+        cents=st.sampled_from((0.0, -40.0, 200.0)),
+        strike=st.booleans(),
+    )
     def measure_raw(self, name, note, cents, strike):
         self.measure(commands.PlayRaw(name, note, cents, strike=strike))
 

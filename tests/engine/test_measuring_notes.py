@@ -41,8 +41,10 @@ def test_a_voice_that_sounds_the_note_is_moved_by_bend_or_struck_again(case):
     again = case.hear(commands.PlayRaw("reed", 60, -25.0, strike=True), "")
     assert again == [NoteOff(0, 60), NoteOn(0, 60, 100)]
     assert case.hear(commands.PlayRaw("reed", 62), "") == [
-        NoteOff(0, 60), PitchBend(0, 0), NoteOn(0, 62, 100),
-    ]  # fmt: skip
+        NoteOff(0, 60),
+        PitchBend(0, 0),
+        NoteOn(0, 62, 100),
+    ]
 
 
 def test_corrected_sounds_the_written_pitch_by_profile_panel_and_touch_up_alone(case):
@@ -103,11 +105,13 @@ def test_a_lost_converter_ends_the_run_and_its_note_is_released_on_return(case):
     [
         (commands.PlayRaw("read", 60), "voice: found 'read'; allowed: reed, horn, floor"),
         (commands.PlayRaw("reed", 128), "note: found 128; allowed: 0 to 127"),
-        (commands.PlayRaw("reed", 60, 201.0),
-         "bend_cents: found 201; allowed for reed: -200 to 200"),
+        (
+            commands.PlayRaw("reed", 60, 201.0),
+            "bend_cents: found 201; allowed for reed: -200 to 200",
+        ),
         (commands.PlayPitch("horn", 14000.0), "horn: .* is out of its converter's reach"),
     ],
-)  # fmt: skip
+)
 def test_a_refusal_changes_nothing(case, command, fault):
     with pytest.raises(CommandError, match=fault):
         case.engine.receive(command, "", 9.0, outputs := [])

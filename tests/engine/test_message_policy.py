@@ -116,9 +116,14 @@ def test_controllers_go_to_the_channels_of_the_voices_that_the_zone_plays():
 
 def test_a_channel_passed_through_carries_everything_as_it_is():
     messages = (
-        NoteOn(9, 36, 100), PolyPressure(9, 36, 5), ControlChange(9, 101, 0), PitchBend(9, 77),
-        ChannelPressure(9, 8), ProgramChange(9, 2), NoteOff(9, 36, 64),
-    )  # fmt: skip
+        NoteOn(9, 36, 100),
+        PolyPressure(9, 36, 5),
+        ControlChange(9, 101, 0),
+        PitchBend(9, 77),
+        ChannelPressure(9, 8),
+        ProgramChange(9, 2),
+        NoteOff(9, 36, 64),
+    )
     case = case_of(pass_channels=(9,))
     for message in messages:
         assert case.hear(message) == [message]

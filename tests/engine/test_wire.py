@@ -57,13 +57,22 @@ class Cable:
 def test_silent_voices_get_all_bends_then_all_note_ons():
     """Requirement B1: no gate opens on a stale bend, and a unison opens together."""
     sent = Cable().put(
-        1.0, PitchBend(0, 5), NoteOn(0, 60, 9), PitchBend(1, 6), NoteOn(1, 60, 9), PitchBend(2, 7),
+        1.0,
+        PitchBend(0, 5),
+        NoteOn(0, 60, 9),
+        PitchBend(1, 6),
+        NoteOn(1, 60, 9),
+        PitchBend(2, 7),
         NoteOn(2, 60, 9),
-    )  # fmt: skip
+    )
     assert sent == [
-        PitchBend(0, 5), PitchBend(1, 6), PitchBend(2, 7),
-        NoteOn(0, 60, 9), NoteOn(1, 60, 9), NoteOn(2, 60, 9),
-    ]  # fmt: skip
+        PitchBend(0, 5),
+        PitchBend(1, 6),
+        PitchBend(2, 7),
+        NoteOn(0, 60, 9),
+        NoteOn(1, 60, 9),
+        NoteOn(2, 60, 9),
+    ]
 
 
 def test_a_restrike_is_off_gap_bend_on():
@@ -72,8 +81,9 @@ def test_a_restrike_is_off_gap_bend_on():
     assert cable.put(2.0, NoteOff(0, 60), PitchBend(0, 6), NoteOn(0, 62, 9)) == [NoteOff(0, 60)]
     cable.run(3.0)
     assert cable.sent[-2:] == [
-        (pytest.approx(2.003), PitchBend(0, 6)), (pytest.approx(2.003), NoteOn(0, 62, 9)),
-    ]  # fmt: skip
+        (pytest.approx(2.003), PitchBend(0, 6)),
+        (pytest.approx(2.003), NoteOn(0, 62, 9)),
+    ]
 
 
 def test_legato_bends_directly_before_its_own_note_on():
@@ -81,13 +91,22 @@ def test_legato_bends_directly_before_its_own_note_on():
     cable = Cable(overlap="legato")
     cable.put(1.0, PitchBend(0, 5), NoteOn(0, 60, 9), PitchBend(1, 5), NoteOn(1, 60, 9))
     sent = cable.put(
-        2.0, PitchBend(0, 6), NoteOn(0, 62, 9), NoteOff(0, 60), PitchBend(1, 7), NoteOn(1, 62, 9),
+        2.0,
+        PitchBend(0, 6),
+        NoteOn(0, 62, 9),
+        NoteOff(0, 60),
+        PitchBend(1, 7),
+        NoteOn(1, 62, 9),
         NoteOff(1, 60),
-    )  # fmt: skip
+    )
     assert sent == [
-        PitchBend(0, 6), NoteOn(0, 62, 9), NoteOff(0, 60),
-        PitchBend(1, 7), NoteOn(1, 62, 9), NoteOff(1, 60),
-    ]  # fmt: skip
+        PitchBend(0, 6),
+        NoteOn(0, 62, 9),
+        NoteOff(0, 60),
+        PitchBend(1, 7),
+        NoteOn(1, 62, 9),
+        NoteOff(1, 60),
+    ]
 
 
 def test_a_unison_waits_for_the_voice_that_needs_a_gap():
@@ -268,8 +287,12 @@ def test_a_note_off_that_waited_when_the_output_went_is_sent_when_it_is_back():
     cable.put(2.001, PitchBend(0, 9), NoteOn(0, 64, 9), NoteOff(0, 62))
     cable.put(2.007, LINK_LOST)
     assert [m for _, m in cable.sent] == [
-        NoteOn(0, 60, 9), NoteOff(0, 60), PitchBend(0, 5), NoteOn(0, 62, 9), PitchBend(0, 9)
-    ]  # fmt: skip
+        NoteOn(0, 60, 9),
+        NoteOff(0, 60),
+        PitchBend(0, 5),
+        NoteOn(0, 62, 9),
+        PitchBend(0, 9),
+    ]
     assert cable.put(4.0, LINK_CUT, PitchBend(0, 9)) == [NoteOff(0, 62), PitchBend(0, 9)]
     assert cable.put(5.0, LINK_CUT) == []  # owed once
 

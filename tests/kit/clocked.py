@@ -33,9 +33,12 @@ class Clocked(Playing):
     ticked_s = 0.0
 
     def __init__(
-        self, *scenes: Scene, voices: int | Sequence[Voice] = 2, clock_from: str | None = "steps",
+        self,
+        *scenes: Scene,
+        voices: int | Sequence[Voice] = 2,
+        clock_from: str | None = "steps",
         **rig: Any,
-    ) -> None:  # fmt: skip
+    ) -> None:
         plugged = small_rig(voices, inputs=(KEYS, STEPS, PAD), **rig)
         super().__init__(
             plugged.__class__(plugged.inputs, plugged.outputs, plugged.voices, clock_from), scenes

@@ -23,9 +23,21 @@ import pytest
 
 BEGIN = "/zerobeat-begins"
 CHANGING = (
-    "openat", "write", "fsync", "close", "mkdir", "mkdirat", "rename", "renameat", "renameat2",
-    "link", "linkat", "unlink", "unlinkat", "rmdir",
-)  # fmt: skip
+    "openat",
+    "write",
+    "fsync",
+    "close",
+    "mkdir",
+    "mkdirat",
+    "rename",
+    "renameat",
+    "renameat2",
+    "link",
+    "linkat",
+    "unlink",
+    "unlinkat",
+    "rmdir",
+)
 _HEAD = f"""\
 import os, sys
 from pathlib import Path

@@ -76,9 +76,12 @@ class Daemon:
         assert self._process is None or self._process.poll() is not None
         with self._journal.open("wb") as journal:
             self._process = subprocess.Popen(
-                self._command, env=self.environment, stdin=subprocess.DEVNULL,
-                stdout=journal, stderr=journal,
-            )  # fmt: skip
+                self._command,
+                env=self.environment,
+                stdin=subprocess.DEVNULL,
+                stdout=journal,
+                stderr=journal,
+            )
 
     @property
     def pid(self) -> int:
@@ -153,9 +156,11 @@ class PlayerProcess:
 
     def __init__(self, name: str, environment: Mapping[str, str]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", _PEER, str(TESTS), name], env=dict(environment),
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-        )  # fmt: skip
+            [sys.executable, "-c", _PEER, str(TESTS), name],
+            env=dict(environment),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
         assert self._process.stdout is not None
         if self._process.stdout.readline() != b"ready\n":
             self.kill()

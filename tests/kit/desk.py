@@ -102,8 +102,11 @@ class Desk:
         process = subprocess.Popen(
             [*ZEROBEAT, *arguments],
             env={**os.environ, "TZ": "UTC", **self.environment, **environment},
-            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         self.until(lambda: process.poll() is not None, f"{arguments} to end")
         out, err = process.communicate()
         return subprocess.CompletedProcess(arguments, process.returncode, out, err)
@@ -158,10 +161,14 @@ class Console:
         base = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS", "LINES")}
         base |= {"TERM": "xterm", "LC_ALL": "C.UTF-8", "TZ": "UTC"}
         self.process = subprocess.Popen(
-            [*ZEROBEAT, *arguments], env=base | environment | more, stdin=slave, stdout=slave,
-            stderr=slave, start_new_session=True,
+            [*ZEROBEAT, *arguments],
+            env=base | environment | more,
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-        )  # fmt: skip
+        )
         self.slave = slave  # kept, so that its settings can be read after the end
 
     def read(self) -> None:

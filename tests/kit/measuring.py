@@ -24,9 +24,12 @@ FLAWED = OscillatorModel(
 def case_of(model=FLAWED, converter=ConverterModel(), *, warmup=Warmup(), hiss=0.001, seed=1):
     """Return a case with one oscillator on channel 0."""
     return Case(
-        Converter(converter, seed), {0: Oscillator(model, seed)}, warmup=warmup,
-        mixer=Mixer(hiss_level=hiss), seed=seed,
-    )  # fmt: skip
+        Converter(converter, seed),
+        {0: Oscillator(model, seed)},
+        warmup=warmup,
+        mixer=Mixer(hiss_level=hiss),
+        seed=seed,
+    )
 
 
 def measured(case, aim, listener=None):

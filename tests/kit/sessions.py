@@ -25,10 +25,16 @@ assert SESSIONS, "no golden sessions found"
 MESSAGES = {
     re.sub(r"(?<!^)(?=[A-Z])", "_", kind.__name__).lower(): kind
     for kind in (
-        midi.NoteOn, midi.NoteOff, midi.PitchBend, midi.ControlChange, midi.ProgramChange,
-        midi.ChannelPressure, midi.PolyPressure, midi.System,
+        midi.NoteOn,
+        midi.NoteOff,
+        midi.PitchBend,
+        midi.ControlChange,
+        midi.ProgramChange,
+        midi.ChannelPressure,
+        midi.PolyPressure,
+        midi.System,
     )
-}  # fmt: skip
+}
 NAMES = {kind: name for name, kind in MESSAGES.items()}
 COMMANDS: dict[str, Callable[..., Any]] = {
     "recall": lambda scene: commands.RecallScene(scene.replace("_", " ")),

@@ -36,9 +36,15 @@ CURVE = TrackingCurve.from_readings(
 NUMBERS = tuple(20.0 * math.sin(n) for n in range(128))  # cents, a converter that errs by number
 QUAD = Converter("quad", overlap="legato", gate_gap_s=0.003, lowest_note=24, highest_note=108)
 OCTO = Converter(
-    "octo", 1200.0, overlap="unsafe", settle_s=0.002, gate_gap_s=0.005, bytes_per_second=3125,
-    lowest_note=24, highest_note=84,
-)  # fmt: skip
+    "octo",
+    1200.0,
+    overlap="unsafe",
+    settle_s=0.002,
+    gate_gap_s=0.005,
+    bytes_per_second=3125,
+    lowest_note=24,
+    highest_note=84,
+)
 DRUMS = 9  # the channel that passes through
 INPUTS = (
     Input("keys", "Stage Keys:Stage Keys MIDI 1"),
@@ -46,10 +52,15 @@ INPUTS = (
     Input("pad", "Pad:Pad MIDI 1", plays=False),
 )
 OUTPUTS = (
-    Output("quad", "quad:quad MIDI 1", converter=QUAD, pass_channels=(DRUMS,),
-           pass_classes=("controllers", "pressure")),
+    Output(
+        "quad",
+        "quad:quad MIDI 1",
+        converter=QUAD,
+        pass_channels=(DRUMS,),
+        pass_classes=("controllers", "pressure"),
+    ),
     Output("octo", "octo:octo MIDI 1", converter=OCTO),
-)  # fmt: skip
+)
 VOICES = (
     Voice("reed", "quad", 0, lowest_note=24, highest_note=108, curve=CURVE),
     Voice("horn", "quad", 1, lowest_note=24, highest_note=108, curve=CURVE, tail_s=0.05),
@@ -127,9 +138,12 @@ SCENES = (
     ),
 )
 ASKING = (
-    commands.RecallScene, commands.ChangeVoice, commands.ChangeScene, commands.Reload,
+    commands.RecallScene,
+    commands.ChangeVoice,
+    commands.ChangeScene,
+    commands.Reload,
     commands.Revert,
-)  # fmt: skip
+)
 LONGEST_SCRIPT = 10_000  # messages kept for the replay
 
 

@@ -9,9 +9,18 @@ from __future__ import annotations
 import numpy as np
 
 SHAPES = (
-    "sine", "triangle", "saw", "pulse5", "pulse12", "pulse25", "pulse50", "folded", "fm",
-    "weak", "missing",
-)  # fmt: skip
+    "sine",
+    "triangle",
+    "saw",
+    "pulse5",
+    "pulse12",
+    "pulse25",
+    "pulse50",
+    "folded",
+    "fm",
+    "weak",
+    "missing",
+)
 
 
 def harmonics(shape: str, count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

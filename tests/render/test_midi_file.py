@@ -94,8 +94,14 @@ def test_a_files_tempo_is_the_clock_of_a_rig_that_has_one(song):
             ons.append((round(at_s, 3), message.note))
     # Beats at 0, 0.6, 1.2, then each 0.4 s; read 3 ms later, the gate open 2 ms after its off.
     assert ons == [
-        (0.3, 60), (0.452, 60), (0.605, 64), (1.205, 64), (1.402, 64), (1.605, 67), (2.005, 67),
-    ]  # fmt: skip
+        (0.3, 60),
+        (0.452, 60),
+        (0.605, 64),
+        (1.205, 64),
+        (1.402, 64),
+        (1.605, 67),
+        (2.005, 67),
+    ]
 
 
 def test_the_same_file_renders_to_the_same_bytes(song):
@@ -150,12 +156,24 @@ def write_playing(folder):
     file.tracks.append(track)
     on, off, wheel, pedal = "note_on", "note_off", "pitchwheel", "control_change"
     for kind, values in [
-        (on, {"note": 60}), (off, {"note": 60}), (on, {"note": 43}), (on, {"note": 55}),
-        (off, {"note": 43}), (off, {"note": 55}), (pedal, {"control": 64, "value": 127}),
-        (on, {"note": 71}), (off, {"note": 71}), (pedal, {"control": 64, "value": 0}),
-        (on, {"note": 64}), (wheel, {"pitch": 4000}), (wheel, {"pitch": -2000}),
-        (wheel, {"pitch": 0}), (off, {"note": 64}), (on, {"note": 79}), (off, {"note": 79}),
-    ]:  # fmt: skip
+        (on, {"note": 60}),
+        (off, {"note": 60}),
+        (on, {"note": 43}),
+        (on, {"note": 55}),
+        (off, {"note": 43}),
+        (off, {"note": 55}),
+        (pedal, {"control": 64, "value": 127}),
+        (on, {"note": 71}),
+        (off, {"note": 71}),
+        (pedal, {"control": 64, "value": 0}),
+        (on, {"note": 64}),
+        (wheel, {"pitch": 4000}),
+        (wheel, {"pitch": -2000}),
+        (wheel, {"pitch": 0}),
+        (off, {"note": 64}),
+        (on, {"note": 79}),
+        (off, {"note": 79}),
+    ]:
         # 48 ticks are 50 ms: more than any gap that the wire keeps, however late a byte is.
         track.append(mido.Message(kind, time=48, **values))
     file.save(folder / "in.mid")
@@ -176,9 +194,12 @@ def test_run_sends_what_render_writes(tmp_path):
     expected = rendered(tmp_path)
     assert set(expected) == {"quad", "octo"} and min(map(len, expected.values())) > 20
     with (
-        JackServer() as server, Player("keys") as keys, Recorder("quad") as quad,
-        Recorder("octo") as octo, Daemon(tmp_path / "rig.yaml", server.environment) as daemon,
-    ):  # fmt: skip
+        JackServer() as server,
+        Player("keys") as keys,
+        Recorder("quad") as quad,
+        Recorder("octo") as octo,
+        Daemon(tmp_path / "rig.yaml", server.environment) as daemon,
+    ):
         daemon.wait_for_line("connected: input keys, output quad, output octo")
         octo.wait_for_silence()
         for message in mido.MidiFile(tmp_path / "in.mid").play():

@@ -116,8 +116,9 @@ def test_without_any_midi_there_is_one_clear_line(rig, tmp_path):
     if Path("/dev/snd/seq").exists():
         pytest.skip("this machine has ALSA's sequencer")
     environment = os.environ | {
-        "JACK_DEFAULT_SERVER": "nobody", "XDG_RUNTIME_DIR": str(tmp_path),
-    }  # fmt: skip
+        "JACK_DEFAULT_SERVER": "nobody",
+        "XDG_RUNTIME_DIR": str(tmp_path),
+    }
     done = ask("run", rig, environment=environment)
     assert done.returncode == 1
     (line,) = done.stderr.splitlines()
@@ -326,9 +327,13 @@ def test_a_good_reload_takes_over_between_notes(server, rig):
 def reload(daemon):
     """Run the command as a player would; return its exit status and what it says."""
     done = subprocess.run(
-        [*ZEROBEAT, "reload"], capture_output=True, text=True, env=daemon.environment, check=False,
+        [*ZEROBEAT, "reload"],
+        capture_output=True,
+        text=True,
+        env=daemon.environment,
+        check=False,
         stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     return done.returncode, done.stdout, done.stderr
 
 
@@ -397,9 +402,11 @@ def test_the_wall_clock_may_jump_a_day_either_way(loose_server, rig, tmp_path): 
     lie = tmp_path / "lie"
     lie.write_text("+0d")
     environment = loose_server.environment | {
-        "LD_PRELOAD": str(library), "FAKETIME_TIMESTAMP_FILE": str(lie),
-        "FAKETIME_DONT_FAKE_MONOTONIC": "1", "FAKETIME_NO_CACHE": "1",
-    }  # fmt: skip
+        "LD_PRELOAD": str(library),
+        "FAKETIME_TIMESTAMP_FILE": str(lie),
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+        "FAKETIME_NO_CACHE": "1",
+    }
 
     def step(days: str) -> None:
         lie.write_text(days)

@@ -37,9 +37,10 @@ def connected(daemon, port):
 
 def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, loose_server):
     with (
-        Recorder("octo") as octo, Player("keys") as keys,
+        Recorder("octo") as octo,
+        Player("keys") as keys,
         Daemon(write_rig(tmp_path), loose_server.environment) as daemon,
-    ):  # fmt: skip
+    ):
         daemon.wait_for_line("connected: input keys, output octo")
         keys.send(ON)
         wait_until(lambda: sum(c[0] & 0xF0 == 0x90 for _, c in octo.heard) == 8)

@@ -110,45 +110,91 @@ def test_a_start_key_is_taken_away_by_null(desk):
 
 
 REFUSED = [
-    ("set", {"voice": "red", "changes": {}}, "set: voice: found red; allowed: reed, horn, glass, "
-     "bass, floor (did you mean reed?)"),
+    (
+        "set",
+        {"voice": "red", "changes": {}},
+        "set: voice: found red; allowed: reed, horn, glass, bass, floor (did you mean reed?)",
+    ),
     ("set", {"voice": "reed"}, "set: changes: found nothing; needed: keys with values"),
-    ("set", {"voice": "reed", "changes": {"detune_cents": 5000}},
-     "set: changes.detune_cents: found 5000; allowed: a number, -1200 to 1200"),
-    ("set", {"voice": "reed", "changes": {"detune_cents": "3.5"}},
-     'set: changes.detune_cents: found "3.5" in quotes; allowed: a number, -1200 to 1200'),
-    ("set", {"voice": "reed", "changes": {"detune_cents": True}},
-     "set: changes.detune_cents: found true; allowed: a number, -1200 to 1200"),
-    ("set", {"voice": "reed", "changes": {"octaves": 1.5}},
-     "set: changes.octaves: found 1.5; allowed: a whole number, -10 to 10"),
-    ("set", {"voice": "reed", "changes": {"legato": "yes"}},
-     "set: changes.legato: found yes; allowed: true or false"),
-    ("set", {"voice": "reed", "changes": {"snap": "sideways"}},
-     "set: changes.snap: found sideways; allowed: nearest, down, up"),
-    ("set", {"voice": "reed", "changes": {"degrees": 2}},
-     "set: changes.degrees: found 2 with a continuous scale; allowed: degrees with a scale"),
-    ("set", {"voice": "reed", "changes": {"start_key": 40}},
-     "set: changes.start_key: found 40; allowed for a voice with gate: ignored in the rig"),
-    ("set", {"voice": "reed", "changes": {"scale": "my.scl"}},
-     "set: changes.scale: found the file my.scl; allowed: a name, cents, or all written out"),
+    (
+        "set",
+        {"voice": "reed", "changes": {"detune_cents": 5000}},
+        "set: changes.detune_cents: found 5000; allowed: a number, -1200 to 1200",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"detune_cents": "3.5"}},
+        'set: changes.detune_cents: found "3.5" in quotes; allowed: a number, -1200 to 1200',
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"detune_cents": True}},
+        "set: changes.detune_cents: found true; allowed: a number, -1200 to 1200",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"octaves": 1.5}},
+        "set: changes.octaves: found 1.5; allowed: a whole number, -10 to 10",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"legato": "yes"}},
+        "set: changes.legato: found yes; allowed: true or false",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"snap": "sideways"}},
+        "set: changes.snap: found sideways; allowed: nearest, down, up",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"degrees": 2}},
+        "set: changes.degrees: found 2 with a continuous scale; allowed: degrees with a scale",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"start_key": 40}},
+        "set: changes.start_key: found 40; allowed for a voice with gate: ignored in the rig",
+    ),
+    (
+        "set",
+        {"voice": "reed", "changes": {"scale": "my.scl"}},
+        "set: changes.scale: found the file my.scl; allowed: a name, cents, or all written out",
+    ),
     ("hold", {"hold": "bar"}, "hold: hold: found bar; allowed: none, note, trigger, sample"),
     ("hold", {}, "hold: hold: found nothing; needed: none, note, trigger, sample"),
-    ("recall", {"scene": "dron"}, "scene: found 'dron'; allowed: together, drone, steps, frozen, "
-     "white keys, next, previous, or a program's number (did you mean drone?)"),
+    (
+        "recall",
+        {"scene": "dron"},
+        "scene: found 'dron'; allowed: together, drone, steps, frozen, "
+        "white keys, next, previous, or a program's number (did you mean drone?)",
+    ),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
-    ("tonight", {"concert_a_hz": 300}, "tonight: concert_a_hz: found 300; allowed: a number, "
-     "390 to 490"),
-    ("tonight", {"transpose_semitones": 1.0}, "tonight: transpose_semitones: found 1.0; allowed: "
-     "a whole number, -60 to 60"),
+    (
+        "tonight",
+        {"concert_a_hz": 300},
+        "tonight: concert_a_hz: found 300; allowed: a number, 390 to 490",
+    ),
+    (
+        "tonight",
+        {"transpose_semitones": 1.0},
+        "tonight: transpose_semitones: found 1.0; allowed: a whole number, -60 to 60",
+    ),
     ("bypass", {"voice": "reed", "on": 1}, "bypass: on: found 1; allowed: true or false"),
     ("solo", {"voice": "all"}, "solo: voice: found all; allowed: one voice"),
-    ("touch_up", {"voice": "reed", "offset_cents": 900},
-     "touch_up: offset_cents: found 900; allowed: a number, -200 to 200"),
-    ("set_scene", {"changes": {"triggers": [{"clock": {"every": 0}}]}},
-     "set_scene: changes.triggers[0].clock.every: found 0; allowed: a whole number, 1 to 1024"),
+    (
+        "touch_up",
+        {"voice": "reed", "offset_cents": 900},
+        "touch_up: offset_cents: found 900; allowed: a number, -200 to 200",
+    ),
+    (
+        "set_scene",
+        {"changes": {"triggers": [{"clock": {"every": 0}}]}},
+        "set_scene: changes.triggers[0].clock.every: found 0; allowed: a whole number, 1 to 1024",
+    ),
     ("set_scene", {"changes": {"zones": [{"voices": ["oboe"]}]}}, None),
     ("panik", {}, None),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("command", "values", "error"), REFUSED, ids=lambda v: str(v)[:40])

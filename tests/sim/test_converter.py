@@ -49,9 +49,14 @@ def test_a_note_sets_volts_and_gate_on_its_channel_only():
 # MIDI 1.0 p. 19: 00 00 full down, 00 40 centre, 7F 7F full up; one step is 200/8192 cents.
 @pytest.mark.parametrize(
     ("content", "cents"),
-    [("E0 00 40", 0.0), ("E0 01 40", 200.0 / 8192), ("E0 00 00", -200.0),
-     ("E0 7F 7F", 200.0 * 8191 / 8192), ("E0 31 44", 13.696289)],
-)  # fmt: skip
+    [
+        ("E0 00 40", 0.0),
+        ("E0 01 40", 200.0 / 8192),
+        ("E0 00 00", -200.0),
+        ("E0 7F 7F", 200.0 * 8191 / 8192),
+        ("E0 31 44", 13.696289),
+    ],
+)
 def test_bend_bytes(content, cents):
     unit = converter()
     send(unit, 0.0, NoteOn(0, 60, 1))

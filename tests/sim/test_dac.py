@@ -11,10 +11,14 @@ CENTS = 1200.0  # a volt
 # Step = span / 2^n; largest rounding error half a step, root mean square step / sqrt(12).
 @pytest.mark.parametrize(
     ("bits", "span", "step_mv", "step_cents", "rms_cents"),
-    [(12, 10, 2.441406, 2.929688, 0.845728), (12, 5, 1.220703, 1.464844, 0.422864),
-     (14, 10, 0.610352, 0.732422, 0.211432), (16, 10, 0.152588, 0.183105, 0.052858),
-     (16, 8, 0.122070, 0.146484, 0.042286)],
-)  # fmt: skip
+    [
+        (12, 10, 2.441406, 2.929688, 0.845728),
+        (12, 5, 1.220703, 1.464844, 0.422864),
+        (14, 10, 0.610352, 0.732422, 0.211432),
+        (16, 10, 0.152588, 0.183105, 0.052858),
+        (16, 8, 0.122070, 0.146484, 0.042286),
+    ],
+)
 def test_steps_and_rounding(bits, span, step_mv, step_cents, rms_cents):
     dac = Dac(DacModel(bits=bits, span_volts=span, lowest_volts=0.0))
     assert dac.model.step_volts * 1000.0 == pytest.approx(step_mv, abs=5e-7)
@@ -29,9 +33,14 @@ def test_steps_and_rounding(bits, span, step_mv, step_cents, rms_cents):
 # Integral nonlinearity as data sheets of 12- and 16-bit converters print it, over 10 V.
 @pytest.mark.parametrize(
     ("bits", "steps", "cents"),
-    [(12, 2, 5.859375), (12, 12, 35.15625), (16, 4, 0.73242188), (16, 12, 2.1972656),
-     (16, 2, 0.36621094)],
-)  # fmt: skip
+    [
+        (12, 2, 5.859375),
+        (12, 12, 35.15625),
+        (16, 4, 0.73242188),
+        (16, 12, 2.1972656),
+        (16, 2, 0.36621094),
+    ],
+)
 @pytest.mark.parametrize("seed", range(3))
 def test_bow_is_as_large_as_the_sheet_says(bits, steps, cents, seed):
     plain = Dac(DacModel(bits=bits, lowest_volts=0.0))
@@ -73,9 +82,13 @@ def test_gain_error_is_cents_an_octave(percent, cents):
 # Divider of output and input resistance; two and three inputs of 100 kilohm in parallel.
 @pytest.mark.parametrize(
     ("output_ohm", "input_ohm", "cents"),
-    [(100, 1e5, -1.1988012), (1000, 1e5, -11.8811881), (1000, 5e4, -23.5294118),
-     (1000, 1e5 / 3, -34.9514563)],
-)  # fmt: skip
+    [
+        (100, 1e5, -1.1988012),
+        (1000, 1e5, -11.8811881),
+        (1000, 5e4, -23.5294118),
+        (1000, 1e5 / 3, -34.9514563),
+    ],
+)
 def test_loading_is_cents_an_octave(output_ohm, input_ohm, cents):
     dac = Dac(DacModel(bits=None, output_ohm=output_ohm, input_ohm=input_ohm))
     assert CENTS * (dac.output(1.0) - 1.0) == pytest.approx(cents, abs=5e-8)

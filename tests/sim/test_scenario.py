@@ -37,9 +37,13 @@ def test_a_profile_of_readings_brings_every_key_within_a_cent(seed):
     case = quartet(seed)
     for part in PARTS:
         readings = read_voice(
-            case, part.channel, range(24, 109), panel_octaves=part.panel_octaves,
-            start_s=MEASURED_S, seed=seed,
-        )  # fmt: skip
+            case,
+            part.channel,
+            range(24, 109),
+            panel_octaves=part.panel_octaves,
+            start_s=MEASURED_S,
+            seed=seed,
+        )
         curve = TrackingCurve.from_readings(readings)
         keys = np.arange(part.lowest_key, part.highest_key + 1)
         targets = 100.0 * keys - 1200.0 * part.panel_octaves

@@ -17,9 +17,13 @@ from zerobeat.sim.virtual_case import Case, Mixer, Sound
 RATE = 48_000
 PERFECT = OscillatorModel(hertz_at_zero_volts=440.0 * 2 ** (-33 / 12)).ideal()  # key 36 at 0 V
 FLAWED = OscillatorModel(
-    hertz_at_zero_volts=440.0 * 2 ** (-33 / 12), octaves_per_volt=1.003, bulk_ohm=3.0,
-    kink_below_volts=0.4, kink_slope=-0.05, wander_cents=0.5,
-)  # fmt: skip
+    hertz_at_zero_volts=440.0 * 2 ** (-33 / 12),
+    octaves_per_volt=1.003,
+    bulk_ohm=3.0,
+    kink_below_volts=0.4,
+    kink_slope=-0.05,
+    wander_cents=0.5,
+)
 FLAWED_CONVERTER = ConverterModel(
     dac=DacModel(bits=12, inl_steps=6.0, gain_error=-0.001, output_ohm=1000.0)
 )
@@ -40,9 +44,10 @@ def note(number, start_s, end_s, bend=0):
 def praat_hertz(samples, expected_hz):
     sound = parselmouth.Sound(samples.astype(float), RATE)
     pitch = sound.to_pitch_ac(
-        pitch_floor=max(expected_hz * 0.7, 15.0), pitch_ceiling=expected_hz * 1.4,
+        pitch_floor=max(expected_hz * 0.7, 15.0),
+        pitch_ceiling=expected_hz * 1.4,
         very_accurate=True,
-    )  # fmt: skip
+    )
     found = pitch.selected_array["frequency"]
     return np.median(found[found > 0])
 
@@ -140,9 +145,11 @@ def test_asking_for_many_pitches_is_the_same_as_playing():
 
 def test_channels_can_be_rendered_alone():
     unit = Case(
-        Converter(), {0: Oscillator(PERFECT), 3: Oscillator(PERFECT)},
-        {3: Sound(shape="triangle")}, mixer=Mixer(),
-    )  # fmt: skip
+        Converter(),
+        {0: Oscillator(PERFECT), 3: Oscillator(PERFECT)},
+        {3: Sound(shape="triangle")},
+        mixer=Mixer(),
+    )
     unit.play([(0.0, encode(NoteOn(0, 60, 1)) + encode(NoteOn(3, 67, 1)))])
     both = unit.render(0.5)
     parts = unit.render(0.5, channels=[0]) + unit.render(0.5, channels=[3])

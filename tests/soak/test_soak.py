@@ -124,11 +124,15 @@ def soak(events: int) -> None:
     gc.freeze()
     gc.disable()
     seldom = {
-        3: reload, 11: replug, 23: replug, 29: change, 31: change,
+        3: reload,
+        11: replug,
+        23: replug,
+        29: change,
+        31: change,
         37: lambda: receive(commands.RecallScene(chance.choice(SCENES).name)),
         41: lambda: receive(commands.Panic()),
         43: lambda: plain(picture(engine, wire)),
-    }  # fmt: skip
+    }
     warm = min(events // 10, 200_000)  # what some minute of hard playing makes
     first_kb = 0
     held: list[tuple[str, int]] = []

@@ -71,8 +71,13 @@ def test_what_was_stored_before_is_moved_aside_whole(packed, tmp_path):
     unpack(path, directory)  # again: only the last one is kept
     assert tree(directory) == held == tree(directory / backup.BEFORE)
     assert sorted(os.listdir(directory)) == [
-        "before-unpack", "bindings.yaml", "profiles", "scenes", "session.1.json", "session.json",
-    ]  # fmt: skip
+        "before-unpack",
+        "bindings.yaml",
+        "profiles",
+        "scenes",
+        "session.1.json",
+        "session.json",
+    ]
 
 
 def test_common_tools_read_a_backup(packed, tmp_path):

@@ -43,7 +43,7 @@ RIG = Rig(
     clock_from="keys",
     concert_a_hz=442.0,
     program_numbers_from=0,
-)  # fmt: skip
+)
 LIVE = Scene(
     name="Calm",
     program=0,
@@ -60,13 +60,17 @@ LIVE = Scene(
 )
 SESSION = Session(
     Tonight(
-        440.5, -3, {"reed": TouchUp(1.25, -0.5, 4800.0)}, frozenset(["reed"]), frozenset(["horn"]),
+        440.5,
+        -3,
+        {"reed": TouchUp(1.25, -0.5, 4800.0)},
+        frozenset(["reed"]),
+        frozenset(["horn"]),
         frozenset(["floor"]),
     ),
     "Calm",
     "sample",
     LIVE,
-)  # fmt: skip
+)
 
 
 @pytest.fixture
@@ -83,9 +87,14 @@ floats = st.floats(-200.0, 200.0)
 names = st.frozensets(st.sampled_from(["reed", "horn", "floor"]))
 touch_ups = st.builds(TouchUp, floats, floats, st.floats(0.0, 12700.0))
 tonights = st.builds(
-    Tonight, st.floats(390.0, 490.0), st.integers(-60, 60),
-    st.dictionaries(st.sampled_from(["reed", "horn"]), touch_ups), names, names, names,
-)  # fmt: skip
+    Tonight,
+    st.floats(390.0, 490.0),
+    st.integers(-60, 60),
+    st.dictionaries(st.sampled_from(["reed", "horn"]), touch_ups),
+    names,
+    names,
+    names,
+)
 
 
 @settings(max_examples=50, deadline=None)
@@ -132,14 +141,23 @@ def test_a_torn_session_falls_back_to_the_one_before_and_says_so(store):
         ({"more": 1}, "more: found unknown key; allowed: tonight, scene, hold, live", {}),
         ({"live": {"hold": "nope"}}, "live.hold: found nope; allowed:", {"live": None}),
         ({"live": 1}, "live: found 1; allowed: keys with values", {"live": None}),
-        ({"tonight": {"concert_a_hz": 1e9}}, "tonight.concert_a_hz: found 1000000000.0;",
-         {"tonight": Tonight(442.0)}),
-        ({"tonight": {"touch_up": {"reed": {"offset_cents": "x"}}}}, "tonight.touch_up.reed.offset_",
-         {"tonight": Tonight(442.0, touch_up={"reed": TouchUp()})}),
-        ({"tonight": {"mute": ["reed", "tuba"]}}, None,
-         {"tonight": Tonight(442.0, mute=frozenset(["reed"]))}),
+        (
+            {"tonight": {"concert_a_hz": 1e9}},
+            "tonight.concert_a_hz: found 1000000000.0;",
+            {"tonight": Tonight(442.0)},
+        ),
+        (
+            {"tonight": {"touch_up": {"reed": {"offset_cents": "x"}}}},
+            "tonight.touch_up.reed.offset_",
+            {"tonight": Tonight(442.0, touch_up={"reed": TouchUp()})},
+        ),
+        (
+            {"tonight": {"mute": ["reed", "tuba"]}},
+            None,
+            {"tonight": Tonight(442.0, mute=frozenset(["reed"]))},
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_read_is_left_out_and_said(store, change, line, left):
     plain = json.loads(session_to_json(SESSION)) | change
     path = store.save_session(json.dumps(plain).encode())

@@ -215,5 +215,7 @@ def test_on_a_file_system_without_links_generations_are_copied(tmp_path):
     path = directory / "scenes" / "calm.yaml"
     kept = [durable.examine(durable.generation(path, number)) for number in range(3)]
     assert [(file.state, file.content) for file in kept] == [
-        ("whole", text(99)), ("whole", text(2)), ("whole", text(1)),
-    ]  # fmt: skip
+        ("whole", text(99)),
+        ("whole", text(2)),
+        ("whole", text(1)),
+    ]

@@ -23,10 +23,16 @@ def value(key: str) -> str:
 @analyzes
 def test_the_sandbox_is_hard():
     done = subprocess.run(
-        ["systemd-analyze", "security", "--offline=yes", f"--threshold={MOST_EXPOSED_TENTHS}",
-         str(SYSTEMD / "zerobeat.service")],
-        capture_output=True, text=True,
-    )  # fmt: skip
+        [
+            "systemd-analyze",
+            "security",
+            "--offline=yes",
+            f"--threshold={MOST_EXPOSED_TENTHS}",
+            str(SYSTEMD / "zerobeat.service"),
+        ],
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stdout[-300:] + done.stderr
 
 

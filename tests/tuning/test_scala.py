@@ -105,25 +105,73 @@ def test_scl_decides_what_the_format_leaves_open(row):
 @pytest.mark.parametrize(
     ("text", "cents"),
     [
-        ("81/64", 407.8200034615497), ("408.", 408.0), (".5", 0.5), ("-.5", -0.5), ("-5.0", -5.0),
-        ("\t 100.0 C#", 100.0), ("5/4   E\\", 386.3137138648348), ("5/4 E. natural", 386.3137),
-        ("3/2 ! the fifth", 701.9550008653874), ("3/2 7/4", 701.9550008653874),
-        ("5\t/ 4 third", 386.3137138648348), ("5 octaves", 2786.3137138648348), ("2.", 2.0),
-        ("3/2cents", 701.9550008653874), ("408.cents", 408.0), ("2/1, octave", 1200.0),
-        ("1200.0E flat", 1200.0), ("0.0", 0.0), ("1/1", 0.0), ("00002/01", 1200.0),
+        ("81/64", 407.8200034615497),
+        ("408.", 408.0),
+        (".5", 0.5),
+        ("-.5", -0.5),
+        ("-5.0", -5.0),
+        ("\t 100.0 C#", 100.0),
+        ("5/4   E\\", 386.3137138648348),
+        ("5/4 E. natural", 386.3137),
+        ("3/2 ! the fifth", 701.9550008653874),
+        ("3/2 7/4", 701.9550008653874),
+        ("5\t/ 4 third", 386.3137138648348),
+        ("5 octaves", 2786.3137138648348),
+        ("2.", 2.0),
+        ("3/2cents", 701.9550008653874),
+        ("408.cents", 408.0),
+        ("2/1, octave", 1200.0),
+        ("1200.0E flat", 1200.0),
+        ("0.0", 0.0),
+        ("1/1", 0.0),
+        ("00002/01", 1200.0),
     ],
-)  # fmt: skip
+)
 def test_scl_decides_on_the_first_token(text, cents):
     assert parse_scl(scl(text), "s.scl").period_cents == pytest.approx(cents, abs=5e-5)
 
 
 @pytest.mark.parametrize(
     "text",
-    ["701,955", "5/4/3", "5/4 / 3", "7.0e2", "7.0E+2", "7e2", "+5/4", "-3/2", "3/-2", "3/0", "0/3",
-     "0", "-5", "697//441", "fifth", "", "   ", "  ! remark", "1.2.3", "1.5/2", "3/2.5", "3/2,5",
-     "1,5.0", ".", "-.", "-", "nan", "inf", "1/", "/2", "\u0663/\u0662", "0x10", "5 /", "--5.0",
-     "1" * 400 + ".0", "9" * 5000 + "/2"],
-)  # fmt: skip
+    [
+        "701,955",
+        "5/4/3",
+        "5/4 / 3",
+        "7.0e2",
+        "7.0E+2",
+        "7e2",
+        "+5/4",
+        "-3/2",
+        "3/-2",
+        "3/0",
+        "0/3",
+        "0",
+        "-5",
+        "697//441",
+        "fifth",
+        "",
+        "   ",
+        "  ! remark",
+        "1.2.3",
+        "1.5/2",
+        "3/2.5",
+        "3/2,5",
+        "1,5.0",
+        ".",
+        "-.",
+        "-",
+        "nan",
+        "inf",
+        "1/",
+        "/2",
+        "\u0663/\u0662",
+        "0x10",
+        "5 /",
+        "--5.0",
+        "1" * 400 + ".0",
+        "9" * 5000 + "/2",
+    ],
+)
 def test_scl_refuses_a_pitch_that_is_not_one(text):
     refused(["! s.scl", "Bad", " 2", "3/2", text, "2/1"], 5, text[:80])
 
@@ -266,11 +314,12 @@ def maps(draw):
     # Where the reference is whole maps above the middle key, the other reader
     # is a map out; see test_kbm_reference_may_lie_a_map_above_the_middle.
     mapped = [
-        key for key in range(128)
+        key
+        for key in range(128)
         if not entries
         or entries[(key - middle) % len(entries)] != "x"
         and not (key > middle and (key - middle) % len(entries) == 0)
-    ]  # fmt: skip
+    ]
     if not mapped:
         entries, mapped = [], list(range(128))
     header = (len(entries), 0, 127, middle, draw(st.sampled_from(mapped)))
@@ -303,11 +352,13 @@ def test_kbm_refuses_what_breaks_the_format(row):
         (kbm(hertz="440 Hz"), "m.kbm:7: reference frequency: found '440 Hz'; allowed: hertz above"),
         (kbm(hertz="-440.0"), "m.kbm:7: reference frequency: found '-440.0'; allowed: hertz above"),
         (kbm(formal="x"), "m.kbm:8: formal octave: found 'x'; allowed: a whole number"),
-        (kbm(size=2, entries=(0,), reference=61),
-         "m.kbm:6: reference key: found '61'; allowed: a key that the map gives a degree"),
+        (
+            kbm(size=2, entries=(0,), reference=61),
+            "m.kbm:6: reference key: found '61'; allowed: a key that the map gives a degree",
+        ),
         (b"! only\n12\n", "m.kbm: first key: found the end of the file; allowed: seven lines"),
     ],
-)  # fmt: skip
+)
 def test_kbm_names_file_line_and_text(content, message):
     with pytest.raises(ScaleFileError) as caught:
         parse_kbm(content, "m.kbm", TWELVE)

@@ -95,8 +95,12 @@ def test_file_order_is_kept_for_keys_and_sorted_for_snapping():
     # The odd order of the format page: repeated, falling, a stretched octave.
     scale = Scale("odd", (0.0, 0.0, 0.0, 702.0, 386.5, 702.0), 1203.35)
     assert [scale.pitch_of_degree(d) for d in (0, 3, 4, 6, -1)] == [
-        0.0, 702.0, 386.5, 1203.35, pytest.approx(702.0 - 1203.35),
-    ]  # fmt: skip
+        0.0,
+        702.0,
+        386.5,
+        1203.35,
+        pytest.approx(702.0 - 1203.35),
+    ]
     assert scale.sorted_degrees_cents == (0.0, 386.5, 702.0)
     assert scale.nearest_degree(400.0) == 1
 
@@ -220,12 +224,30 @@ def test_modes_carry_the_published_intervals(name, others, semitones, mask):
     [
         # Rotations of a parent scale; any theory book.
         ("major", ["dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian"]),
-        ("melodic minor", ["dorian b2", "lydian augmented", "lydian dominant", "mixolydian b6",
-                           "locrian #2", "altered"]),
-        ("harmonic minor", ["locrian natural 6", "ionian #5", "dorian #4", "phrygian dominant",
-                            "lydian #9", "ultralocrian"]),
+        (
+            "melodic minor",
+            [
+                "dorian b2",
+                "lydian augmented",
+                "lydian dominant",
+                "mixolydian b6",
+                "locrian #2",
+                "altered",
+            ],
+        ),
+        (
+            "harmonic minor",
+            [
+                "locrian natural 6",
+                "ionian #5",
+                "dorian #4",
+                "phrygian dominant",
+                "lydian #9",
+                "ultralocrian",
+            ],
+        ),
     ],
-)  # fmt: skip
+)
 def test_modes_are_rotations_of_their_family(family, modes):
     parent = preset(family)
     for start, name in enumerate(modes, 1):
@@ -299,9 +321,14 @@ def test_presets_rise_within_their_period():
 
 @pytest.mark.parametrize(
     ("name", "choice"),
-    [("diminished", "half-whole diminished, whole-half diminished"), ("gypsy", "hungarian minor"),
-     ("Young", "young 2"), ("meantone", "quarter-comma meantone"), ("bohlen-pierce", "just")],
-)  # fmt: skip
+    [
+        ("diminished", "half-whole diminished, whole-half diminished"),
+        ("gypsy", "hungarian minor"),
+        ("Young", "young 2"),
+        ("meantone", "quarter-comma meantone"),
+        ("bohlen-pierce", "just"),
+    ],
+)
 def test_a_name_of_several_scales_is_refused_with_the_choices(name, choice):
     with pytest.raises(ScaleError, match=f"found {name}, a name of several; allowed: .*{choice}"):
         preset(name)

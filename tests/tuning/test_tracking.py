@@ -171,9 +171,16 @@ def test_a_real_oscillator_is_in_tune_between_its_readings(name, within_cents):
 
 @pytest.mark.parametrize(
     ("x", "y"),
-    [((), ()), ((1.0,), (1.0, 2.0)), ((math.nan,), (1.0,)), ((1.0, 1.0), (1.0, 2.0)),
-     ((1.0, 2.0), (2.0, 2.0)), ((2.0, 1.0), (1.0, 2.0)), ((1.0,), (math.inf,))],
-)  # fmt: skip
+    [
+        ((), ()),
+        ((1.0,), (1.0, 2.0)),
+        ((math.nan,), (1.0,)),
+        ((1.0, 1.0), (1.0, 2.0)),
+        ((1.0, 2.0), (2.0, 2.0)),
+        ((2.0, 1.0), (1.0, 2.0)),
+        ((1.0,), (math.inf,)),
+    ],
+)
 def test_a_curve_refuses_what_it_cannot_invert(x, y):
     with pytest.raises(TrackingError, match="tracking curve: found .*; allowed: "):
         TrackingCurve(x, y)
@@ -215,8 +222,11 @@ def test_a_curve_goes_on_along_its_end_slopes():
         assert heard == pytest.approx(curve.sounding_cents[end] + slope * away)
         assert curve.commanded(heard) == pytest.approx(x[end] + away)
     assert [curve.extrapolated(at) for at in (3599.9, 3600.0, 7200.0, 7200.1)] == [
-        True, False, False, True,
-    ]  # fmt: skip
+        True,
+        False,
+        False,
+        True,
+    ]
 
 
 def test_a_wild_end_slope_is_not_carried_on():
@@ -292,8 +302,9 @@ def test_a_voice_that_dies_low_is_named_by_notes_and_volts():
     curve = TrackingCurve.from_readings(readings_of(stuck), bend_range_cents=200.0)
     assert curve.knots_cents[0] == 4200.0
     assert curve.sounding(4200.0) == pytest.approx(4200.0)
-    assert curve.describe(36) == ["C1 (24) to F#2 (42), -1.00 V to +0.50 V: pitch does not rise "
-                                  "with the note"]  # fmt: skip
+    assert curve.describe(36) == [
+        "C1 (24) to F#2 (42), -1.00 V to +0.50 V: pitch does not rise with the note"
+    ]
     assert curve.describe(36, middle_c_octave=3)[0].startswith("C0 (24) to F#1 (42)")
     assert curve.unusable_at(3000.0) is curve.unusable[0]
     assert curve.unusable_at(4300.0) is None
@@ -396,8 +407,11 @@ def test_composition_keeps_what_is_unusable_and_extrapolated():
     assert isinstance(both, TrackingCurve)
     assert both.unusable == (Unusable(3600.0, 3700.0, "a"), Unusable(6900.0, 7100.0, "b"))
     assert [both.extrapolated(x) for x in (4699.0, 4701.0, 7099.0, 7101.0)] == [
-        True, False, False, True,
-    ]  # fmt: skip
+        True,
+        False,
+        False,
+        True,
+    ]
 
 
 @given(voices(), st.floats(-2400.0, 2400.0), st.floats(0.0, 12700.0))

@@ -163,9 +163,21 @@ def test_middle_c_has_three_names(octave, name):
 # Scientific pitch notation; common practice, no source for the enharmonics.
 @pytest.mark.parametrize(
     ("name", "note"),
-    [("C-1", 0), ("A4", 69), ("G9", 127), ("eb3", 51), ("E\u266d3", 51), ("D\u266f3", 51),
-     ("Cb4", 59), ("B#3", 60), ("Bb3", 58), ("bb3", 58), ("F##2", 43), (" c#3 ", 49)],
-)  # fmt: skip
+    [
+        ("C-1", 0),
+        ("A4", 69),
+        ("G9", 127),
+        ("eb3", 51),
+        ("E\u266d3", 51),
+        ("D\u266f3", 51),
+        ("Cb4", 59),
+        ("B#3", 60),
+        ("Bb3", 58),
+        ("bb3", 58),
+        ("F##2", 43),
+        (" c#3 ", 49),
+    ],
+)
 def test_parse_note_reads(name, note):
     assert units.parse_note(name) == note
 

@@ -33,9 +33,12 @@ SCENE = "plain"  # what plays in a rig without scenes
 
 def lab(script: str, *arguments: str) -> str:
     done = subprocess.run(
-        [f"{LAB}/{script}.sh", "-n", NAME, *arguments], capture_output=True, text=True, check=False,
+        [f"{LAB}/{script}.sh", "-n", NAME, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
         stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     if done.returncode:
         raise RuntimeError(f"{script}: {done.stdout}{done.stderr}")
     return done.stdout
@@ -46,9 +49,12 @@ def cut_while_storing(wait_s: float) -> int:
     lab("boot", "--from", TAG)
     line = f"{PYTHON} {SCENARIOS}/storing.py"
     writer = subprocess.Popen(
-        [f"{LAB}/run.sh", "-n", NAME, "-c", line], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        stdin=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
+        [f"{LAB}/run.sh", "-n", NAME, "-c", line],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        stdin=subprocess.DEVNULL,
+        text=True,
+    )
     acknowledged = [0]
     started = threading.Event()
 

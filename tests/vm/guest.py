@@ -63,8 +63,10 @@ class Peer:
     def __init__(self, kind: str, name: str, port: str) -> None:
         self._process = subprocess.Popen(
             [PYTHON, str(HERE / "peer.py"), kind, name, port],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
         assert self._process.stdout.readline().strip() == "up"
         self.heard: list[tuple[float, str]] = []
         self._thread = threading.Thread(target=self._listen, daemon=True)

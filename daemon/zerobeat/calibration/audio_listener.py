@@ -75,9 +75,12 @@ class LiveListener:
         return self._once(requests, sources, corrected=True)
 
     def _once(
-        self, requests: Sequence[Request], sources: list[str], more_s: float = 0.0,
+        self,
+        requests: Sequence[Request],
+        sources: list[str],
+        more_s: float = 0.0,
         corrected: bool = False,
-    ) -> list[Heard]:  # fmt: skip
+    ) -> list[Heard]:
         room = self._room
         seconds = max(one.seconds for one in requests)
         for _ in range(MOST_VOID):
@@ -103,9 +106,11 @@ class LiveListener:
         listening = self._room.listening(request.voice)
         silent = listening.tap == "before_vca"
         self._room.play(
-            request.voice, **_what(request, corrected), velocity=SOFT if silent else PLAIN,
+            request.voice,
+            **_what(request, corrected),
+            velocity=SOFT if silent else PLAIN,
             strike=listening.excite == "strike" or silent,
-        )  # fmt: skip
+        )
         if silent:
             time.sleep(STRIKE_S)
             self._room.release(request.voice)
@@ -143,10 +148,14 @@ class LiveListener:
             MeasureError: a tone sounds there: a drone, or another program.
         """
         room = self._room
-        sources = list(dict.fromkeys(
-            source for name in names
-            if not room.always_heard(name) and (source := room.input_of(name)) not in self._background
-        ))  # fmt: skip
+        sources = list(
+            dict.fromkeys(
+                source
+                for name in names
+                if not room.always_heard(name)
+                and (source := room.input_of(name)) not in self._background
+            )
+        )
         for _ in range(MOST_VOID if sources else 0):
             sounds = room.audio.take(sources, time.monotonic(), BACKGROUND_S)
             if sounds is not None:
@@ -186,9 +195,13 @@ def read(
     """Return the pitch of a take, or why it can't be read."""
     try:
         pitch = estimate_pitch(
-            sound.samples, sound.rate_hz, expected_hz=expected_hz, lowest_hz=LOWEST_HZ,
-            highest_hz=HIGHEST_HZ, background=background,
-        )  # fmt: skip
+            sound.samples,
+            sound.rate_hz,
+            expected_hz=expected_hz,
+            lowest_hz=LOWEST_HZ,
+            highest_hz=HIGHEST_HZ,
+            background=background,
+        )
     except TakeRefusedError as error:
         return None, error.reason
     return pitch, ""
@@ -230,6 +243,7 @@ def side_by_side(request: Request, step: int) -> Request:
     """Return a request moved by semitones, so that it is apart from its neighbours."""
     expected = request.expected_cents
     return replace(
-        request, note=request.note + step,
+        request,
+        note=request.note + step,
         expected_cents=None if expected is None else expected + 100.0 * step,
-    )  # fmt: skip
+    )

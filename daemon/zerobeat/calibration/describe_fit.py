@@ -22,8 +22,9 @@ def measured_lines(found: Measured, aim: Aim) -> list[str]:
     else:
         lines += wrapped(
             f"left at these readings: {found.left[0]:.2f} cents at most as it plays now, "
-            f"{found.left[1]:.2f} by the new curve", 0
-        )  # fmt: skip
+            f"{found.left[1]:.2f} by the new curve",
+            0,
+        )
     for line in fit.advice:
         lines += wrapped(f"to do: {line}", 0)
     return lines

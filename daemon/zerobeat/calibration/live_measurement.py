@@ -91,9 +91,13 @@ def measure_live(
 
 
 def _measure_group(
-    room: Room, listener: LiveListener, group: list[str], make_aim: MakeAim, wish: Wish,
+    room: Room,
+    listener: LiveListener,
+    group: list[str],
+    make_aim: MakeAim,
+    wish: Wish,
     line: LiveLine,
-) -> dict[str, Measured | str]:  # fmt: skip
+) -> dict[str, Measured | str]:
     failed: dict[str, str] = {}
     for name in group:
         room.solo_by_hand(name)
@@ -121,12 +125,16 @@ def _measure_group(
     failed |= together(provings, room, listener, line.show)
     line.clear()
     return {
-        name: failed[name] if name in failed else judged(
-            fits[name], aims[name], provings[name].result() if name in provings else None,
+        name: failed[name]
+        if name in failed
+        else judged(
+            fits[name],
+            aims[name],
+            provings[name].result() if name in provings else None,
             room.voice(name),
         )
         for name in group
-    }  # fmt: skip
+    }
 
 
 def _passes(error: MeasureError, name: str, failed: dict[str, str]) -> None:
@@ -147,9 +155,10 @@ def together(
     refused = dict.fromkeys(askings, 0)
     while True:
         asked = {
-            name: request for name, asking in askings.items()
+            name: request
+            for name, asking in askings.items()
             if name not in failed and (request := asking.next()) is not None
-        }  # fmt: skip
+        }
         if not asked:
             return failed
         waiting = sorted(asked, key=lambda name: askings[name].progress().takes)

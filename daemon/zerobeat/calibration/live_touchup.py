@@ -47,11 +47,12 @@ def notes_for(voice: Voice) -> tuple[int, int]:
     curve = voice.curve
     low_cents = hertz_to_pitch(LOWEST_HZ) - 1200.0 * voice.panel_octaves
     usable = [
-        note for note in range(voice.lowest_note, voice.highest_note + 1)
+        note
+        for note in range(voice.lowest_note, voice.highest_note + 1)
         if 100.0 * note >= low_cents
         and (curve is None or curve.unusable_at(100.0 * note) is None)
         and (curve is None or not curve.extrapolated(100.0 * note))
-    ]  # fmt: skip
+    ]
     if len(usable) < 2 or 100.0 * (usable[-1] - usable[0]) < touchup.LEAST_APART_CENTS:
         raise MeasureError(f"{voice.name}: found too few usable notes; measure it again")
     last = len(usable) - 1
@@ -170,6 +171,9 @@ def send(room: Room, found: Touched) -> None:
     reference = min(max(round(found.reference_cents / 100.0), 0), 127)
     moved = found.stretch_cents * (100.0 * reference - found.reference_cents) / 1200.0
     room.client.ask(
-        "touch_up", voice=found.voice, offset_cents=round(found.offset_cents + moved, 3),
-        stretch_cents=round(found.stretch_cents, 3), reference=reference,
-    )  # fmt: skip
+        "touch_up",
+        voice=found.voice,
+        offset_cents=round(found.offset_cents + moved, 3),
+        stretch_cents=round(found.stretch_cents, 3),
+        reference=reference,
+    )

@@ -157,9 +157,11 @@ def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
         else:
             material.add(heard)
     fit = fit_readings(
-        material, refused=tuple(refused), takes=len(taken),
+        material,
+        refused=tuple(refused),
+        takes=len(taken),
         sound_s=sum(one.request.seconds for one in taken),
-    )  # fmt: skip
+    )
     return judged(fit, aim, None, voice)
 
 

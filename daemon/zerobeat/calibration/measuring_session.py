@@ -181,10 +181,12 @@ class Room:
         """Ask for a voice to be heard alone, where closed gates can't see to it, and wait."""
         source = self.input_of(name)
         others = [
-            other for other in self.voices
-            if other != name and self.always_heard(other)
+            other
+            for other in self.voices
+            if other != name
+            and self.always_heard(other)
             and self.loaded.listening[other].input in ("", source)
-        ]  # fmt: skip
+        ]
         if others:
             self.tell(
                 f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}"

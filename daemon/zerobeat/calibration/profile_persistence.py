@@ -31,9 +31,11 @@ def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str
     before = loaded.profiles.get(profile.voice)
     with _alone():
         path = Store(state_directory()).save(
-            "profiles", _stored_name(loaded, profile.voice), profile_to_yaml(profile),
+            "profiles",
+            _stored_name(loaded, profile.voice),
+            profile_to_yaml(profile),
             None if before is None else profile_to_yaml(before),
-        )  # fmt: skip
+        )
     return f"kept as the profile of {profile.voice}: {path}"
 
 

@@ -59,9 +59,13 @@ def read_recording(
     if not 1 <= channel_number <= channels:
         raise MeasureError(f"{path}: found {channels} channels; allowed: --channel 1 to {channels}")
     taken = read_sweep(
-        recording.samples[:, channel_number - 1], recording.sample_rate_hz, voice.name, notes,
-        voice.panel_octaves, middle_c_octave,
-    )  # fmt: skip
+        recording.samples[:, channel_number - 1],
+        recording.sample_rate_hz,
+        voice.name,
+        notes,
+        voice.panel_octaves,
+        middle_c_octave,
+    )
     if len(set(notes)) == len(notes):
         # Without a note that comes again, drift can't be told from the curve.
         taken = [Heard(one.request, one.pitch, one.refused, 0.0) for one in taken]

@@ -53,11 +53,16 @@ def requests(
     """Return what must be heard for a touch-up: reference, then check note."""
     first, second = (
         Request(
-            voice, note, 0.0, seconds, "check", settle_s,
+            voice,
+            note,
+            0.0,
+            seconds,
+            "check",
+            settle_s,
             _expected(100.0 * note, curve) + 1200.0 * panel_octaves,
         )
         for note in (reference_note, check_note)
-    )  # fmt: skip
+    )
     return first, second
 
 

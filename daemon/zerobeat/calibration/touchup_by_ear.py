@@ -63,8 +63,11 @@ def _follow(room: Room, name: str, pitch_cents: float, line: LiveLine) -> float:
     before = room.client.status()["foot_presses"]
     while True:
         shown = room.client.status()
-        turned = [cents / wheels[source] for source, cents in shown["wheel_cents"].items()
-                  if source in wheels]  # fmt: skip
+        turned = [
+            cents / wheels[source]
+            for source, cents in shown["wheel_cents"].items()
+            if source in wheels
+        ]
         moved = typed_cents + REACH_CENTS * max(turned, key=abs, default=0.0)
         room.play(name, corrected=True, pitch_cents=pitch_cents + moved)
         line.show(f"{name}: {moved:+.2f} cents")

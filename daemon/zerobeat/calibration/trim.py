@@ -130,9 +130,14 @@ class Trim:
         worst = None if where is None else abs(where.stretch_cents)
         doing = f"note {self._notes[self._turn]}"
         return Progress(
-            self._voice, self._takes, self._refused, self._takes * self._seconds, worst,
-            self._good, doing,
-        )  # fmt: skip
+            self._voice,
+            self._takes,
+            self._refused,
+            self._takes * self._seconds,
+            worst,
+            self._good,
+            doing,
+        )
 
     def _done(self) -> bool:
         """Good enough twice in a row, or no gain for some rounds after having turned."""

@@ -28,10 +28,12 @@ def own_daemon(rig: Path) -> Iterator[Client]:
     with tempfile.TemporaryFile() as said:
         process = subprocess.Popen(
             [sys.executable, "-m", "zerobeat", "run", os.fspath(rig)],
-            stdin=subprocess.DEVNULL, stdout=said, stderr=said,
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=said,
             start_new_session=True,  # Ctrl-C is for the command, which then ends this one
             preexec_fn=_end_with_the_command,
-        )  # fmt: skip
+        )
         try:
             yield _first_client(process, said)
         finally:

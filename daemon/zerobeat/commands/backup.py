@@ -27,10 +27,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, help="the backup")
     parser.add_argument("--restore", action="store_true", help="put back what the file holds")
     parser.add_argument(
-        "--state", type=Path, metavar="FOLDER",
+        "--state",
+        type=Path,
+        metavar="FOLDER",
         help="the state directory (default: that of the zerobeat that plays, else your own, "
         f"else {SERVICE_STATE})",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--socket", type=Path, help="the daemon's control socket (default: looked for)"
     )

@@ -115,7 +115,10 @@ DAEMON_COMMANDS: dict[str, DaemonCommand] = {
         ),
         DaemonCommand("panic", "zerobeat panic"),
         DaemonCommand(
-            "recall", _RECALL_EXAMPLE, _add_recalled_scene, lambda args: {"scene": " ".join(args.scene)}
+            "recall",
+            _RECALL_EXAMPLE,
+            _add_recalled_scene,
+            lambda args: {"scene": " ".join(args.scene)},
         ),
         DaemonCommand("reload", "zerobeat reload", within_s=RELOAD_S),
         DaemonCommand("revert", "zerobeat revert"),

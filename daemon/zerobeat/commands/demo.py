@@ -22,9 +22,12 @@ TICKS_A_BEAT = 2500  # a quarter of a millisecond at this tempo
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "example: zerobeat demo --out /tmp/demo"
     parser.add_argument(
-        "--out", type=Path, default=Path(), metavar="DIR",
+        "--out",
+        type=Path,
+        default=Path(),
+        metavar="DIR",
         help="folder for before.wav, after.wav and corrected.mid (default: this one)",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "--seed", type=_seed, default=0, help="another number, other flaws (default: 0)"
     )

@@ -26,9 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "Exit status: 0 if nothing is wrong (warnings may be there), 1 with a fault."
     )
     parser.add_argument(
-        "rig", nargs="?", type=Path,
+        "rig",
+        nargs="?",
+        type=Path,
         help=f"the rig (default: rig.yaml, else {SERVICE_RIG}, where there is one)",
-    )  # fmt: skip
+    )
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 

@@ -34,8 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it does once more while it is learned. Keyboards are not listened to unless\n"
         "--input names one.",
     )
-    parser.add_argument("action", nargs="?", choices=ACTIONS, metavar="ACTION",
-                        help=", ".join(ACTIONS))  # fmt: skip
+    parser.add_argument(
+        "action", nargs="?", choices=ACTIONS, metavar="ACTION", help=", ".join(ACTIONS)
+    )
     parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
     parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
     parser.add_argument("--input", help="listen to this input of the rig alone")
@@ -47,8 +48,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scene")
     parser.add_argument("--hold", choices=HOLDS)
     parser.add_argument("--setting", choices=SETTINGS)
-    for name, text in (("lowest", "what the heel means"), ("highest", "what the toe means"),
-                       ("to", "the value"), ("by", "the step")):  # fmt: skip
+    for name, text in (
+        ("lowest", "what the heel means"),
+        ("highest", "what the toe means"),
+        ("to", "the value"),
+        ("by", "the step"),
+    ):
         parser.add_argument(f"--{name}", type=float, metavar="N", help=text)
     parser.add_argument("--long-press", type=float, metavar="S", help="only when held so long")
     parser.add_argument("--debounce-ms", type=float, metavar="MS")

@@ -52,9 +52,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source.add_argument("--wav", type=Path, metavar="FILE", help="a recorded sweep of --notes")
     source.add_argument("--volts", type=Path, metavar="FILE", help="a meter on the converter")
     source.add_argument(
-        "--virtual", type=int, nargs="?", const=0, metavar="SEED",
+        "--virtual",
+        type=int,
+        nargs="?",
+        const=0,
+        metavar="SEED",
         help="a made-up oscillator in the voice's place; nothing is kept",
-    )  # fmt: skip
+    )
     source.add_argument("--undo", action="store_true", help="bring back the profile before")
     parser.add_argument(
         "--tolerance", type=float, default=0.5, metavar="CENTS", help="stop there (default: 0.5)"
@@ -94,9 +98,12 @@ def run(args: argparse.Namespace) -> int:
         print(keeping.undo(loaded, voice.name, args.socket))
         return 0
     aim = measuring.aim_of(
-        loaded, voice, tolerance_cents=args.tolerance, every_semitone=args.every_semitone,
+        loaded,
+        voice,
+        tolerance_cents=args.tolerance,
+        every_semitone=args.every_semitone,
         notes=notes_of(args.notes, loaded.rig.middle_c_octave),
-    )  # fmt: skip
+    )
     found = _measured(args, loaded, voice, aim)
     print("\n".join(measured_lines(found, aim)))
     return _kept(args, loaded, found)
@@ -117,9 +124,13 @@ def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Ai
         taken = read_recording(args.wav, args.channel, voice, tuple(notes), middle)
         return measuring.by_readings(taken, aim, voice)
     return measuring.by_listening(
-        _listener(args, loaded, voice), aim, voice, loaded.converters[voice.output],
-        tell=shown, checks=0 if args.no_check else CHECKS,
-    )  # fmt: skip
+        _listener(args, loaded, voice),
+        aim,
+        voice,
+        loaded.converters[voice.output],
+        tell=shown,
+        checks=0 if args.no_check else CHECKS,
+    )
 
 
 def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Listener:
@@ -139,10 +150,12 @@ def _live(args: argparse.Namespace) -> int:
 
     def make_aim(room: Room, name: str) -> Aim:
         return measuring.aim_of(
-            room.loaded, room.voice(name), tolerance_cents=args.tolerance,
+            room.loaded,
+            room.voice(name),
+            tolerance_cents=args.tolerance,
             every_semitone=args.every_semitone,
             notes=notes_of(args.notes, room.loaded.rig.middle_c_octave),
-        )  # fmt: skip
+        )
 
     line = LiveLine()
     with room_of(args, line) as room:

@@ -23,13 +23,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "apart in square brackets."
     )
     parser.add_argument(
-        "--backend", choices=("auto", "alsa", "jack"), default="auto",
+        "--backend",
+        choices=("auto", "alsa", "jack"),
+        default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--levels", action="store_true",
+        "--levels",
+        action="store_true",
         help=f"listen to each audio input for {LOOK_S:g} s and show the level of each channel",
-    )  # fmt: skip
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -80,9 +83,11 @@ def _level(rms: float, peak: float) -> str:
     if peak < 1e-4:
         return "silent"
     rms_db, peak_db = (20.0 * math.log10(max(value, 1e-6)) for value in (rms, peak))
-    word = "OVERLOAD: turn it down" if peak >= 0.999 else (
-        "good" if rms_db > -50.0 else "low: turn it up"
-    )  # fmt: skip
+    word = (
+        "OVERLOAD: turn it down"
+        if peak >= 0.999
+        else ("good" if rms_db > -50.0 else "low: turn it up")
+    )
     bar = "#" * max(1, round((60.0 + min(rms_db, 0.0)) / 2.0))
     return f"{rms_db:+4.0f} {peak_db:+4.0f}  {word:<22} {bar}"
 

@@ -31,13 +31,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--scene", help="scene to start with (default: the last one, else the rig's)"
     )
     parser.add_argument(
-        "--backend", choices=("auto", "alsa", "jack"), default="auto",
+        "--backend",
+        choices=("auto", "alsa", "jack"),
+        default="auto",
         help="MIDI system (default: ALSA's sequencer where there is one, else JACK)",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--or-last-good", action="store_true",
+        "--or-last-good",
+        action="store_true",
         help="if the rig is broken, play the last one that was not, and say so (for a service)",
-    )  # fmt: skip
+    )
 
 
 def run(args: argparse.Namespace) -> int:

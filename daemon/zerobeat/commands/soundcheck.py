@@ -67,11 +67,18 @@ def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
             refused = drift.removeprefix(f"{name}: ")
     room.release(name)
     return Checks(
-        voice=name, refused=found.refused, answers=found.answers,
-        follows=None if found.refused else found.follows, level_dbfs=found.level_dbfs,
-        peak_share=found.peak_share, bend_ratio=ratio, touched=touched,
-        touch_refused=refused, check_cents=check_cents, unmeasured=voice.curve is None,
-    )  # fmt: skip
+        voice=name,
+        refused=found.refused,
+        answers=found.answers,
+        follows=None if found.refused else found.follows,
+        level_dbfs=found.level_dbfs,
+        peak_share=found.peak_share,
+        bend_ratio=ratio,
+        touched=touched,
+        touch_refused=refused,
+        check_cents=check_cents,
+        unmeasured=voice.curve is None,
+    )
 
 
 def _bend_ratio(room: Room, listener: LiveListener, name: str, found: Identity) -> float | None:

@@ -25,9 +25,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--voice", action="append", default=[], dest="more", help=argparse.SUPPRESS)
     parser.add_argument("--dry-run", action="store_true", help="show it; change nothing")
     parser.add_argument(
-        "--by-ear", action="store_true",
+        "--by-ear",
+        action="store_true",
         help="sound a voice against another; wheel stops the beating, a pedal or Enter keeps it",
-    )  # fmt: skip
+    )
     parser.add_argument("--against", metavar="VOICE", help="the other voice, with --by-ear")
     parser.add_argument("--note", help="the note that both sound, with --by-ear (default: C4)")
 

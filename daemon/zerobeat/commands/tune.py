@@ -39,9 +39,11 @@ def run(args: argparse.Namespace) -> int:
         room.solo_by_hand(name)
         listener = LiveListener(room)
         listener.hear_background([name])
-        note = reference_of(room, name) if args.note is None else note_of(
-            args.note, room.loaded.rig.middle_c_octave
-        )  # fmt: skip
+        note = (
+            reference_of(room, name)
+            if args.note is None
+            else note_of(args.note, room.loaded.rig.middle_c_octave)
+        )
         line.say(f"{name} plays {name_of_note(note, room.loaded.rig.middle_c_octave)} ({note})")
         good = 0
         while True:

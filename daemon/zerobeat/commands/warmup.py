@@ -75,9 +75,13 @@ def _follow(
 
 
 def _read(
-    room: Room, listener: LiveListener, group: list[str], expected: dict[str, float],
-    warmup: Warmup, line: LiveLine,
-) -> None:  # fmt: skip
+    room: Room,
+    listener: LiveListener,
+    group: list[str],
+    expected: dict[str, float],
+    warmup: Warmup,
+    line: LiveLine,
+) -> None:
     """Read a note of each voice of a group; what can't be read is told and left out."""
     requests = []
     for step, name in enumerate(group):

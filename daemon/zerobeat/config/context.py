@@ -41,7 +41,9 @@ class Context:
         """Return the file a name means, noted as read; a fault is added if there is none."""
         path = find(name, kinds, self.folder, stored=self.stored)
         if path is None:
-            self.faults.add(place, f"found {name}: {not_found(name, kinds, self.folder, self.stored)}")
+            self.faults.add(
+                place, f"found {name}: {not_found(name, kinds, self.folder, self.stored)}"
+            )
             return None
         return self.take(path, name, kinds, place)
 
@@ -75,9 +77,13 @@ class Context:
         return path
 
     def read_found(
-        self, path: Path, read: Callable[[Path], T | None], name: str, kinds: tuple[str, ...],
+        self,
+        path: Path,
+        read: Callable[[Path], T | None],
+        name: str,
+        kinds: tuple[str, ...],
         place: Place,
-    ) -> T | None:  # fmt: skip
+    ) -> T | None:
         """Return what a found file says.
 
         A stored one whose content has faults, edited by hand perhaps, gives way to

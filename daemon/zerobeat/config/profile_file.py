@@ -263,8 +263,11 @@ def profile_to_yaml(profile: Profile) -> str:
     """Return the text of a profile file; ``load_profile`` reads back an equal profile."""
     return yaml.safe_dump(
         profile_values(profile),
-        sort_keys=False, default_flow_style=None, allow_unicode=True, width=1000,
-    )  # fmt: skip
+        sort_keys=False,
+        default_flow_style=None,
+        allow_unicode=True,
+        width=1000,
+    )
 
 
 def profile_values(profile: Profile) -> dict[str, Any]:

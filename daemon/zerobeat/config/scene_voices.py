@@ -147,9 +147,21 @@ def plain_settings(settings: VoiceSettings) -> dict[str, Any]:
     """Return what a stored scene says of one voice; what is as usual is left out."""
     plain: dict[str, Any] = {"scale": scale_to_plain(settings.scale, settings.keyboard_map)}
     for name in (
-        "root", "snap", "fit", "degrees", "octaves", "semitones", "detune_cents",
-        "detune_beats_hz", "detune_limit_cents", "wheel", "priority", "legato", "hold", "start_key",
-    ):  # fmt: skip
+        "root",
+        "snap",
+        "fit",
+        "degrees",
+        "octaves",
+        "semitones",
+        "detune_cents",
+        "detune_beats_hz",
+        "detune_limit_cents",
+        "wheel",
+        "priority",
+        "legato",
+        "hold",
+        "start_key",
+    ):
         value = getattr(settings, name)
         if value != getattr(PLAIN, name):
             plain[name] = value

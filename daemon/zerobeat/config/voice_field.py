@@ -117,9 +117,12 @@ def _measured(
 ) -> Voice:
     given = section.text("profile", None) or voice.name
     profile = context.read_found(
-        path, lambda other: read_profile(other, context.faults, context.middle_c_octave),
-        given, PROFILE_KINDS, section.at("profile"),
-    )  # fmt: skip
+        path,
+        lambda other: read_profile(other, context.faults, context.middle_c_octave),
+        given,
+        PROFILE_KINDS,
+        section.at("profile"),
+    )
     if profile is None:
         return voice
     profiles[voice.name] = profile

@@ -56,9 +56,13 @@ def lines(
     kept = _fitting(voices, room)
     body = [row(voice, octave, concert_a_hz, now_s) for voice in kept]
     if len(kept) < len(voices):
-        body.append(Line(f"and {len(voices) - len(kept)} more voices, without trouble"
-                         if not any(_trouble(v) for v in voices if v not in kept)
-                         else f"and {len(voices) - len(kept)} more voices"))  # fmt: skip
+        body.append(
+            Line(
+                f"and {len(voices) - len(kept)} more voices, without trouble"
+                if not any(_trouble(v) for v in voices if v not in kept)
+                else f"and {len(voices) - len(kept)} more voices"
+            )
+        )
     return [
         Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark)
         for line in [*head, *body, *foot]

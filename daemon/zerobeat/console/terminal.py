@@ -250,10 +250,11 @@ class Console:
         passed_s = max(now_s - self._shown_s, 1.0 / self._at_most_hz)
         self._loads = {
             o["name"]: max(0, o["bytes_sent"] - before.get(o["name"], o["bytes_sent"]))
-            / passed_s / o["bytes_per_second"]
+            / passed_s
+            / o["bytes_per_second"]
             for o in shown.get("outputs", [])
             if o["bytes_per_second"]
-        }  # fmt: skip
+        }
         self._shown, self._shown_s = shown, now_s
 
     def _paint(self) -> None:

@@ -69,9 +69,18 @@ class Cable:
     """
 
     __slots__ = (
-        "name", "converter", "channels", "batch", "groups", "owed", "waiting", "free_at_s",
-        "second_per_byte", "bytes_sent", "thinned",
-    )  # fmt: skip
+        "name",
+        "converter",
+        "channels",
+        "batch",
+        "groups",
+        "owed",
+        "waiting",
+        "free_at_s",
+        "second_per_byte",
+        "bytes_sent",
+        "thinned",
+    )
 
     def __init__(self, output: Output) -> None:
         self.name = output.name

@@ -39,9 +39,18 @@ class Chain:
     """
 
     __slots__ = (
-        "voice", "settings", "tonight", "curve", "_offset_cents", "_panel_cents", "_beats_hz",
-        "_touch_scale", "_touch_shift_cents", "_rests", "_root_cents",
-    )  # fmt: skip
+        "voice",
+        "settings",
+        "tonight",
+        "curve",
+        "_offset_cents",
+        "_panel_cents",
+        "_beats_hz",
+        "_touch_scale",
+        "_touch_shift_cents",
+        "_rests",
+        "_root_cents",
+    )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
         self.voice = voice

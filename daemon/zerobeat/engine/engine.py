@@ -145,8 +145,10 @@ class Engine:
         """When ``wake`` should be called next, or None."""
         soonest = min(self.sensed.values()) if self.sensed else None
         for moment in (
-            self.pedals.wake_at_s, self.triggers.read_at_s, self.triggers.clock.lost_at_s,
-        ):  # fmt: skip
+            self.pedals.wake_at_s,
+            self.triggers.read_at_s,
+            self.triggers.clock.lost_at_s,
+        ):
             if moment is not None and (soonest is None or moment < soonest):
                 soonest = moment
         return soonest

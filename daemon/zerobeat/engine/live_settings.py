@@ -27,10 +27,18 @@ if TYPE_CHECKING:
 
 _VOICE_FIELDS = frozenset(f.name for f in fields(VoiceSettings))
 # These rule what is asked from now on, and so what waits already can be given a trigger.
-AT_ONCE = frozenset((
-    "hold", "triggers", "regate", "beats_in_bar", "beat_unit", "early_ms", "late_ms",
-    "sample_delay_ms",
-))  # fmt: skip
+AT_ONCE = frozenset(
+    (
+        "hold",
+        "triggers",
+        "regate",
+        "beats_in_bar",
+        "beat_unit",
+        "early_ms",
+        "late_ms",
+        "sample_delay_ms",
+    )
+)
 _SCENE_FIELDS = AT_ONCE | {"zones"}
 
 
@@ -153,9 +161,9 @@ class Live:
 
     def _change_voice(self, command: commands.ChangeVoice, source: str, outputs: Outputs) -> None:
         changes = self._checked(command.changes, _VOICE_FIELDS)
-        states = self._engine.states.values() if command.voice is None else (
-            self.state(command.voice),
-        )  # fmt: skip
+        states = (
+            self._engine.states.values() if command.voice is None else (self.state(command.voice),)
+        )
         if set(changes) == {"hold"}:  # it rules what is asked from now on
             for state in states:
                 state.settings = replace(state.settings, **changes)

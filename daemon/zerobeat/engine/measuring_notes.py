@@ -110,9 +110,14 @@ class Measuring:
         self._sound(state, rest.note, rest.bend, command.velocity, command.strike, outputs)
 
     def _sound(
-        self, state: VoiceState, note: int, steps: int, velocity: int, strike: bool,
+        self,
+        state: VoiceState,
+        note: int,
+        steps: int,
+        velocity: int,
+        strike: bool,
         outputs: Outputs,
-    ) -> None:  # fmt: skip
+    ) -> None:
         lane = state.lane
         if not lane.up:
             raise CommandError(f"{state.voice.name}: its converter {lane.output} is not there")

@@ -121,9 +121,12 @@ def trigger_words(trigger: Trigger) -> str:
 # ---------------------------------------------------------------- what is wanted
 
 _SIGNED = {
-    "semitones": "{:+d}", "octaves": "{:+d} octave", "degrees": "{:+d} degree",
-    "detune_cents": "{:+g} cents", "detune_beats_hz": "{:+g} beats a second",
-}  # fmt: skip
+    "semitones": "{:+d}",
+    "octaves": "{:+d} octave",
+    "degrees": "{:+d} degree",
+    "detune_cents": "{:+g} cents",
+    "detune_beats_hz": "{:+g} beats a second",
+}
 
 
 def differing(settings: VoiceSettings, waiting: VoiceSettings) -> tuple[str, ...]:

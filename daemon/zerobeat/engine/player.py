@@ -125,9 +125,13 @@ class Player:
             return False
         if state.overlap == "legato":
             number = bend.legato_note(
-                rest.commanded_cents, state.left_cents, voice.lowest_note, voice.highest_note,
-                voice.bend_range_cents, voice.note_errors_cents,
-            )  # fmt: skip
+                rest.commanded_cents,
+                state.left_cents,
+                voice.lowest_note,
+                voice.highest_note,
+                voice.bend_range_cents,
+                voice.note_errors_cents,
+            )
         else:
             left = chain.left_over(rest.commanded_cents, note)
             number = note if abs(left) <= voice.bend_range_cents else None

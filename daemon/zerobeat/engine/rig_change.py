@@ -42,9 +42,11 @@ def use_profile(engine: Engine, command: commands.UseProfile, outputs: Outputs) 
     if state is None:
         raise CommandError(f"voice: found {command.voice!r}; allowed: {', '.join(engine.states)}")
     voice = replace(
-        state.next_voice or state.voice, curve=command.curve,
-        note_errors_cents=command.note_errors_cents, stale=command.stale,
-    )  # fmt: skip
+        state.next_voice or state.voice,
+        curve=command.curve,
+        note_errors_cents=command.note_errors_cents,
+        stale=command.stale,
+    )
     others = (voice if other.name == voice.name else other for other in engine.rig.voices)
     engine.rig = replace(engine.rig, voices=tuple(others))
     tonight = engine.live.tonight
@@ -134,8 +136,9 @@ def _keep_voices(engine: Engine, rig: Rig, outputs: Outputs) -> dict[str, VoiceS
     for voice in rig.voices:
         state = old.get(voice.name)
         if state is None or (state.voice.output, state.voice.channel) != (
-            voice.output, voice.channel,
-        ):  # fmt: skip
+            voice.output,
+            voice.channel,
+        ):
             continue
         del old[voice.name]
         engine.states[voice.name] = state

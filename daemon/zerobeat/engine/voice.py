@@ -47,11 +47,35 @@ class VoiceState:
     """
 
     __slots__ = (
-        "voice", "next_voice", "lane", "settings", "chain", "sounding", "held", "playing",
-        "degree", "target_cents", "commanded_cents", "note", "bend", "tail_until_s", "waiting",
-        "waiting_hold", "wheel_clamped", "out_of_reach", "move_waits", "clamps", "misses",
-        "samples", "sampled", "read_due", "regate_due", "overlap", "rotates", "left_cents",
-    )  # fmt: skip
+        "voice",
+        "next_voice",
+        "lane",
+        "settings",
+        "chain",
+        "sounding",
+        "held",
+        "playing",
+        "degree",
+        "target_cents",
+        "commanded_cents",
+        "note",
+        "bend",
+        "tail_until_s",
+        "waiting",
+        "waiting_hold",
+        "wheel_clamped",
+        "out_of_reach",
+        "move_waits",
+        "clamps",
+        "misses",
+        "samples",
+        "sampled",
+        "read_due",
+        "regate_due",
+        "overlap",
+        "rotates",
+        "left_cents",
+    )
 
     def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
         self.voice = voice

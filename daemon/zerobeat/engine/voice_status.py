@@ -129,9 +129,13 @@ def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
     """Return the key and the pitch of a voice that is heard; without one, nothing of it."""
     held = state.playing
     shown: dict[str, Any] = {
-        "key": None, "sounding_cents": None, "sounding_hz": None, "correction_cents": None,
-        "unusable": "", "extrapolated": False,
-    }  # fmt: skip
+        "key": None,
+        "sounding_cents": None,
+        "sounding_hz": None,
+        "correction_cents": None,
+        "unusable": "",
+        "extrapolated": False,
+    }
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
         return shown
     shown["key"] = held.key if state.sampled is None else state.sampled.key

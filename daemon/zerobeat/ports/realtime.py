@@ -40,10 +40,11 @@ class RealTime:
         refused = [
             f"{what} refused ({why})"
             for what, why in (
-                ("scheduling", self.scheduling_refused), ("memory lock", self.memory_refused),
+                ("scheduling", self.scheduling_refused),
+                ("memory lock", self.memory_refused),
             )
             if why
-        ]  # fmt: skip
+        ]
         if not refused:
             return f"real time: {self.granted} granted"
         return f"real time: {', '.join(refused)}; plays all the same. Remedy: {_REMEDY}"

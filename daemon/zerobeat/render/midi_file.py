@@ -127,9 +127,12 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
 
 
 def play(
-    loaded: LoadedRig, events: Timed, input_name: str, end_s: float,
+    loaded: LoadedRig,
+    events: Timed,
+    input_name: str,
+    end_s: float,
     clocks_s: Iterable[float] = (),
-) -> list[tuple[float, str, bytes]]:  # fmt: skip
+) -> list[tuple[float, str, bytes]]:
     """Play timed MIDI values through engine and wire; return (seconds, output, bytes).
 
     ``clocks_s``: when a clock comes from the rig's ``clock_from``; before what

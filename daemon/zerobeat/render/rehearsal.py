@@ -84,12 +84,16 @@ def quartet_rig(curves: dict[str, TrackingCurve]) -> tuple[Rig, Scene]:
     """Return the rig and the one scene: a keyboard channel for each voice."""
     voices = tuple(
         Voice(
-            part.name, OUTPUT, part.channel, panel_octaves=part.panel_octaves,
-            lowest_note=_QUAD.lowest_note, highest_note=_QUAD.highest_note,
+            part.name,
+            OUTPUT,
+            part.channel,
+            panel_octaves=part.panel_octaves,
+            lowest_note=_QUAD.lowest_note,
+            highest_note=_QUAD.highest_note,
             curve=curves[part.name],
         )
         for part in PARTS
-    )  # fmt: skip
+    )
     rig = Rig(
         (Input(INPUT, "Stage Keys:Stage Keys MIDI 1", active_sensing=False),),
         (Output(OUTPUT, "quad:quad MIDI 1", converter=_QUAD),),
@@ -152,12 +156,14 @@ def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str
             events.append((index * _HELD_S + _HELD_S * 0.8, NoteOff(part.channel, key)))
     case = perform(events, seed, curves, bypass).case
     return {
-        part.name: np.array([
-            case.pitch_of(part.channel, PLAYED_S + index * _HELD_S + _HEARD_S)
-            for index in range(len(_keys(part)))
-        ])
+        part.name: np.array(
+            [
+                case.pitch_of(part.channel, PLAYED_S + index * _HELD_S + _HEARD_S)
+                for index in range(len(_keys(part)))
+            ]
+        )
         for part in PARTS
-    }  # fmt: skip
+    }
 
 
 def _keys(part: Part) -> range:

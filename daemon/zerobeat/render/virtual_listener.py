@@ -60,9 +60,12 @@ class VirtualListener:
         samples, at_s = self.record(request)
         try:
             pitch = estimate_pitch(
-                samples, self._rate_hz, expected_hz=request.expected_hz,
-                lowest_hz=LOWEST_HZ, highest_hz=HIGHEST_HZ,
-            )  # fmt: skip
+                samples,
+                self._rate_hz,
+                expected_hz=request.expected_hz,
+                lowest_hz=LOWEST_HZ,
+                highest_hz=HIGHEST_HZ,
+            )
         except TakeRefusedError as error:
             return Heard(request, None, error.reason, at_s)
         return Heard(request, pitch, "", at_s)
@@ -73,10 +76,12 @@ class VirtualListener:
         begin_s = self.now_s + request.settle_s
         end_s = begin_s + request.seconds
         channel = self._channel
-        self._case.play([
-            (self.now_s, encode(PitchBend(channel, bend))),
-            (self.now_s, encode(NoteOn(channel, request.note, VELOCITY))),
-        ])  # fmt: skip
+        self._case.play(
+            [
+                (self.now_s, encode(PitchBend(channel, bend))),
+                (self.now_s, encode(NoteOn(channel, request.note, VELOCITY))),
+            ]
+        )
         samples = self._case.render(
             request.seconds, self._rate_hz, start_s=begin_s, channels=self._channels
         )

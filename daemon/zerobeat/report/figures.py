@@ -31,12 +31,24 @@ NAMES = dict(
     )
 )
 STYLE = {
-    "svg.fonttype": "none", "font.size": 10, "axes.edgecolor": SOFT, "axes.labelcolor": INK,
-    "xtick.color": SOFT, "ytick.color": SOFT, "xtick.labelcolor": INK, "ytick.labelcolor": INK,
-    "grid.color": GRID, "grid.linewidth": 0.8, "axes.spines.right": False,
-    "axes.spines.top": False, "axes.grid": True, "axes.axisbelow": True, "text.color": INK,
-    "font.family": "sans-serif", "path.simplify": False,
-}  # fmt: skip
+    "svg.fonttype": "none",
+    "font.size": 10,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "grid.color": GRID,
+    "grid.linewidth": 0.8,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "text.color": INK,
+    "font.family": "sans-serif",
+    "path.simplify": False,
+}
 WIDTH_INCHES = 7.6
 LEAST_SPAN = 1.0  # cents, of a scale of the history
 
@@ -91,9 +103,14 @@ def checks_svg(shown: Picture) -> str:
             axes.plot(after, row, "o", color=AFTER, markersize=7, zorder=3)
             for value, side in ((before, 1 if before > after else -1),):
                 axes.annotate(
-                    f"{value:+.1f}", (value, row), (7 * side, 0), textcoords="offset points",
-                    ha="left" if side > 0 else "right", va="center", fontsize=9,
-                )  # fmt: skip
+                    f"{value:+.1f}",
+                    (value, row),
+                    (7 * side, 0),
+                    textcoords="offset points",
+                    ha="left" if side > 0 else "right",
+                    va="center",
+                    fontsize=9,
+                )
         axes.axvline(0.0, color=SOFT, linewidth=1, zorder=0)
         axes.set_yticks(range(count), names)
         axes.set_ylim(count - 0.5, -0.5)
@@ -147,16 +164,27 @@ def _curve(axes: Axes, shown: Picture) -> None:
     axes.axhline(0.0, color=SOFT, linewidth=1)
     axes.plot(pitches, errors, color=CURVE, linewidth=1.8)
     axes.errorbar(
-        shown.pitches, shown.cents, 2 * shown.spreads, fmt="o", color=INK, markersize=4,
-        elinewidth=1, capsize=0,
-    )  # fmt: skip
+        shown.pitches,
+        shown.cents,
+        2 * shown.spreads,
+        fmt="o",
+        color=INK,
+        markersize=4,
+        elinewidth=1,
+        capsize=0,
+    )
     for part in shown.curve.unusable:
         left, right = max(part.lowest_cents, low), min(part.highest_cents, high)
         axes.axvspan(left, right, color=BAD, alpha=0.16, linewidth=0)
         axes.annotate(
-            "unusable", ((left + right) / 2, 0.97), xycoords=("data", "axes fraction"),
-            ha="center", va="top", fontsize=9, color=BAD,
-        )  # fmt: skip
+            "unusable",
+            ((left + right) / 2, 0.97),
+            xycoords=("data", "axes fraction"),
+            ha="center",
+            va="top",
+            fontsize=9,
+            color=BAD,
+        )
     axes.set_ylabel("cents off, raw")
     usable = np.concatenate([shown.cents[shown.usable()], errors[_inside(shown, pitches)], [0.0]])
     room = 0.15 * max(float(np.ptp(usable)), 1.0)
@@ -170,8 +198,9 @@ def _rest(axes: Axes, shown: Picture) -> None:
         band = 2 * np.array(shown.sigmas)
         axes.fill_between(shown.curve.knots_cents, -band, band, color=CURVE, alpha=0.2, linewidth=0)
     axes.axhline(0.0, color=SOFT, linewidth=1)
-    axes.errorbar(shown.pitches, left, 2 * shown.spreads, fmt="o", color=INK, markersize=4,
-                  elinewidth=1)  # fmt: skip
+    axes.errorbar(
+        shown.pitches, left, 2 * shown.spreads, fmt="o", color=INK, markersize=4, elinewidth=1
+    )
     for note, _, after in shown.checks:
         axes.plot(100.0 * note, after, "D", color=AFTER, markersize=5, zorder=4)
     sizes = [1.0, *(abs(after) for _, _, after in shown.checks), *np.abs(left[shown.usable()])]

@@ -58,9 +58,13 @@ def shown_of(loaded: LoadedRig, name: str) -> Shown:
     profile = loaded.profiles[name]
     converter = loaded.converters[voice.output].converter
     shown = Shown(
-        voice, profile, converter.zero_volt_note, loaded.rig.middle_c_octave,
-        profile.curve(converter.zero_volt_note, voice.bend_range_cents), earlier(loaded, name),
-    )  # fmt: skip
+        voice,
+        profile,
+        converter.zero_volt_note,
+        loaded.rig.middle_c_octave,
+        profile.curve(converter.zero_volt_note, voice.bend_range_cents),
+        earlier(loaded, name),
+    )
     if profile.against == "volts":
         return shown
     sigmas, advice = _fitted(loaded, shown)

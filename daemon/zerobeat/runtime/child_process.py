@@ -70,9 +70,11 @@ class Child:
                 stream.write(pickle.dumps((act, args)))
             os.lseek(asked, 0, os.SEEK_SET)
             self._process = subprocess.Popen(
-                [sys.executable, "-c", _CODE], stdin=asked, stdout=subprocess.PIPE,
+                [sys.executable, "-c", _CODE],
+                stdin=asked,
+                stdout=subprocess.PIPE,
                 stderr=_log(),
-            )  # fmt: skip
+            )
         finally:
             os.close(asked)
         assert self._process.stdout is not None

@@ -51,9 +51,13 @@ class Storing:
     # ------------------------------------------------------------ asking
 
     def save(
-        self, folder: str, name: str, text: str, before: str | None,
+        self,
+        folder: str,
+        name: str,
+        text: str,
+        before: str | None,
         then: Callable[[Done, float], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Store a scene or profile; ``then`` hears what became of it.
 
         Raises:

@@ -145,8 +145,9 @@ class NotePath:
         now_s = time.monotonic()
         done = self._guarded(
             lambda: self._engine.receive(command, "", now_s, outputs),
-            type(command).__name__, outputs,
-        )  # fmt: skip
+            type(command).__name__,
+            outputs,
+        )
         self.send(now_s)
         return done
 

@@ -78,9 +78,14 @@ class ProfileCommands:
 
         behind = self._loaded.converters[voice.output]
         self._storing.work(
-            checked, ready_profile, profile, voice, behind, self._engine.rig.middle_c_octave,
+            checked,
+            ready_profile,
+            profile,
+            voice,
+            behind,
+            self._engine.rig.middle_c_octave,
             self._profiles.get(voice.name),
-        )  # fmt: skip
+        )
         return later
 
     def _undo_profile(self, values: Values) -> Later:

@@ -83,26 +83,45 @@ class Runner:
         self._notes = NotePath(self.engine, self.wire, self._mirror, self._journal)
         write_outputs(folder, ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs))
         self._connections = Connections(
-            loaded.rig, self._patch, self._notes.inbox, self._wake_fd, self._mirror,
-            self._journal, self._notes.command,
-        )  # fmt: skip
+            loaded.rig,
+            self._patch,
+            self._notes.inbox,
+            self._wake_fd,
+            self._mirror,
+            self._journal,
+            self._notes.command,
+        )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
         self._reloading = Reloading(path, self._journal, self._wake)
         self._reloading.outcome = instead
         self._keep_good = keep_good
         self._stores = Stores(
-            evening, self.engine, loaded, self._path.parent, self._notes.act,
-            self._reloading.files_changed, self._journal,
-        )  # fmt: skip
+            evening,
+            self.engine,
+            loaded,
+            self._path.parent,
+            self._notes.act,
+            self._reloading.files_changed,
+            self._journal,
+        )
         self._disk = self._stores.disk
         self._footwork = Footwork(
-            self.engine, self._stores.scenes.store, self._notes.act, self._connections.lights,
+            self.engine,
+            self._stores.scenes.store,
+            self._notes.act,
+            self._connections.lights,
             self._journal,
-        )  # fmt: skip
+        )
         self._clients = Clients(
-            folder, self.engine, self.wire, self._notes.act,
-            {"reload": self._reloading.ask, **self._stores.known}, lambda: self._notes.hear([]), self._facts, self._journal,
-        )  # fmt: skip
+            folder,
+            self.engine,
+            self.wire,
+            self._notes.act,
+            {"reload": self._reloading.ask, **self._stores.known},
+            lambda: self._notes.hear([]),
+            self._facts,
+            self._journal,
+        )
         self._notes.control = self._clients.control
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
@@ -156,9 +175,12 @@ class Runner:
         now_s = time.monotonic()
         watch, control = self._connections.watch, self._clients.control
         for moment in (
-            self.wire.wake_at_s, self.engine.wake_at_s, watch.due_s, control.wake_at_s(now_s),
+            self.wire.wake_at_s,
+            self.engine.wake_at_s,
+            watch.due_s,
+            control.wake_at_s(now_s),
             self._disk.wake_at_s,
-        ):  # fmt: skip
+        ):
             if moment is not None and moment - now_s < longest_s:
                 longest_s = moment - now_s
         waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._disk.filenos()]

@@ -213,8 +213,11 @@ class Handlers:
                 wanted.append(commands.ChangeVoice(voice, changes))
         for change in wanted:
             self._act(change)
-        holds = {states[change.voice or ""].waiting_hold for change in wanted
-                 if states[change.voice or ""].waiting is not None}  # fmt: skip
+        holds = {
+            states[change.voice or ""].waiting_hold
+            for change in wanted
+            if states[change.voice or ""].waiting is not None
+        }
         said = " or ".join(sorted(WAITS[hold] for hold in holds)) or WAITS["none"]
         return f"{name}: {self._keys(inner)} {said}"
 

@@ -50,9 +50,10 @@ class Stores:
         self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
         self.known: dict[str, Callable[[Values], Later]] = {
-            **self.scenes.known, **self._profiles.known,
+            **self.scenes.known,
+            **self._profiles.known,
             **Learning(self.disk, engine, act, journal).known,
-        }  # fmt: skip
+        }
 
     def use(self, loaded: LoadedRig) -> None:
         """Take a reloaded rig."""

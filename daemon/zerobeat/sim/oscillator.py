@@ -52,9 +52,12 @@ class OscillatorModel:
     def ideal(self) -> OscillatorModel:
         """Return the same panel setting without any flaw."""
         return OscillatorModel(
-            hertz_at_zero_volts=self.hertz_at_zero_volts, bulk_ohm=0.0, reset_s=0.0,
-            leak_ampere=0.0, capacitor_per_kelvin=0.0,
-        )  # fmt: skip
+            hertz_at_zero_volts=self.hertz_at_zero_volts,
+            bulk_ohm=0.0,
+            reset_s=0.0,
+            leak_ampere=0.0,
+            capacitor_per_kelvin=0.0,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +128,12 @@ class Oscillator:
         thermal_volts = BOLTZMANN_OVER_CHARGE * kelvin
         start_ampere = model.hertz_at_zero_volts * model.capacitor_farad * model.swing_volts
         base_volts = (
-            BOLTZMANN_OVER_CHARGE * TRIM_KELVIN * np.log(2.0) * octaves
+            BOLTZMANN_OVER_CHARGE
+            * TRIM_KELVIN
+            * np.log(2.0)
+            * octaves
             * (1.0 + model.tempco_per_kelvin * warmer)
-        )  # fmt: skip
+        )
         ideal = np.log(start_ampere) + base_volts / thermal_volts
         return np.exp(log_current(ideal, model.bulk_ohm / thermal_volts)) - model.leak_ampere
 

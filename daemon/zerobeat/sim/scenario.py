@@ -44,15 +44,34 @@ PARTS = (
 
 # (voice, first beat, beats, key). Fifths and a unison, where beating is heard best.
 PHRASE: tuple[tuple[str, float, float, int], ...] = (
-    ("bass", 0, 4, 38), ("horn", 0, 4, 57), ("reed", 0, 2, 62), ("reed", 2, 2, 66),
-    ("glass", 1, 2, 81), ("glass", 3, 2, 86),
-    ("bass", 4, 4, 35), ("horn", 4, 4, 59), ("reed", 4, 4, 66), ("glass", 6, 2, 90),
-    ("bass", 8, 4, 31), ("horn", 8, 4, 59), ("reed", 8, 2, 67), ("reed", 10, 2, 71),
+    ("bass", 0, 4, 38),
+    ("horn", 0, 4, 57),
+    ("reed", 0, 2, 62),
+    ("reed", 2, 2, 66),
+    ("glass", 1, 2, 81),
+    ("glass", 3, 2, 86),
+    ("bass", 4, 4, 35),
+    ("horn", 4, 4, 59),
+    ("reed", 4, 4, 66),
+    ("glass", 6, 2, 90),
+    ("bass", 8, 4, 31),
+    ("horn", 8, 4, 59),
+    ("reed", 8, 2, 67),
+    ("reed", 10, 2, 71),
     ("glass", 9, 3, 95),
-    ("bass", 12, 4, 33), ("horn", 12, 4, 61), ("reed", 12, 4, 69), ("glass", 12, 4, 100),
-    ("bass", 16, 4, 45), ("horn", 16, 4, 69), ("reed", 16, 4, 69), ("glass", 18, 2, 81),
-    ("bass", 20, 5, 26), ("horn", 20, 5, 50), ("reed", 20, 5, 74), ("glass", 20, 5, 86),
-)  # fmt: skip
+    ("bass", 12, 4, 33),
+    ("horn", 12, 4, 61),
+    ("reed", 12, 4, 69),
+    ("glass", 12, 4, 100),
+    ("bass", 16, 4, 45),
+    ("horn", 16, 4, 69),
+    ("reed", 16, 4, 69),
+    ("glass", 18, 2, 81),
+    ("bass", 20, 5, 26),
+    ("horn", 20, 5, 50),
+    ("reed", 20, 5, 74),
+    ("glass", 20, 5, 86),
+)
 PHRASE_S = 25 * BEAT_S
 TAIL_S = 1.5
 
@@ -66,32 +85,56 @@ def quartet(seed: int = 0) -> Case:
 
     dacs = {
         channel: DacModel(
-            inl_steps=about(10.0), gain_error=about(gain), offset_volts=about(offset),
-            drift_volts_per_kelvin=10e-6, output_ohm=100.0, slew_s=0.0002,
+            inl_steps=about(10.0),
+            gain_error=about(gain),
+            offset_volts=about(offset),
+            drift_volts_per_kelvin=10e-6,
+            output_ohm=100.0,
+            slew_s=0.0002,
         )
-        for channel, gain, offset in
-        ((0, -0.0004, 0.0009), (1, 0.0007, -0.0011), (2, -0.0001, 0.0004), (3, -0.0002, 0.0019))
-    }  # fmt: skip
+        for channel, gain, offset in (
+            (0, -0.0004, 0.0009),
+            (1, 0.0007, -0.0011),
+            (2, -0.0001, 0.0004),
+            (3, -0.0002, 0.0019),
+        )
+    }
     quad = Converter(ConverterModel(lowest_note=24, highest_note=108, dacs=dacs), seed)
     models = {
         0: OscillatorModel(
-            C2_HZ, octaves_per_volt=1.0 + about(0.0045), offset_octaves=about(0.004),
-            bulk_ohm=about(1.5), wander_cents=0.06,
+            C2_HZ,
+            octaves_per_volt=1.0 + about(0.0045),
+            offset_octaves=about(0.004),
+            bulk_ohm=about(1.5),
+            wander_cents=0.06,
         ),
         1: OscillatorModel(
-            C2_HZ, octaves_per_volt=1.0 - about(0.004), offset_octaves=about(0.011),
-            bulk_ohm=about(0.6), reset_s=about(2e-6), wander_cents=0.06,
+            C2_HZ,
+            octaves_per_volt=1.0 - about(0.004),
+            offset_octaves=about(0.011),
+            bulk_ohm=about(0.6),
+            reset_s=about(2e-6),
+            wander_cents=0.06,
         ),
         2: OscillatorModel(
-            C2_HZ, octaves_per_volt=1.0 + about(0.002), offset_octaves=about(-0.005),
-            bulk_ohm=about(2.0), reset_s=about(4e-6), wander_cents=0.06,
+            C2_HZ,
+            octaves_per_volt=1.0 + about(0.002),
+            offset_octaves=about(-0.005),
+            bulk_ohm=about(2.0),
+            reset_s=about(4e-6),
+            wander_cents=0.06,
         ),
         3: OscillatorModel(
-            C2_HZ / 2.0, octaves_per_volt=1.0 - about(0.006), offset_octaves=about(-0.006),
-            leak_ampere=about(6e-10), kink_below_volts=-0.05, kink_slope=-0.08,
-            erratic_cents=5.0, wander_cents=0.06,
+            C2_HZ / 2.0,
+            octaves_per_volt=1.0 - about(0.006),
+            offset_octaves=about(-0.006),
+            leak_ampere=about(6e-10),
+            kink_below_volts=-0.05,
+            kink_slope=-0.08,
+            erratic_cents=5.0,
+            wander_cents=0.06,
         ),
-    }  # fmt: skip
+    }
     sounds = {
         0: Sound("sawtooth", level=0.16, envelope=Envelope(0.03, 0.4, 0.8, 0.06)),
         1: Sound("pulse", 0.35, level=0.13, envelope=Envelope(0.06, 0.5, 0.85, 0.08)),

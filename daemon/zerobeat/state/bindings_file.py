@@ -88,8 +88,19 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
     plain |= {"action": binding.action, "kind": binding.kind}
     if binding.debounce_s != _PLAIN.debounce_s:
         plain["debounce_ms"] = round(1000.0 * binding.debounce_s, 3)
-    names = ("long_press_s", "feedback", "voice", "scene", "hold", "setting", "lowest", "highest",
-             "pick_up", "to", "by")  # fmt: skip
+    names = (
+        "long_press_s",
+        "feedback",
+        "voice",
+        "scene",
+        "hold",
+        "setting",
+        "lowest",
+        "highest",
+        "pick_up",
+        "to",
+        "by",
+    )
     for name in names:
         value = getattr(binding, name)
         if value != getattr(_PLAIN, name):

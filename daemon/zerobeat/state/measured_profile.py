@@ -38,9 +38,12 @@ def generation_of(text: str) -> str:
 
 
 def ready_profile(
-    values: dict[str, Any], voice: Voice, behind: ConverterFile, middle_c_octave: int,
+    values: dict[str, Any],
+    voice: Voice,
+    behind: ConverterFile,
+    middle_c_octave: int,
     in_use: Profile | None,
-) -> ReadyProfile:  # fmt: skip
+) -> ReadyProfile:
     """Return a profile given as plain values, with the keys of a profile file.
 
     Args:

@@ -49,9 +49,10 @@ BINDINGS = (
     _switch(92, "store", long_press_s=0.2),
     _switch(93, "revert"),
     Binding("note", 40, "mute", kind="momentary", voice="glass"),
-    Binding("controller", 11, "set", kind="follow", setting="detune_cents", lowest=-50.0,
-            highest=50.0),
-)  # fmt: skip
+    Binding(
+        "controller", 11, "set", kind="follow", setting="detune_cents", lowest=-50.0, highest=50.0
+    ),
+)
 LEARNED = (
     (),
     (
@@ -110,9 +111,10 @@ class Feet(RuleBasedStateMachine):
         self.play(NoteOff(0, note), "keys", 0.01)
 
     @rule(
-        number=st.sampled_from(NUMBERS), value=st.sampled_from((0, 0, 20, 63, 64, 100, 127, 127)),
+        number=st.sampled_from(NUMBERS),
+        value=st.sampled_from((0, 0, 20, 63, 64, 100, 127, 127)),
         after_s=st.sampled_from((0.0, 0.004, 0.03, 0.25)),
-    )  # fmt: skip
+    )
     def step(self, number: int, value: int, after_s: float) -> None:
         self.play(ControlChange(0, number, value), "feet", after_s)
 
@@ -129,14 +131,23 @@ class Feet(RuleBasedStateMachine):
         self.play(NoteOn(2, 40, 9) if on else NoteOff(2, 40), "feet", 0.03)
 
     @rule(
-        command=st.sampled_from((
-            commands.RecallScene("drone"), commands.StepScene(-1), commands.Bypass(None, False),
-            commands.TriggerNow(), commands.CancelWaiting(), commands.SourceLost("feet"),
-            commands.SourceLost("keys"), commands.SetList(("steps", "slow")), commands.SetList(),
-            commands.ChangeVoice("reed", (("detune_cents", 30.0),)), commands.Panic(),
-            *(commands.UseLearned(learned) for learned in LEARNED),
-        ))
-    )  # fmt: skip
+        command=st.sampled_from(
+            (
+                commands.RecallScene("drone"),
+                commands.StepScene(-1),
+                commands.Bypass(None, False),
+                commands.TriggerNow(),
+                commands.CancelWaiting(),
+                commands.SourceLost("feet"),
+                commands.SourceLost("keys"),
+                commands.SetList(("steps", "slow")),
+                commands.SetList(),
+                commands.ChangeVoice("reed", (("detune_cents", 30.0),)),
+                commands.Panic(),
+                *(commands.UseLearned(learned) for learned in LEARNED),
+            )
+        )
+    )
     def command(self, command: Any) -> None:
         self.play(command, "", 0.01)
 

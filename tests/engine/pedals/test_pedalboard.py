@@ -511,8 +511,16 @@ def test_what_a_foot_holds_comes_up_when_the_pedalboard_is_lost_or_unbound(lost)
 
 # ---------------------------------------------------------------- F11: pick-up
 
-PEDAL = Binding("controller", 11, "set", kind="follow", setting="detune_cents", voice="reed",
-                lowest=0.0, highest=127.0)  # fmt: skip
+PEDAL = Binding(
+    "controller",
+    11,
+    "set",
+    kind="follow",
+    setting="detune_cents",
+    voice="reed",
+    lowest=0.0,
+    highest=127.0,
+)
 
 
 def detune(case, voice="reed"):

@@ -95,8 +95,9 @@ def test_a_missing_device_is_told_with_those_that_are_there():
 
 def test_names_are_shown_with_what_tells_them_apart_where_needed():
     assert [text_of(one, LISTED) for one in LISTED[1:3]] == [
-        "Line Box: USB Audio [usb 1-1.3]", "Box",
-    ]  # fmt: skip
+        "Line Box: USB Audio [usb 1-1.3]",
+        "Box",
+    ]
 
 
 @contextlib.contextmanager
@@ -234,12 +235,17 @@ def test_numbers_that_change_are_left_out_of_a_cards_name():
         def query_devices():
             names = (("Line Box: USB Audio (hw:1,0)", 0, 2), ("osc", 1, 4), ("speaker", 0, 0))
             return [
-                {"name": name, "hostapi": api, "max_input_channels": count,
-                 "default_samplerate": 48_000.0}
+                {
+                    "name": name,
+                    "hostapi": api,
+                    "max_input_channels": count,
+                    "default_samplerate": 48_000.0,
+                }
                 for name, api, count in names
-            ]  # fmt: skip
+            ]
 
     found = recorder.devices(Listed)
     assert [(one["name"], one["api"], one["identity"][-1]) for one in found] == [
-        ("Line Box: USB Audio", "alsa", "alsa"), ("osc", "jack", "jack"),
-    ]  # fmt: skip
+        ("Line Box: USB Audio", "alsa", "alsa"),
+        ("osc", "jack", "jack"),
+    ]

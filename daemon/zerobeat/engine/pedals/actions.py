@@ -16,9 +16,12 @@ if TYPE_CHECKING:
 _Heard = tuple[str, str, int, int]  # input, source, channel, number
 # What a scene file allows either side of zero.
 LIMITS = {
-    "detune_cents": 1200.0, "detune_beats_hz": 20.0, "semitones": 127, "octaves": 10,
+    "detune_cents": 1200.0,
+    "detune_beats_hz": 20.0,
+    "semitones": 127,
+    "octaves": 10,
     "degrees": 1000,
-}  # fmt: skip
+}
 NEAR = 1.0 / 127.0  # of a pedal's way: one step of a controller
 
 

@@ -18,9 +18,25 @@ Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
 SOURCES = ("controller", "note", "program")
 ACTIONS = (
-    "recall", "next", "previous", "cancel", "trigger", "hold", "transpose", "set", "set_root",
-    "bypass", "mute", "solo", "sustain", "panic", "store", "revert", "touch_up", "go_on",
-)  # fmt: skip
+    "recall",
+    "next",
+    "previous",
+    "cancel",
+    "trigger",
+    "hold",
+    "transpose",
+    "set",
+    "set_root",
+    "bypass",
+    "mute",
+    "solo",
+    "sustain",
+    "panic",
+    "store",
+    "revert",
+    "touch_up",
+    "go_on",
+)
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")

@@ -63,11 +63,15 @@ def list_devices(levels_s: float = 0.0) -> list[Device]:
         head = first_line(process)
     return [
         Device(
-            one["index"], one["name"], tuple(one["identity"]), one["channels"], one["rate_hz"],
+            one["index"],
+            one["name"],
+            tuple(one["identity"]),
+            one["channels"],
+            one["rate_hz"],
             tuple(map(tuple, one["levels"])) if one.get("levels") else None,
         )
         for one in head["devices"]
-    ]  # fmt: skip
+    ]
 
 
 def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
@@ -120,9 +124,12 @@ def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
     # A session of its own: Ctrl-C is for the command, which then ends this one.
     return subprocess.Popen(
         [sys.executable, "-m", f"{__package__}.recorder", json.dumps(asked)],
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        bufsize=0, start_new_session=True,
-    )  # fmt: skip
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        bufsize=0,
+        start_new_session=True,
+    )
 
 
 def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:

@@ -44,14 +44,16 @@ def devices(audio: Any) -> list[dict[str, Any]]:
             continue
         api = "jack" if "JACK" in apis[device["hostapi"]] else apis[device["hostapi"]].lower()
         card = _CARD.search(device["name"])
-        found.append({
-            "index": index,
-            "name": _CARD.sub("", device["name"]),
-            "identity": [*(_identity(int(card[1])) if card else ()), api],
-            "channels": device["max_input_channels"],
-            "rate_hz": device["default_samplerate"],
-            "api": api,
-        })  # fmt: skip
+        found.append(
+            {
+                "index": index,
+                "name": _CARD.sub("", device["name"]),
+                "identity": [*(_identity(int(card[1])) if card else ()), api],
+                "channels": device["max_input_channels"],
+                "rate_hz": device["default_samplerate"],
+                "api": api,
+            }
+        )
     return found
 
 
@@ -80,9 +82,13 @@ class Stream:
     """
 
     def __init__(
-        self, audio: Any, number: int, device: dict[str, Any], channels: list[int],
+        self,
+        audio: Any,
+        number: int,
+        device: dict[str, Any],
+        channels: list[int],
         blocks: deque[tuple[int, int, float, int, bytes]],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._number, self._channels, self._blocks = number, channels, blocks
         self._due_s = 0.0
         self.flags = 0
@@ -90,9 +96,13 @@ class Stream:
         self.rate_hz = float(device["rate_hz"])
         self._latency_s = GUESSED_LATENCY_S
         self.stream = audio.InputStream(
-            device=device["index"], channels=max(channels) + 1, samplerate=self.rate_hz,
-            dtype="float32", latency="high", callback=self._take,
-        )  # fmt: skip
+            device=device["index"],
+            channels=max(channels) + 1,
+            samplerate=self.rate_hz,
+            dtype="float32",
+            latency="high",
+            callback=self._take,
+        )
         if 0.0 < self.stream.latency <= MOST_LATENCY_S:
             self._latency_s = float(self.stream.latency)
 
@@ -210,10 +220,12 @@ def main() -> int:
     try:
         import sounddevice
     except ModuleNotFoundError:
-        _say({
-            "error": "found no Python package sounddevice; install it with: "
-            "pip install 'zerobeat[audio]'"
-        })  # fmt: skip
+        _say(
+            {
+                "error": "found no Python package sounddevice; install it with: "
+                "pip install 'zerobeat[audio]'"
+            }
+        )
         return 1
     except OSError:
         _say({"error": "found no PortAudio library; install it with: apt install libportaudio2"})

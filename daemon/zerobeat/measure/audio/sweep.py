@@ -57,12 +57,22 @@ def read_sweep(
             "the notes with --notes"
         )
     heard = [
-        _read(samples[begin:end], sample_rate_hz, begin, Request(
-            voice, note, 0.0, (end - begin) / sample_rate_hz, "reading", SETTLE_S,
-            100.0 * note + 1200.0 * panel_octaves,
-        ))
+        _read(
+            samples[begin:end],
+            sample_rate_hz,
+            begin,
+            Request(
+                voice,
+                note,
+                0.0,
+                (end - begin) / sample_rate_hz,
+                "reading",
+                SETTLE_S,
+                100.0 * note + 1200.0 * panel_octaves,
+            ),
+        )
         for (begin, end), note in zip(found, notes, strict=True)
-    ]  # fmt: skip
+    ]
     _check_order(voice, heard, middle_c_octave)
     return heard
 

@@ -62,13 +62,18 @@ def fit_readings(
     drift = Model(shape_of(aim), points.without(bad | aside)).drift(points.at_s)
     readings = tuple(
         NoteReading(
-            one.request.note, one.request.bend_cents, round(float(error - moved), 4),
-            round(max(float(sigma), 0.005), 4), one.at_s, round(float(moved), 4), bool(off),
+            one.request.note,
+            one.request.bend_cents,
+            round(float(error - moved), 4),
+            round(max(float(sigma), 0.005), 4),
+            one.at_s,
+            round(float(moved), 4),
+            bool(off),
         )
         for one, error, sigma, moved, off in zip(
             material.plain, points.errors, points.sigmas, drift, bad, strict=True
         )
-    )  # fmt: skip
+    )
     unusable = _unusable(aim, readings, refused)
     usable = _usable(points, bad | aside, unusable)
     model = Model(shape_of(aim), usable if len(usable.cents) >= 2 else points.without(bad))

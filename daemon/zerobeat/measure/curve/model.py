@@ -65,9 +65,12 @@ class Points:
         else:
             kept = ~index
         return Points(
-            self.cents[kept], self.errors[kept], self.sigmas[kept], self.at_s[kept],
+            self.cents[kept],
+            self.errors[kept],
+            self.sigmas[kept],
+            self.at_s[kept],
             self.groups[kept],
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,9 +111,14 @@ class Plan:
         if len(self._material) >= LEAST_NOTES:
             worst = fit_worst(self._material, self._spans())
         return Progress(
-            self.aim.voice, len(self._heard), refused, sound_s, worst,
-            self.aim.tolerance_cents, doing,
-        )  # fmt: skip
+            self.aim.voice,
+            len(self._heard),
+            refused,
+            sound_s,
+            worst,
+            self.aim.tolerance_cents,
+            doing,
+        )
 
     def result(self) -> Fit:
         """Return the fit of what was heard so far.

@@ -108,9 +108,14 @@ class Proving:
         done = self._total - len(self._left)
         doing = f"check note {self._left[0][0]}" if self._left else "checked"
         return Progress(
-            self._aim.voice, done, self._refused, self._sound_s, None,
-            self._aim.tolerance_cents, doing,
-        )  # fmt: skip
+            self._aim.voice,
+            done,
+            self._refused,
+            self._sound_s,
+            None,
+            self._aim.tolerance_cents,
+            doing,
+        )
 
     def result(self) -> Proof:
         """Return the check notes, and whether the new correction may replace the old one."""

@@ -123,9 +123,10 @@ class Material:
     def bend_of(self, note: int, bend_cents: float) -> Heard | None:
         """Return the last reading of a note at a bend."""
         found = [
-            one for one in self.bent
+            one
+            for one in self.bent
             if one.request.note == note and one.request.bend_cents == bend_cents
-        ]  # fmt: skip
+        ]
         return found[-1] if found else None
 
     def error_of(self, heard: Heard) -> float:

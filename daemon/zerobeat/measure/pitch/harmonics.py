@@ -89,17 +89,30 @@ class Partials:
 
     def keep(self, rows: np.ndarray) -> Partials:
         return Partials(
-            self.grid, self.number[rows], self.own_hz[rows], self.pitch_hz, self.drift,
-            self.stiffness, self.level[rows], self.growth[rows], self.wander_s,
-        )  # fmt: skip
+            self.grid,
+            self.number[rows],
+            self.own_hz[rows],
+            self.pitch_hz,
+            self.drift,
+            self.stiffness,
+            self.level[rows],
+            self.growth[rows],
+            self.wander_s,
+        )
 
     def add_sines(self, hertz: np.ndarray) -> Partials:
         count = len(hertz)
         return Partials(
-            self.grid, np.append(self.number, np.zeros(count, int)), np.append(self.own_hz, hertz),
-            self.pitch_hz, self.drift, self.stiffness, np.append(self.level, np.zeros(count)),
-            np.append(self.growth, np.zeros(count)), self.wander_s,
-        )  # fmt: skip
+            self.grid,
+            np.append(self.number, np.zeros(count, int)),
+            np.append(self.own_hz, hertz),
+            self.pitch_hz,
+            self.drift,
+            self.stiffness,
+            np.append(self.level, np.zeros(count)),
+            np.append(self.growth, np.zeros(count)),
+            self.wander_s,
+        )
 
 
 @dataclass(frozen=True)
@@ -196,11 +209,13 @@ def _shared(
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     r2 = sums[:, 2].imag - gram[:, 2] / 2 / g0 * sums[:, 0].imag
     weigh, pull = strength * turn**2, strength * turn
-    normal = np.array([
-        [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],
-        [0, np.sum(weigh * s22), np.sum(weigh * bow * s12)],
-        [0, 0, np.sum(weigh * bow**2 * s11)],
-    ])  # fmt: skip
+    normal = np.array(
+        [
+            [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],
+            [0, np.sum(weigh * s22), np.sum(weigh * bow * s12)],
+            [0, 0, np.sum(weigh * bow**2 * s11)],
+        ]
+    )
     normal = normal + np.triu(normal, 1).T
     right = np.array([np.sum(pull * r1), np.sum(pull * r2), np.sum(pull * bow * r1)])
     return _solve(normal, right, free)

@@ -192,10 +192,14 @@ def _report(
     if other is None or abs(CENTS * math.log(other / partials.pitch_hz)) > loose:
         _refuse("disagree", expected_hz)
     return Pitch(
-        hertz=partials.pitch_hz, sigma_cents=sigma, level_dbfs=level_dbfs,
-        drift_cents_per_s=float(drift), stiffness=float(partials.stiffness),
-        harmonics=int(np.sum(partials.number > 0)), peak_share=peak_share,
-    )  # fmt: skip
+        hertz=partials.pitch_hz,
+        sigma_cents=sigma,
+        level_dbfs=level_dbfs,
+        drift_cents_per_s=float(drift),
+        stiffness=float(partials.stiffness),
+        harmonics=int(np.sum(partials.number > 0)),
+        peak_share=peak_share,
+    )
 
 
 def _refuse(reason: str, expected_hz: float | None) -> None:
