@@ -50,7 +50,7 @@ def test_each_shipped_file_loads(path):
 
 def test_every_kind_is_shipped_and_reached_through_the_package():
     assert {path.parent.name for path in FILES} == set(KINDS)
-    assert SHIPPED == Path(zerobeat.__file__).resolve().parent / "profiles"
+    assert Path(zerobeat.__file__).resolve().parent / "profiles" == SHIPPED
     assert SHIPPED.resolve() == PROFILES
 
 

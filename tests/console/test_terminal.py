@@ -186,7 +186,7 @@ def test_the_meaning_needs_no_colour(desk):
     with desk.console("status", NO_COLOR="1") as console:
         desk.until(lambda: "faults" in console.text())
         assert b"m" not in {part[-1:] for part in console.raw.split(b"\x1b[")[1:] if part}
-        assert "\x1b[31m".encode() not in console.raw
+        assert b"\x1b[31m" not in console.raw
         assert "clamped, waits note" in console.text()
     with desk.console("status") as console:
         desk.until(lambda: "faults" in console.text())

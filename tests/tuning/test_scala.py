@@ -317,8 +317,8 @@ def maps(draw):
         key
         for key in range(128)
         if not entries
-        or entries[(key - middle) % len(entries)] != "x"
-        and not (key > middle and (key - middle) % len(entries) == 0)
+        or (entries[(key - middle) % len(entries)] != "x"
+        and not (key > middle and (key - middle) % len(entries) == 0))
     ]
     if not mapped:
         entries, mapped = [], list(range(128))

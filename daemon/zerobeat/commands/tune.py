@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
             good = good + 1 if done else 0
             if good >= 2 or args.once:
                 line.say(text)
-                return 0 if done or args.once and heard.pitch is not None else 1
+                return 0 if done or (args.once and heard.pitch is not None) else 1
             line.show(text)
             time.sleep(ROUNDS_S)
 

@@ -126,21 +126,20 @@ def test_levels_show_which_channel_sounds():
 
 @live
 def test_takes_of_two_inputs_at_once_are_whole_and_in_time():
-    with synth(0.0, 40.0) as (_, keys):
-        with AudioInputs((Wanted("left", "osc"), SECOND)) as inputs:
-            assert inputs.rate_hz("left") == RATE_HZ and inputs.device_of("right") == "osc"
-            quiet = whole(inputs, ["left"], 0.2)["left"].samples
-            keys.send(ON)
-            keys.send(bytes((0x91, *ON[1:])))
-            sounds = whole(inputs, ["left", "right"], 0.5, 0.2)
-            assert np.abs(quiet).max() < 1e-4
-            assert {len(sound.samples) for sound in sounds.values()} == {RATE_HZ // 2}
-            left, right = (
-                estimate_pitch(sounds[name].samples, sounds[name].rate_hz, expected_hz=440.0).hertz
-                for name in ("left", "right")
-            )
-            assert 1200 * np.log2(right / left) == pytest.approx(40.0, abs=0.1)
-            keys.send(OFF)
+    with synth(0.0, 40.0) as (_, keys), AudioInputs((Wanted("left", "osc"), SECOND)) as inputs:
+        assert inputs.rate_hz("left") == RATE_HZ and inputs.device_of("right") == "osc"
+        quiet = whole(inputs, ["left"], 0.2)["left"].samples
+        keys.send(ON)
+        keys.send(bytes((0x91, *ON[1:])))
+        sounds = whole(inputs, ["left", "right"], 0.5, 0.2)
+        assert np.abs(quiet).max() < 1e-4
+        assert {len(sound.samples) for sound in sounds.values()} == {RATE_HZ // 2}
+        left, right = (
+            estimate_pitch(sounds[name].samples, sounds[name].rate_hz, expected_hz=440.0).hertz
+            for name in ("left", "right")
+        )
+        assert 1200 * np.log2(right / left) == pytest.approx(40.0, abs=0.1)
+        keys.send(OFF)
 
 
 @live
@@ -155,23 +154,22 @@ def test_a_known_clock_error_is_taken_out():
 @live
 def test_a_recorder_that_falls_behind_makes_a_take_void():
     """Requirement A6: the recorder is stopped for a while, so the server goes on without it."""
-    with synth(0.0, synchronous=False):
-        with AudioInputs((Wanted("left", "osc"),)) as inputs:
-            whole(inputs, ["left"], 0.2)
-            void = inputs.void
+    with synth(0.0, synchronous=False), AudioInputs((Wanted("left", "osc"),)) as inputs:
+        whole(inputs, ["left"], 0.2)
+        void = inputs.void
 
-            def stop_for_a_while():
-                time.sleep(0.2)
-                os.kill(inputs.pid, signal.SIGSTOP)
-                time.sleep(0.15)
-                os.kill(inputs.pid, signal.SIGCONT)
+        def stop_for_a_while():
+            time.sleep(0.2)
+            os.kill(inputs.pid, signal.SIGSTOP)
+            time.sleep(0.15)
+            os.kill(inputs.pid, signal.SIGCONT)
 
-            stopping = threading.Thread(target=stop_for_a_while)
-            stopping.start()
-            assert inputs.take(["left"], time.monotonic(), 0.8) is None
-            stopping.join()
-            assert inputs.void == void + 1
-            whole(inputs, ["left"], 0.2, 0.1)
+        stopping = threading.Thread(target=stop_for_a_while)
+        stopping.start()
+        assert inputs.take(["left"], time.monotonic(), 0.8) is None
+        stopping.join()
+        assert inputs.void == void + 1
+        whole(inputs, ["left"], 0.2, 0.1)
 
 
 @live

@@ -154,7 +154,7 @@ class Plan:
         if not self._material.has(self.reference) or self.reference in self._silent:
             return False
         late = bool(self._heard) and self._heard[-1].at_s - self._last_reference_s > REFERENCE_S
-        return self._since_reference >= REFERENCE_TAKES or late and self._since_reference > 1
+        return self._since_reference >= REFERENCE_TAKES or (late and self._since_reference > 1)
 
     def _last_requests(self) -> Request | None:
         """Return what is left at the end: number or volts at the worst jump, the reference."""
