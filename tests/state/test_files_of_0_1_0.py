@@ -232,7 +232,7 @@ def test_a_damaged_newest_generation_gives_way_to_the_one_before(
 
 
 def test_damaged_scenes_are_played_as_they_were_before(copy: Path) -> None:
-    """The whole rig: each of its stored scenes is that of generation 1, and the rest is as usual."""
+    """The whole rig: each stored scene is that of generation 1, the rest is as usual."""
     rig = copy / "player/case.yaml"
     before = rig_lines(rig)
     for file in TITLES.values():
