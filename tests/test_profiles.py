@@ -9,7 +9,7 @@ import pytest
 
 import zerobeat
 from zerobeat.config.converter_file import load_converter
-from zerobeat.config.find import SHIPPED
+from zerobeat.config.file_lookup import SHIPPED
 from zerobeat.config.pedalboard_file import load_pedalboard
 from zerobeat.config.profile_file import load_profile
 from zerobeat.config.scene_file import load_scene

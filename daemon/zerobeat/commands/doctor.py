@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
-from ..doctor.finding import Finding, ok
+from ..doctor.check_result import Finding, ok
 from ..engine.settings import Rig
 from ..errors import ConfigError
 from ..state.state_directory import load_rig, state_directory

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from ..errors import StoreError
 from .faults import Faults, Place
-from .find import find, hidden_by, not_found
+from .file_lookup import find, hidden_by, not_found
 from .stored_files import StoredFiles, has_generations, is_stored
 
 T = TypeVar("T")

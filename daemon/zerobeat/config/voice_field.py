@@ -11,7 +11,7 @@ from .context import Context
 from .converter_file import ConverterFile
 from .faults import meant
 from .fields import Section
-from .find import find, not_found, stored_name
+from .file_lookup import find, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
 from .yaml_source import Scalar
 

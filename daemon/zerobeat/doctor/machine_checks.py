@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from .finding import Finding, ok
+from .check_result import Finding, ok
 
 ROOT = Path("/")
 LEAST_BYTES = 16 << 20

@@ -13,7 +13,7 @@ from ..errors import PortError, ZerobeatError
 from ..ports import realtime
 from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
 from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
-from .finding import Finding, ok
+from .check_result import Finding, ok
 
 ROOT = Path("/")
 UNIT = Path("/etc/systemd/system/zerobeat.service")

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from ..config.find import stored_name
+from ..config.file_lookup import stored_name
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..engine import commands

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.find import SHIPPED, find, hidden_by, places, stored_name
+from zerobeat.config.file_lookup import SHIPPED, find, hidden_by, places, stored_name
 from zerobeat.state.state_directory import own_store, state_directory
 
 
