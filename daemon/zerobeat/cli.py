@@ -65,7 +65,7 @@ INTERRUPTED = 130  # 128 + SIGINT, as shells show it
 PIPE_CLOSED = 141  # 128 + SIGPIPE
 
 
-class Command(Protocol):
+class CommandModule(Protocol):
     """What a module in ``commands/`` or a row of the table offers."""
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
@@ -164,13 +164,13 @@ def _version() -> str:
         return "(not installed)"
 
 
-def _load(name: str) -> Command:
+def _load(name: str) -> CommandModule:
     try:
         if name in ASK_DAEMON:
             from .commands.daemon_commands import DAEMON_COMMANDS
 
             return DAEMON_COMMANDS[name]
-        return cast(Command, import_module(f"{__package__}.commands.{name}"))
+        return cast(CommandModule, import_module(f"{__package__}.commands.{name}"))
     except ModuleNotFoundError as error:
         raise _not_installed(name, error) from None
 

@@ -122,7 +122,8 @@ def test_too_little_is_refused(rig, measure, text, words):
 
 def test_readings_of_a_profile_file_are_fitted_again(rig, measure):
     (rig / "mine.yaml").write_text(
-        "voice: reed\nreadings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, cents: 3}]\n"
+        "voice: reed\nreadings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, "
+        "cents: 3}]\n"
     )
     measure("reed", "--readings", "mine.yaml")
     assert curve_of().sounding(6000.0) == pytest.approx(6002.0, abs=0.3)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from kit.desk import SINCE_S, Desk
-from zerobeat.console.screen import clean, fit, lines
+from zerobeat.console.screen import clean, fit, screen_lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
 from zerobeat.engine.status import plain
@@ -42,7 +42,8 @@ def evening(desk):
         "last_faults": [{"at_s": SINCE_S + 61.0, "text": "KeyError: 60"}],
         "store": {
             "directory": "/var/lib/zerobeat",
-            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; make it so",
+            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; "
+            "make it so",
         },
     }
 
@@ -312,5 +313,5 @@ def test_how_long_ago_a_voice_was_touched_up(desk):
         (0.0, "touched up"),
     ):
         reed["touch_up"] = {"offset_cents": 1.5, "stretch_cents": 0.0, "at_s": at_s}
-        text = lines(shown, 79, 24, {}, True, now_s)[5].text
+        text = screen_lines(shown, 79, 24, {}, True, now_s)[5].text
         assert text.endswith(f"  {told}"), text

@@ -306,8 +306,7 @@ def test_a_newer_backup_is_refused_and_changes_nothing(store: Store, tmp_path: P
         assert str(caught.value) == f"{REFUSAL.format(path)}; nothing was changed"
     assert tree(store.directory) == before
     done = subprocess.run(
-        [sys.executable, "-m", "zerobeat", "backup", "--restore", path]
-        + ["--state", store.directory],
+        [sys.executable, "-m", "zerobeat", "backup", "--restore", path, "--state", store.directory],
         capture_output=True,
         text=True,
     )
@@ -332,7 +331,6 @@ def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server:
     """It says which it does not read, in log and status, and refuses a store to that name."""
     from kit.daemon import Daemon
     from kit.jack import Recorder
-
     from zerobeat.client.daemon_client import Client
 
     rig = write_rig(tmp_path / "rig")

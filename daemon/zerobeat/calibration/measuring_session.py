@@ -17,7 +17,7 @@ from typing import Any
 
 from ..client.daemon_client import Client, socket_paths
 from ..client.own_daemon import own_daemon
-from ..config.audio_field import Listening
+from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
@@ -66,12 +66,12 @@ class Room:
             raise CommandError(f"voice: found {name}; allowed: {', '.join(self.voices)}")
         return self.voices[name]
 
-    def listening(self, name: str) -> Listening:
+    def listening(self, name: str) -> ListenSettings:
         """Return how a voice is heard."""
         heard = self.loaded.listening[name]
         if not self._any_input:
             return heard
-        return Listening(self._any_input, heard.excite, heard.tap)
+        return ListenSettings(self._any_input, heard.excite, heard.tap)
 
     def input_of(self, name: str) -> str:
         """Return the audio input of a voice.

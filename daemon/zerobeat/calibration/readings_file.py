@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ..config.profile_file import load_profile
-from ..config.yaml_source import LARGEST_BYTES, read_bytes
+from ..config.yaml_source import LARGEST_FILE_BYTES, read_bytes
 from ..engine.settings import Voice
 from ..errors import ConfigError, MeasureError, StoreError
 from ..measure.audio.sweep import read_sweep
@@ -78,7 +78,7 @@ def read_text(path: Path) -> str:
     Raises:
         ConfigError: it can't be read, or is no text.
     """
-    content = read_bytes(path, LARGEST_BYTES)
+    content = read_bytes(path, LARGEST_FILE_BYTES)
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:

@@ -1,4 +1,4 @@
-"""What the small commands share: ask the running daemon, print the one line it says."""
+"""What the small commands share: ask_and_print the running daemon, print the one line it says."""
 
 from __future__ import annotations
 
@@ -27,7 +27,9 @@ def add_voice(parser: argparse.ArgumentParser, required: bool) -> None:
     parser.add_argument("state", nargs="?", choices=("on", "off"), default="on", help="default: on")
 
 
-def ask(args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any) -> int:
+def ask_and_print(
+    args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
+) -> int:
     """Ask, print what the daemon says, and return the exit status."""
     with Client(args.socket, within_s) as client:
         print(client.ask(command, **values).get("said", "done"))

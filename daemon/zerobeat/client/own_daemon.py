@@ -17,7 +17,7 @@ from typing import Any
 from ..errors import ControlError
 from .daemon_client import Client
 
-START_S = 15.0
+DAEMON_START_S = 15.0
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
 _LIBC = ctypes.CDLL(None)
 
@@ -32,7 +32,7 @@ def own_daemon(rig: Path) -> Iterator[Client]:
             stdout=said,
             stderr=said,
             start_new_session=True,  # Ctrl-C is for the command, which then ends this one
-            preexec_fn=_end_with_the_command,
+            preexec_fn=_end_with_the_command,  # noqa: PLW1509 - one prctl, before any thread
         )
         try:
             yield _first_client(process, said)
@@ -51,7 +51,7 @@ def _end_with_the_command() -> None:
 
 
 def _first_client(process: subprocess.Popen[bytes], said: Any) -> Client:
-    end_s = time.monotonic() + START_S
+    end_s = time.monotonic() + DAEMON_START_S
     while process.poll() is None and time.monotonic() < end_s:
         with contextlib.suppress(ControlError):
             return Client()

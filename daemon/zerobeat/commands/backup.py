@@ -9,10 +9,8 @@ from pathlib import Path
 from ..client.daemon_client import Client
 from ..errors import StoreError, ZerobeatError
 from ..state import backup
-from ..state.state_directory import state_directory
+from ..state.state_directory import SERVICE_STATE, state_directory
 from ..state.state_lock import StateLock
-
-SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

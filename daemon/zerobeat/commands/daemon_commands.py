@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from ..client.ask_daemon import add_socket, add_voice, ask
+from ..client.ask_daemon import add_socket, add_voice, ask_and_print
 from ..client.daemon_client import ANSWER_S
 
 RELOAD_S = 30.0  # a small computer with many scenes takes seconds; notes go on meanwhile
@@ -47,7 +47,7 @@ class DaemonCommand:
         self.arguments(parser)
 
     def run(self, args: Arguments) -> int:
-        return ask(args, self.name, self.within_s, **self.values(args))
+        return ask_and_print(args, self.name, self.within_s, **self.values(args))
 
 
 def _add_optional_voice(parser: Parser) -> None:

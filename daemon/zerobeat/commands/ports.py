@@ -10,7 +10,7 @@ from ..errors import AudioError
 from ..ports.patch import choose_backend, open_patch
 from ..ports.port_name import PortName
 
-LOOK_S = 0.5
+LEVEL_LOOK_S = 0.5
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--levels",
         action="store_true",
-        help=f"listen to each audio input for {LOOK_S:g} s and show the level of each channel",
+        help=f"listen to each audio input for {LEVEL_LOOK_S:g} s and show the level of "
+        "each channel",
     )
 
 
@@ -64,7 +65,7 @@ def audio_lines() -> list[str]:
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:
-        devices = list_devices(LOOK_S)
+        devices = list_devices(LEVEL_LOOK_S)
     except AudioError as error:
         return [*lines, f"  {error}"]
     for device in devices:

@@ -15,7 +15,7 @@ from ..runtime.startup_state import State, come_back
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.state_directory import load_rig, state_directory
 
-AGAIN_S = 10.0  # a service manager that starts it again at once would fill the log
+RESTART_PAUSE_S = 10.0  # a service manager that starts it again at once would fill the log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +87,7 @@ def _last_good(rig: Path, error: ConfigError) -> tuple[LoadedRig, str]:
         print(second, file=sys.stderr, flush=True)
         loaded = None
     if loaded is None:
-        time.sleep(AGAIN_S)
+        time.sleep(RESTART_PAUSE_S)
         raise ConfigError([f"{rig}: is broken, and no last good rig is kept; mend it"])
     line = f"{rig} is broken: playing {last_good_rig()}, the last that was not"
     return loaded, line

@@ -11,7 +11,7 @@ import time
 
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
-from ..console.screen import lines
+from ..console.screen import screen_lines
 from ..console.terminal import Console, Terminal, ascii_only, is_live, slow_line
 
 
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         columns = shutil.get_terminal_size((80, 24)).columns or 80
         width = columns - 1  # as wide as the live one
-        for line in lines(shown, width, None, {}, ascii_only(), time.time()):
+        for line in screen_lines(shown, width, None, {}, ascii_only(), time.time()):
             print(line.text)
         return 0
     terminal = Terminal(not args.no_alternate_screen, _colour(args.color))

@@ -43,7 +43,7 @@ class AudioInput:
 
 
 @dataclass(frozen=True, slots=True)
-class Listening:
+class ListenSettings:
     """How a voice is heard.
 
     Args:
@@ -101,7 +101,7 @@ def _audio_input(name: str, section: Section) -> AudioInput:
     return found
 
 
-def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> Listening:
+def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> ListenSettings:
     """Return how one voice is heard; a rig with one audio input needs no ``input``."""
     names = list(audio_inputs)
     only = names[0] if len(names) == 1 else ""
@@ -109,7 +109,7 @@ def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> Lis
     if section.has("input") and name not in audio_inputs:
         allowed = f"a name under audio_inputs: {', '.join(names) or 'none yet'}{meant(name, names)}"
         section.faults.add(section.at("input"), f"found {name}; allowed: {allowed}")
-    return Listening(
+    return ListenSettings(
         input=name,
         excite=section.choice("excite", "drone", ("drone", "strike")),
         tap=section.choice("tap", "after", ("before_vca", "after")),

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from ..errors import StoreError
 from .faults import Faults, Place
-from .file_lookup import find, hidden_by, not_found
+from .file_lookup import find_file, hidden_by, not_found
 from .stored_files import StoredFiles, has_generations, is_stored
 
 T = TypeVar("T")
@@ -39,7 +39,7 @@ class Context:
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         """Return the file a name means, noted as read; a fault is added if there is none."""
-        path = find(name, kinds, self.folder, stored=self.stored)
+        path = find_file(name, kinds, self.folder, stored=self.stored)
         if path is None:
             self.faults.add(
                 place, f"found {name}: {not_found(name, kinds, self.folder, self.stored)}"

@@ -81,10 +81,15 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
     low = "acts" if converter.bend_with_gate_low else "does not act"
     return [
         f"bend {converter.bend_range_cents:g} cents either side, {sent}; one step {step:.3f} cents",
-        f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
-        f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}",
-        f"overlap {converter.overlap}; bend {low} with the gate low; "
-        f"settles in {1000 * converter.settle_s:g} ms; gate gap {1000 * converter.gate_gap_s:g} ms",
+        (
+            f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
+            f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}"
+        ),
+        (
+            f"overlap {converter.overlap}; bend {low} with the gate low; "
+            f"settles in {1000 * converter.settle_s:g} ms; "
+            f"gate gap {1000 * converter.gate_gap_s:g} ms"
+        ),
         f"{rate}; errors follow {converter.errors_follow}",
     ]
 

@@ -23,7 +23,7 @@ from .rig import LoadedRig
 def rig_lines(loaded: LoadedRig) -> list[str]:
     """Return the summary of a rig: ports, converters, voices, scenes, warnings, files."""
     rig = loaded.rig
-    lines = _inputs(loaded) + ["", "converters"]
+    lines = [*_inputs(loaded), "", "converters"]
     for output in rig.outputs:
         lines += _output(output, rig)
     if loaded.audio_inputs:
@@ -146,8 +146,10 @@ def _profile(voice: Voice, loaded: LoadedRig) -> list[str]:
         table = ", joined with the converter's table" if has_table else ", converter taken as exact"
     date = f", {profile.measured}" if profile.measured else ""
     lines = [
-        f"profile of {profile.voice}{date}, {kind}{table}; "
-        f"{counted(len(profile.readings), 'reading')}"
+        (
+            f"profile of {profile.voice}{date}, {kind}{table}; "
+            f"{counted(len(profile.readings), 'reading')}"
+        )
     ]
     return lines + ([f"stale: {voice.stale}"] if voice.stale else [])
 

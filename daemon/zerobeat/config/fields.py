@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from ..errors import NoteNameError
 from ..tuning.units import parse_note
-from .faults import Faults, Place, meant, shown
+from .faults import Faults, Place, meant, printable
 from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
@@ -38,8 +38,8 @@ def found(node: Node) -> str:
     if isinstance(node, Table):
         return "keys with values"
     if not node.plain:
-        return f'"{shown(node.text)}" in quotes' if node.text else 'an empty text ""'
-    return "nothing" if node.text in _NOTHING else shown(node.text)
+        return f'"{printable(node.text)}" in quotes' if node.text else 'an empty text ""'
+    return "nothing" if node.text in _NOTHING else printable(node.text)
 
 
 def is_nothing(node: Node) -> bool:
@@ -275,16 +275,23 @@ class Section:
             or name != name.strip()
             or len(name) > 40
         ):
-            allowed = f"a name of up to 40 printable characters other than {', '.join(RESERVED_NAMES[1:])}"
+            reserved = ", ".join(RESERVED_NAMES[1:])
+            allowed = f"a name of up to 40 printable characters other than {reserved}"
             hint = hint_for_all if name == "all" else ""
-            self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}{hint}")
+            self.faults.add(
+                node.place, f"found the name {printable(name)}; allowed: {allowed}{hint}"
+            )
 
     def close(self) -> None:
         """Add a fault for each key that was not asked for."""
         known = list(dict.fromkeys(self.asked))
         for key, line in self.table.key_lines.items():
             if key not in known:
-                path = f"{self.place.key}.{shown(key, 40)}" if self.place.key else shown(key, 40)
+                path = (
+                    f"{self.place.key}.{printable(key, 40)}"
+                    if self.place.key
+                    else printable(key, 40)
+                )
                 place = Place(self.place.file, line, path)
                 self.faults.add(
                     place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}"

@@ -68,7 +68,7 @@ def places(
     return list(dict.fromkeys(looked))
 
 
-def find(
+def find_file(
     name: str,
     kinds: Iterable[str],
     beside: Path,

@@ -14,6 +14,7 @@ from typing import Any, Literal
 import yaml
 
 from ..errors import TrackingError
+from ..tuning.readings import MAX_READINGS
 from ..tuning.tracking import Reading, TrackingCurve, Unusable, compose
 from ..tuning.units import volts_to_pitch
 from .converter_file import ConverterFile, line_through
@@ -21,7 +22,6 @@ from .faults import Faults
 from .fields import Section
 from .yaml_source import Listing, read_yaml
 
-MAX_READINGS = 4000
 IDENTITY = TrackingCurve((0.0, 12700.0), (0.0, 12700.0))
 
 

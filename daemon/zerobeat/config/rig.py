@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
-from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
+from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
@@ -18,7 +18,7 @@ from .fields import Section, found
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
-from .rig_pedals import check_lights, read_feet, read_pedalboards
+from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
 from .voice_field import profile_file, read_voice
@@ -46,12 +46,12 @@ class LoadedRig:
     converters: dict[str, ConverterFile] = field(default_factory=dict)
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)
     audio_inputs: dict[str, AudioInput] = field(default_factory=dict)
-    listening: dict[str, Listening] = field(default_factory=dict)
+    listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
 
 
-def load_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
+def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     """Return a rig and its scenes.
 
     Args:
@@ -82,7 +82,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
-    listening: dict[str, Listening] = {}
+    listening: dict[str, ListenSettings] = {}
     profile_files: dict[str, str] = {}
     voices = _voices(
         section, context, outputs, converters, profiles, audio_inputs, listening, profile_files
@@ -100,7 +100,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes
-    feet = read_feet(section, scenes, bank.files, context.faults)
+    feet = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **feet)
     section.close()
     check_rig(rig, section, context.faults)
@@ -129,7 +129,7 @@ def _voices(
     converters: dict[str, ConverterFile],
     profiles: dict[str, Profile],
     audio_inputs: dict[str, AudioInput],
-    listening: dict[str, Listening],
+    listening: dict[str, ListenSettings],
     profile_files: dict[str, str],
 ) -> tuple[Voice, ...]:
     places: dict[str, Section] = {}

@@ -34,7 +34,7 @@ def read_pedalboards(
     return pedalboards
 
 
-def read_feet(
+def read_pedal_settings(
     section: Section, scenes: Sequence[Scene], files: dict[str, str], faults: Faults
 ) -> dict[str, Any]:
     """Return what the rig says of the set list and the stage lock, as fields of ``Rig``.

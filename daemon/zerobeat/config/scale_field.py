@@ -23,7 +23,7 @@ from .faults import Place
 from .fields import Section, found, is_nothing, read_number
 from .yaml_source import Listing, Node, Scalar, Table, read_bytes
 
-KINDS = ("scales",)
+SCALE_FOLDERS = ("scales",)
 LONGEST = 2000
 _LIMIT_CENTS = 100_000.0
 ScaleAndMap = tuple[Scale | None, KeyboardMap | None]
@@ -54,7 +54,7 @@ def _by_name(node: Scalar, context: Context) -> Scale | None:
 
 
 def _from_file(name: str, place: Place, context: Context) -> Scale | None:
-    path = context.look_up(name, KINDS, place)
+    path = context.look_up(name, SCALE_FOLDERS, place)
     if path is None:
         return None
     try:
@@ -106,7 +106,7 @@ def _from_files(section: Section, context: Context) -> ScaleAndMap:
     if scale is None or map_file is None:
         return scale, None
     place = section.at("keyboard_map")
-    path = context.look_up(map_file, KINDS, place)
+    path = context.look_up(map_file, SCALE_FOLDERS, place)
     if path is None:
         return scale, None
     try:

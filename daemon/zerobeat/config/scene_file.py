@@ -17,7 +17,7 @@ from .yaml_source import Scalar, read_yaml
 
 # Feet and fingers are not sample-accurate; beyond these it would be another beat.
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
-PLAIN = Scene()
+DEFAULT_SCENE = Scene()
 
 
 def load_scene(
@@ -67,7 +67,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         triggers=_triggers(section, context),
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
-        **_waits_ms(section, PLAIN),
+        **_waits_ms(section, DEFAULT_SCENE),
         voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
@@ -262,7 +262,9 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     plain |= {"hold": scene.hold, "time_signature": f"{scene.beats_in_bar}/{scene.beat_unit}"}
     if scene.regate:
         plain["regate"] = True
-    plain |= {n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(PLAIN, n)}
+    plain |= {
+        n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(DEFAULT_SCENE, n)
+    }
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]
     if scene.zones:

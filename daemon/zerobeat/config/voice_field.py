@@ -11,7 +11,7 @@ from .context import Context
 from .converter_file import ConverterFile
 from .faults import meant
 from .fields import Section
-from .file_lookup import find, not_found, stored_name
+from .file_lookup import find_file, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
 from .yaml_source import Scalar
 
@@ -89,7 +89,7 @@ def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     if given == NO_PROFILE:
         return None
     kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
-    path = find(given or name, kinds, context.folder, given is None, context.stored)
+    path = find_file(given or name, kinds, context.folder, given is None, context.stored)
     if path is not None:
         place = section.at("profile")
         return context.take(path, given or name, kinds, place, in_folders=given is None)

@@ -21,10 +21,12 @@ from typing import Any
 import yaml
 
 from ..errors import ConfigError
-from .faults import Faults, Place, shown
+from .faults import Faults, Place, printable
 from .file_format import newer_yaml
 
-LARGEST_BYTES = 500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
+LARGEST_FILE_BYTES = (
+    500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
+)
 DEEPEST = 20
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
@@ -58,7 +60,7 @@ Node = Scalar | Listing | Table
 # ---------------------------------------------------------------- files
 
 
-def read_bytes(path: Path, largest: int = LARGEST_BYTES) -> bytes:
+def read_bytes(path: Path, largest: int = LARGEST_FILE_BYTES) -> bytes:
     """Return what an ordinary file holds.
 
     Raises:
@@ -200,6 +202,7 @@ class _Builder:
                 if documents > 1:
                     self._refuse(event, "", "found a second document; allowed: one a file")
             elif isinstance(event, yaml.NodeEvent):
+                assert event.start_mark is not None
                 key = open_nodes[-1].next_key() if open_nodes else ""
                 self._check(event, key, len(open_nodes))
                 place = Place(self.file, event.start_mark.line + 1, key)
@@ -222,7 +225,7 @@ class _Builder:
             )
         if event.tag is not None:
             self._refuse(
-                event, key, f"found the tag {shown(event.tag)}; allowed: values without a tag"
+                event, key, f"found the tag {printable(event.tag)}; allowed: values without a tag"
             )
         if depth > DEEPEST:
             self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
@@ -274,7 +277,7 @@ class _Open:
         return self.place.key if self.key is None else self.child_key(self.key)
 
     def child_key(self, key: str) -> str:
-        name = shown(key, 40)
+        name = printable(key, 40)
         return f"{self.place.key}.{name}" if self.place.key else name
 
     def take_value(self, node: Node) -> None:

@@ -18,7 +18,7 @@ from typing import Any, Literal
 from ..tuning.units import name_of_note
 
 Mark = Literal["", "head", "waits", "bad"]
-Shown = Mapping[str, Any]
+Status = Mapping[str, Any]
 FULL_COLUMNS = 72
 FULL_ROWS = 18
 UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
@@ -30,8 +30,8 @@ class Line:
     mark: Mark = ""
 
 
-def lines(
-    shown: Shown,
+def screen_lines(
+    shown: Status,
     columns: int,
     rows: int | None,
     loads: Mapping[str, float],
@@ -89,7 +89,7 @@ def _fitting(voices: list[Any], room: int | None) -> list[Any]:
 # ---------------------------------------------------------------- the voices
 
 
-def _trouble(voice: Shown) -> str:
+def _trouble(voice: Status) -> str:
     """Return what is wrong with a voice, the worst first; "" if nothing is."""
     for wrong, text in (
         (not voice["output_there"], "no output"),
@@ -104,7 +104,7 @@ def _trouble(voice: Shown) -> str:
     return ""
 
 
-def words(voice: Shown, now_s: float = 0.0) -> list[str]:
+def words(voice: Status, now_s: float = 0.0) -> list[str]:
     """Return how a voice stands, in words, what matters most first."""
     told = [trouble] if (trouble := _trouble(voice)) else []
     told += ["measuring"] if voice.get("measuring") else []
@@ -119,7 +119,7 @@ def words(voice: Shown, now_s: float = 0.0) -> list[str]:
     return told or ["ok" if voice["key"] is not None else "silent"]
 
 
-def _touched_up(touch_up: Shown, now_s: float) -> list[str]:
+def _touched_up(touch_up: Status, now_s: float) -> list[str]:
     if not (touch_up["offset_cents"] or touch_up["stretch_cents"]):
         return []
     passed_s = now_s - touch_up.get("at_s", 0.0)
@@ -131,7 +131,7 @@ def _touched_up(touch_up: Shown, now_s: float) -> list[str]:
     return ["touched up just now"]
 
 
-def _mark(voice: Shown) -> Mark:
+def _mark(voice: Status) -> Mark:
     if _trouble(voice):
         return "bad"
     return "waits" if voice["waits"] else ""
@@ -142,12 +142,12 @@ def _cents(cents: float | None) -> str:
     return "-" if cents is None else f"{round(cents, 1) + 0.0:+.1f}c"
 
 
-def _key(voice: Shown, octave: int) -> str:
+def _key(voice: Status, octave: int) -> str:
     key = voice["key"]
     return "-" if key is None else f"{name_of_note(key, octave)} {key}"
 
 
-def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
+def _sounds(voice: Status, octave: int, concert_a_hz: float) -> str:
     """Return the pitch to be heard as the nearest note of tonight's concert pitch and cents."""
     if voice["sounding_cents"] is None:
         return "-"
@@ -157,7 +157,7 @@ def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
     return f"{name} {_cents(above - 100.0 * note)}"
 
 
-def _row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _row(voice: Status, octave: int, concert_a_hz: float, now_s: float) -> Line:
     silent = voice["key"] is None
     sent = "" if silent or voice["note"] is None else f"-> {voice['note']}"
     text = (
@@ -170,7 +170,7 @@ def _row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
     return Line(text, _mark(voice))
 
 
-def _short_row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _short_row(voice: Status, octave: int, concert_a_hz: float, now_s: float) -> Line:
     key = voice["key"]
     silent = key is None
     text = (
@@ -192,7 +192,7 @@ def _tight(cents: float | None) -> str:
 # ---------------------------------------------------------------- above
 
 
-def _head(shown: Shown) -> list[Line]:
+def _head(shown: Status) -> list[Line]:
     scene = f"{shown.get('scene', '?')}{', unsaved' if shown.get('unsaved') else ''}"
     return [
         Line(
@@ -208,7 +208,7 @@ def _head(shown: Shown) -> list[Line]:
     ]
 
 
-def _short_head(shown: Shown) -> list[Line]:
+def _short_head(shown: Status) -> list[Line]:
     return [
         Line(
             f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
@@ -220,7 +220,7 @@ def _short_head(shown: Shown) -> list[Line]:
     ]
 
 
-def set_list_lines(shown: Shown) -> list[Line]:
+def set_list_lines(shown: Status) -> list[Line]:
     """Return where in the set list the scene stands that waits, else plays, and what follows."""
     order = shown.get("set_list", ())
     if len(order) < 2:
@@ -236,7 +236,7 @@ def set_list_lines(shown: Shown) -> list[Line]:
     return [Line(f"set list  {position + 1} of {len(order)}{then}{told}")]
 
 
-def short_place(shown: Shown) -> str:
+def short_place(shown: Status) -> str:
     order, position = shown.get("set_list", ()), shown.get("position")
     return "" if position is None or len(order) < 2 else f"{position + 1}/{len(order)} "
 
@@ -244,7 +244,7 @@ def short_place(shown: Shown) -> str:
 # ---------------------------------------------------------------- what waits, and the clock
 
 
-def waits_line(shown: Shown, left: str) -> Line:
+def waits_line(shown: Status, left: str) -> Line:
     """Return what waits, for what, and how many beats are left."""
     ends = list(shown.get("ends", ()))
     if not ends:
@@ -257,7 +257,7 @@ def waits_line(shown: Shown, left: str) -> Line:
     return Line(f"waiting for {' or '.join(ends)}: {_what_waits(shown)}", "waits")
 
 
-def _what_waits(shown: Shown) -> str:
+def _what_waits(shown: Status) -> str:
     """Return what waits: a scene, or the voices with what they will be."""
     scene = shown.get("waits")
     parts: list[str] = []
@@ -277,7 +277,7 @@ def _what_waits(shown: Shown) -> str:
     return "; ".join(parts)
 
 
-def roots_line(shown: Shown) -> Line:
+def roots_line(shown: Status) -> Line:
     """Return whose root the next key sets."""
     names = shown.get("root_keys", ())
     if not names:
@@ -286,7 +286,7 @@ def roots_line(shown: Shown) -> Line:
     return Line(f"a key sets the root: {who}", "waits")
 
 
-def clock_line(clock: Shown) -> Line:
+def clock_line(clock: Status) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
@@ -297,7 +297,7 @@ def clock_line(clock: Shown) -> Line:
     return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
 
 
-def short_clock(shown: Shown) -> str:
+def short_clock(shown: Status) -> str:
     clock = shown.get("clock")
     if not clock or clock["state"] == "none":
         return ""
@@ -313,7 +313,7 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.0f}%"
 
 
-def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
+def full_foot(shown: Status, loads: Mapping[str, float]) -> list[Line]:
     """Return what stands below the voices on a screen of 80 columns."""
     found = [Line(""), *foot_lines(shown, "foot      "), _ports(shown, "ports     ")]
     if shown.get("clock"):
@@ -333,7 +333,7 @@ def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     return found
 
 
-def short_foot(shown: Shown) -> list[Line]:
+def short_foot(shown: Status) -> list[Line]:
     """Return what stands below the voices on a small screen, what matters most first."""
     return [
         *_muted(shown, "muted "),
@@ -345,7 +345,7 @@ def short_foot(shown: Shown) -> list[Line]:
     ]
 
 
-def _reload(shown: Shown, label: str) -> list[Line]:
+def _reload(shown: Status, label: str) -> list[Line]:
     """Return what the last reload came to; the first fault of a refused one."""
     outcome = str(shown.get("reload", "")).removeprefix("reload: ")
     if not outcome:
@@ -356,7 +356,7 @@ def _reload(shown: Shown, label: str) -> list[Line]:
     return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
 
 
-def _ports(shown: Shown, label: str) -> Line:
+def _ports(shown: Status, label: str) -> Line:
     """Return the ports, those in trouble first, and since when."""
     ports = shown.get("ports", [])
     groups: dict[str, list[str]] = {}
@@ -365,11 +365,11 @@ def _ports(shown: Shown, label: str) -> Line:
             groups.setdefault(f"{port['state']}{_since(port)}", []).append(port["name"])
     away = [f"{', '.join(names)} {how}" for how, names in groups.items()]
     there = [port["name"] for port in ports if port["state"] == "connected"]
-    text = "; ".join(filter(None, ("; ".join(away), there and f"there: {', '.join(there)}")))
+    text = "; ".join([*away, *([f"there: {', '.join(there)}"] if there else [])])
     return Line(f"{label}{text or 'none'}", "bad" if away else "")
 
 
-def _since(port: Shown) -> str:
+def _since(port: Status) -> str:
     at_s = port.get("since_s")
     return f" since {_clock(at_s)}" if at_s else ""
 
@@ -379,7 +379,7 @@ def _clock(at_s: float) -> str:
     return time.strftime("%H:%M", time.localtime(at_s))
 
 
-def _latency(shown: Shown, label: str) -> list[Line]:
+def _latency(shown: Status, label: str) -> list[Line]:
     found = shown.get("latency")
     if not found:
         return []
@@ -387,7 +387,7 @@ def _latency(shown: Shown, label: str) -> list[Line]:
     return [Line(f"{label}{text}, most {found['most_ms']:.2f}")]
 
 
-def _faults(shown: Shown, label: str) -> Line:
+def _faults(shown: Status, label: str) -> Line:
     faults = shown.get("faults", 0)
     failing = [port for port in shown.get("ports", []) if port["faults"]]
     failed = sum(port["faults"] for port in failing)
@@ -401,7 +401,7 @@ def _faults(shown: Shown, label: str) -> Line:
     return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
 
 
-def _muted(shown: Shown, label: str) -> list[Line]:
+def _muted(shown: Status, label: str) -> list[Line]:
     """Return the inputs on which what goes out comes back."""
     names = shown.get("muted", ())
     return (
@@ -411,13 +411,13 @@ def _muted(shown: Shown, label: str) -> list[Line]:
     )
 
 
-def _real_time(shown: Shown) -> list[Line]:
+def _real_time(shown: Status) -> list[Line]:
     """Return what was refused; nothing if all was granted."""
     text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
     return [Line(f"real time {text}")] if "refused" in text else []
 
 
-def _disk(shown: Shown, label: str) -> list[Line]:
+def _disk(shown: Status, label: str) -> list[Line]:
     """Return why nothing can be stored, else what stored file was passed over; often nothing."""
     store = shown.get("store", {})
     fault = store.get("fault", "")
@@ -429,7 +429,7 @@ def _disk(shown: Shown, label: str) -> list[Line]:
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
 
 
-def foot_lines(shown: Shown, label: str) -> list[Line]:
+def foot_lines(shown: Status, label: str) -> list[Line]:
     """Return the last thing a foot did, or why it was refused."""
     said = shown.get("foot")
     if not said:

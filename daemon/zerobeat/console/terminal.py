@@ -19,12 +19,12 @@ from typing import Any
 
 from ..client.daemon_client import Client
 from ..errors import ControlError
-from .screen import Line, Mark, lines
+from .screen import Line, Mark, screen_lines
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
-RETRY_S = 1.0
-SILENT_S = 12.0  # the daemon says every 5 s that it lives
+RECONNECT_S = 1.0
+DAEMON_SILENT_S = 12.0  # the daemon says every 5 s that it lives
 SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
 
 
@@ -134,7 +134,7 @@ def _same(before: Line, line: Line) -> int:
     """Return how many cells at the start of a line may stay; none where cells can't be counted."""
     if before.mark != line.mark or not (before.text.isascii() and line.text.isascii()):
         return 0
-    return len(os.path.commonprefix((before.text, line.text)))
+    return len(os.path.commonprefix((before.text, line.text)))  # noqa: RUF071 - it takes any text
 
 
 class Console:
@@ -185,7 +185,7 @@ class Console:
                 waits.append(self._terminal.keys_fd)
             if self._client is not None:
                 waits.append(self._client.fileno())
-            ready, _, _ = select.select(waits, (), (), RETRY_S)
+            ready, _, _ = select.select(waits, (), (), RECONNECT_S)
             if wake_fd in ready:
                 os.read(wake_fd, 64)
             for number in [numbers.pop(0) for _ in range(len(numbers))]:
@@ -223,14 +223,14 @@ class Console:
             if self._client is None:
                 if now_s < self._retry_at_s:
                     return
-                self._retry_at_s = now_s + RETRY_S
+                self._retry_at_s = now_s + RECONNECT_S
                 self._client = self._connect()
                 self._follow()
             elif readable:
                 self._client.hear()
                 for answer in self._client.answers():
                     self._take(answer, now_s)
-            elif now_s - self._heard_s > SILENT_S and not self._trouble:
+            elif now_s - self._heard_s > DAEMON_SILENT_S and not self._trouble:
                 self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
         except ControlError:
             self._trouble = "no zerobeat plays here now; waiting for it (q ends)"
@@ -259,7 +259,7 @@ class Console:
     def _paint(self) -> None:
         columns, rows = self._terminal.size()
         # One column is left free: a full last line would wrap or scroll on some terminals.
-        shown = lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
+        shown = screen_lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
         if self._trouble:
             shown[0] = Line(self._trouble[: columns - 1], "bad")
         self._terminal.paint(shown[:rows])

@@ -1,8 +1,9 @@
 """The state directory as one file, and back.
 
 A backup is a ``.tar.gz`` whose first member lists the SHA-256 of the others, as
-``sha256sum -c SHA256SUMS`` reads it; its tar header names the format (``config.file_format``). Nothing is taken from one until all of it
-is checked. What comes back is first made ready beside what is there; a cut
+``sha256sum -c SHA256SUMS`` reads it; its tar header names the format
+(``config.file_format``). Nothing is taken from one until all of it is checked.
+A restore first writes all files beside those that are stored; a power cut
 before that changes nothing, and after it ``recover`` goes on to the end.
 
 While ``unpack`` works, no daemon may play on that state directory.
@@ -22,9 +23,10 @@ import zlib
 from pathlib import Path
 
 from ..config.file_format import BACKUP_COMMENT, newer_backup
-from ..config.yaml_source import LARGEST_BYTES, read_bytes
+from ..config.stored_files import STORED_KINDS as FOLDERS
+from ..config.yaml_source import LARGEST_FILE_BYTES, read_bytes
 from ..errors import ConfigError, NewerFormatError, StoreError
-from .store import FOLDERS, SESSION, make_folder, refusal, sync_folder
+from .store import SESSION, make_folder, refusal, sync_folder
 
 SUMS = "SHA256SUMS"
 FILES = (SESSION, "session.1.json", "bindings.yaml", "rig.last-good.yaml")
@@ -236,8 +238,10 @@ def _content(
             f"each once, plain files: NAME.yaml in {' and '.join(FOLDERS)}, {', '.join(FILES)}"
         )
         raise StoreError(f"{path}: found {name[:60]!r}; allowed: {allowed}; nothing was changed")
-    if member.size > LARGEST_BYTES:
-        raise StoreError(f"{path}: {name}: found {member.size:,} bytes; allowed: {LARGEST_BYTES:,}")
+    if member.size > LARGEST_FILE_BYTES:
+        raise StoreError(
+            f"{path}: {name}: found {member.size:,} bytes; allowed: {LARGEST_FILE_BYTES:,}"
+        )
     file = archive.extractfile(member)
     assert file is not None
     return file.read()

@@ -15,7 +15,7 @@ from ..config.yaml_source import Table, parse_yaml
 from ..engine.pedals.bindings import Binding, Learned
 
 MOST_LEARNED = 256
-_PLAIN = Binding("controller", 0, "trigger")
+_DEFAULT_BINDING = Binding("controller", 0, "trigger")
 
 
 # ---------------------------------------------------------------- in
@@ -86,7 +86,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
     if binding.channel is not None:
         plain["channel_number"] = binding.channel + 1
     plain |= {"action": binding.action, "kind": binding.kind}
-    if binding.debounce_s != _PLAIN.debounce_s:
+    if binding.debounce_s != _DEFAULT_BINDING.debounce_s:
         plain["debounce_ms"] = round(1000.0 * binding.debounce_s, 3)
     names = (
         "long_press_s",
@@ -103,7 +103,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
     )
     for name in names:
         value = getattr(binding, name)
-        if value != getattr(_PLAIN, name):
+        if value != getattr(_DEFAULT_BINDING, name):
             plain[name] = value
     return plain
 

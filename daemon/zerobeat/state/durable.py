@@ -26,7 +26,7 @@ from ..config.yaml_source import read_bytes
 from ..errors import NewerFormatError, StoreError
 from .sealed import Examined, examine, newer_format, seal
 
-KEPT = 5
+GENERATIONS_KEPT = 5
 DAMAGED = "damaged"
 
 
@@ -54,7 +54,7 @@ def generation(path: Path, number: int | str) -> Path:
 def generations(path: Path) -> Iterator[Path]:
     """Yield the files of every generation, newest first, there or not."""
     # A store that was cut may have left one more than are kept.
-    yield from (generation(path, number) for number in range(KEPT + 2))
+    yield from (generation(path, number) for number in range(GENERATIONS_KEPT + 2))
 
 
 def plain_stem(path: Path) -> str:
@@ -141,7 +141,7 @@ def refuse_newer(path: Path) -> None:
             raise NewerFormatError(f"{candidate}: {why}; nothing was stored")
 
 
-def replace(path: Path, content: bytes, kept: int = KEPT) -> None:
+def replace(path: Path, content: bytes, kept: int = GENERATIONS_KEPT) -> None:
     """Put content in a file's place; what stood there becomes generation 1.
 
     At each moment the file holds the old or the new bytes, whole. When this

@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from ..config import rig
-from ..config.rig import LoadedRig
+from ..config.rig import LoadedRig, read_rig
 from .store import Store
+
+SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 
 
 def state_directory() -> Path:
@@ -34,6 +35,6 @@ def load_rig(path: str | Path) -> LoadedRig:
     """Return a rig with what the daemon stored for it.
 
     Raises:
-        ConfigError: as for ``config.rig.load_rig``.
+        ConfigError: as for ``config.rig.read_rig``.
     """
-    return rig.load_rig(path, own_store())
+    return read_rig(path, own_store())

@@ -16,9 +16,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from ..config.stored_files import STORED_KINDS as FOLDERS
-from ..config.yaml_source import LARGEST_BYTES
+from ..config.yaml_source import LARGEST_FILE_BYTES
 from ..errors import ConfigError, NewerFormatError, StoreError
-from . import durable
+from . import durable, sealed
 from .durable import Newest
 
 PROBE_BYTES = 65_536  # more than a session or a scene needs
@@ -100,7 +100,7 @@ class Store:
 
     def valid_generations(self, path: Path) -> Iterator[Path]:
         """Yield the files of all generations that are whole, newest first."""
-        return (p for p in durable.generations(path) if durable.examine(p).is_valid)
+        return (p for p in durable.generations(path) if sealed.examine(p).is_valid)
 
     def plain_path(self, path: Path) -> Path:
         """Return the file that all generations belong to: slow.yaml of slow.1.yaml."""
@@ -216,10 +216,10 @@ class Store:
                     if name.startswith(".") and name.endswith(".tmp"):
                         os.unlink(folder / name)
 
-    def _replace(self, path: Path, content: bytes, kept: int = durable.KEPT) -> None:
-        size = len(durable.seal(content, path.suffix))
-        if size > LARGEST_BYTES:
-            raise StoreError(f"{path}: found {size:,} bytes; allowed: up to {LARGEST_BYTES:,}")
+    def _replace(self, path: Path, content: bytes, kept: int = durable.GENERATIONS_KEPT) -> None:
+        size = len(sealed.seal(content, path.suffix))
+        if size > LARGEST_FILE_BYTES:
+            raise StoreError(f"{path}: found {size:,} bytes; allowed: up to {LARGEST_FILE_BYTES:,}")
         try:
             if path.parent not in self._made or not path.parent.is_dir():
                 make_folder(path.parent)

@@ -123,7 +123,7 @@ class StoreWriter:
             except ZerobeatError as error:
                 is_newer = isinstance(error, NewerFormatError)
                 done = Done(job.ticket, job.what, error=str(error), is_newer=is_newer)
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - the thread must go on for later stores
                 done = Done(job.ticket, job.what, error=f"{job.what}: not stored: {error!r}")
             self._done.append(done)
             os.eventfd_write(wake_fd, 1)
