@@ -176,7 +176,7 @@ def _load(name: str) -> CommandModule:
 
 
 def _not_installed(name: str, error: ModuleNotFoundError) -> ZerobeatError:
-    """Return what a player reads when a package, or a command of ours, is not there."""
+    """Return the error for a package, or a command of ours, that is not installed."""
     missing = (error.name or "").split(".")[0]
     if missing == __package__.split(".")[0]:
         return ZerobeatError(f"{name}: this command is not in this version")

@@ -1,4 +1,4 @@
-"""What the small commands share: ask_and_print the running daemon, print the one line it says."""
+"""Shared by the small commands: arguments, and a request whose answer is printed."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def add_voice(parser: argparse.ArgumentParser, required: bool) -> None:
 def ask_and_print(
     args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
 ) -> int:
-    """Ask, print what the daemon says, and return the exit status."""
+    """Send one command, print the answer's line, and return the exit status."""
     with Client(args.socket, within_s) as client:
         print(client.ask(command, **values).get("said", "done"))
     return 0
@@ -46,7 +46,7 @@ def value_of(text: str) -> Any:
     except (ValueError, RecursionError):
         if not text.startswith(("[", "{")):
             return text
-        import yaml  # here, for small commands start faster without it
+        import yaml  # imported here: commands start faster without it
 
         try:
             return yaml.safe_load(text)

@@ -31,16 +31,16 @@ class Client:
 
     Args:
         path: its socket; None looks in the usual places.
-        within_s: an answer is waited for so long.
+        within_s: how long to wait for an answer.
 
     Raises:
-        ControlError: none plays there, or it may not be reached.
+        ControlError: no daemon runs there, or access is denied.
     """
 
     def __init__(self, path: Path | None = None, within_s: float = ANSWER_S) -> None:
         self._link = _connect(path)
         self._within_s = within_s
-        self._heard = b""
+        self._received = b""
         self._id = 0
 
     def fileno(self) -> int:
@@ -62,7 +62,7 @@ class Client:
             left_s = end_s - time.monotonic()
             if left_s <= 0:
                 raise ControlError(f"zerobeat does not answer within {self._within_s:g} s")
-            self._hear(left_s)
+            self._receive(left_s)
 
     def send(self, command: str, **values: Any) -> None:
         """Send one command without waiting for its answer."""
@@ -75,9 +75,9 @@ class Client:
             raise ControlError("zerobeat has stopped or takes no more commands") from None
 
     def answers(self) -> Iterator[dict[str, Any]]:
-        """Yield the answers that have been heard whole."""
-        while (end := self._heard.find(b"\n")) >= 0:
-            line, self._heard = self._heard[:end], self._heard[end + 1 :]
+        """Yield the answers that have been received completely."""
+        while (end := self._received.find(b"\n")) >= 0:
+            line, self._received = self._received[:end], self._received[end + 1 :]
             try:
                 answer = json.loads(line)
             except ValueError:
@@ -87,15 +87,15 @@ class Client:
             yield answer
 
     def status(self) -> dict[str, Any]:
-        """Return the picture of now."""
+        """Return the current status."""
         shown = self.ask("status").get("status")
         return shown if isinstance(shown, dict) else {}
 
     def hear(self) -> None:
-        """Take what has come; to be called when the socket is readable."""
-        self._hear(0.0)
+        """Receive what has arrived; to be called when the socket is readable."""
+        self._receive(0.0)
 
-    def _hear(self, timeout_s: float) -> None:
+    def _receive(self, timeout_s: float) -> None:
         self._link.settimeout(timeout_s)
         try:
             content = self._link.recv(1 << 16)
@@ -105,8 +105,8 @@ class Client:
             content = b""
         if not content:
             raise ControlError("zerobeat has stopped")
-        self._heard += content
-        if len(self._heard) > LONGEST_ANSWER:
+        self._received += content
+        if len(self._received) > LONGEST_ANSWER:
             raise ControlError("found an answer without end; is that socket zerobeat's?")
 
     def close(self) -> None:
@@ -145,7 +145,7 @@ def _connect(path: Path | None) -> socket.socket:
 
 
 def _remedy(place: Path) -> str:
-    """Return how to be let in: by the group of the socket, or of its folder."""
+    """Return how to get access: by the group of the socket, or of its folder."""
     for found in (place, place.parent):
         try:
             known = found.stat()

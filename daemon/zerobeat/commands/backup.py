@@ -1,4 +1,4 @@
-"""``zerobeat backup``: the state directory into one file, and back."""
+"""``zerobeat backup``: packs the state directory into one file, and restores it."""
 
 from __future__ import annotations
 
@@ -49,12 +49,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _directory(socket: Path | None) -> Path:
-    """Return where the daemon that plays stores, else where one would."""
+    """Return the state directory of the running daemon, else the one it would use."""
     try:
         with Client(socket) as client:
-            told = client.status().get("store", {}).get("directory")
-        if isinstance(told, str):
-            return Path(told)
+            directory = client.status().get("store", {}).get("directory")
+        if isinstance(directory, str):
+            return Path(directory)
     except ZerobeatError:
         if socket is not None:
             raise
@@ -63,7 +63,7 @@ def _directory(socket: Path | None) -> Path:
 
 
 def _restore(file: Path, directory: Path) -> list[str]:
-    backup.read_backup(file)  # before anything is made, so that a bad one leaves no trace
+    backup.read_backup(file)  # first, so that a bad one leaves no trace
     lock = StateLock(directory)
     try:
         if lock.why:
@@ -76,7 +76,7 @@ def _restore(file: Path, directory: Path) -> list[str]:
 
 
 def _give_to_owner(directory: Path) -> None:
-    """Let the daemon's own user go on writing there after a restore by root."""
+    """After a restore by root, give the files to the owner of the directory, the daemon's user."""
     if os.geteuid() != 0:
         return
     owner = directory.stat()

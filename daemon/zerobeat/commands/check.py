@@ -1,4 +1,4 @@
-"""``zerobeat check``: the faults of a file, or what it says."""
+"""``zerobeat check``: shows the faults of a file, or its content."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The commands that only ask the running daemon: a row of a table each."""
+"""The commands that only send a request to the running daemon: a row of a table each."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ class DaemonCommand:
         name: of both.
         example: shown by ``--help``.
         arguments: adds what the command takes besides ``--socket``.
-        values: what goes with the request.
-        within_s: how long the answer is waited for.
+        values: the parameters of the request.
+        within_s: how long to wait for the answer.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""``zerobeat doctor``: everything that breaks a gig, each with its remedy."""
+"""``zerobeat doctor``: checks the machine, MIDI and the daemon, each fault with its remedy."""
 
 from __future__ import annotations
 

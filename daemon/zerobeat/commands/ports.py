@@ -1,4 +1,4 @@
-"""``zerobeat ports``: MIDI ports and audio inputs by the names a rig uses."""
+"""``zerobeat ports``: lists MIDI ports and audio inputs by the names a rig uses."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     backend = choose_backend(args.backend)
     patch = open_patch(backend)
     try:
-        time.sleep(0.05)  # JACK tells its ports from its next period on
+        time.sleep(0.05)  # JACK lists its ports from its next period on
         ports = [port for port in patch.ports() if not port.own]
     finally:
         patch.close()
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def audio_lines() -> list[str]:
-    """Return audio inputs with the level of each channel, as a short look found it (A2)."""
+    """Return audio inputs with the level of each channel, measured for a moment (A2)."""
     from ..measure.audio.devices import list_devices, text_of
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
@@ -94,7 +94,7 @@ def _level(rms: float, peak: float) -> str:
 
 
 def _identity(port: PortName, ports: list[PortName]) -> str:
-    """Return what tells a port from another of its name, as a rig writes it."""
+    """Return what distinguishes a port from others of its name, as a rig writes it."""
     same = [other for other in ports if other.text == port.text]
     if len(same) < 2:
         return ""

@@ -1,4 +1,4 @@
-"""``zerobeat run``: the daemon in the foreground."""
+"""``zerobeat run``: runs the daemon in the foreground."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ..runtime.startup_state import State, come_back
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.state_directory import load_rig, state_directory
 
-RESTART_PAUSE_S = 10.0  # a service manager that starts it again at once would fill the log
+RESTART_PAUSE_S = 10.0  # a service manager that restarts it at once would fill the log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,15 +51,15 @@ def run(args: argparse.Namespace) -> int:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
-    evening = come_back(state, loaded, args.scene)
-    runner = Runner(args.rig, loaded, evening, args.backend, args.or_last_good, instead)
-    for line in (*state.lines, *loaded.warnings, *evening.lines):
+    startup = come_back(state, loaded, args.scene)
+    runner = Runner(args.rig, loaded, startup, args.backend, args.or_last_good, instead)
+    for line in (*state.lines, *loaded.warnings, *startup.lines):
         print(line, flush=True)
     return runner.run()
 
 
 def _load(rig: Path, or_last_good: bool, keep: bool) -> tuple[LoadedRig, str]:
-    """Return a rig to play, and a line if it is not the one that was asked for."""
+    """Return a rig to play, and a line if it is not the requested one."""
     try:
         loaded = load_rig(rig)
     except ConfigError as error:
@@ -75,10 +75,11 @@ def _load(rig: Path, or_last_good: bool, keep: bool) -> tuple[LoadedRig, str]:
 
 
 def _last_good(rig: Path, error: ConfigError) -> tuple[LoadedRig, str]:
-    """Return what to play instead.
+    """Return the last good rig and the line that says so.
 
     Raises:
-        ConfigError: nothing; told ten seconds before, for whoever starts this again at once.
+        ConfigError: there is none; raised after ten seconds, so that a service manager that
+            restarts it at once does not fill the log.
     """
     print(error, file=sys.stderr, flush=True)
     try:

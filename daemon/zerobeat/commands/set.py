@@ -1,4 +1,4 @@
-"""``zerobeat set``: change a setting of a voice, the scene or tonight."""
+"""``zerobeat set``: changes a setting of a voice, the scene or tonight."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _names(value: Any) -> Any:
-    """Return an order of scenes: a list, names between commas, or null for the rig's own."""
+    """Return a set list from a list, names between commas, or null for the rig's own."""
     if value is None:
         return []
     if isinstance(value, list):
@@ -65,7 +65,7 @@ def _names_a_file(value: Any) -> bool:
 
 
 def _written_out(value: Any, client: Client) -> Any:
-    """Read the file here: the daemon opens none while it plays. It is looked for as by the rig."""
+    """Return the content of a scale file, found as by the rig: the daemon opens no file itself."""
     context = Context(Path(str(client.status().get("rig", "."))).parent, own_store())
     scale, keyboard_map = read_scale_field(node_of(value, Place("set", 0, "scale")), context)
     context.faults.raise_any()

@@ -1,4 +1,4 @@
-"""``zerobeat status``: what plays, what waits and what is wrong."""
+"""``zerobeat status``: shows what plays, what waits and what is wrong."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Audio inputs of a rig, and how each voice is listened to when it is measured.
+"""Audio inputs of a rig, and the settings for measuring each voice through them.
 
     audio_inputs:
       left: {device: "Line Box: USB Audio", channel_number: 1}
@@ -44,7 +44,7 @@ class AudioInput:
 
 @dataclass(frozen=True, slots=True)
 class ListenSettings:
-    """How a voice is heard.
+    """How a voice is recorded when it is measured.
 
     Args:
         input: an audio input; "" where none is named and the rig has not just one.
@@ -102,7 +102,7 @@ def _audio_input(name: str, section: Section) -> AudioInput:
 
 
 def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> ListenSettings:
-    """Return how one voice is heard; a rig with one audio input needs no ``input``."""
+    """Return how one voice is recorded; a rig with one audio input needs no ``input``."""
     names = list(audio_inputs)
     only = names[0] if len(names) == 1 else ""
     name = section.text("input", only)

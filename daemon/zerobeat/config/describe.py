@@ -1,4 +1,4 @@
-"""What a file says, as plain lines of at most 80 columns for checking by eye.
+"""Describes the content of a file in lines of at most 80 columns, for ``zerobeat check``.
 
 Notes are shown with their number, channels from 1 to 16, programs both as the
 player counts them and as on the wire.
@@ -67,7 +67,7 @@ def unison_ms(voices: int, bytes_per_second: int) -> tuple[float, float]:
 
 
 def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]:
-    """Return the facts of a converter."""
+    """Return the properties of a converter, one line each."""
     step = bend_to_cents(1, converter.bend_range_cents)
     sent = "range sent" if converter.sends_bend_range else "range fixed"
     lowest, highest = converter.lowest_note, converter.highest_note
@@ -95,7 +95,7 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
 
 
 def converter_file_lines(read: ConverterFile) -> list[str]:
-    """Return the facts of a converter and its table of measured volts."""
+    """Return the properties of a converter and its table of measured volts."""
     lines = [f"converter {read.converter.name}"]
     for fact in converter_lines(read.converter):
         lines += wrapped(fact)
@@ -113,7 +113,7 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
 
 
 def profile_lines(profile: Profile) -> list[str]:
-    """Return the readings of a profile and where it can't be trusted."""
+    """Return the readings of a profile and its unusable ranges."""
     curve = profile.curve()
     date = f", measured {profile.measured}" if profile.measured else ""
     lines = wrapped(f"profile of {profile.voice}{date}", 0)
@@ -163,7 +163,7 @@ def map_lines(keyboard_map: KeyboardMap, scale: Scale) -> list[str]:
 
 
 def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -> list[str]:
-    """Return what a scene says: its program, hold, zones and the settings of its voices."""
+    """Return the program, hold, zones and voice settings of a scene."""
     bank = "" if scene.bank is None else f", bank {scene.bank}"
     regate = ", gates open again at a trigger" if scene.regate else ""
     lines = wrapped(
@@ -213,7 +213,7 @@ def _zone(zone: Zone, middle_c_octave: int) -> str:
 
 
 def settings_text(settings: VoiceSettings, middle_c_octave: int = 4) -> str:
-    """Return the settings of a voice that are not as usual, as one sentence."""
+    """Return the settings of a voice that differ from the defaults, as one sentence."""
     parts = [_scale_text(settings, middle_c_octave)]
     for name, unit in (("degrees", "degree"), ("octaves", "octave"), ("semitones", "semitone")):
         value = getattr(settings, name)

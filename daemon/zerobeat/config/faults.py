@@ -1,4 +1,4 @@
-"""Faults of a load: each with its place, handed out in file order, one line each."""
+"""Faults found while files are read: one line each, in the order of the files."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from ..errors import ConfigError
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a value stands: file as shown, line from 1, key such as ``voices.reed.root``."""
+    """Position of a value: file as shown, line from 1, key such as ``voices.reed.root``."""
 
     file: str
     line: int

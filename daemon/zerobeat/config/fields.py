@@ -2,7 +2,7 @@
 
 A ``Section`` reads the keys of one mapping. Each reader gives the value or,
 after adding a fault, the default, so that all faults of a file come at once.
-``close`` reports the keys that nobody asked for.
+``close`` reports the keys that were not read.
 
 Numbers and booleans follow YAML 1.2: ``true`` and ``false`` only, and digits
 without leading zeros, underscores, colons, ``.inf`` or ``.nan``.
@@ -27,12 +27,12 @@ _NUMBER = re.compile(r"[-+]?((0|[1-9][0-9]*)(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]
 _NOTHING = ("", "~", "null", "Null", "NULL")
 _SPOILT = re.compile(r"[-+]?(0[0-7]+|0[xo][0-9a-fA-F]+|[0-9][0-9_]*_[0-9_]*|[0-9]+(:[0-9]+)+)\Z")
 
-# Words that commands and files use where a name may stand: `zerobeat set scene hold note`.
+# Words with a meaning of their own where a name is expected: `zerobeat set scene hold note`.
 RESERVED_NAMES = ("", "all", "none", "scene", "tonight")
 
 
 def found(node: Node) -> str:
-    """Return how a fault shows what stands at a node."""
+    """Return how a fault shows the value of a node."""
     if isinstance(node, Listing):
         return "a list"
     if isinstance(node, Table):
@@ -43,7 +43,7 @@ def found(node: Node) -> str:
 
 
 def is_nothing(node: Node) -> bool:
-    """Return whether a key stands there without a value."""
+    """Return whether a key has no value."""
     return isinstance(node, Scalar) and node.plain and node.text in _NOTHING
 
 
@@ -143,7 +143,7 @@ def _hint(node: Node) -> str:
 
 @dataclass(slots=True)
 class Section:
-    """Reads the keys of one mapping and reports what nobody asked for."""
+    """Reads the keys of one mapping and reports unknown ones."""
 
     table: Table
     faults: Faults
@@ -166,7 +166,7 @@ class Section:
         return node
 
     def at(self, key: str) -> Place:
-        """Return the place of a key, or where it would stand."""
+        """Return the place of a key, or of the mapping if the key is missing."""
         node = self.table.entries.get(key)
         if node is not None:
             return node.place
@@ -283,7 +283,7 @@ class Section:
             )
 
     def close(self) -> None:
-        """Add a fault for each key that was not asked for."""
+        """Add a fault for each key that was not read."""
         known = list(dict.fromkeys(self.asked))
         for key, line in self.table.key_lines.items():
             if key not in known:

@@ -1,4 +1,4 @@
-"""Profile files: the readings of a voice, in and out.
+"""Profile files, read and written: the readings of a voice.
 
 A profile ``against: notes`` is of a whole voice, converter and oscillator
 together, and is used alone. One ``against: volts`` is of an oscillator, and
@@ -42,7 +42,7 @@ class ProfileReading:
 
 @dataclass(frozen=True, slots=True)
 class CheckNote:
-    """A note that was no reading, as it sounded before and with this profile's correction."""
+    """A note that was not used for the fit: its error without and with the correction."""
 
     note: int
     before_cents: float
@@ -94,19 +94,19 @@ class Profile:
 
 
 def correction_of(
-    profile: Profile, behind: ConverterFile, channel: int
+    profile: Profile, converter_file: ConverterFile, channel: int
 ) -> tuple[TrackingCurve, tuple[float, ...] | None]:
-    """Return the curve of a voice and its errors by note number, if it has such.
+    """Return the curve of a voice and its errors by note number, if there are any.
 
     Args:
         profile: of the voice, or of its oscillator.
-        behind: the converter it is plugged into.
+        converter_file: the converter it is plugged into.
         channel: 0 to 15.
 
     Raises:
         TrackingError: readings from which no curve can be made.
     """
-    converter = behind.converter
+    converter = converter_file.converter
     curve = profile.curve(converter.zero_volt_note, converter.bend_range_cents)
     if profile.against == "notes":
         if profile.errors_follow == "number":
@@ -114,8 +114,8 @@ def correction_of(
             return smooth, _errors_by_number(profile, smooth)
         return curve, None
     if converter.errors_follow == "number":
-        return curve, behind.note_errors_cents(channel)
-    table = behind.curve(channel)
+        return curve, converter_file.note_errors_cents(channel)
+    table = converter_file.curve(channel)
     return (curve if table is None else compose(table, curve)), None
 
 

@@ -1,6 +1,6 @@
 """The rig file: inputs, converters, voices and scenes, with the files it names.
 
-The player writes it; nothing here ever does.
+The player writes it; the program never does.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 @dataclass(frozen=True, slots=True)
 class LoadedRig:
-    """A rig with all that its files say.
+    """A rig with the content of all files that it names.
 
     ``scenes`` are in the order of the set list. ``profiles``, ``converters``
     and ``pedalboards`` are by the name of the voice, the output and the input;
     ``listening`` (for measuring) is by the name of the voice. ``scene_files``
-    and ``profile_files`` say under which name the store keeps the scene of a
-    title and the profile of a voice; "" where the rig says ``profile: none``.
+    and ``profile_files`` have the names in the store, of scenes by title and of
+    profiles by voice; "" where the rig says ``profile: none``.
     """
 
     rig: Rig
@@ -56,7 +56,7 @@ def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
 
     Args:
         path: the rig file.
-        stored: scenes and profiles that the daemon stored; they go before the player's.
+        stored: scenes and profiles that the daemon stored; they take precedence over the player's.
 
     Raises:
         ConfigError: every fault of the rig file and of each file it names,
@@ -100,8 +100,8 @@ def _read(table: Table, context: Context) -> LoadedRig:
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes
-    feet = read_pedal_settings(section, scenes, bank.files, context.faults)
-    rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **feet)
+    pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
+    rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -142,7 +142,7 @@ def _voices(
         if voice is not None:
             voices.append(voice)
     context.voices = tuple(places)
-    # A gate that is written wrongly is told once, at its own line.
+    # A wrong value of gate is reported once, at its own line.
     context.drones = frozenset(name for name, inner in places.items() if not _gate_closes(inner))
     return tuple(voices)
 
@@ -209,7 +209,7 @@ def _outputs(
 
 
 def _converter(name: str, section: Section, context: Context) -> ConverterFile:
-    """Return the converter of an output: a file's name, or facts written out here."""
+    """Return the converter of an output: a file's name, or properties written in the rig."""
     node = section.node("converter", required=True, allowed="a converter file, or its facts")
     if isinstance(node, Scalar):
         file = section.text("converter", None)

@@ -1,4 +1,4 @@
-"""What one field alone cannot show: faults between the parts of a rig."""
+"""Checks across fields: parts of a rig that contradict each other."""
 
 from __future__ import annotations
 
@@ -45,14 +45,14 @@ def _check_ports(rig: Rig, section: Section, faults: Faults) -> None:
             place = place_in(section, "converters", output.name, "port")
             faults.add(place, f"found the port of {seen[output.port]}; allowed: a port of its own")
         seen.setdefault(output.port, output.name)
-    heard: list[tuple[str, int | None, str]] = []
+    used: list[tuple[str, int | None, str]] = []
     for source in rig.inputs:
-        for port, channel, name in heard:
+        for port, channel, name in used:
             if source.port and port == source.port and _overlap(channel, source.channel):
                 place = place_in(section, "inputs", source.name, "port")
                 text = f"found the port of {name}"
                 faults.add(place, f"{text}; allowed: another port, or a channel_number for each")
-        heard.append((source.port, source.channel, source.name))
+        used.append((source.port, source.channel, source.name))
 
 
 def _overlap(one: int | None, other: int | None) -> bool:

@@ -1,4 +1,4 @@
-"""What feet may do: pedalboards and their lights, the set list, the stage lock."""
+"""The pedal settings of a rig: pedalboards, their lights, the set list, the stage lock."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def read_pedalboards(
 def read_pedal_settings(
     section: Section, scenes: Sequence[Scene], files: dict[str, str], faults: Faults
 ) -> dict[str, Any]:
-    """Return what the rig says of the set list and the stage lock, as fields of ``Rig``.
+    """Return the set list and the stage lock of a rig, as fields of ``Rig``.
 
     Args:
         section: the rig.
@@ -63,7 +63,7 @@ def read_pedal_settings(
 
 
 def check_lights(rig: Rig, section: Section, faults: Faults) -> None:
-    """Add faults for lights that would send to a converter, or that nobody hears."""
+    """Add faults for light ports that are a converter's, or whose name is taken."""
     converters = {output.port: output.name for output in rig.outputs}
     names = {output.name for output in rig.outputs}
     for source in rig.inputs:

@@ -1,7 +1,7 @@
 """The scenes of a rig: those it lists, the one written into it, and those that were stored new.
 
-What was stored goes before what the rig's own files say. A stored scene that
-no line of the rig names was stored under a new name; it comes after the others.
+A stored scene takes precedence over the rig's own file. A stored scene that no
+line of the rig names was stored under a new name; it comes after the others.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def _written(section: Section, context: Context, bank: RigScenes) -> Scene:
 
 
 def _add_new(section: Section, context: Context, bank: RigScenes) -> None:
-    """Add what was stored under a new name; what can't be used is told and left out."""
+    """Add scenes stored under a new name; each that can't be used is left out with a warning."""
     if context.stored is None:
         return
     known = {*bank.files.values(), WRITTEN_IN}

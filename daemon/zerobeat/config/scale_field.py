@@ -1,4 +1,4 @@
-"""The ``scale`` of a voice in a scene: a name, a file, a list of cents, or all written out.
+"""The ``scale`` of a voice in a scene: a name, a file, a list of cents, or written in full.
 
     scale: dorian                  a built-in one, also "19 equal"
     scale: continuous              pitch is left alone
@@ -135,7 +135,7 @@ def _written_out(section: Section) -> KeyboardMap | None:
 
 
 def scale_to_plain(scale: Scale | None, keyboard_map: KeyboardMap | None) -> Any:
-    """Return what stands under ``scale`` in a stored scene: text, or all written out."""
+    """Return the value of ``scale`` in a stored scene: a name, or the whole scale."""
     if scale is None and keyboard_map is None:
         return "continuous"
     if keyboard_map is None and scale is not None and _is_preset(scale):

@@ -1,4 +1,4 @@
-"""Scene files, in and out: what a foot switch recalls."""
+"""Scene files: reads them, and writes what a store keeps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from .stored_files import StoredFiles
 from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
-# Feet and fingers are not sample-accurate; beyond these it would be another beat.
+# Players are not sample-accurate; longer times than these would reach another beat.
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
 DEFAULT_SCENE = Scene()
 
@@ -26,7 +26,7 @@ def load_scene(
     """Return the scene of a file.
 
     Without a rig around it (``context``) names of voices and inputs are not
-    checked, and what ``all:`` says stands under the voice name ``all``.
+    checked, and the settings under ``all:`` get the voice name ``all``.
 
     Raises:
         ConfigError: all faults of the file and of the scales it names.
@@ -78,7 +78,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
 
 
 def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scene:
-    """Return a scene's own part, changed as a section says; faults go into the context."""
+    """Return a scene with the changes of a section, voices apart; faults go into the context."""
     hold = section.choice("hold", scene.hold, HOLDS)
     regate = section.flag("regate", scene.regate)
     triggers = _triggers(section, context)
@@ -97,7 +97,7 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
 
 
 def _waits_ms(section: Section, scene: Scene) -> dict[str, Any]:
-    """Return how near to a clock trigger counts as on it; what is not said stays as it is."""
+    """Return the times around a clock trigger, as fields of ``Scene``; by default ``scene``'s."""
     return {
         name: section.number(name, getattr(scene, name), 0.0, most)
         for name, most in WAITS_MS.items()
@@ -250,7 +250,7 @@ def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
 
 
 def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
-    """Return what a scene file says, as plain values; ``read_scene`` reads them back.
+    """Return a scene as plain values with the keys of a file; ``read_scene`` reads them back.
 
     Notes are written as numbers, so that another ``middle_c`` changes nothing.
     """

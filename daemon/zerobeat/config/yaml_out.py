@@ -1,4 +1,4 @@
-"""Plain values as YAML text, fast: a store is formatted on the thread that plays.
+"""Writes plain values as YAML, fast: a store is formatted on the main thread, which plays.
 
 One line a key, in flow style below it. A general writer of YAML takes several
 times as long.

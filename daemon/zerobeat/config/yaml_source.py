@@ -1,9 +1,9 @@
-"""YAML that remembers file, line and key of each value.
+"""Reads YAML into nodes that know the file, line and key of each value.
 
-``read_yaml`` turns a file into nodes. It refuses what a YAML parser lets by:
+``read_yaml`` refuses what a YAML parser accepts:
 a key given twice, anchors and aliases, tags, a second document, tabs, bytes
-that are not UTF-8, and things that are no ordinary file. All faults go into
-``Faults``, which hands them out in file order.
+that are not UTF-8, and anything but an ordinary file. All faults go into
+``Faults``, which sorts them by file and line.
 
 Values are not guessed: a scalar stays text here, and ``fields`` reads it as
 YAML 1.2 would, so ``no`` is a word and ``010`` is not eight.
@@ -61,7 +61,7 @@ Node = Scalar | Listing | Table
 
 
 def read_bytes(path: Path, largest: int = LARGEST_FILE_BYTES) -> bytes:
-    """Return what an ordinary file holds.
+    """Return the content of an ordinary file.
 
     Raises:
         ConfigError: one line that says what is wrong with the file: missing,
@@ -148,7 +148,7 @@ _LOST_SHARP = re.compile(r"""\bscale:\s+([^'"#\[{]+\s#\d[^,}]*)""")
 
 
 class _Refused(Exception):
-    """Something that ends the reading of this file; its fault is already added."""
+    """Ends the reading of this file; the fault has been added already."""
 
 
 def _compose(text: str, file: str, faults: Faults) -> Node | None:
@@ -262,7 +262,7 @@ class _Builder:
 
 @dataclass(slots=True)
 class _Open:
-    """A list or mapping whose end has not come yet."""
+    """A list or mapping that has not been closed yet."""
 
     place: Place
     is_table: bool

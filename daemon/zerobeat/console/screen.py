@@ -1,9 +1,8 @@
-"""The console's picture as plain lines; no terminal, no colour, no state.
+"""Formats the daemon's status as plain lines; no terminal, no colour, no state.
 
-Two layouts: 80 columns by 24 rows, and a reduced one down to 40 by 12. What a
-line means stands in its words; its ``mark`` only lets a terminal colour it.
-Names are shown as text and never read as markup; control characters are
-replaced.
+Two layouts: 80 columns by 24 rows, and a reduced one down to 40 by 12. A line
+is complete in its words; its ``mark`` only lets a terminal colour it. Names are
+shown as text and never read as markup; control characters are replaced.
 """
 
 from __future__ import annotations
@@ -38,22 +37,22 @@ def screen_lines(
     ascii_only: bool,
     now_s: float = 0.0,
 ) -> list[Line]:
-    """Return a picture as lines.
+    """Return a status as lines.
 
     Args:
-        shown: what ``status`` answers.
+        shown: the answer to the command ``status``.
         columns: width; no line is wider.
         rows: height, or None for as many lines as it takes.
-        loads: share of its budget that each output's cable uses, 0 to 1.
+        loads: share of its byte budget that each output uses, 0 to 1.
         ascii_only: other characters become ``?``.
-        now_s: Unix time, for how long ago something was; 0: not told.
+        now_s: Unix time, for the age of a touch-up; 0: no age is shown.
     """
     full = columns >= FULL_COLUMNS and (rows is None or rows >= FULL_ROWS)
     head = _head(shown) if full else _short_head(shown)
-    foot = full_foot(shown, loads) if full else short_foot(shown)
+    footer = full_footer(shown, loads) if full else short_footer(shown)
     if rows is not None and not full:
-        foot = foot[: max(1, rows - len(head) - 1)]
-    room = None if rows is None else max(0, rows - len(head) - len(foot))
+        footer = footer[: max(1, rows - len(head) - 1)]
+    room = None if rows is None else max(0, rows - len(head) - len(footer))
     octave = int(shown.get("middle_c_octave", 4))
     if room is not None and not full and room > len(shown.get("voices", [])):
         head.append(Line("voice  key   bend  corr used state", "head"))
@@ -73,7 +72,7 @@ def screen_lines(
         )
     return [
         Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark)
-        for line in [*head, *body, *foot]
+        for line in [*head, *body, *footer]
     ]
 
 
@@ -105,18 +104,18 @@ def _trouble(voice: Status) -> str:
 
 
 def words(voice: Status, now_s: float = 0.0) -> list[str]:
-    """Return how a voice stands, in words, what matters most first."""
-    told = [trouble] if (trouble := _trouble(voice)) else []
-    told += ["measuring"] if voice.get("measuring") else []
-    told += ["muted"] if voice["mute"] else []
-    told += ["solo"] if voice["solo"] else []
-    told += ["raw"] if voice["bypass"] else []
+    """Return the state of a voice in words, the most important first."""
+    parts = [trouble] if (trouble := _trouble(voice)) else []
+    parts += ["measuring"] if voice.get("measuring") else []
+    parts += ["muted"] if voice["mute"] else []
+    parts += ["solo"] if voice["solo"] else []
+    parts += ["raw"] if voice["bypass"] else []
     if voice["waits"]:
-        told.append(f"waits {voice['waits']}")
-    told += ["check profile"] if voice["stale"] else []
-    told += [] if voice["measured"] else ["unmeasured"]
-    told += _touched_up(voice["touch_up"], now_s)
-    return told or ["ok" if voice["key"] is not None else "silent"]
+        parts.append(f"waits {voice['waits']}")
+    parts += ["check profile"] if voice["stale"] else []
+    parts += [] if voice["measured"] else ["unmeasured"]
+    parts += _touched_up(voice["touch_up"], now_s)
+    return parts or ["ok" if voice["key"] is not None else "silent"]
 
 
 def _touched_up(touch_up: Status, now_s: float) -> list[str]:
@@ -221,19 +220,19 @@ def _short_head(shown: Status) -> list[Line]:
 
 
 def set_list_lines(shown: Status) -> list[Line]:
-    """Return where in the set list the scene stands that waits, else plays, and what follows."""
+    """Return the place in the set list of the scene that waits or plays, and what follows."""
     order = shown.get("set_list", ())
     if len(order) < 2:
         return []
     position = shown.get("position")
     program = shown.get("program")
     first = shown.get("program_numbers_from", 1)
-    told = "" if program is None else f"   program {program + first} (wire {program})"
+    number = "" if program is None else f"   program {program + first} (wire {program})"
     if position is None:
-        return [Line(f"set list  not in it, {len(order)} scenes{told}")]
+        return [Line(f"set list  not in it, {len(order)} scenes{number}")]
     follows = order[position + 1] if position + 1 < len(order) else ""
     then = f", then {follows}" if follows else ", the last"
-    return [Line(f"set list  {position + 1} of {len(order)}{then}{told}")]
+    return [Line(f"set list  {position + 1} of {len(order)}{then}{number}")]
 
 
 def short_place(shown: Status) -> str:
@@ -278,7 +277,7 @@ def _what_waits(shown: Status) -> str:
 
 
 def roots_line(shown: Status) -> Line:
-    """Return whose root the next key sets."""
+    """Return the voices whose root the next key sets."""
     names = shown.get("root_keys", ())
     if not names:
         return Line("")
@@ -313,9 +312,9 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.0f}%"
 
 
-def full_foot(shown: Status, loads: Mapping[str, float]) -> list[Line]:
-    """Return what stands below the voices on a screen of 80 columns."""
-    found = [Line(""), *foot_lines(shown, "foot      "), _ports(shown, "ports     ")]
+def full_footer(shown: Status, loads: Mapping[str, float]) -> list[Line]:
+    """Return the lines below the voices on a screen of 80 columns."""
+    found = [Line(""), *pedal_message_lines(shown, "foot      "), _ports(shown, "ports     ")]
     if shown.get("clock"):
         found.append(clock_line(shown["clock"]))
     cables = []
@@ -333,12 +332,12 @@ def full_foot(shown: Status, loads: Mapping[str, float]) -> list[Line]:
     return found
 
 
-def short_foot(shown: Status) -> list[Line]:
-    """Return what stands below the voices on a small screen, what matters most first."""
+def short_footer(shown: Status) -> list[Line]:
+    """Return the lines below the voices on a small screen, the most important first."""
     return [
         *_muted(shown, "muted "),
         *_disk(shown, ""),
-        *foot_lines(shown, "foot "),
+        *pedal_message_lines(shown, "foot "),
         _ports(shown, ""),
         _faults(shown, "faults "),
         *_latency(shown, "latency "),
@@ -346,7 +345,7 @@ def short_foot(shown: Status) -> list[Line]:
 
 
 def _reload(shown: Status, label: str) -> list[Line]:
-    """Return what the last reload came to; the first fault of a refused one."""
+    """Return the result of the last reload; the first fault if it was refused."""
     outcome = str(shown.get("reload", "")).removeprefix("reload: ")
     if not outcome:
         return []
@@ -391,18 +390,18 @@ def _faults(shown: Status, label: str) -> Line:
     faults = shown.get("faults", 0)
     failing = [port for port in shown.get("ports", []) if port["faults"]]
     failed = sum(port["faults"] for port in failing)
-    told = [str(faults)]
-    told += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
-    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    parts = [str(faults)]
+    parts += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
+    parts += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
     last = shown.get("last_faults")
-    told += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
+    parts += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
     dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
-    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
-    return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
+    parts += [f"dropped: {', '.join(dropped)}"] if dropped else []
+    return Line(label + "; ".join(parts), "bad" if faults or failed or last else "")
 
 
 def _muted(shown: Status, label: str) -> list[Line]:
-    """Return the inputs on which what goes out comes back."""
+    """Return the inputs that were muted because of a MIDI loop."""
     names = shown.get("muted", ())
     return (
         [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")]
@@ -412,13 +411,13 @@ def _muted(shown: Status, label: str) -> list[Line]:
 
 
 def _real_time(shown: Status) -> list[Line]:
-    """Return what was refused; nothing if all was granted."""
+    """Return what real-time permission was refused; nothing if all was granted."""
     text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
     return [Line(f"real time {text}")] if "refused" in text else []
 
 
 def _disk(shown: Status, label: str) -> list[Line]:
-    """Return why nothing can be stored, else what stored file was passed over; often nothing."""
+    """Return why nothing can be stored, else which stored file could not be used, if any."""
     store = shown.get("store", {})
     fault = store.get("fault", "")
     if fault:
@@ -429,12 +428,12 @@ def _disk(shown: Status, label: str) -> list[Line]:
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
 
 
-def foot_lines(shown: Status, label: str) -> list[Line]:
-    """Return the last thing a foot did, or why it was refused."""
-    said = shown.get("foot")
-    if not said:
+def pedal_message_lines(shown: Status, label: str) -> list[Line]:
+    """Return the result of the last pedal action, or why it was refused."""
+    message = shown.get("foot")
+    if not message:
         return []
-    return [Line(f"{label}{said}", "bad" if shown.get("foot_refused") else "")]
+    return [Line(f"{label}{message}", "bad" if shown.get("foot_refused") else "")]
 
 
 # ---------------------------------------------------------------- text

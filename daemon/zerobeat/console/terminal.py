@@ -1,7 +1,7 @@
-"""The live console: redraws what changed, and gives the terminal back as it was.
+"""The live status: redraws what changed, and restores the terminal at the end.
 
-It is a client like any other and only reads. At most four pictures a second,
-nothing while nothing changes (requirement T1).
+It is a client like any other and only reads. It redraws at most four times a
+second, and not while nothing changes (requirement T1).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS"
 
 
 def ascii_only() -> bool:
-    """Return whether this terminal gets ASCII alone (requirements T2, T4)."""
+    """Return whether this terminal is sent ASCII only (requirements T2, T4)."""
     locale = os.environ.get("LC_ALL") or os.environ.get("LC_CTYPE") or os.environ.get("LANG") or ""
     utf8 = "utf-8" in locale.lower() or "utf8" in locale.lower()
     return not utf8 or os.environ.get("TERM", "dumb") in PLAIN_TERMINALS
@@ -58,7 +58,7 @@ def size_of(descriptor: int) -> tuple[int, int]:
 
 
 class Terminal:
-    """The screen, as it is now.
+    """The terminal, and what is drawn on it.
 
     Args:
         alternate: use the alternate screen; else the top of this one.
@@ -76,7 +76,7 @@ class Terminal:
 
     @property
     def keys_fd(self) -> int | None:
-        """What to wait for to read keys; None if stdin is no terminal."""
+        """Descriptor to read keys from; None if stdin is no terminal."""
         return self._in if self._before is not None else None
 
     def enter(self) -> None:
@@ -88,7 +88,7 @@ class Terminal:
         self._painted = []
 
     def leave(self) -> None:
-        """Give the terminal back; a second time does nothing, a lost one raises nothing."""
+        """Restore the terminal; a second call does nothing, a lost terminal raises nothing."""
         if not self._entered:
             return
         self._entered = False
@@ -103,7 +103,7 @@ class Terminal:
         return size_of(self._out)
 
     def paint(self, wanted: list[Line]) -> None:
-        """Write what differs from what stands there: of each line, from the first change on."""
+        """Write what differs from the last paint: of each line, from the first change on."""
         parts = []
         for row in range(max(len(wanted), len(self._painted))):
             line = wanted[row] if row < len(wanted) else Line("")
@@ -120,7 +120,7 @@ class Terminal:
             self._write("".join(parts))
 
     def forget(self) -> None:
-        """What stands there is unknown: the next paint writes all."""
+        """Clear the screen; the next paint writes everything."""
         self._painted = []
         self._write("\x1b[2J")
 
@@ -131,18 +131,18 @@ class Terminal:
 
 
 def _same(before: Line, line: Line) -> int:
-    """Return how many cells at the start of a line may stay; none where cells can't be counted."""
+    """Return how many cells at the start of a line are unchanged; 0 if cells can't be counted."""
     if before.mark != line.mark or not (before.text.isascii() and line.text.isascii()):
         return 0
     return len(os.path.commonprefix((before.text, line.text)))  # noqa: RUF071 - it takes any text
 
 
 class Console:
-    """Follows a daemon until it is told to end.
+    """Shows the status of a daemon until the player ends it.
 
     Args:
         connect: makes a client; called again when the daemon has gone.
-        at_most_hz: pictures a second.
+        at_most_hz: greatest number of updates a second.
     """
 
     def __init__(
@@ -157,7 +157,7 @@ class Console:
         self._loads: dict[str, float] = {}
         self._trouble = ""
         self._retry_at_s = 0.0
-        self._heard_s = 0.0
+        self._received_at_s = 0.0
 
     def run(self) -> int:
         """Return the exit status, the terminal restored.
@@ -198,7 +198,7 @@ class Console:
                     return 128 + signal.SIGHUP
                 if b"q" in keys:
                     return 0
-            self._hear(self._client is not None and self._client.fileno() in ready)
+            self._receive(self._client is not None and self._client.fileno() in ready)
             self._paint()
 
     def _resized_or_stopped(self, number: int) -> None:
@@ -214,10 +214,10 @@ class Console:
     def _follow(self) -> None:
         assert self._client is not None
         self._client.send("follow", at_most_hz=self._at_most_hz)
-        self._heard_s = time.monotonic()
+        self._received_at_s = time.monotonic()
         self._trouble = ""
 
-    def _hear(self, readable: bool) -> None:
+    def _receive(self, readable: bool) -> None:
         now_s = time.monotonic()
         try:
             if self._client is None:
@@ -230,7 +230,7 @@ class Console:
                 self._client.hear()
                 for answer in self._client.answers():
                     self._take(answer, now_s)
-            elif now_s - self._heard_s > DAEMON_SILENT_S and not self._trouble:
+            elif now_s - self._received_at_s > DAEMON_SILENT_S and not self._trouble:
                 self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
         except ControlError:
             self._trouble = "no zerobeat plays here now; waiting for it (q ends)"
@@ -239,7 +239,7 @@ class Console:
                 self._client = None
 
     def _take(self, answer: dict[str, Any], now_s: float) -> None:
-        self._heard_s = now_s
+        self._received_at_s = now_s
         self._trouble = "" if answer.get("ok") else str(answer.get("error", ""))
         shown = answer.get("status")
         if not isinstance(shown, dict):

@@ -1,4 +1,4 @@
-"""One thing that ``doctor`` looked at."""
+"""The result of one check of ``doctor``."""
 
 from __future__ import annotations
 
@@ -12,10 +12,14 @@ Level = Literal["ok", "note", "warning", "fault"]
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
-    """``about`` in a word or two, ``text`` what was found, ``remedy`` what to do.
+    """The result of one check.
 
-    ``note``: nothing is wrong, but good to know. ``warning``: it may spoil a gig. ``fault``:
-    it does.
+    Args:
+        level: ``note`` is good to know, nothing is wrong; a ``warning`` may spoil a gig, a
+            ``fault`` does.
+        about: what was checked, in a word or two.
+        text: what was found.
+        remedy: what to do; "" if nothing.
     """
 
     level: Level

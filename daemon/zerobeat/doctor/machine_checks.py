@@ -1,7 +1,7 @@
-"""What ``doctor`` looks at on the machine: power, processor, disk, clock, board.
+"""Checks of the machine: power, processor, disk, clock, board.
 
-``root`` is "/" but in tests. A file that a machine doesn't have is no fault;
-what then can't be told is left out.
+``root`` is "/" except in tests. A file that a machine doesn't have is no fault;
+the check that needs it is left out.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ POWER = "a stronger supply and a short, thick cable; count what hangs on its USB
 
 
 def machine(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """Look at everything here but the disk."""
+    """Make all checks of this module except that of the disk."""
     yield from power(root)
     yield from temperature(root)
     yield from governor(root)
@@ -40,7 +40,7 @@ def _read(path: Path) -> str:
 
 
 def power(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """Undervoltage and throttling, where the board tells (S11)."""
+    """Check for undervoltage and throttling, where the board reports them (S11)."""
     reported = _read(root / "sys/devices/platform/soc/soc:firmware/get_throttled")
     try:
         bits: int | None = int(reported, 16)
@@ -60,7 +60,7 @@ def power(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
 
 
 def _alarm_bits(root: Path) -> int | None:
-    """Return bit 0 from the kernel's own undervoltage alarm; None where there is none."""
+    """Return bit 0 from the kernel's own undervoltage alarm; None on a machine without it."""
     for name in sorted(root.glob("sys/class/hwmon/hwmon*/name")):
         if _read(name) == "rpi_volt":  # the kernel's drivers/hwmon/raspberrypi-hwmon.c
             return int(_read(name.with_name("in0_lcrit_alarm")) == "1")
@@ -83,7 +83,7 @@ def temperature(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
 
 
 def governor(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """Told, not changed: nobody has measured that it matters to MIDI (S11)."""
+    """Report the processor's governor; no measurement shows that it matters to MIDI (S11)."""
     folder = root / "sys/devices/system/cpu"
     found = sorted({_read(p) for p in folder.glob("cpu[0-9]*/cpufreq/scaling_governor")} - {""})
     if not found:
@@ -104,7 +104,7 @@ def governor(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
 
 
 def disk(state: Path) -> Iterator[CheckResult]:
-    """The state directory: full, read-only, or somebody else's (S8)."""
+    """Check whether the state directory is full, read-only, or another user's (S8)."""
     about, there = f"state directory {state}", state
     while not there.exists():
         there = there.parent
@@ -137,7 +137,7 @@ def _mount(path: Path) -> Path:
 
 
 def clock(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """A clock that will step; nothing that plays depends on it (M13)."""
+    """Check for a system clock that will step; no note depends on it (M13)."""
     if time.time() < Path(__file__).stat().st_mtime:
         text = (
             f"the clock says {time.strftime('%Y-%m-%d')}, earlier than this program was installed"
@@ -157,7 +157,7 @@ def clock(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
 
 
 def board(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """What is known of a board's USB (M24)."""
+    """Check for the known faults of a board's USB (M24)."""
     model = _read(root / "proc/device-tree/model")
     if "Raspberry Pi" not in model:
         return

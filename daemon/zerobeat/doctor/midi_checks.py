@@ -1,4 +1,4 @@
-"""What ``doctor`` looks at around MIDI: sequencer, rights, ports, the daemon itself."""
+"""Checks around MIDI: sequencer, permissions, ports, the running daemon."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LOAD = (
 
 
 def midi(rig: Rig | None) -> Iterator[CheckResult]:
-    """Look at the sequencer and at each port that the rig names."""
+    """Check the sequencer and each port that the rig names."""
     try:
         check_sequencer()
     except PortError as error:
@@ -58,7 +58,7 @@ def _no_sequencer(text: str) -> Iterator[CheckResult]:
 
 
 def hardware(there: Iterable[PortName], root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
-    """USB MIDI is plugged in, but the sequencer doesn't show it (M23)."""
+    """Check for USB MIDI that is plugged in but has no sequencer port (M23)."""
     usb = sorted(
         folder.parent.name
         for folder in root.glob("sys/bus/usb/devices/*/bInterfaceClass")
@@ -80,12 +80,12 @@ def _word(path: Path) -> str:
 
 
 def ports(rig: Rig | None, there: list[PortName]) -> Iterator[CheckResult]:
-    """The ports that the rig names, and devices of one name whether it names them or not (M5)."""
+    """Check the ports that the rig names, and for several devices of one name (M5)."""
     links: list[tuple[str, Direction, str, bool]] = []
     if rig is not None:
         links = [(f"input {i.name}", "in", i.port, i.port_is_pattern) for i in rig.inputs]
         links += [(f"output {o.name}", "out", o.port, o.port_is_pattern) for o in rig.outputs]
-    told = set()
+    reported = set()
     for label, direction, wanted, is_pattern in links:
         finding = find(wanted, there, direction, is_pattern)
         if isinstance(finding, Found):
@@ -94,13 +94,13 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[CheckResult]:
             remedy = "plug it in and switch it on; the names there are: zerobeat ports"
             yield CheckResult("fault", label, f'"{wanted}" is not there', remedy)
         elif isinstance(finding, Ambiguous):
-            told.add(wanted)
+            reported.add(wanted)
             remedy = "write which is meant, as shown; or unplug one of the two"
             yield CheckResult("fault", label, finding.text, remedy)
         else:
             yield CheckResult("fault", label, finding.text, "change it in the rig")
     counts = Counter((port.text, port.direction) for port in there)
-    for name in sorted({text for (text, _), count in counts.items() if count > 1} - told):
+    for name in sorted({text for (text, _), count in counts.items() if count > 1} - reported):
         text = f'two devices or more are called "{name}"; the rig names neither'
         yield CheckResult("note", "names", text)
 
@@ -109,7 +109,7 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[CheckResult]:
 
 
 def daemon() -> Iterator[CheckResult]:
-    """Whether one plays, what it waits for, and what it was granted (S3)."""
+    """Check whether a daemon runs, its reload, muted inputs, clock, and real time (S3)."""
     try:
         shown = Client().ask("status")["status"]
     except ZerobeatError as error:
@@ -140,17 +140,17 @@ def daemon() -> Iterator[CheckResult]:
     yield _real_time(shown.get("real_time", ""))
 
 
-def _real_time(told: str) -> CheckResult:
-    if not told:
+def _real_time(answer: str) -> CheckResult:
+    if not answer:
         return CheckResult("note", "real time", "the service asks for it when it starts")
-    if "refused" not in told:
-        return ok("real time", told.removeprefix("real time: "))
-    text, _, remedy = told.removeprefix("real time: ").partition(" Remedy: ")
+    if "refused" not in answer:
+        return ok("real time", answer.removeprefix("real time: "))
+    text, _, remedy = answer.removeprefix("real time: ").partition(" Remedy: ")
     return CheckResult("warning", "real time", text, remedy)
 
 
 def groups() -> Iterator[CheckResult]:
-    """Whether this user is in the groups that count, for a box with the service (S2)."""
+    """Check that this user is in the service's group, where the service is installed (S2)."""
     if not UNIT.exists() or os.getuid() == 0:
         return
     import grp

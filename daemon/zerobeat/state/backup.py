@@ -69,7 +69,7 @@ def pack(directory: Path, path: Path) -> list[str]:
 
 
 def _settled(directory: Path) -> dict[str, bytes]:
-    """Return what is stored at one moment: read again if a daemon stored meanwhile."""
+    """Return the stored files of one moment; they are read again if a daemon stored meanwhile."""
     for _ in range(TRIES):
         before = _stamps(directory)
         try:
@@ -131,7 +131,7 @@ def _archive(contents: dict[str, bytes]) -> bytes:
 
 
 def unpack(path: Path, directory: Path) -> list[str]:
-    """Put what a backup holds in the place of what is stored; return the names.
+    """Replace what is stored by the files of a backup; return their names.
 
     What was stored before is moved to ``before-unpack`` in the state directory.
 
@@ -160,7 +160,7 @@ def unpack(path: Path, directory: Path) -> list[str]:
 
 
 def recover(directory: Path) -> list[str]:
-    """Finish or forget an ``unpack`` that was cut; return a line if there was one.
+    """Finish or discard an ``unpack`` that was interrupted; return a line if one was finished.
 
     To be called before anything is read from the state directory.
 
@@ -182,7 +182,7 @@ def recover(directory: Path) -> list[str]:
 
 
 def _swap(directory: Path, ready: Path) -> None:
-    """Move each entry aside and its successor in; every step may be the last before a cut."""
+    """Move each entry aside and its successor in; a power cut may follow any step."""
     names = [line.partition("  ")[2] for line in (ready / SUMS).read_text().splitlines()]
     before = directory / BEFORE
     before.mkdir(exist_ok=True)
@@ -190,7 +190,7 @@ def _swap(directory: Path, ready: Path) -> None:
     for entry in (*FOLDERS, *FILES):
         comes = entry in FOLDERS or entry in names
         if comes and not os.path.lexists(ready / entry):
-            continue  # moved before a cut
+            continue  # moved before the power cut
         if os.path.lexists(directory / entry):
             os.rename(directory / entry, before / entry)
         if comes:

@@ -1,4 +1,4 @@
-"""``bindings.yaml`` of the state directory: what ``learn`` wrote, and nobody else."""
+"""Reads and writes ``bindings.yaml`` of the state directory, the bindings that were learned."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _DEFAULT_BINDING = Binding("controller", 0, "trigger")
 
 
 def read_learned(content: bytes, path: Path) -> tuple[tuple[Learned, ...], list[str]]:
-    """Return the bindings of a file's content, and a line for each that can't be used."""
+    """Return the bindings in a file's content, and a warning for each that can't be used."""
     faults = Faults()
     table = parse_yaml(content, str(path), faults)
     if table is None:
@@ -77,7 +77,7 @@ def learned_to_yaml(learned: Sequence[Learned], first_program: int) -> str:
 
 
 def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
-    """Return a binding as a file says it, without what is as usual."""
+    """Return a binding with the keys of a file, defaults left out."""
     binding = learned.binding
     number: int | str | None = binding.number
     if binding.source == "program":

@@ -1,7 +1,7 @@
-"""The session: what a restart comes back to.
+"""The session: the settings that a restart restores.
 
 ``session.json`` in the state directory is the only file written without a
-store, at most every 2 s, and only when something has changed.
+store command, at most every 2 s, and only when something has changed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ EVERY_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """What is in force: ``scene`` is the recalled scene's name, ``live`` its unsaved settings.
+    """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
     ``live`` is None where nothing has changed since the recall.
     """
@@ -44,10 +44,10 @@ class Session:
 
 
 def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
-    """Return the session to come back to, and a line for each thing that could not be read.
+    """Return the stored session, and a warning for each part that could not be read.
 
     Whatever is damaged, of a later version's format or no longer in the rig is
-    left out and said. With no session yet, tonight has the rig's concert pitch.
+    left out with a warning. Without a session, tonight has the rig's concert pitch.
     """
     plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
     try:
@@ -90,7 +90,7 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
     tonight = Tonight(
         concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, 390.0, 490.0),
         transpose_semitones=section.whole("transpose_semitones", 0, -60, 60),
-        # A voice that is out of the rig this evening keeps its touch-up for its return.
+        # A voice that is not in the rig now keeps its touch-up until it is again.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
         solo=voices("solo"),
@@ -102,7 +102,7 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
 
 
 def _set_list(section: Section) -> tuple[str, ...]:
-    """Return tonight's order; a scene may come twice, and one that has gone is passed over."""
+    """Return tonight's order of scenes; one may come twice, and unknown ones are skipped."""
     found = [read_text(node, section.faults, None) for node in section.items("set_list")]
     return tuple(name for name in found if name is not None)
 
@@ -120,7 +120,7 @@ def _touch_up(section: Section) -> TouchUp:
 
 
 def _live(section: Section, rig: Rig) -> Scene | None:
-    """Return the unsaved settings, or None: half of them would be a scene nobody wanted."""
+    """Return the unsaved settings, all or none: half of them would be another scene."""
     inner = section.section("live")
     if inner is None:
         return None
@@ -190,31 +190,31 @@ class SessionKeeper:
         self._due_s = float("-inf")
 
     def want(self, session: Session) -> None:
-        """Say what is in force; an equal session costs no write."""
+        """Set the session to store; one equal to the last causes no write."""
         if not self._is_refused:
             self._wanted = session
 
     @property
     def wake_at_s(self) -> float | None:
-        """When ``step`` has something to do; None: nothing, or a write is under way."""
+        """Monotonic time of the next ``step``; None: nothing to write, or a write is under way."""
         return None if self._ticket or self._wanted == self._last else self._due_s
 
     def step(self, now_s: float) -> None:
-        """Write what is wanted, once its time has come."""
+        """Write the session if it changed and the last write is long enough ago."""
         wake_at_s = self.wake_at_s
         if wake_at_s is not None and now_s >= wake_at_s:
             self._due_s = now_s + EVERY_S
             self._write()
 
     def done(self, done: Done) -> None:
-        """Hear of a job's end; one that failed is tried again with the next turn."""
+        """Take note of a finished job; a failed write is repeated by a later ``step``."""
         if done.ticket == self._ticket:
             self._ticket = 0
             if done.error:
                 self._last = None
 
     def finish(self) -> None:
-        """Before the writer stops: write what is wanted, at once."""
+        """Write a changed session at once, before the writer stops."""
         if self._wanted is not None and self._wanted != self._last:
             self._write()
 

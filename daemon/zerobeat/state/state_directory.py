@@ -1,4 +1,4 @@
-"""Where the daemon keeps what it writes itself, and the rig read together with it."""
+"""The path of the state directory, and the rig read together with it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 
 
 def state_directory() -> Path:
-    """Return where the daemon keeps what it writes itself.
+    """Return the directory that the daemon writes its files to.
 
     systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
     terminal it is ``zerobeat`` in the XDG state home.
@@ -32,7 +32,7 @@ def own_store() -> Store:
 
 
 def load_rig(path: str | Path) -> LoadedRig:
-    """Return a rig with what the daemon stored for it.
+    """Return a rig with the scenes and profiles that the daemon stored for it.
 
     Raises:
         ConfigError: as for ``config.rig.read_rig``.
