@@ -23,14 +23,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from zerobeat.measure.curve.fit import Aim, Fit
+from zerobeat.measure.curve.fit_result import Aim, Fit
 from zerobeat.measure.curve.plan import Plan
 from zerobeat.measure.pitch.take import run
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.scenario import random_case
 from zerobeat.sim.virtual_case import Case, Mixer
+from zerobeat.sim.virtual_converter import Converter, ConverterModel
 from zerobeat.tuning.bend import cents_to_bend, nearest_note
 from zerobeat.tuning.tracking import TrackingCurve
 

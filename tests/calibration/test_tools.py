@@ -14,10 +14,10 @@ from zerobeat.engine.settings import Tonight, TouchUp, Voice, VoiceSettings
 from zerobeat.errors import MeasureError
 from zerobeat.measure.pitch.take import Heard
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
 from zerobeat.sim.scenario import C2_HZ
+from zerobeat.sim.virtual_converter import ConverterModel
 
 EXACT = ConverterModel(dac=DacModel(bits=None))
 PURE = OscillatorModel(C2_HZ).ideal()

@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from zerobeat.measure.curve.fit import Aim
+from zerobeat.measure.curve.fit_result import Aim
 from zerobeat.measure.curve.plan import Plan
 from zerobeat.measure.pitch.take import run
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
 from zerobeat.sim.scenario import C2_HZ
 from zerobeat.sim.virtual_case import Case, Mixer
+from zerobeat.sim.virtual_converter import Converter, ConverterModel
 
 WARM_S = 3000.0
 FLAWED = OscillatorModel(

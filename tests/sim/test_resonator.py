@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import find_peaks
 from scipy.signal.windows import blackmanharris
 
-from zerobeat.sim.struck import Struck
+from zerobeat.sim.resonator import Struck
 
 RATE = 48_000
 

@@ -6,7 +6,6 @@ from scipy.interpolate import PchipInterpolator
 
 from kit.readings import noise_cents, read_voice
 from zerobeat.midi import NoteOn, PitchBend, encode
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel
 from zerobeat.sim.scenario import (
@@ -19,6 +18,7 @@ from zerobeat.sim.scenario import (
     random_case,
 )
 from zerobeat.sim.virtual_case import Case
+from zerobeat.sim.virtual_converter import Converter, ConverterModel
 from zerobeat.tuning.tracking import TrackingCurve
 
 

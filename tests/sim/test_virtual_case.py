@@ -8,11 +8,11 @@ import pytest
 from scipy.signal import hilbert
 
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, encode
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
-from zerobeat.sim.struck import Struck
+from zerobeat.sim.resonator import Struck
 from zerobeat.sim.virtual_case import Case, Mixer, Sound
+from zerobeat.sim.virtual_converter import Converter, ConverterModel
 
 RATE = 48_000
 PERFECT = OscillatorModel(hertz_at_zero_volts=440.0 * 2 ** (-33 / 12)).ideal()  # key 36 at 0 V

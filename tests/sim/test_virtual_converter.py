@@ -14,8 +14,8 @@ from zerobeat.midi import (
     bend_range_messages,
     encode,
 )
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
+from zerobeat.sim.virtual_converter import Converter, ConverterModel
 
 PERFECT_DAC = DacModel(bits=None)
 

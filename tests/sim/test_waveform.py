@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 from scipy.signal.windows import blackmanharris
 
-from zerobeat.sim.sound import HIGHEST_OF_RATE, Envelope, shaped
+from zerobeat.sim.waveform import HIGHEST_OF_RATE, Envelope, shaped
 
 RATE = 48_000
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..config.describe import named, wrapped
-from ..measure.curve.fit import Aim, Fit
+from ..measure.curve.fit_result import Aim, Fit
 from ..measure.curve.proof import Proof
 from ..tuning.units import name_of_note
 from .measurement import Measured

@@ -14,7 +14,7 @@ from ..config.voice_field import with_profile
 from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
 from ..errors import MeasureError
-from ..measure.curve.fit import Aim, Fit
+from ..measure.curve.fit_result import Aim, Fit
 from ..measure.curve.plan import Plan
 from ..measure.curve.proof import Proving
 from ..measure.pitch.reader import REASONS

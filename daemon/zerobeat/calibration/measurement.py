@@ -17,8 +17,8 @@ from ..config.voice_field import with_profile
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
-from ..measure.curve.fit import Aim, Fit
 from ..measure.curve.fit_curve import fit_readings
+from ..measure.curve.fit_result import Aim, Fit
 from ..measure.curve.plan import Plan
 from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
 from ..measure.curve.run_readings import Material

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..calibration.measuring_session import Room
     from ..config.rig import LoadedRig
     from ..engine.settings import Voice
-    from ..measure.curve.fit import Aim
+    from ..measure.curve.fit_result import Aim
     from ..measure.pitch.take import Listener, Progress
 
 CHECKS = 4

@@ -16,7 +16,7 @@ import numpy as np
 from ..config.rig import LoadedRig
 from ..engine.commands import Bypass
 from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
-from ..measure.curve.fit import Aim
+from ..measure.curve.fit_result import Aim
 from ..measure.curve.plan import Plan
 from ..measure.pitch.take import run
 from ..midi import Message, NoteOff, NoteOn

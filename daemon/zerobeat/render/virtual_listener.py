@@ -13,10 +13,10 @@ from ..errors import TakeRefusedError
 from ..measure.pitch.reader import estimate_pitch
 from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
 from ..midi import NoteOff, NoteOn, PitchBend, encode
-from ..sim.converter import Converter, ConverterModel
 from ..sim.oscillator import Oscillator
 from ..sim.scenario import random_case
 from ..sim.virtual_case import Case, Mixer
+from ..sim.virtual_converter import Converter, ConverterModel
 from ..tuning.bend import cents_to_bend
 from ..tuning.units import pitch_to_hertz
 

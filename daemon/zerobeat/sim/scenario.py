@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .converter import Converter, ConverterModel
 from .dac import DacModel
 from .oscillator import Oscillator, OscillatorModel, Warmup
-from .sound import Envelope
-from .struck import Struck
+from .resonator import Struck
 from .virtual_case import Case, Sound
+from .virtual_converter import Converter, ConverterModel
+from .waveform import Envelope
 
 C2_HZ = 440.0 * 2.0 ** (-33 / 12)  # key 36, the zero-volt note of quad
 BEAT_S = 0.625

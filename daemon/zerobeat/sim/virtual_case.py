@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .converter import Converter
 from .oscillator import Oscillator, Warmup
-from .sound import HIGHEST_OF_RATE, Envelope, Shape, shaped
-from .struck import Struck
+from .resonator import Struck
+from .virtual_converter import Converter
+from .waveform import HIGHEST_OF_RATE, Envelope, Shape, shaped
 
 Floats = NDArray[np.float64]
 _CONTROL_S = 0.001  # the pitch is taken as steady for so long

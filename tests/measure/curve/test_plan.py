@@ -7,14 +7,14 @@ import pytest
 
 from kit.measuring import AIM, FLAWED, WARM_S, Spoiled, case_of, measured, truth
 from zerobeat.errors import MeasureError
-from zerobeat.measure.curve.fit import Aim
+from zerobeat.measure.curve.fit_result import Aim
 from zerobeat.measure.curve.plan import Plan
 from zerobeat.measure.curve.readable_notes import half_way, near_mains, spans
 from zerobeat.measure.pitch.take import run
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Warmup
+from zerobeat.sim.virtual_converter import ConverterModel
 from zerobeat.tuning.bend import cents_to_bend, nearest_note
 
 NOTES = np.arange(36, 85)

@@ -7,8 +7,8 @@ import pytest
 
 from kit import tones
 from zerobeat.measure.pitch.autocorrelation import lag_pitch
-from zerobeat.measure.pitch.coarse_grid import Grid, good_length
 from zerobeat.measure.pitch.coarse_search import candidates, find_lines, is_mains, score
+from zerobeat.measure.pitch.envelope_grid import Grid, good_length
 from zerobeat.measure.pitch.harmonics import Partials
 
 RATE = 48000

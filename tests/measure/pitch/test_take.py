@@ -3,7 +3,7 @@
 import pytest
 
 from zerobeat.errors import MeasureError
-from zerobeat.measure.curve.fit import Aim
+from zerobeat.measure.curve.fit_result import Aim
 from zerobeat.measure.curve.plan import Plan
 from zerobeat.measure.pitch.reader import Pitch
 from zerobeat.measure.pitch.take import (

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from ...tuning.readings import Unusable
 from ...tuning.units import name_of_note, pitch_to_volts
 from . import bend_tests as bends
-from .fit import Aim, Fit
+from .fit_result import Aim, Fit
 
 CLEAR_VOLTS = 1.0  # how far above zero volts the lowest note should stay
 NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this is one of zero volts

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from ...errors import MeasureError
 from ..pitch.take import Heard
-from .fit import Aim, BendFacts
+from .fit_result import Aim, BendFacts
 
 FULL_SHARE = 0.96  # of the range, for the wide bend
 MOST_OFF_RATIO = 0.03  # of the range; more is a wrong range

@@ -13,7 +13,7 @@ from ...tuning.readings import LEAST_SLOPE
 from ...tuning.tracking import Reading, TrackingCurve, Unusable
 from . import advice
 from . import bend_tests as bends
-from .fit import Aim, BendFacts, Fit, NoteReading
+from .fit_result import Aim, BendFacts, Fit, NoteReading
 from .model import Model, Points
 from .run_readings import Material, doubtful, points_of, shape_of
 

@@ -16,8 +16,8 @@ from ...errors import MeasureError
 from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
 from . import bend_tests as bends
 from . import readable_notes as notes_of
-from .fit import Aim, Fit
 from .fit_curve import fit_readings, fit_worst
+from .fit_result import Aim, Fit
 from .model import SIGMA_FLOOR_CENTS
 from .run_readings import Material
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
-from .fit import Aim, Fit
+from .fit_result import Aim, Fit
 
 CHECKS = 4
 ACCEPT_CENTS = 1.0  # a check note within this is good enough, whatever was there

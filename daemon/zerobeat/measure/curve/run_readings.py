@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..pitch.take import Heard
-from .fit import Aim
+from .fit_result import Aim
 from .model import Model, Points, Shape
 from .readable_notes import near_mains
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .coarse_grid import good_length
+from .envelope_grid import good_length
 
 _HALF = 64  # samples on each side of a peak for its interpolation
 _FINER = 16

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .coarse_grid import good_length
+from .envelope_grid import good_length
 
 LINE_OVER_FLOOR = 25.0  # in power, 14 dB; noise alone reaches it once in e^25 bins
 LINE_UNDER_TOP = 1e-8  # a weaker line than this share of the strongest tells nothing

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .coarse_grid import Grid
+from .envelope_grid import Grid
 
 
 @dataclass

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .coarse_grid import MAX_GRID, MIN_POINTS, Grid
 from .coarse_search import Candidate, Lines
+from .envelope_grid import MAX_GRID, MIN_POINTS, Grid
 from .harmonics import Partials
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .coarse_grid import Grid
 from .coarse_search import Candidate, Lines, find_lines, is_mains
+from .envelope_grid import Grid
 from .harmonics import Partials, Step, advance
 from .initial_estimate import first_guess, grid_for
 
