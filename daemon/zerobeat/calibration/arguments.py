@@ -11,10 +11,10 @@ from pathlib import Path
 from ..console.live_line import LiveLine
 from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
-from .measuring_session import Room, open_room
+from .measuring_session import MeasuringSession, open_session
 
 
-def add_room(parser: argparse.ArgumentParser, example: str) -> None:
+def add_session_arguments(parser: argparse.ArgumentParser, example: str) -> None:
     """Add what says which daemon, which rig and which input."""
     parser.epilog = f"example: {example}"
     parser.add_argument("--input", default="", metavar="NAME", help="listen to this audio input")
@@ -30,37 +30,37 @@ def add_room(parser: argparse.ArgumentParser, example: str) -> None:
 
 
 @contextmanager
-def room_of(args: argparse.Namespace, line: LiveLine) -> Iterator[Room]:
+def session_of(args: argparse.Namespace, line: LiveLine) -> Iterator[MeasuringSession]:
     """Yield the room that a command asks for.
 
     A unit that is stopped or a terminal that is closed ends it as Ctrl-C does:
     a daemon that was started for the command is stopped, every note released.
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _leave)
-    with open_room(line.say, args.rig, args.socket, args.input, args.yes) as room:
+        signal.signal(number, _exit_on_signal)
+    with open_session(line.say, args.rig, args.socket, args.input, args.yes) as session:
         try:
-            yield room
+            yield session
         finally:
             line.clear()
 
 
-def _leave(number: int, frame: object) -> None:
+def _exit_on_signal(number: int, frame: object) -> None:
     raise SystemExit(128 + number)
 
 
-def voices_of(room: Room, names: list[str], every: bool) -> list[str]:
+def voices_of(session: MeasuringSession, names: list[str], every: bool) -> list[str]:
     """Return the voices that a command names, checked.
 
     Raises:
         MeasureError: none, and not all of them.
     """
     if every or names == ["all"]:
-        return list(room.voices)
+        return list(session.voices)
     if not names:
-        raise MeasureError(f"voice: found none; allowed: {', '.join(room.voices)}, or --all")
+        raise MeasureError(f"voice: found none; allowed: {', '.join(session.voices)}, or --all")
     for name in names:
-        room.voice(name)
+        session.voice(name)
     return list(dict.fromkeys(names))
 
 

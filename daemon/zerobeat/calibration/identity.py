@@ -8,10 +8,10 @@ from dataclasses import replace
 from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch.reader import REASONS
-from ..measure.pitch.take import PERIODS, Heard, Request
+from ..measure.pitch.take import PERIODS, Take, TakeRequest
 from ..tuning.units import pitch_to_hertz
 from .audio_listener import LiveListener
-from .measuring_session import Room
+from .measuring_session import MeasuringSession
 from .soundcheck import (
     IDENTITY_PATTERN_CENTS,
     TOO_LOUD_PEAK_SHARE,
@@ -19,8 +19,8 @@ from .soundcheck import (
     follows,
 )
 
-SETTLE_S = 0.12
-LEAST_S = 0.2  # small bends need no finer reading
+IDENTITY_SETTLE_S = 0.12
+LEAST_IDENTITY_S = 0.2  # small bends need no finer reading
 SEARCH_CENTS = 600.0  # how far below the expected pitch it may sound
 
 
@@ -29,12 +29,12 @@ def identity_note(voice: Voice) -> int:
     return (voice.lowest_note + voice.highest_note) // 2
 
 
-def pattern_of(voice: Voice, note: int) -> list[Request]:
+def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
     """Return the takes that prove a voice's identity; the first looks anywhere."""
     expected = 100.0 * note + 1200.0 * voice.panel_octaves
-    seconds = max(LEAST_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
+    seconds = max(LEAST_IDENTITY_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
     return [
-        Request(voice.name, note, cents, seconds, "search", SETTLE_S)
+        TakeRequest(voice.name, note, cents, seconds, "search", IDENTITY_SETTLE_S)
         for cents in IDENTITY_PATTERN_CENTS
     ]
 
@@ -49,11 +49,11 @@ class Identity:
         refused: why a take could not be read; "" if all could.
     """
 
-    def __init__(self, heard: list[Heard]) -> None:
-        self.heard = heard
+    def __init__(self, takes: list[Take]) -> None:
+        self.takes = takes
         self.answers = ""
-        self.refused = next((one.refused for one in heard if one.pitch is None), "")
-        read = [one for one in heard if one.pitch is not None]
+        self.refused = next((one.refused for one in takes if one.pitch is None), "")
+        read = [one for one in takes if one.pitch is not None]
         self.follows = len(read) == len(IDENTITY_PATTERN_CENTS) and follows(
             [one.request.bend_cents for one in read], [one.sounding_cents for one in read]
         )
@@ -61,17 +61,19 @@ class Identity:
     @property
     def level_dbfs(self) -> float | None:
         """Return the level of the last take that was read."""
-        levels = [one.pitch.level_dbfs for one in self.heard if one.pitch is not None]
+        levels = [one.pitch.level_dbfs for one in self.takes if one.pitch is not None]
         return levels[-1] if levels else None
 
     @property
     def peak_share(self) -> float:
         return max(
-            (one.pitch.peak_share for one in self.heard if one.pitch is not None), default=0.0
+            (one.pitch.peak_share for one in self.takes if one.pitch is not None), default=0.0
         )
 
 
-def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) -> Identity:
+def identify(
+    session: MeasuringSession, listener: LiveListener, name: str, probe: bool = True
+) -> Identity:
     """Play the pattern on a voice; where the sound does not follow, find who answers.
 
     Args:
@@ -80,53 +82,53 @@ def identify(room: Room, listener: LiveListener, name: str, probe: bool = True) 
         name: of the voice.
         probe: look for the voice that answers instead.
     """
-    found = _play_pattern(listener, room.voice(name))
-    room.release(name)
+    found = _play_pattern(listener, session.voice(name))
+    session.release(name)
     if found.follows or not probe:
         return found
-    source = room.input_of(name)
-    for other in room.voices:
+    source = session.input_of(name)
+    for other in session.voices:
         if other == name:
             continue
-        room.tell(f"{name}: is not what is heard on {source}; trying {other}")
-        if _play_pattern(_Elsewhere(room, source), room.voice(other)).follows:
+        session.say(f"{name}: is not what is heard on {source}; trying {other}")
+        if _play_pattern(_FixedInputListener(session, source), session.voice(other)).follows:
             found.answers = other
-            room.release(other)
+            session.release(other)
             break
-        room.release(other)
+        session.release(other)
     return found
 
 
 def _play_pattern(listener: LiveListener, voice: Voice) -> Identity:
-    heard: list[Heard] = []
-    for request in pattern_of(voice, identity_note(voice)):
-        if heard and heard[0].pitch is not None:
-            request = replace(request, expected_cents=heard[0].sounding_cents)
-        heard.append(listener.listen(request))
-        if heard[-1].pitch is None:
+    takes: list[Take] = []
+    for request in identity_requests(voice, identity_note(voice)):
+        if takes and takes[0].pitch is not None:
+            request = replace(request, expected_cents=takes[0].sounding_cents)
+        takes.append(listener.listen(request))
+        if takes[-1].pitch is None:
             break
-    return Identity(heard)
+    return Identity(takes)
 
 
-class _Elsewhere(LiveListener):
+class _FixedInputListener(LiveListener):
     """Hears every voice on one input, whatever the rig says."""
 
-    def __init__(self, room: Room, source: str) -> None:
-        super().__init__(room)
+    def __init__(self, session: MeasuringSession, source: str) -> None:
+        super().__init__(session)
         self._source = source
 
-    def listen_many(self, requests: Sequence[Request]) -> list[Heard]:
+    def listen_many(self, requests: Sequence[TakeRequest]) -> list[Take]:
         return self._once(requests, [self._source], 0.0)
 
 
-def prove(room: Room, listener: LiveListener, name: str) -> Identity:
+def prove(session: MeasuringSession, listener: LiveListener, name: str) -> Identity:
     """Return the proof of a voice's identity and level.
 
     Raises:
         MeasureError: another voice answers, none does, or the level is wrong.
     """
-    found = identify(room, listener, name)
-    source = room.input_of(name)
+    found = identify(session, listener, name)
+    source = session.input_of(name)
     if found.answers:
         raise MeasureError(
             f"{name}: the voice {found.answers} answers on input {source}: are two cables swapped?"
@@ -146,7 +148,7 @@ def prove(room: Room, listener: LiveListener, name: str) -> Identity:
         raise MeasureError(f"input {source}: overloads; turn it down, then repeat")
     level = found.level_dbfs
     if level is not None and level < TOO_QUIET_DBFS:
-        room.tell(f"input {source}: {level:.0f} dBFS is low; turn it up for finer readings")
+        session.say(f"input {source}: {level:.0f} dBFS is low; turn it up for finer readings")
     elif level is not None:
-        room.tell(f"{name}: heard on {source}, {level:.0f} dBFS, good")
+        session.say(f"{name}: heard on {source}, {level:.0f} dBFS, good")
     return found

@@ -18,37 +18,37 @@ from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
 from ..measure.curve.fit_curve import fit_readings
-from ..measure.curve.fit_result import Aim, Fit
-from ..measure.curve.plan import Plan
-from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
-from ..measure.curve.run_readings import Material
+from ..measure.curve.fit_result import Aim, CurveFit
+from ..measure.curve.plan import MeasuringPlan
+from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, ProofPlan
+from ..measure.curve.run_readings import RunReadings
 from ..measure.pitch.reader import Pitch
-from ..measure.pitch.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
+from ..measure.pitch.take import HIGHEST_HZ, Progress, Take, TakeListener, TakeRequest, run_plan
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch, pitch_to_hertz
 from .typed_readings import TypedReading
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
-SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
-Tell = Callable[[Progress], None]
+ENVELOPE_SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
+ProgressCallback = Callable[[Progress], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeasuredVoice:
     """A fit, its proof where there is one, and the profile they make.
 
     ``worse`` says why it should not replace what is there; "" if it may.
     ``left`` are the largest errors at the readings before and after, in cents.
     """
 
-    fit: Fit
+    fit: CurveFit
     profile: Profile
     proof: Proof | None
     left: tuple[float, float]
     worse: str = ""
 
 
-def voice_of(loaded: LoadedRig, name: str) -> Voice:
+def find_voice(loaded: LoadedRig, name: str) -> Voice:
     """Return a voice of the rig.
 
     Raises:
@@ -103,20 +103,20 @@ def aim_of(
         every_semitone=every_semitone,
         notes=tuple(notes),
         most_takes=most_takes or max(60, 2 * count + 10),
-        settle_s=SETTLE_S + converter.settle_s,
+        settle_s=ENVELOPE_SETTLE_S + converter.settle_s,
         middle_c_octave=loaded.rig.middle_c_octave,
     )
 
 
 def by_listening(
-    listener: Listener,
+    listener: TakeListener,
     aim: Aim,
     voice: Voice,
     behind: ConverterFile,
     *,
-    tell: Tell | None = None,
+    on_progress: ProgressCallback | None = None,
     checks: int = 4,
-) -> Measured:
+) -> MeasuredVoice:
     """Measure a voice and play check notes, as now and with the new correction.
 
     Args:
@@ -130,44 +130,44 @@ def by_listening(
     Raises:
         MeasureError: it can't be measured; nothing is changed.
     """
-    plan = Plan(aim)
-    run(plan, listener, tell)
+    plan = MeasuringPlan(aim)
+    run_plan(plan, listener, on_progress)
     fit = plan.result()
     made = profile_of(fit, aim, None)
     proof = None
     if checks:
         after = with_profile(replace(voice, curve=None, note_errors_cents=None), made, behind)
-        proving = Proving(aim, fit, encoding(voice), encoding(after), checks)
-        run(proving, listener, tell)
+        proving = ProofPlan(aim, fit, encoder(voice), encoder(after), checks)
+        run_plan(proving, listener, on_progress)
         proof = proving.result()
-    return judged(fit, aim, proof, voice)
+    return measured_voice(fit, aim, proof, voice)
 
 
-def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
+def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
     """Fit readings that came another way: typed, or from a recording.
 
     Raises:
         MeasureError: too few, or no rising pitch in them.
     """
-    material = Material(replace(aim, test_bend=False))
+    readings = RunReadings(replace(aim, test_bend=False))
     refused = []
-    for heard in taken:
-        if heard.pitch is None:
-            refused.append((heard.request.note, heard.refused))
+    for take in takes:
+        if take.pitch is None:
+            refused.append((take.request.note, take.refused))
         else:
-            material.add(heard)
+            readings.add(take)
     fit = fit_readings(
-        material,
+        readings,
         refused=tuple(refused),
-        takes=len(taken),
-        sound_s=sum(one.request.seconds for one in taken),
+        takes=len(takes),
+        sound_s=sum(one.request.seconds for one in takes),
     )
-    return judged(fit, aim, None, voice)
+    return measured_voice(fit, aim, None, voice)
 
 
-def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
+def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Take]:
     """Return typed readings as takes: keys as a tuner names them, panel octaves taken out."""
-    taken = []
+    takes = []
     for one in readings:
         number = one.note - 12 * voice.panel_octaves
         if not voice.lowest_note <= number <= voice.highest_note:
@@ -178,11 +178,11 @@ def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
             )
         hertz = pitch_to_hertz(100.0 * one.note + one.cents)
         pitch = Pitch(hertz, one.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
-        taken.append(Heard(Request(voice.name, number, 0.0, 0.0), pitch))
-    return taken
+        takes.append(Take(TakeRequest(voice.name, number, 0.0, 0.0), pitch))
+    return takes
 
 
-def encoding(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
+def encoder(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
     """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
     chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
 
@@ -195,9 +195,9 @@ def encoding(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
     return encode
 
 
-def judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
+def measured_voice(fit: CurveFit, aim: Aim, proof: Proof | None, voice: Voice) -> MeasuredVoice:
     """Return the whole result, compared with what is there now (nothing worse goes unsaid)."""
-    left = _left(fit, voice)
+    left = _errors_left(fit, voice)
     worse = ""
     if proof is not None:
         worse = proof.why
@@ -206,10 +206,10 @@ def judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
             f"the new curve misses these readings by up to {left[1]:.2f} cents, the one in use by "
             f"{left[0]:.2f}"
         )
-    return Measured(fit, profile_of(fit, aim, proof), proof, left, worse)
+    return MeasuredVoice(fit, profile_of(fit, aim, proof), proof, left, worse)
 
 
-def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
+def _errors_left(fit: CurveFit, voice: Voice) -> tuple[float, float]:
     """Return the largest error at the readings by the correction in use and by the new one."""
     table, new_table = voice.note_errors_cents, fit.note_errors_cents()
 
@@ -227,7 +227,7 @@ def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
     return missed(voice.curve, table), missed(fit.curve, new_table)
 
 
-def profile_of(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
+def profile_of(fit: CurveFit, aim: Aim, proof: Proof | None) -> Profile:
     """Return the profile of a fit; a reading that the others speak against is left out."""
     checks = () if proof is None else proof.checks
     return Profile(

@@ -22,11 +22,11 @@ from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
 from ..measure.audio.audio_inputs import AudioInputs
-from ..measure.audio.devices import Wanted
+from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
 
-CONNECT_S = 8.0
-LOOK_S = 0.3  # between two looks at the status
+OUTPUT_WAIT_S = 8.0
+STATUS_POLL_S = 0.3  # between two looks at the status
 STOPPED = "measuring stopped by"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
@@ -34,10 +34,10 @@ CAUTION = (
     "attenuate before a line input. The makers' manuals come first."
 )
 
-Tell = Callable[[str], None]
+LineCallback = Callable[[str], None]
 
 
-class Room:
+class MeasuringSession:
     """Plays voices and hears their inputs.
 
     Args:
@@ -49,9 +49,14 @@ class Room:
     """
 
     def __init__(
-        self, client: Client, loaded: LoadedRig, tell: Tell, any_input: str = "", yes: bool = False
+        self,
+        client: Client,
+        loaded: LoadedRig,
+        say: LineCallback,
+        any_input: str = "",
+        yes: bool = False,
     ) -> None:
-        self.client, self.loaded, self.tell, self.yes = client, loaded, tell, yes
+        self.client, self.loaded, self.say, self.yes = client, loaded, say, yes
         self.socket: Path | None = None  # of the daemon, where it was named
         self.voices = {voice.name: voice for voice in loaded.rig.voices}
         self._any_input = any_input
@@ -129,7 +134,7 @@ class Room:
         self.wait_for_outputs(names)
         self._close_audio()
         wanted = [
-            Wanted(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
+            WantedInput(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
             for i in (self.loaded.audio_inputs[name] for name in inputs)
         ]
         self._audio = AudioInputs(wanted)
@@ -143,7 +148,7 @@ class Room:
     def wait_for_outputs(self, names: Sequence[str]) -> None:
         """Return once the converters of some voices are connected."""
         wanted = {self.voice(name).output for name in names}
-        end_s = time.monotonic() + CONNECT_S
+        end_s = time.monotonic() + OUTPUT_WAIT_S
         while True:
             there = {one["name"] for one in self.client.status()["outputs"] if one["there"]}
             if wanted <= there:
@@ -151,7 +156,7 @@ class Room:
             if time.monotonic() > end_s:
                 gone = ", ".join(sorted(wanted - there))
                 raise MeasureError(f"converter {gone}: is not there; plug it in, then repeat")
-            time.sleep(LOOK_S)
+            time.sleep(STATUS_POLL_S)
 
     def play(self, name: str, **values: Any) -> None:
         """Sound a voice; see ``docs/control.md``."""
@@ -175,7 +180,7 @@ class Room:
         """Say the plain caution once, before the first voice that does not fall silent."""
         if not self._cautioned and any(self.listening(n).excite == "drone" for n in names):
             self._cautioned = True
-            self.tell(CAUTION)
+            self.say(CAUTION)
 
     def solo_by_hand(self, name: str) -> None:
         """Ask for a voice to be heard alone, where closed gates can't see to it, and wait."""
@@ -188,24 +193,22 @@ class Room:
             and self.loaded.listening[other].input in ("", source)
         ]
         if others:
-            self.tell(
-                f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}"
-            )
+            self.say(f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}")
             self.wait_for_player()
 
     def wait_for_player(self) -> None:
         """Return at a key, a pedal or Enter; at once with ``yes``."""
         if self.yes:
             return
-        self.tell("then press a key, a pedal or Enter to go on")
+        self.say("then press a key, a pedal or Enter to go on")
         before = self._presses()
         typed = [sys.stdin] if sys.stdin is not None and sys.stdin.isatty() else []
         while self._presses() == before:
-            if typed and select.select(typed, (), (), LOOK_S)[0]:
+            if typed and select.select(typed, (), (), STATUS_POLL_S)[0]:
                 sys.stdin.readline()
                 return
             if not typed:
-                time.sleep(LOOK_S)
+                time.sleep(STATUS_POLL_S)
 
     def _presses(self) -> tuple[int, int]:
         shown = self.client.status()
@@ -226,13 +229,13 @@ class Room:
 
 
 @contextlib.contextmanager
-def open_room(
-    tell: Tell,
+def open_session(
+    say: LineCallback,
     rig: Path | None = None,
     socket: Path | None = None,
     any_input: str = "",
     yes: bool = False,
-) -> Iterator[Room]:
+) -> Iterator[MeasuringSession]:
     """Yield a room over the daemon that plays, or over one started for as long as this lasts.
 
     Raises:
@@ -247,14 +250,14 @@ def open_room(
             path = rig or Path("rig.yaml")
             if not path.exists():
                 raise
-            tell(f"no zerobeat plays; starting one with {path.name} until this is done")
+            say(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(own_daemon(path))
         stack.enter_context(client)
         loaded = _rig_of(client.status())
-        room = Room(client, loaded, tell, any_input, yes)
-        room.socket = socket
-        stack.callback(room.close)
-        yield room
+        session = MeasuringSession(client, loaded, say, any_input, yes)
+        session.socket = socket
+        stack.callback(session.close)
+        yield session
 
 
 def _rig_of(shown: dict[str, Any]) -> LoadedRig:

@@ -12,11 +12,11 @@ from ..config.describe import wrapped
 from ..config.rig import LoadedRig
 from ..errors import CommandError, MeasureError
 from ..tuning.units import name_of_note, volts_to_pitch
-from .readings_file import read_text, write_text
+from .readings_file import read_text_file, write_text_file
 from .typed_readings import TypedVolts, parse_volts
 
 SLIP_CENTS = 60.0  # of one reading from the line through the others
-LEAST_NOTES = 3
+LEAST_METER_NOTES = 3
 
 
 def run_volts(path: Path, output: str, loaded: LoadedRig, out: Path | None) -> int:
@@ -31,16 +31,16 @@ def run_volts(path: Path, output: str, loaded: LoadedRig, out: Path | None) -> i
         raise CommandError(f"found no converter {output}; allowed with --volts: {names}")
     behind = loaded.converters[output]
     middle = loaded.rig.middle_c_octave
-    rows = parse_volts(read_text(path), str(path), middle)
+    rows = parse_volts(read_text_file(path), str(path), middle)
     for channel in sorted({row.channel for row in rows}):
         own = [row for row in rows if row.channel == channel]
-        print("\n".join(wrapped(_summary(channel, own, behind, str(path), middle), 0)))
+        print("\n".join(wrapped(_channel_summary(channel, own, behind, str(path), middle), 0)))
     table = yaml_of(rows)
     if out is None:
         print(f"\nPut this into the file of {output}, in place of its channels:\n")
         print(table, end="")
     else:
-        write_text(out, table)
+        write_text_file(out, table)
         print(f"written to {out}: put it into the file of {output}, in place of its channels")
     return 0
 
@@ -55,15 +55,15 @@ def yaml_of(rows: Sequence[TypedVolts]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _summary(
+def _channel_summary(
     channel: int, rows: Sequence[TypedVolts], behind: ConverterFile, file: str, middle: int
 ) -> str:
     """Return offset, scale and what they leave; refuse what can only be a slip."""
     zero = behind.converter.zero_volt_note
-    if len(rows) < LEAST_NOTES:
+    if len(rows) < LEAST_METER_NOTES:
         raise MeasureError(
             f"{file}: channel number {channel + 1}: found {len(rows)} notes; needed: "
-            f"{LEAST_NOTES} or more"
+            f"{LEAST_METER_NOTES} or more"
         )
     octaves = np.array([(row.note - zero) / 12.0 for row in rows])
     errors = np.array([volts_to_pitch(row.volts, zero) - 100.0 * row.note for row in rows])
@@ -77,7 +77,7 @@ def _summary(
             f"{file}:{row.line}: note {name_of_note(row.note, middle)}: found {row.volts:g} V "
             f"where the others expect {expected:.4f}; check it"
         )
-    rest = np.delete(left, worst) if len(left) > LEAST_NOTES else left
+    rest = np.delete(left, worst) if len(left) > LEAST_METER_NOTES else left
     return (
         f"channel number {channel + 1}: {len(rows)} notes, {offset / 1.2:+.2f} mV at 0 V, "
         f"{slope:+.2f} cents an octave, single notes up to {np.abs(left).max():.2f} cents "

@@ -12,13 +12,13 @@ from ..errors import ConfigError, MeasureError, StoreError
 from ..measure.audio.sweep import read_sweep
 from ..measure.audio.wav import read_wav
 from ..measure.pitch.reader import Pitch
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 from ..tuning.units import pitch_to_hertz
 from .measurement import typed_takes
 from .typed_readings import parse_readings
 
 
-def read_typed(path: Path, voice: Voice, middle_c_octave: int) -> list[Heard]:
+def read_typed(path: Path, voice: Voice, middle_c_octave: int) -> list[Take]:
     """Return a tuner's readings: lines of text, or the readings of a profile file (.yaml).
 
     Raises:
@@ -26,25 +26,25 @@ def read_typed(path: Path, voice: Voice, middle_c_octave: int) -> list[Heard]:
     """
     if path.suffix in (".yaml", ".yml"):
         return _of_profile(path, voice, middle_c_octave)
-    text = read_text(path)
+    text = read_text_file(path)
     return typed_takes(parse_readings(text, str(path), middle_c_octave), voice)
 
 
-def _of_profile(path: Path, voice: Voice, middle_c_octave: int) -> list[Heard]:
+def _of_profile(path: Path, voice: Voice, middle_c_octave: int) -> list[Take]:
     profile = load_profile(path, middle_c_octave)
     if profile.against != "notes":
         raise ConfigError([f"{path}: found readings against volts; allowed: against notes"])
-    taken = []
+    takes = []
     for one in profile.readings:
         sounding = 100.0 * one.note + one.bend_cents + one.cents + 1200.0 * voice.panel_octaves
         pitch = Pitch(pitch_to_hertz(sounding), one.spread_cents, -20.0, 0.0, 0.0, 1, 0.0)
-        taken.append(Heard(Request(voice.name, one.note, one.bend_cents, 0.0), pitch))
-    return taken
+        takes.append(Take(TakeRequest(voice.name, one.note, one.bend_cents, 0.0), pitch))
+    return takes
 
 
 def read_recording(
     path: Path, channel_number: int, voice: Voice, notes: Sequence[int], middle_c_octave: int
-) -> list[Heard]:
+) -> list[Take]:
     """Return the takes of a recorded sweep.
 
     Args:
@@ -58,7 +58,7 @@ def read_recording(
     channels = recording.samples.shape[1]
     if not 1 <= channel_number <= channels:
         raise MeasureError(f"{path}: found {channels} channels; allowed: --channel 1 to {channels}")
-    taken = read_sweep(
+    takes = read_sweep(
         recording.samples[:, channel_number - 1],
         recording.sample_rate_hz,
         voice.name,
@@ -68,11 +68,11 @@ def read_recording(
     )
     if len(set(notes)) == len(notes):
         # Without a note that comes again, drift can't be told from the curve.
-        taken = [Heard(one.request, one.pitch, one.refused, 0.0) for one in taken]
-    return taken
+        takes = [Take(one.request, one.pitch, one.refused, 0.0) for one in takes]
+    return takes
 
 
-def read_text(path: Path) -> str:
+def read_text_file(path: Path) -> str:
     """Return a small text file.
 
     Raises:
@@ -85,7 +85,7 @@ def read_text(path: Path) -> str:
         raise ConfigError([f"{path}: found bytes that are no UTF-8 text"]) from None
 
 
-def write_text(path: Path, text: str) -> None:
+def write_text_file(path: Path, text: str) -> None:
     """Write a file of the player's choice.
 
     Raises:

@@ -13,11 +13,11 @@ TOO_QUIET_DBFS = -50.0
 TOO_LOUD_PEAK_SHARE = 0.001
 FOLLOWS_CENTS = 2.0  # how exactly a sound follows the bends sent to its voice
 IDENTITY_PATTERN_CENTS = (0.0, 12.0, -9.0, 5.0, -14.0)
-GOOD_CENTS = 1.0
+READY_CENTS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Checks:
+class SoundcheckFindings:
     """What was found of one voice. What was not tried is None.
 
     Attributes:
@@ -55,9 +55,9 @@ class Verdict:
         return f"{self.voice:<10} {'ready    ' if self.ready else 'NOT READY'} {self.text}"
 
 
-def judge(found: Checks, good_cents: float = GOOD_CENTS) -> Verdict:
+def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Verdict:
     """Return the verdict on a voice; the first thing to mend comes first and alone."""
-    fault = _fault(found, good_cents)
+    fault = _first_fault(found, good_cents)
     if fault:
         return Verdict(found.voice, False, fault)
     parts = []
@@ -72,7 +72,7 @@ def judge(found: Checks, good_cents: float = GOOD_CENTS) -> Verdict:
     return Verdict(found.voice, True, ", ".join(parts))
 
 
-def _fault(found: Checks, good_cents: float) -> str:
+def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.answers:
         return f"the voice {found.answers} answers on this input: swap the two cables"
     if found.refused:

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from ..errors import MeasureError
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 from ..tuning.tracking import TrackingCurve
 
 MOST_OFFSET_CENTS = 60.0
@@ -19,7 +19,7 @@ LEAST_APART_CENTS = 900.0  # reference and check note
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
+class DriftSinceProfile:
     """Drift since the profile, in the terms of a touch-up.
 
     The voice sounds ``offset_cents`` sharp at ``reference_cents`` and
@@ -41,7 +41,7 @@ class Touched:
         )
 
 
-def requests(
+def touch_up_requests(
     voice: str,
     reference_note: int,
     check_note: int,
@@ -49,10 +49,10 @@ def requests(
     panel_octaves: int,
     seconds: float = 0.4,
     settle_s: float = 0.1,
-) -> tuple[Request, Request]:
+) -> tuple[TakeRequest, TakeRequest]:
     """Return what must be heard for a touch-up: reference, then check note."""
     first, second = (
-        Request(
+        TakeRequest(
             voice,
             note,
             0.0,
@@ -66,9 +66,9 @@ def requests(
     return first, second
 
 
-def touch_up(
-    reference: Heard, check: Heard | None, curve: TrackingCurve | None, panel_octaves: int
-) -> Touched:
+def drift_since_profile(
+    reference: Take, check: Take | None, curve: TrackingCurve | None, panel_octaves: int
+) -> DriftSinceProfile:
     """Return what a voice has drifted since its profile was made.
 
     Args:
@@ -99,14 +99,14 @@ def touch_up(
             f"its profile; drift is at most {MOST_OFFSET_CENTS:.0f} and {MOST_STRETCH_CENTS:.0f}; "
             "is it the right cable and the right octave? If it is: tune, then measure again"
         )
-    return Touched(reference.request.voice, drift, stretch, at, sigma, stretch_sigma)
+    return DriftSinceProfile(reference.request.voice, drift, stretch, at, sigma, stretch_sigma)
 
 
-def _drift(heard: Heard, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
+def _drift(take: Take, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
     """Return the profile's pitch, the drift from it and its uncertainty."""
-    assert heard.pitch is not None
-    at = _expected(heard.request.commanded_cents, curve)
-    return at, heard.sounding_cents - 1200.0 * panel_octaves - at, heard.pitch.sigma_cents
+    assert take.pitch is not None
+    at = _expected(take.request.commanded_cents, curve)
+    return at, take.sounding_cents - 1200.0 * panel_octaves - at, take.pitch.sigma_cents
 
 
 def _expected(commanded_cents: float, curve: TrackingCurve | None) -> float:

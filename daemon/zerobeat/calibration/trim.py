@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..measure.pitch.take import Heard, Progress, Request
+from ..measure.pitch.take import Progress, Take, TakeRequest
 from ..tuning.units import volts_to_pitch
 
 GOOD_CENTS_PER_OCTAVE = 0.3
@@ -17,7 +17,7 @@ SAME_CENTS = 0.15  # a change of stretch below this is no turn of the trimmer
 
 
 @dataclass(frozen=True, slots=True)
-class Trimmed:
+class TrimState:
     """Where a trimmer stands.
 
     Attributes:
@@ -48,7 +48,7 @@ class Trimmed:
         )
 
 
-class Trim:
+class TrimPlan:
     """Low and high note in turn; the player turns, this says where it stands.
 
     Args:
@@ -77,7 +77,7 @@ class Trim:
         self._takes = self._refused = 0
         self.history: list[float] = []  # stretch at each round
 
-    def next(self) -> Request | None:
+    def next(self) -> TakeRequest | None:
         """Return the next of the two notes; None once it is as good as it gets."""
         where = self.result()
         if where is not None and where.done and self._turn == 0:
@@ -85,16 +85,16 @@ class Trim:
         note = self._notes[self._turn]
         error = self._errors[self._turn]
         expected = None if error is None else 100.0 * note + self._panel_cents + error
-        return Request(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
+        return TakeRequest(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
 
-    def add(self, heard: Heard) -> None:
+    def add(self, take: Take) -> None:
         """Take what was heard; a refused take is asked again."""
         self._takes += 1
-        if heard.pitch is None:
+        if take.pitch is None:
             self._refused += 1
             self._errors[self._turn] = None  # it may have been turned out of reach
             return
-        error = heard.sounding_cents - heard.request.commanded_cents - self._panel_cents
+        error = take.sounding_cents - take.request.commanded_cents - self._panel_cents
         self.add_pair_part(self._turn, error)
 
     def add_pair_part(self, which: int, error_cents: float) -> None:
@@ -112,7 +112,7 @@ class Trim:
             pitch = volts_to_pitch(volts, zero_volt_note)
             self.add_pair_part(which, pitch - 100.0 * self._notes[which])
 
-    def result(self) -> Trimmed | None:
+    def result(self) -> TrimState | None:
         """Return where it stands; None before both notes were read."""
         low = self._errors[0]
         if not self.history or low is None:
@@ -122,7 +122,7 @@ class Trim:
         if len(self.history) > 1:
             gain = abs(self.history[-2]) - abs(now)
             turned = "same" if abs(gain) < SAME_CENTS else ("better" if gain > 0 else "worse")
-        return Trimmed(low, now, self.history[0], turned, self._done())
+        return TrimState(low, now, self.history[0], turned, self._done())
 
     def progress(self) -> Progress:
         """Return how far it is, for a progress line."""

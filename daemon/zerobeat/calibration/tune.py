@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 
-GOOD_CENTS = 2.0
+IN_TUNE_CENTS = 2.0
 MOST_PANEL_OCTAVES = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
+class PanelReading:
     """Where a panel stands.
 
     Attributes:
@@ -53,12 +53,16 @@ class Panel:
         return text
 
 
-def request(voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15) -> Request:
+def tune_request(
+    voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15
+) -> TakeRequest:
     """Return the request of one round: the note, looked for anywhere."""
-    return Request(voice, note, 0.0, seconds, "search", settle_s)
+    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s)
 
 
-def judge(heard: Heard, panel_octaves: int, good_cents: float = GOOD_CENTS) -> Panel:
+def panel_reading(
+    take: Take, panel_octaves: int, good_cents: float = IN_TUNE_CENTS
+) -> PanelReading:
     """Return how far the panel is off.
 
     Args:
@@ -66,11 +70,11 @@ def judge(heard: Heard, panel_octaves: int, good_cents: float = GOOD_CENTS) -> P
         panel_octaves: what the rig says now.
         good_cents: closer counts as in tune.
     """
-    off = heard.sounding_cents - heard.request.commanded_cents - 1200.0 * panel_octaves
+    off = take.sounding_cents - take.request.commanded_cents - 1200.0 * panel_octaves
     octaves = round(off / 1200.0)
     fits = panel_octaves + octaves
-    return Panel(
-        voice=heard.request.voice,
+    return PanelReading(
+        voice=take.request.voice,
         off_cents=off,
         octaves=octaves,
         rest_cents=off - 1200.0 * octaves,

@@ -11,11 +11,11 @@ from ..errors import ConfigError, NoteNameError
 from ..tuning.units import parse_note
 
 TUNER_SIGMA_CENTS = 0.5  # a tuner's last digit is 0.1 to 1 cent
-MOST_LINES = 4000
+MOST_FILE_LINES = 4000
 MOST_CENTS = 1200.0
 MOST_VOLTS = 15.0
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)\Z", re.ASCII)
-T = TypeVar("T")
+_DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)\Z", re.ASCII)
+Row = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +53,16 @@ def parse_readings(text: str, file: str, middle_c_octave: int = 4) -> list[Typed
 
     def read(columns: list[str], line: int) -> TypedReading:
         if len(columns) not in (2, 3):
-            raise _Bad("a note and cents, such as C4 +3.2, and perhaps a spread")
-        sigma = _number(columns[2], "spread", 0.0, MOST_CENTS) if len(columns) == 3 else None
+            raise _BadLineError("a note and cents, such as C4 +3.2, and perhaps a spread")
+        sigma = _typed_number(columns[2], "spread", 0.0, MOST_CENTS) if len(columns) == 3 else None
         return TypedReading(
-            _note(columns[0], middle_c_octave),
-            _number(columns[1], "cents", -MOST_CENTS, MOST_CENTS),
+            _typed_note(columns[0], middle_c_octave),
+            _typed_number(columns[1], "cents", -MOST_CENTS, MOST_CENTS),
             TUNER_SIGMA_CENTS if sigma is None else max(sigma, 0.01),
             line,
         )
 
-    return list(_rows(text, file, read))
+    return list(_parse_rows(text, file, read))
 
 
 def parse_volts(text: str, file: str, middle_c_octave: int = 4) -> list[TypedVolts]:
@@ -78,21 +78,21 @@ def parse_volts(text: str, file: str, middle_c_octave: int = 4) -> list[TypedVol
 
     def read(columns: list[str], line: int) -> TypedVolts:
         if len(columns) != 3:
-            raise _Bad("a channel number, a note and volts, such as 1 C2 0.0012")
+            raise _BadLineError("a channel number, a note and volts, such as 1 C2 0.0012")
         if not columns[0].isdecimal() or not 1 <= int(columns[0]) <= 16:
-            raise _Bad(f"channel number {columns[0]}; allowed: 1 to 16", whole=True)
-        channel, note = int(columns[0]) - 1, _note(columns[1], middle_c_octave)
+            raise _BadLineError(f"channel number {columns[0]}; allowed: 1 to 16", whole=True)
+        channel, note = int(columns[0]) - 1, _typed_note(columns[1], middle_c_octave)
         first = seen.setdefault((channel, note), line)
         if first != line:
-            raise _Bad(f"note {columns[1]} as on line {first}; allowed: once", whole=True)
+            raise _BadLineError(f"note {columns[1]} as on line {first}; allowed: once", whole=True)
         return TypedVolts(
-            channel, note, _number(columns[2], "volts", -MOST_VOLTS, MOST_VOLTS), line
+            channel, note, _typed_number(columns[2], "volts", -MOST_VOLTS, MOST_VOLTS), line
         )
 
-    return list(_rows(text, file, read))
+    return list(_parse_rows(text, file, read))
 
 
-class _Bad(Exception):
+class _BadLineError(Exception):
     """A line that can't be read; the text is what is allowed, or the ``whole`` complaint."""
 
     def __init__(self, text: str, whole: bool = False) -> None:
@@ -100,21 +100,21 @@ class _Bad(Exception):
         self.whole = whole
 
 
-def _rows(text: str, file: str, read: Callable[[list[str], int], T]) -> Iterator[T]:
+def _parse_rows(text: str, file: str, read: Callable[[list[str], int], Row]) -> Iterator[Row]:
     problems: list[str] = []
-    found: list[T] = []
+    found: list[Row] = []
     lines = text.splitlines()
-    for line, content in enumerate(lines[: MOST_LINES + 1], start=1):
+    for line, content in enumerate(lines[: MOST_FILE_LINES + 1], start=1):
         content = content.partition("#")[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
         if not content:
             continue
         try:
             found.append(read(_columns(content), line))
-        except _Bad as bad:
+        except _BadLineError as bad:
             said = str(bad) if bad.whole else f"{content[:40]!r}; allowed: {bad}"
             problems.append(f"{file}:{line}: found {said}")
-    if len(lines) > MOST_LINES:
-        problems.append(f"{file}: found {len(lines)} lines; allowed: up to {MOST_LINES}")
+    if len(lines) > MOST_FILE_LINES:
+        problems.append(f"{file}: found {len(lines)} lines; allowed: up to {MOST_FILE_LINES}")
     if not problems and not found:
         problems.append(f"{file}: found no readings; needed: one a line")
     if problems:
@@ -131,18 +131,22 @@ def _columns(content: str) -> list[str]:
     between = re.search(r"\d,\d+(?![.\d])", content)
     if between and (re.search(r"[ \t;]", content) or "." not in content):
         if content.count(",") > 1 or re.search(r"[ \t;]", content):
-            raise _Bad(f"{content[:40]!r}; allowed: numbers with a point, such as 3.2", whole=True)
+            raise _BadLineError(
+                f"{content[:40]!r}; allowed: numbers with a point, such as 3.2", whole=True
+            )
     return [one for one in re.split(r"[ \t;,]+", content) if one]
 
 
-def _note(text: str, middle_c_octave: int) -> int:
+def _typed_note(text: str, middle_c_octave: int) -> int:
     try:
         return parse_note(int(text) if text.isdecimal() else text, middle_c_octave)
     except NoteNameError as error:
-        raise _Bad(str(error).removeprefix("note: ").removeprefix("found "), whole=True) from None
+        raise _BadLineError(
+            str(error).removeprefix("note: ").removeprefix("found "), whole=True
+        ) from None
 
 
-def _number(text: str, name: str, low: float, high: float) -> float:
-    if not _NUMBER.match(text) or not low <= float(text) <= high:
-        raise _Bad(f"{name} {text}; allowed: a number, {low:g} to {high:g}", whole=True)
+def _typed_number(text: str, name: str, low: float, high: float) -> float:
+    if not _DECIMAL.match(text) or not low <= float(text) <= high:
+        raise _BadLineError(f"{name} {text}; allowed: a number, {low:g} to {high:g}", whole=True)
     return float(text)

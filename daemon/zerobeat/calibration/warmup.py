@@ -13,12 +13,12 @@ import numpy as np
 
 SETTLED_CENTS_PER_MIN = 0.2
 LEFT_CENTS = 1.0  # still to come, in all
-LEAST_S = 180.0  # watched at least, before "settled" is said
+LEAST_WATCHED_S = 180.0  # watched at least, before "settled" is said
 TIMES_S = np.geomspace(30.0, 7200.0, 60)  # time constants tried
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class VoiceDrift:
     """How a voice drifts.
 
     Attributes:
@@ -48,7 +48,7 @@ class Drift:
         return f"{text}: about {max(1, math.ceil(self.minutes_left))} min to settle"
 
 
-class Warmup:
+class WarmupWatch:
     """Readings of all voices over time.
 
     Args:
@@ -74,12 +74,12 @@ class Warmup:
         """
         self.readings.setdefault(voice, []).append((at_s, cents, max(sigma_cents, 0.02)))
 
-    def drift(self, voice: str) -> Drift:
+    def drift(self, voice: str) -> VoiceDrift:
         """Return how a voice drifts now."""
         taken = np.array(self.readings.get(voice, []), float).reshape(-1, 3)
         count = len(taken)
         if count < 3:
-            return Drift(voice, count, None, math.inf, None, None, False)
+            return VoiceDrift(voice, count, None, math.inf, None, None, False)
         times, cents, sigma = taken.T
         rate, rate_sigma = _rate_now(times, cents, sigma)
         left = minutes = None
@@ -88,10 +88,10 @@ class Warmup:
         watched = times[-1] - times[0]
         slow = abs(rate) + 2.0 * rate_sigma < self._limit
         little = left is None or abs(left) < self._left
-        settled = bool(slow and little and watched >= LEAST_S)
+        settled = bool(slow and little and watched >= LEAST_WATCHED_S)
         if settled:
             minutes = 0.0
-        return Drift(voice, count, rate, rate_sigma, left, minutes, settled)
+        return VoiceDrift(voice, count, rate, rate_sigma, left, minutes, settled)
 
     def settled(self) -> bool:
         """Return whether every voice has settled."""
@@ -139,7 +139,7 @@ def fit_exponential(
 
 def _rate_now(times: np.ndarray, cents: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     """Return cents a minute and its sigma: a weighted line through the last readings."""
-    recent = times >= times[-1] - LEAST_S
+    recent = times >= times[-1] - LEAST_WATCHED_S
     if recent.sum() < 3:
         recent = np.arange(len(times)) >= len(times) - 3
     t, y, w = times[recent], cents[recent], 1.0 / sigma[recent] ** 2

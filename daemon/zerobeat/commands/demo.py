@@ -14,7 +14,7 @@ from typing import Any
 
 from ..errors import StoreError
 
-RATE_HZ = 48_000
+SAMPLE_RATE_HZ = 48_000
 PEAK = 0.6  # of full scale, for the loudest moment of both files
 TICKS_A_BEAT = 2500  # a quarter of a millisecond at this tempo
 
@@ -54,15 +54,15 @@ def run(args: argparse.Namespace) -> int:
         names += [f"{when}-{part.name}.wav" for when in ("before", "after") for part in PARTS]
     files = _claim(args.out, names, args.force)
 
-    found = rehearsal.measured(args.seed)
+    found = rehearsal.measure_case(args.seed)
     curves = found.curves
     heard = [rehearsal.sweep(args.seed, curves, bypass) for bypass in (True, False)]
     events = rehearsal.phrase_events(PHRASE, BEAT_S)
     played = [rehearsal.perform(events, args.seed, curves, bypass) for bypass in (True, False)]
     stems = _stems(played)
-    for name, content in _waves(stems, args.stems).items():
-        _write(files[name], content)
-    _write(files["corrected.mid"], _midi_file(played[1].sent))
+    for name, content in _wave_files(stems, args.stems).items():
+        _write_output(files[name], content)
+    _write_output(files["corrected.mid"], _midi_file(played[1].sent))
 
     for line in table(heard[0], heard[1]):
         print(line)
@@ -99,32 +99,34 @@ def table(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
         for first in range(part.lowest_key, part.highest_key + 1, 12):
             last = min(first + 11, part.highest_key)
             span = slice(first - part.lowest_key, last + 1 - part.lowest_key)
-            cents = [heard[part.name][span] - _written(first, last) for heard in (before, after)]
+            cents = [
+                heard[part.name][span] - _written_cents(first, last) for heard in (before, after)
+            ]
             beats = [
                 _fastest_beat(heard[part.name][span], first, last) for heard in (before, after)
             ]
             keys = f"{name_of_note(first)} to {name_of_note(last)}"
             lines.append(
-                f"{part.name:<7}{keys:<12}{_spread(cents[0]):^16}{_spread(cents[1]):^16}"
+                f"{part.name:<7}{keys:<12}{_range_text(cents[0]):^16}{_range_text(cents[1]):^16}"
                 f"{beats[0]:>9.2f} Hz {beats[1]:>8.3f} Hz"
             )
     return lines
 
 
-def _written(first: int, last: int) -> Any:
+def _written_cents(first: int, last: int) -> Any:
     import numpy as np
 
     return 100.0 * np.arange(first, last + 1)
 
 
-def _spread(cents: Any) -> str:
+def _range_text(cents: Any) -> str:
     return f"{cents.min():+6.2f} {cents.max():+6.2f}"
 
 
 def _fastest_beat(pitches: Any, first: int, last: int) -> float:
     from ..tuning.units import beat_hertz
 
-    pairs = zip(pitches, _written(first, last), strict=True)
+    pairs = zip(pitches, _written_cents(first, last), strict=True)
     return max(abs(beat_hertz(written, heard)) for heard, written in pairs)
 
 
@@ -147,7 +149,7 @@ def _claim(folder: Path, names: list[str], force: bool) -> dict[str, Path]:
     return files
 
 
-def _write(path: Path, content: bytes) -> None:
+def _write_output(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except OSError as error:
@@ -166,7 +168,7 @@ def _stems(played: list[Any]) -> dict[str, dict[str, Any]]:
     return {
         when: {
             part.name: one.case.render(
-                PHRASE_S + TAIL_S, RATE_HZ, start_s=PLAYED_S, channels=[part.channel]
+                PHRASE_S + TAIL_S, SAMPLE_RATE_HZ, start_s=PLAYED_S, channels=[part.channel]
             )
             for part in PARTS
         }
@@ -174,7 +176,7 @@ def _stems(played: list[Any]) -> dict[str, dict[str, Any]]:
     }
 
 
-def _waves(stems: dict[str, dict[str, Any]], with_stems: bool) -> dict[str, bytes]:
+def _wave_files(stems: dict[str, dict[str, Any]], with_stems: bool) -> dict[str, bytes]:
     """Return the content of each WAV file; one gain for all, so that they compare."""
     mixes = {when: sum(voices.values()) for when, voices in stems.items()}
     gain = PEAK / max(abs(mix).max() for mix in mixes.values())
@@ -196,7 +198,7 @@ def _wave_file(samples: Any) -> bytes:
     with wave.open(content, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
-        file.setframerate(RATE_HZ)
+        file.setframerate(SAMPLE_RATE_HZ)
         file.writeframes(steps.tobytes())
     return content.getvalue()
 

@@ -64,7 +64,7 @@ class TempoMap:
         return self._ticks[place] + round(seconds * 1e6 * self._division / self._tempos[place])
 
 
-def read(path: Path) -> mido.MidiFile:
+def read_midi_file(path: Path) -> mido.MidiFile:
     """Read a file.
 
     Raises:
@@ -106,7 +106,7 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
         MidiFileError: the file can't be read or written, or the rig has no
             such input. Nothing is written then.
     """
-    file = read(source)
+    file = read_midi_file(source)
     playing = [i.name for i in loaded.rig.inputs if i.plays]
     if input_name is None and playing:
         input_name = playing[0]
@@ -122,7 +122,7 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
     end_s = tempo_map.seconds(max((tick * scale for tick, _ in _all_ticks(file)), default=0))
     clocks_s = [] if loaded.rig.clock_from is None else _clocks_s(tempo_map, division, end_s)
     sent = play(loaded, timed, input_name, end_s, clocks_s)
-    _write(target, file, division, scale, metas, tempo_map, sent, loaded)
+    _write_midi_file(target, file, division, scale, metas, tempo_map, sent, loaded)
     return len(sent)
 
 
@@ -204,7 +204,7 @@ def _flat(file: mido.MidiFile) -> tuple[list[tuple[int, Any]], list[tuple[int, A
     return events, metas
 
 
-def _write(
+def _write_midi_file(
     target: Path,
     file: mido.MidiFile,
     division: int,

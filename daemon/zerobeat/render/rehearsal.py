@@ -17,11 +17,11 @@ from ..config.rig import LoadedRig
 from ..engine.commands import Bypass
 from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
 from ..measure.curve.fit_result import Aim
-from ..measure.curve.plan import Plan
-from ..measure.pitch.take import run
+from ..measure.curve.plan import MeasuringPlan
+from ..measure.pitch.take import run_plan
 from ..midi import Message, NoteOff, NoteOn
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
-from ..sim.virtual_case import Case
+from ..sim.virtual_case import VirtualCase
 from ..tuning.tracking import TrackingCurve
 from .midi_file import play
 from .virtual_listener import VirtualListener
@@ -33,19 +33,19 @@ _HELD_S = 0.05  # each key of a sweep
 _HEARD_S = 0.03  # of it, when the pitch has settled
 _QUAD = Converter("quad", lowest_note=24, highest_note=108, overlap="legato", gate_gap_s=0.003)
 
-Sent = list[tuple[float, bytes]]
+TimedBytes = list[tuple[float, bytes]]
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class Performance:
     """A case after a performance, and the bytes that it took, with their times."""
 
-    case: Case
-    sent: Sent
+    case: VirtualCase
+    sent: TimedBytes
 
 
 @dataclass(frozen=True, slots=True)
-class Measurement:
+class MeasuredCase:
     """What was measured of the case: each voice's curve, and what it cost."""
 
     curves: dict[str, TrackingCurve]
@@ -53,7 +53,7 @@ class Measurement:
     sound_s: float
 
 
-def measured(seed: int) -> Measurement:
+def measure_case(seed: int) -> MeasuredCase:
     """Measure each voice of a warm case by its sound: play, read, plan the next note, fit.
 
     Nothing but bytes goes to the case and nothing but audio comes from it.
@@ -72,12 +72,12 @@ def measured(seed: int) -> Measurement:
             bend_range_cents=_QUAD.bend_range_cents,
         )
         listener = VirtualListener(case, part.channel, start_s=now_s)
-        plan = Plan(aim)
-        run(plan, listener)
+        plan = MeasuringPlan(aim)
+        run_plan(plan, listener)
         fit = plan.result()
         curves[part.name] = fit.curve
         takes, sound_s, now_s = takes + fit.takes, sound_s + fit.sound_s, listener.now_s
-    return Measurement(curves, takes, sound_s)
+    return MeasuredCase(curves, takes, sound_s)
 
 
 def quartet_rig(curves: dict[str, TrackingCurve]) -> tuple[Rig, Scene]:
@@ -108,7 +108,7 @@ def perform(
     seed: int,
     curves: dict[str, TrackingCurve],
     bypass: bool,
-) -> Played:
+) -> Performance:
     """Play timed messages through the engine into a fresh case.
 
     Args:
@@ -126,7 +126,7 @@ def perform(
     ]
     case = quartet(seed)
     case.play((PLAYED_S + at_s, content) for at_s, content in sent)
-    return Played(case, sent)
+    return Performance(case, sent)
 
 
 def phrase_events(
@@ -151,7 +151,7 @@ def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str
     """
     events: list[tuple[float, Message]] = []
     for part in PARTS:
-        for index, key in enumerate(_keys(part)):
+        for index, key in enumerate(_keys_of(part)):
             events.append((index * _HELD_S, NoteOn(part.channel, key, 100)))
             events.append((index * _HELD_S + _HELD_S * 0.8, NoteOff(part.channel, key)))
     case = perform(events, seed, curves, bypass).case
@@ -159,12 +159,12 @@ def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str
         part.name: np.array(
             [
                 case.pitch_of(part.channel, PLAYED_S + index * _HELD_S + _HEARD_S)
-                for index in range(len(_keys(part)))
+                for index in range(len(_keys_of(part)))
             ]
         )
         for part in PARTS
     }
 
 
-def _keys(part: Part) -> range:
+def _keys_of(part: Part) -> range:
     return range(part.lowest_key, part.highest_key + 1)

@@ -11,16 +11,16 @@ from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import TakeRefusedError
 from ..measure.pitch.reader import estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
 from ..midi import NoteOff, NoteOn, PitchBend, encode
 from ..sim.oscillator import Oscillator
 from ..sim.scenario import random_case
-from ..sim.virtual_case import Case, Mixer
-from ..sim.virtual_converter import Converter, ConverterModel
+from ..sim.virtual_case import Mixer, VirtualCase
+from ..sim.virtual_converter import ConverterModel, VirtualConverter
 from ..tuning.bend import cents_to_bend
 from ..tuning.units import pitch_to_hertz
 
-RATE_HZ = 48_000
+SAMPLE_RATE_HZ = 48_000
 GAP_S = 0.05  # from note-off to the next bend
 VELOCITY = 100
 WARM_S = 3000.0
@@ -41,12 +41,12 @@ class VirtualListener:
 
     def __init__(
         self,
-        case: Case,
+        case: VirtualCase,
         channel: int,
         *,
         start_s: float = 0.0,
         bend_range_cents: float = 200.0,
-        sample_rate_hz: int = RATE_HZ,
+        sample_rate_hz: int = SAMPLE_RATE_HZ,
         channels: Sequence[int] | None = None,
     ) -> None:
         self.now_s = start_s
@@ -55,7 +55,7 @@ class VirtualListener:
         self._rate_hz = sample_rate_hz
         self._channels = [channel] if channels is None else list(channels)
 
-    def listen(self, request: Request) -> Heard:
+    def listen(self, request: TakeRequest) -> Take:
         """Play a request and return what was heard."""
         samples, at_s = self.record(request)
         try:
@@ -67,10 +67,10 @@ class VirtualListener:
                 highest_hz=HIGHEST_HZ,
             )
         except TakeRefusedError as error:
-            return Heard(request, None, error.reason, at_s)
-        return Heard(request, pitch, "", at_s)
+            return Take(request, None, error.reason, at_s)
+        return Take(request, pitch, "", at_s)
 
-    def record(self, request: Request) -> tuple[np.ndarray, float]:
+    def record(self, request: TakeRequest) -> tuple[np.ndarray, float]:
         """Return the take of a request, and when its middle was."""
         bend = cents_to_bend(request.bend_cents, self._range_cents)
         begin_s = self.now_s + request.settle_s
@@ -109,8 +109,8 @@ def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener
     )
     zero_hz = pitch_to_hertz(100.0 * facts.zero_volt_note + 1200.0 * voice.panel_octaves)
     made = replace(drawn.oscillators[voice.channel].model, hertz_at_zero_volts=zero_hz)
-    case = Case(
-        Converter(model, seed),
+    case = VirtualCase(
+        VirtualConverter(model, seed),
         {voice.channel: Oscillator(made, seed)},
         mixer=Mixer(hiss_level=HISS),
         seed=seed,

@@ -22,10 +22,20 @@ from ..tuning.units import name_of_note, pitch_to_volts
 
 Floats = NDArray[np.float64]
 # Colours that occur nowhere else, put in place of by the page's variables.
-INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD = (f"#0{n}0{n}f{n}" for n in range(1, 8))
-NAMES = dict(
+INK_COLOUR, SOFT_COLOUR, GRID_COLOUR, CURVE_COLOUR, BEFORE_COLOUR, AFTER_COLOUR, UNUSABLE_COLOUR = (
+    f"#0{n}0{n}f{n}" for n in range(1, 8)
+)
+COLOUR_NAMES = dict(
     zip(
-        (INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD),
+        (
+            INK_COLOUR,
+            SOFT_COLOUR,
+            GRID_COLOUR,
+            CURVE_COLOUR,
+            BEFORE_COLOUR,
+            AFTER_COLOUR,
+            UNUSABLE_COLOUR,
+        ),
         ("ink", "soft", "grid", "curve", "before", "after", "bad"),
         strict=True,
     )
@@ -33,19 +43,19 @@ NAMES = dict(
 STYLE = {
     "svg.fonttype": "none",
     "font.size": 10,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": INK,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "grid.color": GRID,
+    "axes.edgecolor": SOFT_COLOUR,
+    "axes.labelcolor": INK_COLOUR,
+    "xtick.color": SOFT_COLOUR,
+    "ytick.color": SOFT_COLOUR,
+    "xtick.labelcolor": INK_COLOUR,
+    "ytick.labelcolor": INK_COLOUR,
+    "grid.color": GRID_COLOUR,
     "grid.linewidth": 0.8,
     "axes.spines.right": False,
     "axes.spines.top": False,
     "axes.grid": True,
     "axes.axisbelow": True,
-    "text.color": INK,
+    "text.color": INK_COLOUR,
     "font.family": "sans-serif",
     "path.simplify": False,
 }
@@ -84,9 +94,9 @@ def curve_svg(shown: Picture) -> str:
     with mpl.rc_context(STYLE | {"svg.hashsalt": "curve"}):
         figure = Figure(figsize=(WIDTH_INCHES, 4.8), layout="constrained")
         top, rest = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        _curve(top, shown)
-        _rest(rest, shown)
-        _note_axis(rest, top, shown)
+        _draw_curve(top, shown)
+        _draw_rest(rest, shown)
+        _label_notes(rest, top, shown)
         return _svg(figure)
 
 
@@ -98,9 +108,11 @@ def checks_svg(shown: Picture) -> str:
         axes = figure.subplots()
         names = [name_of_note(note, shown.middle_c_octave) for note, _, _ in shown.checks]
         for row, (_, before, after) in enumerate(shown.checks):
-            axes.plot((before, after), (row, row), color=GRID, linewidth=2, zorder=1)
-            axes.plot(before, row, "x", color=BEFORE, markersize=8, markeredgewidth=2, zorder=2)
-            axes.plot(after, row, "o", color=AFTER, markersize=7, zorder=3)
+            axes.plot((before, after), (row, row), color=GRID_COLOUR, linewidth=2, zorder=1)
+            axes.plot(
+                before, row, "x", color=BEFORE_COLOUR, markersize=8, markeredgewidth=2, zorder=2
+            )
+            axes.plot(after, row, "o", color=AFTER_COLOUR, markersize=7, zorder=3)
             for value, side in ((before, 1 if before > after else -1),):
                 axes.annotate(
                     f"{value:+.1f}",
@@ -111,7 +123,7 @@ def checks_svg(shown: Picture) -> str:
                     va="center",
                     fontsize=9,
                 )
-        axes.axvline(0.0, color=SOFT, linewidth=1, zorder=0)
+        axes.axvline(0.0, color=SOFT_COLOUR, linewidth=1, zorder=0)
         axes.set_yticks(range(count), names)
         axes.set_ylim(count - 0.5, -0.5)
         axes.margins(x=0.15)
@@ -139,7 +151,7 @@ def history_svg(
             ("offset, cents", "stretch, cents an octave", "drift, cents a minute"),
             strict=True,
         ):
-            axes.plot(place, values, "-o", color=CURVE, linewidth=1.6, markersize=5)
+            axes.plot(place, values, "-o", color=CURVE_COLOUR, linewidth=1.6, markersize=5)
             axes.set_title(title, loc="left", fontsize=10)
             # The first and the last date; all stand in the table below.
             ends = [int(place[0]), int(place[-1])]
@@ -157,25 +169,25 @@ def _inside(shown: Picture, pitches: Floats) -> NDArray[np.bool_]:
     return np.array([shown.curve.unusable_at(float(x)) is None for x in pitches], bool)
 
 
-def _curve(axes: Axes, shown: Picture) -> None:
+def _draw_curve(axes: Axes, shown: Picture) -> None:
     low, high = _ends(shown)
     pitches = np.linspace(low, high, 400)
     errors = np.array([shown.curve.sounding(x) - x for x in pitches])
-    axes.axhline(0.0, color=SOFT, linewidth=1)
-    axes.plot(pitches, errors, color=CURVE, linewidth=1.8)
+    axes.axhline(0.0, color=SOFT_COLOUR, linewidth=1)
+    axes.plot(pitches, errors, color=CURVE_COLOUR, linewidth=1.8)
     axes.errorbar(
         shown.pitches,
         shown.cents,
         2 * shown.spreads,
         fmt="o",
-        color=INK,
+        color=INK_COLOUR,
         markersize=4,
         elinewidth=1,
         capsize=0,
     )
     for part in shown.curve.unusable:
         left, right = max(part.lowest_cents, low), min(part.highest_cents, high)
-        axes.axvspan(left, right, color=BAD, alpha=0.16, linewidth=0)
+        axes.axvspan(left, right, color=UNUSABLE_COLOUR, alpha=0.16, linewidth=0)
         axes.annotate(
             "unusable",
             ((left + right) / 2, 0.97),
@@ -183,7 +195,7 @@ def _curve(axes: Axes, shown: Picture) -> None:
             ha="center",
             va="top",
             fontsize=9,
-            color=BAD,
+            color=UNUSABLE_COLOUR,
         )
     axes.set_ylabel("cents off, raw")
     usable = np.concatenate([shown.cents[shown.usable()], errors[_inside(shown, pitches)], [0.0]])
@@ -191,24 +203,32 @@ def _curve(axes: Axes, shown: Picture) -> None:
     axes.set_ylim(usable.min() - room, usable.max() + room)
 
 
-def _rest(axes: Axes, shown: Picture) -> None:
+def _draw_rest(axes: Axes, shown: Picture) -> None:
     """Draw the readings less the curve, the curve's two sigma, and the corrected check notes."""
     left = shown.cents - np.array([shown.curve.sounding(x) - x for x in shown.pitches])
     if shown.sigmas:
         band = 2 * np.array(shown.sigmas)
-        axes.fill_between(shown.curve.knots_cents, -band, band, color=CURVE, alpha=0.2, linewidth=0)
-    axes.axhline(0.0, color=SOFT, linewidth=1)
+        axes.fill_between(
+            shown.curve.knots_cents, -band, band, color=CURVE_COLOUR, alpha=0.2, linewidth=0
+        )
+    axes.axhline(0.0, color=SOFT_COLOUR, linewidth=1)
     axes.errorbar(
-        shown.pitches, left, 2 * shown.spreads, fmt="o", color=INK, markersize=4, elinewidth=1
+        shown.pitches,
+        left,
+        2 * shown.spreads,
+        fmt="o",
+        color=INK_COLOUR,
+        markersize=4,
+        elinewidth=1,
     )
     for note, _, after in shown.checks:
-        axes.plot(100.0 * note, after, "D", color=AFTER, markersize=5, zorder=4)
+        axes.plot(100.0 * note, after, "D", color=AFTER_COLOUR, markersize=5, zorder=4)
     sizes = [1.0, *(abs(after) for _, _, after in shown.checks), *np.abs(left[shown.usable()])]
     axes.set_ylim(-1.15 * max(sizes), 1.15 * max(sizes))
     axes.set_ylabel("cents left")
 
 
-def _note_axis(axes: Axes, top: Axes, shown: Picture) -> None:
+def _label_notes(axes: Axes, top: Axes, shown: Picture) -> None:
     """Name the octaves below, and the volts above."""
     low, high = _ends(shown)
     every = 12 if high - low > 1200 else 2
@@ -220,13 +240,13 @@ def _note_axis(axes: Axes, top: Axes, shown: Picture) -> None:
     volts = top.secondary_xaxis("top")
     volts.set_xticks(
         [100.0 * n for n in notes],
-        [_volts(pitch_to_volts(100.0 * n, shown.zero_volt_note)) for n in notes],
+        [_volts_text(pitch_to_volts(100.0 * n, shown.zero_volt_note)) for n in notes],
     )
     volts.tick_params(length=0)
     volts.spines["top"].set_visible(False)
 
 
-def _volts(volts: float) -> str:
+def _volts_text(volts: float) -> str:
     """Return volts as short as they are exact.
 
     >>> _volts(0.0), _volts(-1.0), _volts(1.5)
@@ -248,7 +268,7 @@ def _svg(figure: Figure) -> str:
     figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = out.getvalue()
     text = text[text.index("<svg") :]
-    for colour, name in NAMES.items():
+    for colour, name in COLOUR_NAMES.items():
         text = text.replace(colour, f"var(--{name})")
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r'<svg [^>]*viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" role="img">', text)

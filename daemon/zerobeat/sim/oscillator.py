@@ -61,7 +61,7 @@ class OscillatorModel:
 
 
 @dataclass(frozen=True, slots=True)
-class Warmup:
+class WarmupCurve:
     """Temperature of the case: from ``start_kelvin`` to ``end_kelvin``, exponentially."""
 
     start_kelvin: float = TRIM_KELVIN
@@ -80,8 +80,8 @@ class Oscillator:
     def __init__(self, model: OscillatorModel = OscillatorModel(), seed: int = 0) -> None:
         self.model = model
         rng = np.random.default_rng([seed, 0x05C1])
-        self._wander = _waves(rng, *_WANDER_HERTZ)
-        self._erratic = _waves(rng, *_ERRATIC_HERTZ)
+        self._wander = _random_sines(rng, *_WANDER_HERTZ)
+        self._erratic = _random_sines(rng, *_ERRATIC_HERTZ)
 
     def hertz(
         self,
@@ -141,10 +141,10 @@ class Oscillator:
         model = self.model
         cents = np.zeros(np.broadcast_shapes(volts.shape, at_s.shape))
         if model.wander_cents:
-            cents = cents + model.wander_cents * _sum_of_waves(self._wander, at_s)
+            cents = cents + model.wander_cents * _sum_of_sines(self._wander, at_s)
         if model.erratic_cents and model.kink_below_volts is not None:
             below = volts < model.kink_below_volts
-            cents = cents + below * model.erratic_cents * _sum_of_waves(self._erratic, at_s)
+            cents = cents + below * model.erratic_cents * _sum_of_sines(self._erratic, at_s)
         return cents
 
 
@@ -174,7 +174,7 @@ def log_current(ideal: ArrayLike, per_ampere: ArrayLike) -> Floats:
     return y
 
 
-def _waves(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Floats:
+def _random_sines(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Floats:
     """Return sines that make one root mean square together: shape (3, n).
 
     Rows are amplitude, cycles a second, phase in cycles. A sum of sines can be
@@ -186,7 +186,7 @@ def _waves(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Flo
     return np.stack([amplitude, hertz, rng.uniform(0.0, 1.0, _WAVES)])
 
 
-def _sum_of_waves(waves: Floats, at_s: Floats) -> Floats:
+def _sum_of_sines(waves: Floats, at_s: Floats) -> Floats:
     cents = np.zeros(at_s.shape)
     for amplitude, hertz, phase in waves.T:
         cents += amplitude * np.sin(2.0 * np.pi * (hertz * at_s + phase))

@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Struck:
+class StruckResonator:
     """How a resonator rings; each opening of the gate strikes it."""
 
     decay_s: float = 1.5  # time constant of the lowest partial

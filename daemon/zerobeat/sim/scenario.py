@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from .dac import DacModel
-from .oscillator import Oscillator, OscillatorModel, Warmup
-from .resonator import Struck
-from .virtual_case import Case, Sound
-from .virtual_converter import Converter, ConverterModel
+from .oscillator import Oscillator, OscillatorModel, WarmupCurve
+from .resonator import StruckResonator
+from .virtual_case import Sound, VirtualCase
+from .virtual_converter import ConverterModel, VirtualConverter
 from .waveform import Envelope
 
 C2_HZ = 440.0 * 2.0 ** (-33 / 12)  # key 36, the zero-volt note of quad
@@ -76,7 +76,7 @@ PHRASE_S = 25 * BEAT_S
 TAIL_S = 1.5
 
 
-def quartet(seed: int = 0) -> Case:
+def quartet(seed: int = 0) -> VirtualCase:
     """Return the case of the demo, freshly switched on."""
     rng = np.random.default_rng([seed, 0x9A])
 
@@ -99,7 +99,7 @@ def quartet(seed: int = 0) -> Case:
             (3, -0.0002, 0.0019),
         )
     }
-    quad = Converter(ConverterModel(lowest_note=24, highest_note=108, dacs=dacs), seed)
+    quad = VirtualConverter(ConverterModel(lowest_note=24, highest_note=108, dacs=dacs), seed)
     models = {
         0: OscillatorModel(
             C2_HZ,
@@ -138,16 +138,18 @@ def quartet(seed: int = 0) -> Case:
     sounds = {
         0: Sound("sawtooth", level=0.16, envelope=Envelope(0.03, 0.4, 0.8, 0.06)),
         1: Sound("pulse", 0.35, level=0.13, envelope=Envelope(0.06, 0.5, 0.85, 0.08)),
-        2: Sound(level=0.5, struck=Struck(decay_s=1.4, inharmonicity=2e-5, partials=5)),
+        2: Sound(level=0.5, struck=StruckResonator(decay_s=1.4, inharmonicity=2e-5, partials=5)),
         3: Sound("triangle", level=0.3, envelope=Envelope(0.02, 0.6, 0.8, 0.08)),
     }
     oscillators = {
         channel: Oscillator(model, seed=16 * seed + channel) for channel, model in models.items()
     }
-    return Case(quad, oscillators, sounds, warmup=Warmup(291.0, 303.0, 600.0), seed=seed)
+    return VirtualCase(
+        quad, oscillators, sounds, warmup=WarmupCurve(291.0, 303.0, 600.0), seed=seed
+    )
 
 
-def random_case(seed: int, channels: int = 4) -> Case:
+def random_case(seed: int, channels: int = 4) -> VirtualCase:
     """Return a case whose flaws are drawn at random, inside what parts allow.
 
     Converters have 12 to 16 bits; oscillators are up to 12 cents an octave and
@@ -178,4 +180,4 @@ def random_case(seed: int, channels: int = 4) -> Case:
             wander_cents=0.0,
         )
         oscillators[channel] = Oscillator(model, seed=16 * seed + channel)
-    return Case(Converter(ConverterModel(dacs=dacs), seed), oscillators, seed=seed)
+    return VirtualCase(VirtualConverter(ConverterModel(dacs=dacs), seed), oscillators, seed=seed)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .oscillator import Oscillator, Warmup
-from .resonator import Struck
-from .virtual_converter import Converter
-from .waveform import HIGHEST_OF_RATE, Envelope, Shape, shaped
+from .oscillator import Oscillator, WarmupCurve
+from .resonator import StruckResonator
+from .virtual_converter import VirtualConverter
+from .waveform import HIGHEST_OF_RATE, Envelope, Waveform, waveform_samples
 
 Floats = NDArray[np.float64]
 _CONTROL_S = 0.001  # the pitch is taken as steady for so long
@@ -27,11 +27,11 @@ _KEY_0_HZ = 440.0 * 2.0 ** (-69 / 12)
 class Sound:
     """What is heard of an oscillator."""
 
-    shape: Shape = "sawtooth"
+    shape: Waveform = "sawtooth"
     width: float = 0.5  # of a pulse
     level: float = 0.2  # full scale is 1; voices are added, so leave room
     envelope: Envelope | None = Envelope()  # None: a drone, heard with the gate low
-    struck: Struck | None = None  # a resonator instead of shape and envelope
+    struck: StruckResonator | None = None  # a resonator instead of shape and envelope
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Mixer:
     mains_hz: float = 50.0
 
 
-class Case:
+class VirtualCase:
     """A converter with oscillators on its channels.
 
     Args:
@@ -57,11 +57,11 @@ class Case:
 
     def __init__(
         self,
-        converter: Converter,
+        converter: VirtualConverter,
         oscillators: Mapping[int, Oscillator],
         sounds: Mapping[int, Sound] | None = None,
         *,
-        warmup: Warmup = Warmup(),
+        warmup: WarmupCurve = WarmupCurve(),
         mixer: Mixer = Mixer(),
         seed: int = 0,
     ) -> None:
@@ -201,7 +201,7 @@ class Case:
     ) -> Floats:
         """Return the shape, with as many harmonics as fit between two changes of pitch."""
         if sound.shape == "sine":
-            return shaped("sine", phase, 0.0, rate_hz)
+            return waveform_samples("sine", phase, 0.0, rate_hz)
         moments = self._change_times(channel, edges[0], edges[-1])
         starts = np.concatenate([[0], np.searchsorted(edges, moments)])
         highest = np.maximum.reduceat(hertz, starts)
@@ -209,7 +209,7 @@ class Case:
         wave = np.empty(at_s.shape)
         for index, top in enumerate(highest):
             part = slice(borders[index], borders[index + 1])
-            wave[part] = shaped(sound.shape, phase[part], top, rate_hz, sound.width)
+            wave[part] = waveform_samples(sound.shape, phase[part], top, rate_hz, sound.width)
         return wave
 
     def _noise(self, at_s: Floats) -> Floats:

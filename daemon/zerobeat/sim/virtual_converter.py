@@ -69,7 +69,7 @@ class Change:
     strikes: int  # how often the gate has been struck so far
 
 
-class _Channel:
+class _ConverterChannel:
     def __init__(self, model: ConverterModel) -> None:
         self.note = model.zero_volt_note
         self.held: list[int] = []
@@ -83,7 +83,7 @@ class _Channel:
         self.changes: list[Change] = []
 
 
-class Converter:
+class VirtualConverter:
     """One interface with 16 MIDI channels."""
 
     def __init__(self, model: ConverterModel = ConverterModel(), seed: int = 0) -> None:
@@ -97,7 +97,7 @@ class Converter:
         self._note_errors_cents = errors
         self._stream = ByteStream()
         self._now_s = 0.0
-        self._channels = [_Channel(model) for _ in range(CHANNELS)]
+        self._channels = [_ConverterChannel(model) for _ in range(CHANNELS)]
         for number in range(CHANNELS):
             self._record(number)
 
@@ -120,7 +120,7 @@ class Converter:
             self._control(message.channel, message.controller, message.value)
         elif message == RESET:
             for number, old in enumerate(self._channels):
-                fresh = _Channel(self.model)
+                fresh = _ConverterChannel(self.model)
                 fresh.times, fresh.changes, fresh.strikes = old.times, old.changes, old.strikes
                 self._channels[number] = fresh
                 self._record(number)

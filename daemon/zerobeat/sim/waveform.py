@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Shape = Literal["sawtooth", "pulse", "triangle", "sine"]
+Waveform = Literal["sawtooth", "pulse", "triangle", "sine"]
 HIGHEST_OF_RATE = 0.45
 _SMALLEST_TABLE = 16384
 _POINTS_A_CYCLE = 64
@@ -75,8 +75,8 @@ class Envelope:
         return rising - (1.0 - self.sustain) * fallen
 
 
-def shaped(
-    shape: Shape,
+def waveform_samples(
+    shape: Waveform,
     phase_cycles: Floats,
     highest_hertz: float,
     sample_rate_hz: float,
@@ -105,7 +105,7 @@ def shaped(
 
 
 @lru_cache(maxsize=64)
-def _table(shape: Shape, count: int, width: float) -> Floats:
+def _table(shape: Waveform, count: int, width: float) -> Floats:
     """Return one period summed from ``count`` harmonics, its first point again at the end."""
     size = max(_SMALLEST_TABLE, 1 << (_POINTS_A_CYCLE * count - 1).bit_length())
     order = np.arange(1, count + 1)

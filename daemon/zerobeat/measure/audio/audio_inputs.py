@@ -16,7 +16,7 @@ import numpy as np
 
 from ...errors import AudioError
 from .devices import (
-    Wanted,
+    WantedInput,
     end_recorder,
     find_device,
     first_line,
@@ -30,7 +30,7 @@ MOST_VOID = 8  # takes in a row that were lost; then it is given up
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class AudioTake:
     """One whole take of one input.
 
     Attributes:
@@ -54,7 +54,7 @@ class AudioInputs:
         AudioError: a device is missing, doubled or shut, or no PortAudio is here.
     """
 
-    def __init__(self, wanted: Sequence[Wanted]) -> None:
+    def __init__(self, wanted: Sequence[WantedInput]) -> None:
         listed = list_devices()
         places = {one.name: (find_device(one, listed), one) for one in wanted}
         indexes = list(dict.fromkeys(device.index for device, _ in places.values()))
@@ -74,7 +74,7 @@ class AudioInputs:
             for index, channels in zip(indexes, self._channels, strict=True)
         ]
         self._process = start_recorder({"record": record})
-        self._heard = b""
+        self._received = b""
         try:
             self.rates_hz = [float(rate) for rate in first_line(self._process)["rates_hz"]]
         except BaseException:
@@ -90,7 +90,9 @@ class AudioInputs:
         """Return the name of the device behind an input."""
         return self._device[self._place[name][0]]
 
-    def take(self, names: Sequence[str], from_s: float, seconds: float) -> dict[str, Sound] | None:
+    def take(
+        self, names: Sequence[str], from_s: float, seconds: float
+    ) -> dict[str, AudioTake] | None:
         """Return ``seconds`` of each input, from a moment on; None if any of it was lost.
 
         Args:
@@ -120,7 +122,7 @@ class AudioInputs:
         kept = self._blocks[number][self._first(number, from_s) :]
         return sum(len(one[2]) for one in kept) >= round(seconds * self.rates_hz[number])
 
-    def _cut(self, name: str, from_s: float, seconds: float) -> Sound | None:
+    def _cut(self, name: str, from_s: float, seconds: float) -> AudioTake | None:
         """Return a take; None where a block in it, but the first, came after a loss (A6)."""
         number, column = self._place[name]
         rate_hz = self.rates_hz[number]
@@ -137,7 +139,7 @@ class AudioInputs:
                 break
         samples = np.concatenate(parts)[:frames].astype(float)
         middle_s = self._blocks[number][first][0] + frames / rate_hz / 2
-        return Sound(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
+        return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
 
     # ------------------------------------------------------------ the pipe
 
@@ -151,20 +153,22 @@ class AudioInputs:
             name = ", ".join(dict.fromkeys(self._device))
             why = "sends no more sound" if not ready else "ended while it was listened to"
             raise AudioError(f"{name}: {why}; is it plugged in, does its server run?")
-        self._heard += content
+        self._received += content
         place = 0
-        while len(self._heard) - place >= HEADER.size:
-            number, flags, frames, start_s = HEADER.unpack_from(self._heard, place)
+        while len(self._received) - place >= HEADER.size:
+            number, flags, frames, start_s = HEADER.unpack_from(self._received, place)
             if flags & ENDED:
                 raise AudioError(f"{self._device[number]}: has gone; plug it in again, then repeat")
             columns = len(self._channels[number])
             end = place + HEADER.size + 4 * frames * columns
-            if len(self._heard) < end:
+            if len(self._received) < end:
                 break
-            samples = np.frombuffer(self._heard, np.float32, frames * columns, place + HEADER.size)
+            samples = np.frombuffer(
+                self._received, np.float32, frames * columns, place + HEADER.size
+            )
             self._blocks[number].append((start_s, flags, samples.reshape(frames, columns)))
             place = end
-        self._heard = self._heard[place:]
+        self._received = self._received[place:]
 
     @property
     def pid(self) -> int:

@@ -16,9 +16,9 @@ from typing import Any
 
 from ...errors import AudioError
 
-START_S = 15.0
-END_S = 4.0
-_IDENTITY = re.compile(r" \[([^\[\]]+)\]$")
+RECORDER_START_S = 15.0
+RECORDER_END_S = 4.0
+_IDENTITY_TAG = re.compile(r" \[([^\[\]]+)\]$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedInput:
     """An audio input as the rig names it; ``channel`` from 0."""
 
     name: str
@@ -74,13 +74,13 @@ def list_devices(levels_s: float = 0.0) -> list[Device]:
     ]
 
 
-def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
+def find_device(wanted: WantedInput, devices: Sequence[Device]) -> Device:
     """Return the one device that an input means.
 
     Raises:
         AudioError: none, or more than one (requirements A1, M5, M6).
     """
-    tag = _IDENTITY.search(wanted.device)
+    tag = _IDENTITY_TAG.search(wanted.device)
     name = wanted.device if tag is None else wanted.device[: tag.start()]
     found = [one for one in devices if one.name == wanted.device]
     if not found and tag is not None:
@@ -90,18 +90,18 @@ def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
     if len(found) == 1:
         return found[0]
     if not found:
-        there = ", ".join(f'"{one.name}"' for one in devices) or f"none{_forbidden()}"
+        there = ", ".join(f'"{one.name}"' for one in devices) or f"none{_permission_hint()}"
         raise AudioError(
             f'audio input {wanted.name}: found no device "{wanted.device}"; there are: {there}'
         )
-    lines = " or ".join(f'device: "{text_of(one, devices)}"' for one in found)
+    lines = " or ".join(f'device: "{name_in_rig(one, devices)}"' for one in found)
     raise AudioError(
         f'audio input {wanted.name}: found {len(found)} devices "{wanted.device}"; '
         f"write one of: {lines}"
     )
 
 
-def text_of(device: Device, devices: Iterable[Device]) -> str:
+def name_in_rig(device: Device, devices: Iterable[Device]) -> str:
     """Return how a rig names a device: with what tells it apart, where that is needed."""
     same = [one for one in devices if one.name == device.name]
     if len(same) < 2:
@@ -112,7 +112,7 @@ def text_of(device: Device, devices: Iterable[Device]) -> str:
     return f"{device.name} <- nothing tells these apart"
 
 
-def _forbidden() -> str:
+def _permission_hint() -> str:
     if os.path.isdir("/dev/snd") and not any(
         os.access(f"/dev/snd/{name}", os.R_OK) for name in os.listdir("/dev/snd")
     ):
@@ -136,7 +136,7 @@ def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
     """Return the recorder's first line."""
     assert process.stdout is not None
     line = b""
-    end_s = time.monotonic() + START_S
+    end_s = time.monotonic() + RECORDER_START_S
     while not line.endswith(b"\n"):
         ready, _, _ = select.select([process.stdout], (), (), max(end_s - time.monotonic(), 0.0))
         part = os.read(process.stdout.fileno(), 1) if ready else b""
@@ -154,7 +154,7 @@ def end_recorder(process: subprocess.Popen[bytes]) -> None:
     if process.stdout is not None:
         process.stdout.close()
     try:
-        process.wait(END_S)
+        process.wait(RECORDER_END_S)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()

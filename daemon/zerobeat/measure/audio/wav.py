@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ...errors import MeasureError
 
-LARGEST_BYTES = 2_000_000_000
+LARGEST_WAV_BYTES = 2_000_000_000
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 
 
@@ -35,7 +35,7 @@ def read_wav(path: Path) -> Recording:
         MeasureError: no such file, or no such format.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
+        if path.stat().st_size > LARGEST_WAV_BYTES:
             raise MeasureError(f"{path}: found more than 2 GB; allowed: up to 2 GB")
         content = path.read_bytes()
     except (OSError, ValueError) as error:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from ...errors import MeasureError
-from ..pitch.take import Heard
+from ..pitch.take import Take
 from .fit_result import Aim, BendFacts
 
 FULL_SHARE = 0.96  # of the range, for the wide bend
@@ -37,7 +37,7 @@ def tests_number(range_cents: float) -> bool:
     return range_cents >= 75.0
 
 
-def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
+def check_range(aim: Aim, rest: Take, wide: Take) -> None:
     """Refuse a bend range that is not what the rig says (B3).
 
     Args:
@@ -66,14 +66,14 @@ def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
     )
 
 
-def facts(
+def bend_facts(
     aim: Aim,
     error_of: Callable[[float], float],
-    rest: Heard,
-    wide: Heard,
-    middle: Heard,
-    at_middle: Heard,
-    next_down: Heard | None,
+    rest: Take,
+    wide: Take,
+    middle: Take,
+    at_middle: Take,
+    next_down: Take | None,
     rough_cents: float,
 ) -> BendFacts:
     """Return what bends do.
@@ -87,10 +87,10 @@ def facts(
     """
     start = rest.request.commanded_cents
 
-    def moved(heard: Heard) -> float:
+    def moved(take: Take) -> float:
         """Return how far a bend moved the pitch, the voice's own slope taken out."""
-        slope = error_of(start + heard.request.bend_cents) - error_of(start)
-        return heard.sounding_cents - rest.sounding_cents - slope
+        slope = error_of(start + take.request.bend_cents) - error_of(start)
+        return take.sounding_cents - rest.sounding_cents - slope
 
     ratio = moved(wide) / wide.request.bend_cents
     step_error = moved(middle) - ratio * middle.request.bend_cents
@@ -107,7 +107,7 @@ def facts(
     return BendFacts(ratio * aim.bend_range_cents, step_error, number, follow)
 
 
-def advice(found: BendFacts, aim: Aim) -> Sequence[str]:
+def bend_advice(found: BendFacts, aim: Aim) -> Sequence[str]:
     """Return what the player should know about the bends."""
     lines = []
     if abs(found.step_error_cents) > STEP_CENTS:

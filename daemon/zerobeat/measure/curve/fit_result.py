@@ -89,7 +89,7 @@ class BendFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class CurveFit:
     """The result of a plan.
 
     Attributes:

@@ -30,7 +30,7 @@ BOTTOM_CENTS = 5.0  # of the term in 2^-u, at the bottom
 KINK_CENTS_PER_VOLT = 20.0
 DRIFT_CENTS_PER_S = 0.05
 WALK_CENTS = 0.02  # of a random walk, after one second
-SIGMA_FLOOR_CENTS = 0.03  # slow wander and the converter's last step
+READING_FLOOR_CENTS = 0.03  # slow wander and the converter's last step
 # Settings tried: spread and length of the smooth rest, spread of single notes.
 REST_CENTS = (0.05, 0.2, 0.6, 2.0, 6.0)
 REST_OCTAVES = (0.5, 1.0, 2.0)
@@ -74,7 +74,7 @@ class Points:
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
+class ModelTerms:
     """Where the terms stand: the range asked for and the zero-volt note, in cents."""
 
     lowest_cents: float
@@ -98,15 +98,15 @@ class Shape:
 
 
 @dataclass(frozen=True, slots=True)
-class _Setting:
+class _Hyperparameters:
     """One setting tried: its spreads, its weight, and the readings solved with it."""
 
     rest: float
     octaves: float
     rough: float
     weight: float
-    half: Floats  # half' half is the inverse of the readings' covariance
-    pulled: Floats  # that inverse times the errors
+    root_inverse: Floats  # half' half is the inverse of the readings' covariance
+    weighted_errors: Floats  # that inverse times the errors
 
 
 class Model:
@@ -117,7 +117,7 @@ class Model:
         points: one reading or more.
     """
 
-    def __init__(self, shape: Shape, points: Points) -> None:
+    def __init__(self, shape: ModelTerms, points: Points) -> None:
         self.shape = shape
         self.points = points
         self.now_s = float(np.max(points.at_s))
@@ -141,7 +141,7 @@ class Model:
             cents: commanded, shape (n,).
             groups: with it, what single notes add counts too, where known.
         """
-        at = _Places(self, np.atleast_1d(np.asarray(cents, float)), groups)
+        at = _QueryPoints(self, np.atleast_1d(np.asarray(cents, float)), groups)
         mean, square = np.zeros(at.cents.shape), np.zeros(at.cents.shape)
         for one in self._settings:
             m, v = self._predict(one, at)
@@ -151,22 +151,22 @@ class Model:
 
     def covariance(self, cents: ArrayLike) -> Floats:
         """Return the covariance of the smooth error at pitches, averaged: shape (n, n)."""
-        at = _Places(self, np.asarray(cents, float), None)
+        at = _QueryPoints(self, np.asarray(cents, float), None)
         own = at.basis @ at.basis.T
         mean = self.predict(cents)[0] - self._mean
         total = np.zeros(own.shape)
         for one in self._settings:
             across = at.across(one)
-            seen = across @ one.half.T
-            off = across @ one.pulled - mean
-            prior = own + one.rest**2 * _bell(at.cents, at.cents, one.octaves)
+            seen = across @ one.root_inverse.T
+            off = across @ one.weighted_errors - mean
+            prior = own + one.rest**2 * _squared_exponential(at.cents, at.cents, one.octaves)
             total += one.weight * (prior - seen @ seen.T + np.outer(off, off))
         return total
 
     def surprise(self, cents: float, error: float, sigma: float) -> tuple[float, float]:
         """Return how far a reading is from what was expected: in sigmas, in cents."""
         mean, known = self.predict([cents])
-        spread = math.sqrt(known[0] ** 2 + sigma**2 + self.rough_cents**2 + SIGMA_FLOOR_CENTS**2)
+        spread = math.sqrt(known[0] ** 2 + sigma**2 + self.rough_cents**2 + READING_FLOOR_CENTS**2)
         return float((error - mean[0]) / spread), float(error - mean[0])
 
     def drift(self, at_s: ArrayLike) -> Floats:
@@ -174,7 +174,7 @@ class Model:
         at_s = np.atleast_1d(np.asarray(at_s, float))
         total = np.zeros(at_s.shape)
         for one in self._settings:
-            total += one.weight * (self._time(at_s, self.points.at_s) @ one.pulled)
+            total += one.weight * (self._time(at_s, self.points.at_s) @ one.weighted_errors)
         return total
 
     def left_out(self) -> tuple[Floats, Floats]:
@@ -183,30 +183,39 @@ class Model:
         By the heaviest setting (Rasmussen and Williams, equation 5.12).
         """
         best = max(self._settings, key=lambda one: one.weight)
-        own = np.sum(best.half**2, axis=0)
-        return best.pulled / np.sqrt(own), best.pulled / own
+        own = np.sum(best.root_inverse**2, axis=0)
+        return best.weighted_errors / np.sqrt(own), best.weighted_errors / own
 
     # ------------------------------------------------------------ arithmetic
 
-    def _solve(self) -> list[_Setting]:
+    def _solve(self) -> list[_Hyperparameters]:
         p = self.points
         count, errors = len(p.cents), p.errors - self._mean
         basis = self.shape.basis(p.cents)
-        noise = np.diag(p.sigmas**2 + SIGMA_FLOOR_CENTS**2)
+        noise = np.diag(p.sigmas**2 + READING_FLOOR_CENTS**2)
         fixed = basis @ basis.T + self._time(p.at_s, p.at_s) + noise
         same = (p.groups[:, None] == p.groups).astype(float)
-        found: list[tuple[float, _Setting]] = []
+        found: list[tuple[float, _Hyperparameters]] = []
         for octaves in REST_OCTAVES:
-            bell = _bell(p.cents, p.cents, octaves)
+            bell = _squared_exponential(p.cents, p.cents, octaves)
             for rest in REST_CENTS:
                 for rough in ROUGH_CENTS:
                     whole = fixed + rest**2 * bell + rough**2 * same
                     lower = np.linalg.cholesky(whole + 1e-8 * np.eye(count))
-                    half = np.linalg.solve(lower, np.eye(count))
-                    pulled = half.T @ (half @ errors)
-                    evidence = -0.5 * errors @ pulled - np.log(np.diag(lower)).sum()
-                    evidence += _usual(rest, REST_USUAL_CENTS) + _usual(rough, ROUGH_USUAL_CENTS)
-                    found.append((evidence, _Setting(rest, octaves, rough, 0.0, half, pulled)))
+                    root_inverse = np.linalg.solve(lower, np.eye(count))
+                    weighted_errors = root_inverse.T @ (root_inverse @ errors)
+                    evidence = -0.5 * errors @ weighted_errors - np.log(np.diag(lower)).sum()
+                    evidence += _log_prior(rest, REST_USUAL_CENTS) + _log_prior(
+                        rough, ROUGH_USUAL_CENTS
+                    )
+                    found.append(
+                        (
+                            evidence,
+                            _Hyperparameters(
+                                rest, octaves, rough, 0.0, root_inverse, weighted_errors
+                            ),
+                        )
+                    )
         best = max(evidence for evidence, _ in found)
         heavy = [
             (math.exp(evidence - best), one)
@@ -216,13 +225,13 @@ class Model:
         total = math.fsum(weight for weight, _ in heavy)
         return [replace(one, weight=weight / total) for weight, one in heavy]
 
-    def _predict(self, one: _Setting, at: _Places) -> tuple[Floats, Floats]:
+    def _predict(self, one: _Hyperparameters, at: _QueryPoints) -> tuple[Floats, Floats]:
         across = at.across(one)
         prior = np.sum(at.basis**2, axis=1) + one.rest**2
         if at.same is not None:
             prior = prior + one.rough**2
-        variance = prior - np.sum((across @ one.half.T) ** 2, axis=1)
-        return across @ one.pulled, np.maximum(variance, 0.0)
+        variance = prior - np.sum((across @ one.root_inverse.T) ** 2, axis=1)
+        return across @ one.weighted_errors, np.maximum(variance, 0.0)
 
     def _time(self, one: Floats, other: Floats) -> Floats:
         """Return the covariance of drift: a line and a random walk, both 0 at the last reading."""
@@ -231,7 +240,7 @@ class Model:
         return DRIFT_CENTS_PER_S**2 * a * b + walk
 
 
-class _Places:
+class _QueryPoints:
     """Pitches that are asked for, against the readings: what all settings share."""
 
     def __init__(self, model: Model, cents: Floats, groups: ArrayLike | None) -> None:
@@ -239,21 +248,23 @@ class _Places:
         self.cents = cents
         self.basis = model.shape.basis(cents)
         self._terms = self.basis @ model.shape.basis(points.cents).T
-        self._bells = {octaves: _bell(cents, points.cents, octaves) for octaves in REST_OCTAVES}
+        self._bells = {
+            octaves: _squared_exponential(cents, points.cents, octaves) for octaves in REST_OCTAVES
+        }
         self.same: NDArray[np.bool_] | None = None
         if groups is not None:
             self.same = np.asarray(groups)[:, None] == points.groups
 
-    def across(self, one: _Setting) -> Floats:
+    def across(self, one: _Hyperparameters) -> Floats:
         """Return the covariance of the pitches, at the last reading's time, with the readings."""
         across = self._terms + one.rest**2 * self._bells[one.octaves]
         return across if self.same is None else across + one.rough**2 * self.same
 
 
-def _bell(one: Floats, other: Floats, octaves: float) -> Floats:
+def _squared_exponential(one: Floats, other: Floats, octaves: float) -> Floats:
     apart = (one[:, None] - other[None, :]) / (1200.0 * octaves)
     return np.exp(-0.5 * apart**2)
 
 
-def _usual(spread: float, usual: float) -> float:
+def _log_prior(spread: float, usual: float) -> float:
     return -0.5 * (math.log(spread / usual) / USUAL_WIDTH) ** 2

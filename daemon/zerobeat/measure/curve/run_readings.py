@@ -8,16 +8,16 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..pitch.take import Heard
+from ..pitch.take import Take
 from .fit_result import Aim
-from .model import Model, Points, Shape
+from .model import Model, ModelTerms, Points
 from .readable_notes import near_mains
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0
-UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
-SCATTER_CENTS = 2.0  # three readings, no two of them closer
-AGREE_CENTS = 0.5  # two readings of a note this close agree
+UNSTEADY_READING_CENTS = 1.0  # one sigma; such a reading is taken again
+SCATTERED_NOTE_CENTS = 2.0  # three readings, no two of them closer
+SAME_NOTE_CENTS = 0.5  # two readings of a note this close agree
 SURPRISE_SIGMAS, SURPRISE_CENTS = 4.0, 0.5
 WILD_CENTS = 300.0
 LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
@@ -25,7 +25,7 @@ DOUBT_ROUNDS = 4
 CANDIDATES = 3  # looked at in each round
 
 
-class Material:
+class RunReadings:
     """Takes that were read, without bend and with.
 
     Args:
@@ -34,47 +34,51 @@ class Material:
 
     def __init__(self, aim: Aim) -> None:
         self.aim = aim
-        self.plain: list[Heard] = []
-        self.bent: list[Heard] = []
+        self.unbent: list[Take] = []
+        self.bent: list[Take] = []
         self._model: Model | None = None
         self._bad = np.zeros(0, bool)
-        self.aside: set[int] = set()
+        self.excluded: set[int] = set()
 
     def __len__(self) -> int:
         """Number of different notes read well."""
         return len(self.notes())
 
-    def add(self, heard: Heard) -> None:
+    def add(self, take: Take) -> None:
         """Take a reading without bend."""
-        self.plain.append(heard)
+        self.unbent.append(take)
         self._model = None
 
-    def add_bend(self, heard: Heard) -> None:
+    def add_bend(self, take: Take) -> None:
         """Take a reading of the bend tests; it does not count for the curve."""
-        self.bent.append(heard)
+        self.bent.append(take)
 
-    def set_aside(self, note: int) -> None:
+    def exclude(self, note: int) -> None:
         """Keep a note's readings out of the model; they stay for the profile."""
-        self.aside.add(note)
+        self.excluded.add(note)
         self._model = None
 
-    def good(self) -> list[Heard]:
+    def good(self) -> list[Take]:
         """Return the readings that count for the model."""
-        return [one for one in self.plain if one.request.note not in self.aside]
+        return [one for one in self.unbent if one.request.note not in self.excluded]
 
     def notes(self) -> list[int]:
         """Return the notes that were read well, rising."""
-        return sorted({heard.request.note for heard in self.good()})
+        return sorted({take.request.note for take in self.good()})
 
     def trouble(self, note: int) -> str:
         """Return why a note that was read twice is no use; "" if it is of use."""
-        taken = [one for one in self.plain if one.request.note == note]
-        errors = np.array([self.error_of(one) for one in taken])
-        sigmas = np.array([one.pitch.sigma_cents for one in taken if one.pitch is not None])
-        if len(taken) > 1 and sigmas.min() > UNSTEADY_CENTS:
+        takes = [one for one in self.unbent if one.request.note == note]
+        errors = np.array([self.error_of(one) for one in takes])
+        sigmas = np.array([one.pitch.sigma_cents for one in takes if one.pitch is not None])
+        if len(takes) > 1 and sigmas.min() > UNSTEADY_READING_CENTS:
             return "unsteady"
-        steady = errors[sigmas <= UNSTEADY_CENTS] if sigmas.min() <= UNSTEADY_CENTS else errors
-        if len(taken) > 2 and np.min(np.diff(np.sort(errors))) > SCATTER_CENTS:
+        steady = (
+            errors[sigmas <= UNSTEADY_READING_CENTS]
+            if sigmas.min() <= UNSTEADY_READING_CENTS
+            else errors
+        )
+        if len(takes) > 2 and np.min(np.diff(np.sort(errors))) > SCATTERED_NOTE_CENTS:
             return "unsteady"
         good = [self.error_of(one) for one in self.good() if one.request.note != note]
         if len(good) >= 3 and np.min(np.abs(steady - np.median(good))) > self.aim.bend_range_cents:
@@ -83,44 +87,44 @@ class Material:
 
     def counts(self) -> Counter[int]:
         """Return how often each note was read."""
-        return Counter(heard.request.note for heard in self.plain)
+        return Counter(take.request.note for take in self.unbent)
 
-    def has(self, note: int) -> bool:
-        return any(heard.request.note == note for heard in self.plain)
+    def has_read(self, note: int) -> bool:
+        return any(take.request.note == note for take in self.unbent)
 
-    def first(self, note: int) -> Heard | None:
+    def first(self, note: int) -> Take | None:
         """Return the first reading of a note without bend."""
-        return next((one for one in self.plain if one.request.note == note), None)
+        return next((one for one in self.unbent if one.request.note == note), None)
 
-    def surprising(self, heard: Heard, least_notes: int) -> bool:
+    def surprising(self, take: Take, least_notes: int) -> bool:
         """Return whether a reading not yet added should be taken again.
 
         Args:
             heard: without bend.
             least_notes: with fewer notes read the model expects nothing.
         """
-        assert heard.pitch is not None
-        sigma = heard.pitch.sigma_cents
-        if sigma > UNSTEADY_CENTS or len(self) < least_notes:
-            return sigma > UNSTEADY_CENTS
+        assert take.pitch is not None
+        sigma = take.pitch.sigma_cents
+        if sigma > UNSTEADY_READING_CENTS or len(self) < least_notes:
+            return sigma > UNSTEADY_READING_CENTS
         sigmas, cents = self.model().surprise(
-            heard.request.commanded_cents, self.error_of(heard), sigma
+            take.request.commanded_cents, self.error_of(take), sigma
         )
         limit = max(SURPRISE_CENTS, self.aim.tolerance_cents)
         return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
 
-    def leaves(self, note: int) -> bool:
+    def leaves_curve(self, note: int) -> bool:
         """Return whether a note is where all others don't expect it."""
         others = [one for one in self.good() if one.request.note != note]
-        taken = [one for one in self.good() if one.request.note == note]
-        if not taken or len({one.request.note for one in others}) < 4:
+        takes = [one for one in self.good() if one.request.note == note]
+        if not takes or len({one.request.note for one in others}) < 4:
             return False
-        error = float(np.mean([self.error_of(one) for one in taken]))
-        rest = Model(shape_of(self.aim), points_of(self, others))
+        error = float(np.mean([self.error_of(one) for one in takes]))
+        rest = Model(model_terms(self.aim), points_from(self, others))
         sigmas, cents = rest.surprise(100.0 * note, error, 0.0)
         return abs(sigmas) > LEAVES_SIGMAS and abs(cents) > LEAVES_CENTS
 
-    def bend_of(self, note: int, bend_cents: float) -> Heard | None:
+    def bend_of(self, note: int, bend_cents: float) -> Take | None:
         """Return the last reading of a note at a bend."""
         found = [
             one
@@ -129,23 +133,23 @@ class Material:
         ]
         return found[-1] if found else None
 
-    def error_of(self, heard: Heard) -> float:
+    def error_of(self, take: Take) -> float:
         """Return sounding less commanded, panel octaves taken out."""
         panel = 1200.0 * self.aim.panel_octaves
-        return heard.sounding_cents - heard.request.commanded_cents - panel
+        return take.sounding_cents - take.request.commanded_cents - panel
 
     def largest_jump(self) -> int:
         """Return the note whose error differs most from that of the note above it."""
-        errors = {one.request.note: self.error_of(one) for one in self.plain}
+        errors = {one.request.note: self.error_of(one) for one in self.unbent}
         jumps = {n: abs(errors[n + 1] - e) for n, e in errors.items() if n + 1 in errors}
         return max(jumps, key=lambda n: jumps[n]) if jumps else self.notes()[0]
 
     def model(self) -> Model:
         """Return the model of all readings so far but the doubtful ones."""
         if self._model is None:
-            points = points_of(self, self.good())
-            self._bad = doubtful(shape_of(self.aim), points)
-            self._model = Model(shape_of(self.aim), points.without(self._bad))
+            points = points_from(self, self.good())
+            self._bad = doubtful(model_terms(self.aim), points)
+            self._model = Model(model_terms(self.aim), points.without(self._bad))
         return self._model
 
     def expected(self, commanded_cents: ArrayLike) -> np.ndarray:
@@ -159,7 +163,7 @@ class Material:
         usual = float(np.median([self.error_of(one) for one in self.good()]))
         return commanded + np.clip(errors, usual - WILD_CENTS, usual + WILD_CENTS) + panel
 
-    def clear(self, notes: Iterable[int]) -> list[int]:
+    def away_from_mains(self, notes: Iterable[int]) -> list[int]:
         """Return the notes that sound away from low multiples of the mains."""
         numbers = [int(note) for note in notes]
         sounding = self.expected(100.0 * np.array(numbers))
@@ -169,34 +173,34 @@ class Material:
             if not near_mains(float(cents), self.aim.mains_hz)
         ]
 
-    def suspect(self) -> int | None:
+    def unconfirmed_note(self) -> int | None:
         """Return a note that only doubtful readings speak for, the last such; or None."""
         self.model()
-        taken = self.good()
-        bad = {one.request.note for one, off in zip(taken, self._bad, strict=True) if off}
-        good = {one.request.note for one, off in zip(taken, self._bad, strict=True) if not off}
-        left = [one.request.note for one in taken if one.request.note in bad - good]
+        takes = self.good()
+        bad = {one.request.note for one, off in zip(takes, self._bad, strict=True) if off}
+        good = {one.request.note for one, off in zip(takes, self._bad, strict=True) if not off}
+        left = [one.request.note for one in takes if one.request.note in bad - good]
         return left[-1] if left else None
 
 
-def shape_of(aim: Aim) -> Shape:
+def model_terms(aim: Aim) -> ModelTerms:
     """Return where the terms of the model stand."""
-    return Shape(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
+    return ModelTerms(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
 
 
-def points_of(material: Material, taken: list[Heard]) -> Points:
+def points_from(readings: RunReadings, takes: list[Take]) -> Points:
     """Return readings as columns."""
-    pitches = [one.pitch for one in taken]
+    pitches = [one.pitch for one in takes]
     return Points(
-        np.array([one.request.commanded_cents for one in taken]),
-        np.array([material.error_of(one) for one in taken]),
+        np.array([one.request.commanded_cents for one in takes]),
+        np.array([readings.error_of(one) for one in takes]),
         np.array([pitch.sigma_cents for pitch in pitches if pitch is not None]),
-        np.array([one.at_s for one in taken]),
-        np.array([one.request.note for one in taken]),
+        np.array([one.at_s for one in takes]),
+        np.array([one.request.note for one in takes]),
     )
 
 
-def doubtful(shape: Shape, points: Points) -> np.ndarray:
+def doubtful(shape: ModelTerms, points: Points) -> np.ndarray:
     """Return which readings the others speak against: bool, shape (n,).
 
     A reading is doubtful if without it the rest expects something else by
@@ -213,7 +217,7 @@ def doubtful(shape: Shape, points: Points) -> np.ndarray:
         found = None
         for index in np.argsort(-np.abs(cents))[:CANDIDATES]:
             own, without = left[index], rest.without(int(index))
-            if _seconded(points, int(own), bad):
+            if _confirmed(points, int(own), bad):
                 continue
             sigmas, off = Model(shape, without).surprise(
                 float(points.cents[own]), float(points.errors[own]), float(points.sigmas[own])
@@ -228,8 +232,8 @@ def doubtful(shape: Shape, points: Points) -> np.ndarray:
     return bad
 
 
-def _seconded(points: Points, index: int, bad: np.ndarray) -> bool:
+def _confirmed(points: Points, index: int, bad: np.ndarray) -> bool:
     same = (points.groups == points.groups[index]) & ~bad
     same[index] = False
-    reach = AGREE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])
+    reach = SAME_NOTE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])
     return bool(np.any(same & (np.abs(points.errors - points.errors[index]) < reach)))

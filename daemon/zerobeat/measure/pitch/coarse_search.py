@@ -14,22 +14,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .envelope_grid import good_length
+from .envelope_grid import fast_fft_length
 
 LINE_OVER_FLOOR = 25.0  # in power, 14 dB; noise alone reaches it once in e^25 bins
 LINE_UNDER_TOP = 1e-8  # a weaker line than this share of the strongest tells nothing
 HEIGHT_CAP = 20.0
 ABSENT_COST = 3.0
 SHARE_WORTH = 30.0  # evidence lost when the power explained falls to 1/e
-MOST_LINES = 160
-HIGHEST_NUMBER = 200
+MOST_SPECTRAL_LINES = 160
+HIGHEST_HARMONIC = 200
 MAINS_HZ = (50.0, 60.0)
 MAINS_SHARE = 0.0015  # mains strays less than this from its nominal frequency
 HIGHEST_MAINS_HZ = 1000.0
 
 
 @dataclass(frozen=True)
-class Lines:
+class SpectralLines:
     """Spectral lines of a take, rising in frequency.
 
     ``hertz``, ``power`` (of the sine, amplitude squared), ``height`` (power
@@ -88,10 +88,10 @@ def noise_floor(spectrum: np.ndarray, density: int) -> np.ndarray:
     return np.exp(np.interp(np.arange(size), centres, logs))
 
 
-def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | None) -> Lines:
+def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | None) -> SpectralLines:
     """Return the lines of a take that the background does not hold as well."""
     density = 2
-    length = good_length(density * len(samples))
+    length = fast_fft_length(density * len(samples))
     spectrum = power_spectrum(samples, length)
     floor = noise_floor(spectrum, density)
     if background is not None:
@@ -102,7 +102,7 @@ def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | Non
     peak &= (inner > LINE_OVER_FLOOR * floor[1:-1]) & (inner > LINE_UNDER_TOP * top)
     peak[: 3 * density] = False  # what is left of the offset
     found = np.flatnonzero(peak) + 1
-    strongest = np.argsort(spectrum[found])[::-1][:MOST_LINES]
+    strongest = np.argsort(spectrum[found])[::-1][:MOST_SPECTRAL_LINES]
     found = np.sort(found[strongest])
     logs = np.log(np.maximum(spectrum, 1e-300))
     left, middle, right = logs[found - 1], logs[found], logs[found + 1]
@@ -110,7 +110,7 @@ def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | Non
     grid_hz, bin_hz = rate_hz / length, rate_hz / len(samples)
     hertz, power = (found + np.clip(shift, -0.5, 0.5)) * grid_hz, spectrum[found]
     real = power > 6 * _leakage(hertz / bin_hz, power)
-    return Lines(
+    return SpectralLines(
         hertz[real], power[real], (power / floor[found])[real], bin_hz, grid_hz, spectrum, floor
     )
 
@@ -133,7 +133,7 @@ def background_power(background: np.ndarray, size: int, length: int) -> np.ndarr
     return np.max([wide[i : i + len(power)] for i in range(9)], axis=0)
 
 
-def candidates(lines: Lines, lowest_hz: float, highest_hz: float) -> np.ndarray:
+def candidate_pitches(lines: SpectralLines, lowest_hz: float, highest_hz: float) -> np.ndarray:
     """Return pitches in a range that some strong line is a harmonic of."""
     strong = lines.hertz[np.argsort(lines.power)[::-1][:10]]
     guesses = (strong[:, None] / np.arange(1, 41)).ravel()
@@ -143,7 +143,7 @@ def candidates(lines: Lines, lowest_hz: float, highest_hz: float) -> np.ndarray:
     return np.unique(guesses[(guesses >= lowest_hz) & (guesses <= highest_hz)])
 
 
-def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
+def score_candidates(lines: SpectralLines, pitches: np.ndarray) -> list[Candidate]:
     """Return a candidate for each pitch that explains much of the power, best first."""
     if not len(pitches) or not len(lines.hertz):
         return []
@@ -151,20 +151,22 @@ def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
     ahead = lines.hertz - numbers * pitches[:, None]
     base = 1.2 * lines.bin_hz + 0.005 * lines.hertz
     stretch = np.minimum(0.25, 2.2e-4 * numbers**3) * pitches[:, None]
-    fits = (numbers >= 1) & (numbers <= HIGHEST_NUMBER)
+    fits = (numbers >= 1) & (numbers <= HIGHEST_HARMONIC)
     fits &= ahead > -np.minimum(base, 0.2 * pitches[:, None])
     fits &= ahead < np.maximum(np.minimum(base, 0.2 * pitches[:, None]), stretch)
     shares = fits @ lines.power / lines.power.sum()
     heights = np.minimum(np.sqrt(lines.height), HEIGHT_CAP)
-    rough = fits @ heights - ABSENT_COST * np.minimum(HIGHEST_NUMBER, lines.hertz.max() / pitches)
+    rough = fits @ heights - ABSENT_COST * np.minimum(HIGHEST_HARMONIC, lines.hertz.max() / pitches)
     chosen = np.flatnonzero(shares > 0.4 * shares.max())
     chosen = chosen[np.argsort(rough[chosen])[::-1][:60]]
-    result = [_judge(lines, pitches[i], shares[i], numbers[i], fits[i], heights) for i in chosen]
+    result = [
+        _score_one(lines, pitches[i], shares[i], numbers[i], fits[i], heights) for i in chosen
+    ]
     return sorted(result, key=lambda one: -one.score)
 
 
-def _judge(
-    lines: Lines,
+def _score_one(
+    lines: SpectralLines,
     pitch: float,
     share: float,
     numbers: np.ndarray,
@@ -174,7 +176,7 @@ def _judge(
     """Score one pitch: the strongest line of each harmonic, up to where it pays."""
     which = np.flatnonzero(fits)
     order = which[np.argsort(lines.power[which])]
-    best = np.full(HIGHEST_NUMBER + 1, -1)
+    best = np.full(HIGHEST_HARMONIC + 1, -1)
     best[numbers[order].astype(int)] = order
     gain = np.where(best >= 0, heights[best], 0.0)[1:] - ABSENT_COST
     total = np.cumsum(gain)

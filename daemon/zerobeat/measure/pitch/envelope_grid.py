@@ -16,7 +16,7 @@ MIN_POINTS = 64  # the pad's taper (Kaiser, beta 9) needs 6.6 / PAD_SHARE bins
 MAX_GRID = 40_000  # points of all partials together: bounds the cost
 
 
-def good_length(least: int) -> int:
+def fast_fft_length(least: int) -> int:
     """Return the smallest length with factors 2, 3 and 5 only, at least ``least``."""
     best = 1 << (least - 1).bit_length()
     for threes in (1, 3, 9, 27):
@@ -26,7 +26,7 @@ def good_length(least: int) -> int:
     return best
 
 
-class Grid:
+class EnvelopeGrid:
     """The padded take and its coarse grid.
 
     Args:
@@ -37,7 +37,7 @@ class Grid:
 
     def __init__(self, size: int, rate_hz: float, points: int) -> None:
         self.size, self.rate_hz, self.points = size, rate_hz, points
-        self.padded = good_length(math.ceil(size / (1 - 2 * PAD_SHARE)))
+        self.padded = fast_fft_length(math.ceil(size / (1 - 2 * PAD_SHARE)))
         if self.padded % 2:
             self.padded *= 2
         self.bin_hz = rate_hz / self.padded

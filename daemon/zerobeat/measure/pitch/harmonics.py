@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .envelope_grid import Grid
+from .envelope_grid import EnvelopeGrid
 
 
 @dataclass
@@ -28,7 +28,7 @@ class Partials:
     grid, is how far ahead of a steady drift the tone runs (vibrato, flutter).
     """
 
-    grid: Grid
+    grid: EnvelopeGrid
     number: np.ndarray
     own_hz: np.ndarray
     pitch_hz: float
@@ -77,7 +77,7 @@ class Partials:
         fade = np.exp(2 * self.growth[:, None] * self.grid.growth_s)
         return np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
 
-    def onto(self, grid: Grid) -> Partials:
+    def onto(self, grid: EnvelopeGrid) -> Partials:
         """Return the same partials on another grid over the same take."""
         other = self.keep(np.arange(len(self.number)))
         other.grid = grid
@@ -116,7 +116,7 @@ class Partials:
 
 
 @dataclass(frozen=True)
-class Step:
+class GaussNewtonStep:
     """One Gauss-Newton step: sums over the grid, and the shared solution.
 
     ``covariance`` is that of (ln pitch, drift, stiffness) for the noise given;
@@ -130,7 +130,7 @@ class Step:
     moved: float
 
 
-def advance(
+def gauss_newton_step(
     partials: Partials,
     shapes: np.ndarray,
     envelopes: np.ndarray,
@@ -139,7 +139,7 @@ def advance(
     free: tuple[bool, bool, bool],
     fading: np.ndarray,
     relax: float = 1.0,
-) -> Step:
+) -> GaussNewtonStep:
     """Improve ``partials`` in place by one Gauss-Newton step.
 
     Args:
@@ -152,18 +152,20 @@ def advance(
             move; shape (rows,) of bool.
         relax: the share of the step that is taken.
     """
-    sums, gram, level = _sums(partials, shapes, envelopes, weight)
+    sums, gram, level = _residual_sums(partials, shapes, envelopes, weight)
     strength = np.abs(level) ** 2 / noise
     harmonic = partials.number > 0
-    turn = 2 * np.pi * partials.hertz()
+    angular = 2 * np.pi * partials.hertz()
     g0 = gram[:, 0]
     s11 = gram[:, 2] - gram[:, 1] ** 2 / g0
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     bow = _stiffness_slope(partials)
-    move, covariance = _shared(sums, gram, np.where(harmonic, strength, 0.0), turn, bow, free)
+    move, covariance = _solve_shared(
+        sums, gram, np.where(harmonic, strength, 0.0), angular, bow, free
+    )
 
-    slope = np.where(harmonic, turn * (move[0] + bow * move[2]), np.where(fading, r1 / s11, 0.0))
-    bend = np.where(harmonic, turn * move[1], 0.0)
+    slope = np.where(harmonic, angular * (move[0] + bow * move[2]), np.where(fading, r1 / s11, 0.0))
+    bend = np.where(harmonic, angular * move[1], 0.0)
     offset = (sums[:, 0].imag - gram[:, 1] * slope - gram[:, 2] / 2 * bend) / g0
     ra = sums[:, 1].real - gram[:, 1] / g0 * sums[:, 0].real
     fade = np.where(fading, ra / s11, 0.0)
@@ -178,11 +180,11 @@ def advance(
     partials.pitch_hz *= math.exp(max(-0.01, min(0.01, relax * move[0])))
     partials.drift += relax * move[1]
     partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + relax * move[2]))
-    safe = np.maximum(strength * s11 * turn**2, 1e-300)
-    return Step(covariance, r1 / s11 / turn, 1 / safe, moved)
+    safe = np.maximum(strength * s11 * angular**2, 1e-300)
+    return GaussNewtonStep(covariance, r1 / s11 / angular, 1 / safe, moved)
 
 
-def _sums(
+def _residual_sums(
     partials: Partials, shapes: np.ndarray, envelopes: np.ndarray, weight: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return residual sums over 1, t, t^2/2; power sums over t^0 to t^4; levels."""
@@ -193,11 +195,11 @@ def _sums(
     return (envelopes * shapes.conj()) @ powers / level[:, None], gram, level
 
 
-def _shared(
+def _solve_shared(
     sums: np.ndarray,
     gram: np.ndarray,
     strength: np.ndarray,
-    turn: np.ndarray,
+    angular: np.ndarray,
     bow: np.ndarray,
     free: tuple[bool, bool, bool],
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -208,7 +210,7 @@ def _shared(
     s22 = (gram[:, 4] - gram[:, 2] ** 2 / g0) / 4
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     r2 = sums[:, 2].imag - gram[:, 2] / 2 / g0 * sums[:, 0].imag
-    weigh, pull = strength * turn**2, strength * turn
+    weigh, pull = strength * angular**2, strength * angular
     normal = np.array(
         [
             [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .coarse_search import Candidate, Lines, find_lines, is_mains
-from .envelope_grid import Grid
-from .harmonics import Partials, Step, advance
-from .initial_estimate import first_guess, grid_for
+from .coarse_search import Candidate, SpectralLines, find_lines, is_mains
+from .envelope_grid import EnvelopeGrid
+from .harmonics import GaussNewtonStep, Partials, gauss_newton_step
+from .initial_estimate import grid_for, initial_estimate
 
 SIGNIFICANT = 7.0  # energy of a partial over its expected energy in noise alone
 FADING_FROM = 300.0  # the same, from which on its decay is fitted
@@ -23,7 +23,7 @@ CONVERGED = 0.03  # of a sigma
 
 
 @dataclass
-class Locked:
+class PhaseFit:
     """A fit: the partials, the last step, what is left, and the noise there.
 
     ``residual``: shape (size,). ``noise``: variance of an envelope point's real
@@ -31,13 +31,15 @@ class Locked:
     """
 
     partials: Partials
-    step: Step
+    step: GaussNewtonStep
     residual: np.ndarray
     noise: np.ndarray
     free: tuple[bool, bool, bool]
 
 
-def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -> Locked | None:
+def fit_phases(
+    samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: SpectralLines
+) -> PhaseFit | None:
     """Fit a take from a coarse pitch on; None where nothing can be followed.
 
     Args:
@@ -49,24 +51,28 @@ def lock(samples: np.ndarray, rate_hz: float, chosen: Candidate, lines: Lines) -
     window = np.hanning(size + 2)[1:-1]
     spectrum = grid.transform(samples * window)
     weight = np.interp(grid.time_s * rate_hz + (size - 1) / 2, np.arange(size), window, 0.0, 0.0)
-    partials = first_guess(grid, spectrum, chosen, lines)
+    partials = initial_estimate(grid, spectrum, chosen, lines)
     if partials is None:
         return None
     floor = np.interp(partials.hertz() / lines.grid_hz, np.arange(len(lines.floor)), lines.floor)
     noise = np.maximum(floor, 1e-14 * lines.power.max()) * size / grid.padded * grid.points * 0.2
-    partials = _settle(grid, partials, spectrum, weight, noise)
+    partials = _fit_each(grid, partials, spectrum, weight, noise)
     if not len(partials.number):
         return None
     return _fit_all(samples, partials)
 
 
-def _settle(
-    grid: Grid, partials: Partials, spectrum: np.ndarray, weight: np.ndarray, noise: np.ndarray
+def _fit_each(
+    grid: EnvelopeGrid,
+    partials: Partials,
+    spectrum: np.ndarray,
+    weight: np.ndarray,
+    noise: np.ndarray,
 ) -> Partials:
     """Fit the windowed take, each partial by itself; drop what does not stand out."""
     data = grid.analyze(spectrum, partials.carriers())
     carriers = partials.carriers()
-    partials.growth = _growth(grid, data, weight, noise)
+    partials.growth = _initial_growth(grid, data, weight, noise)
     shapes = partials.shapes()
     partials.level = np.sum(data * shapes.conj(), axis=1) / np.sum(
         weight * np.abs(shapes) ** 2, axis=1
@@ -77,7 +83,7 @@ def _settle(
     partials, data, noise, carriers = partials.keep(keep), data[keep], noise[keep], carriers[keep]
     if not len(partials.number):
         return partials
-    noise = _held_back(partials, noise)
+    noise = _noise_with_decay_penalty(partials, noise)
     for turn in range(7):
         shapes = partials.shapes()
         model = partials.level[:, None] * shapes
@@ -86,11 +92,15 @@ def _settle(
             data, carriers = grid.analyze(spectrum, moved), moved
         free = (True, turn > 1, turn > 2 and partials.stiffness != 0 and len(partials.number) > 3)
         fading = partials.energy(weight) / noise > FADING_FROM
-        advance(partials, shapes, data - weight * model, weight, noise, free, fading & (turn > 0))
+        gauss_newton_step(
+            partials, shapes, data - weight * model, weight, noise, free, fading & (turn > 0)
+        )
     return partials
 
 
-def _growth(grid: Grid, data: np.ndarray, weight: np.ndarray, noise: np.ndarray) -> np.ndarray:
+def _initial_growth(
+    grid: EnvelopeGrid, data: np.ndarray, weight: np.ndarray, noise: np.ndarray
+) -> np.ndarray:
     """Return each partial's growth, from the trend of its envelope's logarithm."""
     inner = weight > 0.05
     time, power = grid.time_s[inner], np.abs(data[:, inner]) ** 2
@@ -104,30 +114,30 @@ def _growth(grid: Grid, data: np.ndarray, weight: np.ndarray, noise: np.ndarray)
     return np.where(trusted, trend, 0.0)
 
 
-def _fit_all(samples: np.ndarray, partials: Partials) -> Locked:
+def _fit_all(samples: np.ndarray, partials: Partials) -> PhaseFit:
     """Fit all partials jointly to the unwindowed take; add the sines left over."""
     rows = len(partials.number)
     old = partials.grid
     grid = grid_for(old.size, old.rate_hz, partials.pitch_hz, rows + 8)
     partials = partials.onto(grid)
     stiff = partials.stiffness != 0
-    locked = _iterate(samples, partials, (True, False, False), 2)
-    locked = _iterate(samples, locked.partials, (True, True, stiff), 12)
-    if stiff and locked.partials.stiffness < 5 * np.sqrt(locked.step.covariance[2, 2]):
-        stiff, locked.partials.stiffness = False, 0.0
-        locked = _iterate(samples, locked.partials, (True, True, False), 8)
-    if rows > 3 and not stiff and _bends(locked):
-        locked = _iterate(samples, locked.partials, (True, True, True), 8)
-    hum = _left_over(locked, mains=True)
+    fit = _iterate(samples, partials, (True, False, False), 2)
+    fit = _iterate(samples, fit.partials, (True, True, stiff), 12)
+    if stiff and fit.partials.stiffness < 5 * np.sqrt(fit.step.covariance[2, 2]):
+        stiff, fit.partials.stiffness = False, 0.0
+        fit = _iterate(samples, fit.partials, (True, True, False), 8)
+    if rows > 3 and not stiff and _looks_stiff(fit):
+        fit = _iterate(samples, fit.partials, (True, True, True), 8)
+    hum = _residual_sines(fit, mains=True)
     if len(hum):
-        locked = _iterate(samples, locked.partials.add_sines(hum), locked.free, 4)
-    locked = _let_wander(samples, locked)
+        fit = _iterate(samples, fit.partials.add_sines(hum), fit.free, 4)
+    fit = _fit_wander(samples, fit)
     for _ in range(2):
-        extra = _left_over(locked)
+        extra = _residual_sines(fit)
         if not len(extra):
             break
-        locked = _iterate(samples, locked.partials.add_sines(extra), locked.free, 4)
-    return _iterate(samples, _significant(locked), locked.free, 14)
+        fit = _iterate(samples, fit.partials.add_sines(extra), fit.free, 4)
+    return _iterate(samples, _significant(fit), fit.free, 14)
 
 
 def without_sines(samples: np.ndarray, partials: Partials) -> np.ndarray:
@@ -138,66 +148,66 @@ def without_sines(samples: np.ndarray, partials: Partials) -> np.ndarray:
     return _subtract(samples, sines)[2]
 
 
-def common_phase(locked: Locked) -> tuple[np.ndarray, np.ndarray]:
+def common_timing_error(fit: PhaseFit) -> tuple[np.ndarray, np.ndarray]:
     """Return the timing error left over that all harmonics share.
 
     Its pull (the gradient) and its weight (the information), a grid point;
     their ratio is how far the tone runs ahead of the fit there, in seconds.
     """
-    grid = locked.partials.grid
-    rows = np.flatnonzero(locked.partials.number > 0)
-    tone, noise = locked.partials.keep(rows), locked.noise[rows, None]
+    grid = fit.partials.grid
+    rows = np.flatnonzero(fit.partials.number > 0)
+    tone, noise = fit.partials.keep(rows), fit.noise[rows, None]
     model = tone.level[:, None] * tone.shapes()
-    left = grid.analyze(grid.transform(locked.residual), tone.carriers())
+    left = grid.analyze(grid.transform(fit.residual), tone.carriers())
     turn = 2 * np.pi * tone.hertz()[:, None]
     pull = np.sum(turn * (left * model.conj()).imag / noise, axis=0)
     return pull, np.sum(turn**2 * np.abs(model) ** 2 / noise, axis=0)
 
 
-def _let_wander(samples: np.ndarray, locked: Locked) -> Locked:
+def _fit_wander(samples: np.ndarray, fit: PhaseFit) -> PhaseFit:
     """Fit a slow common wander (vibrato up to 12 Hz) where the phase shows one."""
-    grid = locked.partials.grid
+    grid = fit.partials.grid
     span = grid.size / grid.rate_hz
     orders = np.arange(1, int(min(24 * span, grid.points / 8)) + 3)
     waves = np.cos(orders * np.pi * (grid.time_s[:, None] / span + 0.5))
     smooth = np.vander(grid.time_s, 3, increasing=True)
     full = np.concatenate([smooth, waves], axis=1)
     for turn in range(5):
-        pull, weight = common_phase(locked)
+        pull, weight = common_timing_error(fit)
         root = np.sqrt(weight * grid.inside)[:, None]
         target = np.where(grid.inside > 0, pull, 0.0) / (root[:, 0] + 1e-9 * root.max())
-        found, plain = _fitted(root, full, target), _fitted(root, smooth, target)
+        found, plain = _least_squares(root, full, target), _least_squares(root, smooth, target)
         gain = np.sum((target - root[:, 0] * plain) ** 2) - np.sum(
             (target - root[:, 0] * found) ** 2
         )
         gain = float(gain) / len(orders)
         if gain < (5.0 if turn == 0 else 1.5):
             break
-        ahead = (found - _fitted(root, smooth, root[:, 0] * found)) * grid.taper
-        partials = locked.partials
+        ahead = (found - _least_squares(root, smooth, root[:, 0] * found)) * grid.taper
+        partials = fit.partials
         partials.wander_s = ahead if partials.wander_s is None else partials.wander_s + ahead
-        locked = _iterate(samples, partials, locked.free, 2)
-    return locked
+        fit = _iterate(samples, partials, fit.free, 2)
+    return fit
 
 
-def _fitted(root: np.ndarray, basis: np.ndarray, target: np.ndarray) -> np.ndarray:
+def _least_squares(root: np.ndarray, basis: np.ndarray, target: np.ndarray) -> np.ndarray:
     """Return the weighted least-squares fit of a basis, at every grid point."""
     return basis @ np.linalg.lstsq(root * basis, target, rcond=1e-9)[0]
 
 
-def _bends(locked: Locked) -> bool:
+def _looks_stiff(fit: PhaseFit) -> bool:
     """Return whether the partials' own frequencies rise with number squared."""
-    harmonic = locked.partials.number > 0
-    square = locked.partials.number[harmonic].astype(float) ** 2
-    weight = 1 / locked.step.slope_variances[harmonic]
+    harmonic = fit.partials.number > 0
+    square = fit.partials.number[harmonic].astype(float) ** 2
+    weight = 1 / fit.step.slope_variances[harmonic]
     square = square - np.sum(weight * square) / np.sum(weight)
-    trend = np.sum(weight * square * locked.step.slopes[harmonic])
+    trend = np.sum(weight * square * fit.step.slopes[harmonic])
     return bool(trend**2 > 16 * np.sum(weight * square**2))
 
 
-def _significant(locked: Locked) -> Partials:
-    partials = locked.partials
-    keep = partials.energy(partials.grid.inside) > SIGNIFICANT * locked.noise
+def _significant(fit: PhaseFit) -> Partials:
+    partials = fit.partials
+    keep = partials.energy(partials.grid.inside) > SIGNIFICANT * fit.noise
     if not np.any(keep & (partials.number > 0)):
         keep |= partials.number > 0
     return partials.keep(keep)
@@ -205,7 +215,7 @@ def _significant(locked: Locked) -> Partials:
 
 def _iterate(
     samples: np.ndarray, partials: Partials, free: tuple[bool, bool, bool], turns: int
-) -> Locked:
+) -> PhaseFit:
     """Take ``turns`` Gauss-Newton steps on the residual of the samples.
 
     Broad lines overlap, so a full step can overshoot: one that leaves more than
@@ -227,13 +237,20 @@ def _iterate(
         fading = partials.energy(grid.inside) / noise > FADING_FROM
         moved = partials.keep(slice(None))
         envelopes = grid.analyze(spectrum, carriers)
-        step = advance(
-            moved, shapes, envelopes, grid.inside, _held_back(partials, noise), free, fading, relax
+        step = gauss_newton_step(
+            moved,
+            shapes,
+            envelopes,
+            grid.inside,
+            _noise_with_decay_penalty(partials, noise),
+            free,
+            fading,
+            relax,
         )
         if turn == turns or (settled and step.moved < CONVERGED):
             break
         partials = moved
-    return Locked(partials, step, residual, noise, free)
+    return PhaseFit(partials, step, residual, noise, free)
 
 
 def _subtract(samples: np.ndarray, partials: Partials) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -243,7 +260,7 @@ def _subtract(samples: np.ndarray, partials: Partials) -> tuple[np.ndarray, np.n
     return carriers, shapes, samples - model
 
 
-def _held_back(partials: Partials, noise: np.ndarray) -> np.ndarray:
+def _noise_with_decay_penalty(partials: Partials, noise: np.ndarray) -> np.ndarray:
     """Return the noise with fast decays given more, so that they follow but do not pull.
 
     Their lines are so broad that they lean on their neighbours.
@@ -251,7 +268,7 @@ def _held_back(partials: Partials, noise: np.ndarray) -> np.ndarray:
     return noise * (1 + (partials.growth / (0.3 * partials.pitch_hz)) ** 8)
 
 
-def local_noise(grid: Grid, spectrum: np.ndarray, partials: Partials) -> np.ndarray:
+def local_noise(grid: EnvelopeGrid, spectrum: np.ndarray, partials: Partials) -> np.ndarray:
     """Return the noise of an envelope point, from the residual's bins about each row.
 
     The bins' mean power is N sigma^2 for white noise; each row has absorbed
@@ -272,18 +289,18 @@ def local_noise(grid: Grid, spectrum: np.ndarray, partials: Partials) -> np.ndar
     return np.maximum(2 * grid.points / grid.padded * mean / grid.size, 1e-30)
 
 
-def _left_over(locked: Locked, mains: bool = False) -> np.ndarray:
+def _residual_sines(fit: PhaseFit, mains: bool = False) -> np.ndarray:
     """Return the frequencies of sines in the residual that are worth fitting."""
-    grid, partials = locked.partials.grid, locked.partials
-    lines = find_lines(locked.residual, grid.rate_hz, None)
-    taken = np.sort(partials.hertz())
+    grid, partials = fit.partials.grid, fit.partials
+    lines = find_lines(fit.residual, grid.rate_hz, None)
+    occupied = np.sort(partials.hertz())
     if not len(lines.hertz):
         return lines.hertz
-    gap = np.min(np.abs(lines.hertz[:, None] - taken), axis=1)
+    gap = np.min(np.abs(lines.hertz[:, None] - occupied), axis=1)
     fresh = (gap > 2.0 * lines.bin_hz) & (lines.hertz > 2 * lines.bin_hz)
     fresh &= lines.power > 1e-6 * np.max(np.abs(partials.level) ** 2)
     if mains:
         fresh &= is_mains(lines.hertz)
     order = np.argsort(lines.power[fresh])[::-1][:MOST_SINES]
-    room = MOST_SINES - int(np.sum(partials.number == 0))
-    return lines.hertz[fresh][order][: max(0, room)]
+    space = MOST_SINES - int(np.sum(partials.number == 0))
+    return lines.hertz[fresh][order][: max(0, space)]

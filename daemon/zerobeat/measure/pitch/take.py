@@ -17,15 +17,15 @@ from .reader import REASONS, Pitch
 
 Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
 PERIODS = 20  # of the expected note, at least, in a take
-LEAST_S = 0.5
-LONGEST_S = 4.0
+LEAST_TAKE_S = 0.5
+LONGEST_TAKE_S = 4.0
 MOST_REFUSED = 4  # before the first reading; then the voice counts as not answering
 MOST_REFUSED_LATER = 12  # in a row, once it has answered
 LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # what the reader hears
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class TakeRequest:
     """One note to play and read, as the converter gets it: no correction is added.
 
     Attributes:
@@ -64,7 +64,7 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Take:
     """What came of a request.
 
     Attributes:
@@ -74,7 +74,7 @@ class Heard:
         at_s: middle of the take, on any steady clock.
     """
 
-    request: Request
+    request: TakeRequest
     pitch: Pitch | None
     refused: str = ""
     at_s: float = 0.0
@@ -117,10 +117,10 @@ class Progress:
         return f"{text}: {self.doing}"[:79]
 
 
-class Listener(Protocol):
+class TakeListener(Protocol):
     """Plays and reads; knows nothing of plans."""
 
-    def listen(self, request: Request) -> Heard:
+    def listen(self, request: TakeRequest) -> Take:
         """Play a request and return what was heard; a take that can't be read is no error.
 
         Raises:
@@ -129,21 +129,23 @@ class Listener(Protocol):
         ...
 
 
-class Asking(Protocol):
+class TakePlan(Protocol):
     """Anything that asks for takes one by one: a plan, a proof, a trim."""
 
-    def next(self) -> Request | None:
+    def next(self) -> TakeRequest | None:
         """Return the next request; None when there is nothing left to ask."""
         ...
 
-    def add(self, heard: Heard) -> None:
+    def add(self, take: Take) -> None:
         """Take what was heard of the last request."""
         ...
 
     def progress(self) -> Progress: ...
 
 
-def run(asking: Asking, listener: Listener, tell: Callable[[Progress], None] | None = None) -> None:
+def run_plan(
+    asking: TakePlan, listener: TakeListener, on_progress: Callable[[Progress], None] | None = None
+) -> None:
     """Go between a plan and a listener until the plan has nothing left to ask.
 
     Raises:
@@ -151,20 +153,20 @@ def run(asking: Asking, listener: Listener, tell: Callable[[Progress], None] | N
     """
     refused, most = 0, MOST_REFUSED
     while (request := asking.next()) is not None:
-        if tell is not None:
-            tell(asking.progress())
-        heard = listener.listen(request)
-        asking.add(heard)
+        if on_progress is not None:
+            on_progress(asking.progress())
+        take = listener.listen(request)
+        asking.add(take)
         refused += 1
-        if heard.pitch is not None:
+        if take.pitch is not None:
             refused, most = 0, MOST_REFUSED_LATER
         if refused >= most:
-            why = REASONS.get(heard.refused, heard.refused)
-            if heard.refused == "range":
+            why = REASONS.get(take.refused, take.refused)
+            if take.refused == "range":
                 why += "; zerobeat tune looks for it anywhere"
             raise MeasureError(
                 f"{request.voice}: found {refused} takes in a row that can't be read, "
-                f"the last at note {request.note}: {heard.refused.replace('_', ' ')}: {why}; "
+                f"the last at note {request.note}: {take.refused.replace('_', ' ')}: {why}; "
                 "the old profile is untouched"
             )
 
@@ -180,7 +182,7 @@ def take_seconds(expected_cents: float, tolerance_cents: float, sigma_at_1s: flo
             length of one second; None before the first. It falls as the
             length to the power of 3/2 (Rife and Boorstyn 1974).
     """
-    seconds = max(PERIODS / pitch_to_hertz(expected_cents), LEAST_S)
+    seconds = max(PERIODS / pitch_to_hertz(expected_cents), LEAST_TAKE_S)
     if sigma_at_1s is not None:
         seconds = max(seconds, (sigma_at_1s / (tolerance_cents / 5.0)) ** (2.0 / 3.0))
-    return min(seconds, LONGEST_S)
+    return min(seconds, LONGEST_TAKE_S)
