@@ -22,11 +22,9 @@ from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.plan import MeasuringPlan
 from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, ProofPlan
 from ..measure.curve.run_readings import RunReadings
-from ..measure.pitch.reader import Pitch
-from ..measure.pitch.take import HIGHEST_HZ, Progress, Take, TakeListener, TakeRequest, run_plan
+from ..measure.pitch.take import HIGHEST_HZ, Progress, Take, TakeListener, run_plan
 from ..tuning.tracking import TrackingCurve
-from ..tuning.units import hertz_to_pitch, pitch_to_hertz
-from .typed_readings import TypedReading
+from ..tuning.units import hertz_to_pitch
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
 ENVELOPE_SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
@@ -163,23 +161,6 @@ def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
         sound_s=sum(one.request.seconds for one in takes),
     )
     return measured_voice(fit, aim, None, voice)
-
-
-def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Take]:
-    """Return typed readings as takes: keys as a tuner names them, panel octaves taken out."""
-    takes = []
-    for one in readings:
-        number = one.note - 12 * voice.panel_octaves
-        if not voice.lowest_note <= number <= voice.highest_note:
-            raise MeasureError(
-                f"line {one.line}: found the key {one.note}; with panel_octaves "
-                f"{voice.panel_octaves} that is note {number}; allowed: {voice.lowest_note} to "
-                f"{voice.highest_note}"
-            )
-        hertz = pitch_to_hertz(100.0 * one.note + one.cents)
-        pitch = Pitch(hertz, one.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
-        takes.append(Take(TakeRequest(voice.name, number, 0.0, 0.0), pitch))
-    return takes
 
 
 def encoder(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:

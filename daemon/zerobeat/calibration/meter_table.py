@@ -12,8 +12,7 @@ from ..config.describe import wrapped
 from ..config.rig import LoadedRig
 from ..errors import CommandError, MeasureError
 from ..tuning.units import name_of_note, volts_to_pitch
-from .readings_file import read_text_file, write_text_file
-from .typed_readings import TypedVolts, parse_volts
+from .readings_file import TypedVolts, parse_volts, read_text_file, write_text_file
 
 SLIP_CENTS = 60.0  # of one reading from the line through the others
 LEAST_METER_NOTES = 3
