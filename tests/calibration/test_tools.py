@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
-from zerobeat.calibration import soundcheck, touchup, tune
+from zerobeat.calibration import identity, soundcheck, touchup, tune
 from zerobeat.calibration.soundcheck import SoundcheckFindings
 from zerobeat.calibration.trim import TrimPlan
 from zerobeat.engine.chain import Chain
@@ -203,12 +203,12 @@ def test_one_line_a_voice_ready_or_what_to_do(checks, ready, words):
 
 
 def test_what_follows_the_bends_is_the_voice():
-    sent = soundcheck.IDENTITY_PATTERN_CENTS
+    sent = identity.IDENTITY_PATTERN_CENTS
     rng = np.random.default_rng(5)
     heard = 6012.0 + np.array(sent) + rng.normal(0.0, 0.1, len(sent))
-    assert soundcheck.follows(sent, heard)
-    assert soundcheck.follows(sent, 6000.0 + 6.0 * np.array(sent))  # a wrong bend range
-    assert not soundcheck.follows(sent, np.full(len(sent), 6000.0))  # another voice
-    assert not soundcheck.follows(sent, 6000.0 - np.array(sent))
-    assert not soundcheck.follows(sent, 6000.0 + rng.normal(0.0, 12.0, len(sent)))
-    assert not soundcheck.follows(sent, heard[:2])
+    assert identity.follows_bends(sent, heard)
+    assert identity.follows_bends(sent, 6000.0 + 6.0 * np.array(sent))  # a wrong bend range
+    assert not identity.follows_bends(sent, np.full(len(sent), 6000.0))  # another voice
+    assert not identity.follows_bends(sent, 6000.0 - np.array(sent))
+    assert not identity.follows_bends(sent, 6000.0 + rng.normal(0.0, 12.0, len(sent)))
+    assert not identity.follows_bends(sent, heard[:2])

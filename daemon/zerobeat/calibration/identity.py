@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch.reader import REASONS
@@ -12,13 +14,10 @@ from ..measure.pitch.take import PERIODS, Take, TakeRequest
 from ..tuning.units import pitch_to_hertz
 from .audio_listener import LiveListener
 from .measuring_session import MeasuringSession
-from .soundcheck import (
-    IDENTITY_PATTERN_CENTS,
-    TOO_LOUD_PEAK_SHARE,
-    TOO_QUIET_DBFS,
-    follows,
-)
+from .soundcheck import TOO_LOUD_PEAK_SHARE, TOO_QUIET_DBFS
 
+FOLLOWS_CENTS = 2.0  # how exactly a sound follows the bends sent to its voice
+IDENTITY_PATTERN_CENTS = (0.0, 12.0, -9.0, 5.0, -14.0)
 IDENTITY_SETTLE_S = 0.12
 LEAST_IDENTITY_S = 0.2  # small bends need no finer reading
 SEARCH_CENTS = 600.0  # how far below the expected pitch it may sound
@@ -39,6 +38,22 @@ def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
     ]
 
 
+def follows_bends(sent_cents: Sequence[float], heard_cents: Sequence[float]) -> bool:
+    """Return whether what was heard moved as the bends that were sent.
+
+    Args:
+        sent_cents: a pattern like ``IDENTITY_PATTERN_CENTS``, shape (n,), three or more.
+        heard_cents: the pitches read, shape (n,), any offset.
+    """
+    sent, heard = np.asarray(sent_cents, float), np.asarray(heard_cents, float)
+    if sent.shape != heard.shape or len(sent) < 3:
+        return False
+    sent, heard = sent - sent.mean(), heard - heard.mean()
+    scale = float(sent @ heard / (sent @ sent))  # a wrong bend range still follows
+    left = np.abs(heard - scale * sent)
+    return bool(scale > 0.05 and left.max() <= max(FOLLOWS_CENTS, 0.1 * scale * np.ptp(sent)))
+
+
 class Identity:
     """What proving a voice found.
 
@@ -54,7 +69,7 @@ class Identity:
         self.answers = ""
         self.refused = next((one.refused for one in takes if one.pitch is None), "")
         read = [one for one in takes if one.pitch is not None]
-        self.follows = len(read) == len(IDENTITY_PATTERN_CENTS) and follows(
+        self.follows = len(read) == len(IDENTITY_PATTERN_CENTS) and follows_bends(
             [one.request.bend_cents for one in read], [one.sounding_cents for one in read]
         )
 

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from ..measure.pitch.reader import REASONS
 
 TOO_QUIET_DBFS = -50.0
 TOO_LOUD_PEAK_SHARE = 0.001
-FOLLOWS_CENTS = 2.0  # how exactly a sound follows the bends sent to its voice
-IDENTITY_PATTERN_CENTS = (0.0, 12.0, -9.0, 5.0, -14.0)
 READY_CENTS = 1.0
 
 
@@ -90,19 +85,3 @@ def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.check_cents is not None and abs(found.check_cents) > good_cents:
         return f"check note {found.check_cents:+.2f} cents off after the touch-up: measure it again"
     return ""
-
-
-def follows(sent_cents: Sequence[float], heard_cents: Sequence[float]) -> bool:
-    """Return whether what was heard moved as the bends that were sent.
-
-    Args:
-        sent_cents: a pattern like ``IDENTITY_PATTERN_CENTS``, shape (n,), three or more.
-        heard_cents: the pitches read, shape (n,), any offset.
-    """
-    sent, heard = np.asarray(sent_cents, float), np.asarray(heard_cents, float)
-    if sent.shape != heard.shape or len(sent) < 3:
-        return False
-    sent, heard = sent - sent.mean(), heard - heard.mean()
-    scale = float(sent @ heard / (sent @ sent))  # a wrong bend range still follows
-    left = np.abs(heard - scale * sent)
-    return bool(scale > 0.05 and left.max() <= max(FOLLOWS_CENTS, 0.1 * scale * np.ptp(sent)))
