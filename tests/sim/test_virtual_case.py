@@ -67,7 +67,7 @@ def test_a_perfect_case_sounds_what_is_written():
 @pytest.mark.parametrize("number", [36, 48, 60, 72, 84, 96])
 def test_praat_hears_the_pitch_that_is_stated(shape, number):
     steady = dataclasses.replace(FLAWED, wander_cents=0.0)
-    unit = case(steady, FLAWED_CONVERTER, sound=Sound(shape=shape, width=0.3))
+    unit = case(steady, FLAWED_CONVERTER, sound=Sound(waveform=shape, width=0.3))
     unit.play(note(number, 0.0, 3.0, bend=700))
     samples = unit.render(1.0, RATE, start_s=0.5)
     stated = unit.hertz_of(0, 1.0)
@@ -78,7 +78,7 @@ def test_praat_hears_the_pitch_that_is_stated(shape, number):
 
 
 def test_praat_hears_a_struck_resonator_where_it_is_stated():
-    unit = case(FLAWED, FLAWED_CONVERTER, sound=Sound(struck=StruckResonator(inharmonicity=0.0)))
+    unit = case(FLAWED, FLAWED_CONVERTER, sound=Sound(resonator=StruckResonator(inharmonicity=0.0)))
     unit.play(note(57, 0.2, 1.5))
     samples = unit.render(1.0, RATE, start_s=0.4)
     stated = np.exp(np.mean(np.log(unit.hertz_at(0, np.linspace(0.4, 1.4, 101)))))
@@ -86,7 +86,7 @@ def test_praat_hears_a_struck_resonator_where_it_is_stated():
 
 
 def test_phase_goes_on_through_a_change_of_pitch():
-    unit = case(sound=Sound(shape="sine", level=1.0, envelope=None))
+    unit = case(sound=Sound(waveform="sine", level=1.0, envelope=None))
     unit.play([(0.0, encode(NoteOn(0, 60, 1)))])
     rng = np.random.default_rng(0)
     times = np.sort(rng.uniform(0.0, 1.0, 200))
@@ -149,7 +149,7 @@ def test_channels_can_be_rendered_alone():
     unit = VirtualCase(
         VirtualConverter(),
         {0: Oscillator(PERFECT), 3: Oscillator(PERFECT)},
-        {3: Sound(shape="triangle")},
+        {3: Sound(waveform="triangle")},
         mixer=Mixer(),
     )
     unit.play([(0.0, encode(NoteOn(0, 60, 1)) + encode(NoteOn(3, 67, 1)))])

@@ -77,7 +77,8 @@ def measure_live(
         session.caution(group)
         measured = _measure_group(session, listener, group, make_aim, wish, line)
         session.release()
-        for name, one in measured.items():
+        for name, result in measured.items():
+            one = result
             if not isinstance(one, str):
                 line.say(_source_line(session, listener, name))
                 dated = f"{one.profile.measured}, {listener.rates_hz[name]:g} Hz"
@@ -154,7 +155,7 @@ def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> Non
 
 
 def run_together(
-    askings: Mapping[str, TakePlan],
+    plans: Mapping[str, TakePlan],
     session: MeasuringSession,
     listener: LiveListener,
     show: Callable[[str], None],
@@ -164,26 +165,26 @@ def run_together(
     Only pitches that are apart sound at once; the others wait for the next round.
     """
     failed: dict[str, str] = {}
-    refused = dict.fromkeys(askings, 0)
+    refused = dict.fromkeys(plans, 0)
     while True:
         asked = {
             name: request
-            for name, asking in askings.items()
-            if name not in failed and (request := asking.next()) is not None
+            for name, plan in plans.items()
+            if name not in failed and (request := plan.next()) is not None
         }
         if not asked:
             return failed
-        waiting = sorted(asked, key=lambda name: askings[name].progress().takes)
+        waiting = sorted(asked, key=lambda name: plans[name].progress().takes)
         chosen = [waiting[i] for i in apart(_sounding(asked[name]) for name in waiting)]
-        if len(askings) > 1:
-            for name in askings.keys() - set(chosen):
+        if len(plans) > 1:
+            for name in plans.keys() - set(chosen):
                 session.release(name)
-        show(_progress([askings[name].progress() for name in asked]))
+        show(_progress([plans[name].progress() for name in asked]))
         for heard in listener.listen_many([asked[name] for name in chosen]):
             name = heard.request.voice
             refused[name] = 0 if heard.pitch is not None else refused[name] + 1
             try:
-                askings[name].add(heard)
+                plans[name].add(heard)
             except MeasureError as error:
                 failed[name] = str(error)
             if refused[name] >= MOST_REFUSED:

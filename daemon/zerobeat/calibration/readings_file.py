@@ -183,8 +183,8 @@ def _parse_rows(text: str, file: str, read: Callable[[list[str], int], Row]) -> 
     problems: list[str] = []
     found: list[Row] = []
     lines = text.splitlines()
-    for line, content in enumerate(lines[: MOST_FILE_LINES + 1], start=1):
-        content = content.partition("#")[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
+    for line, typed in enumerate(lines[: MOST_FILE_LINES + 1], start=1):
+        content = typed.partition("#")[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
         if not content:
             continue
         try:
@@ -208,8 +208,8 @@ def _columns(content: str) -> list[str]:
     where no point shows that it is not, it is refused.
     """
     between = re.search(r"\d,\d+(?![.\d])", content)
-    if between and (re.search(r"[ \t;]", content) or "." not in content):
-        if content.count(",") > 1 or re.search(r"[ \t;]", content):
+    spaced = re.search(r"[ \t;]", content) is not None
+    if between and (spaced or (content.count(",") > 1 and "." not in content)):
             raise _BadLineError(
                 f"{content[:40]!r}; allowed: numbers with a point, such as 3.2", whole=True
             )

@@ -1,7 +1,7 @@
-"""The engine and a virtual case, joined by a clock that is only counted.
+"""Plays a virtual case through the engine, in counted time.
 
-The engine and the wire that ``run`` and ``render`` use decide every byte; the
-case takes the bytes at their times.
+The engine and the wire of ``run`` and ``render`` make every byte; the case
+receives the bytes at their times.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ from .virtual_listener import VirtualListener
 INPUT = "keys"
 OUTPUT = "quad"
 LEAD_S = 0.5  # for the bend ranges, before the first note
-_HELD_S = 0.05  # each key of a sweep
-_HEARD_S = 0.03  # of it, when the pitch has settled
+_KEY_S = 0.05  # of each key of a sweep
+_READ_AFTER_S = 0.03  # of it, when the pitch has settled
 _QUAD = Converter("quad", lowest_note=24, highest_note=108, overlap="legato", gate_gap_s=0.003)
 
 TimedBytes = list[tuple[float, bytes]]
@@ -38,7 +38,7 @@ TimedBytes = list[tuple[float, bytes]]
 
 @dataclass(frozen=True, slots=True)
 class Performance:
-    """A case after a performance, and the bytes that it took, with their times."""
+    """A case after a performance, and the bytes that it received, with their times."""
 
     case: VirtualCase
     sent: TimedBytes
@@ -46,7 +46,7 @@ class Performance:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredCase:
-    """What was measured of the case: each voice's curve, and what it cost."""
+    """The measured curve of each voice, the number of takes and their seconds of sound."""
 
     curves: dict[str, TrackingCurve]
     takes: int
@@ -56,7 +56,7 @@ class MeasuredCase:
 def measure_case(seed: int) -> MeasuredCase:
     """Measure each voice of a warm case by its sound: play, read, plan the next note, fit.
 
-    Nothing but bytes goes to the case and nothing but audio comes from it.
+    Only MIDI bytes go to the case and only audio comes from it.
     """
     case = quartet(seed)
     curves: dict[str, TrackingCurve] = {}
@@ -81,7 +81,7 @@ def measure_case(seed: int) -> MeasuredCase:
 
 
 def quartet_rig(curves: dict[str, TrackingCurve]) -> tuple[Rig, Scene]:
-    """Return the rig and the one scene: a keyboard channel for each voice."""
+    """Return the rig and its one scene, which has a keyboard channel for each voice."""
     voices = tuple(
         Voice(
             part.name,
@@ -115,7 +115,7 @@ def perform(
         events: (seconds from the start, message), each to its voice's channel.
         seed: of the case.
         curves: the profiles, by voice name.
-        bypass: play every voice without correction.
+        bypass: whether every voice plays without correction.
     """
     rig, scene = quartet_rig(curves)
     loaded = LoadedRig(rig, (scene,), [], ())
@@ -132,7 +132,7 @@ def perform(
 def phrase_events(
     phrase: Sequence[tuple[str, float, float, int]], beat_s: float
 ) -> list[tuple[float, Message]]:
-    """Return the messages of a written phrase; a note ends before the next begins."""
+    """Return the timed messages of a phrase; each note ends before the next begins."""
     channels = {part.name: part.channel for part in PARTS}
     events: list[tuple[float, Message]] = []
     for voice, start, beats, key in phrase:
@@ -143,7 +143,7 @@ def phrase_events(
 
 
 def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str, np.ndarray]:
-    """Play every key of every voice and return the pitches heard.
+    """Play every key of every voice and return the sounding pitches.
 
     Returns:
         By voice name, cents above key 0, shape (keys,), from the part's
@@ -152,13 +152,13 @@ def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str
     events: list[tuple[float, Message]] = []
     for part in PARTS:
         for index, key in enumerate(_keys_of(part)):
-            events.append((index * _HELD_S, NoteOn(part.channel, key, 100)))
-            events.append((index * _HELD_S + _HELD_S * 0.8, NoteOff(part.channel, key)))
+            events.append((index * _KEY_S, NoteOn(part.channel, key, 100)))
+            events.append((index * _KEY_S + _KEY_S * 0.8, NoteOff(part.channel, key)))
     case = perform(events, seed, curves, bypass).case
     return {
         part.name: np.array(
             [
-                case.pitch_of(part.channel, PLAYED_S + index * _HELD_S + _HEARD_S)
+                case.pitch_of(part.channel, PLAYED_S + index * _KEY_S + _READ_AFTER_S)
                 for index in range(len(_keys_of(part)))
             ]
         )

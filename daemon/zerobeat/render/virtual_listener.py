@@ -1,4 +1,4 @@
-"""Listening to a virtual case: bytes to its converter, its audio to the pitch reader."""
+"""A take listener on a virtual case: MIDI bytes to its converter, its audio to the pitch reader."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ HISS = 0.001
 
 
 class VirtualListener:
-    """Plays one voice of a case and reads what its mixer hears.
+    """Plays one voice of a case and reads the pitch of its mix.
 
     Args:
-        case: as the pitch reader, it is told nothing but bytes and times.
+        case: receives MIDI bytes and times only.
         channel: of the voice.
         start_s: time since power-on.
-        bend_range_cents: what the rig believes; the case may do otherwise.
+        bend_range_cents: as in the rig; the case may have another.
         sample_rate_hz: of the recording.
         channels: which voices sound in the recording; None is this one alone.
     """
@@ -56,7 +56,7 @@ class VirtualListener:
         self._channels = [channel] if channels is None else list(channels)
 
     def listen(self, request: TakeRequest) -> Take:
-        """Play a request and return what was heard."""
+        """Play a request and return its take."""
         samples, at_s = self.record(request)
         try:
             pitch = estimate_pitch(
@@ -71,7 +71,7 @@ class VirtualListener:
         return Take(request, pitch, "", at_s)
 
     def record(self, request: TakeRequest) -> tuple[np.ndarray, float]:
-        """Return the take of a request, and when its middle was."""
+        """Return the samples of a request, and the time of their middle."""
         bend = cents_to_bend(request.bend_cents, self._range_cents)
         begin_s = self.now_s + request.settle_s
         end_s = begin_s + request.seconds
@@ -91,10 +91,10 @@ class VirtualListener:
 
 
 def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener:
-    """Return a listener to a made-up oscillator in the place of a rig's voice.
+    """Return a listener on a simulated oscillator in the place of a rig's voice.
 
-    The converter is as the rig says; oscillator and converter channel have
-    flaws drawn by the seed.
+    The converter is as in the rig; the flaws of oscillator and converter channel
+    are drawn by the seed.
     """
     facts = loaded.converters[voice.output].converter
     drawn = random_case(seed, voice.channel + 1)

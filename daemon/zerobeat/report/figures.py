@@ -1,7 +1,7 @@
-"""Pictures of a profile as SVG that follows the page it stands in.
+"""Pictures of a profile as SVG in the colours and the font of the page around them.
 
-Colours are names of the page's own (CSS variables), so that one picture is
-good in light and dark; text stays text.
+Colours are CSS variables of the page, so that one picture serves light and dark
+themes; text stays text.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -21,7 +22,7 @@ from ..tuning.tracking import TrackingCurve
 from ..tuning.units import name_of_note, pitch_to_volts
 
 Floats = NDArray[np.float64]
-# Colours that occur nowhere else, put in place of by the page's variables.
+# Placeholder colours that occur nowhere else; ``_svg`` replaces them by CSS variables.
 INK_COLOUR, SOFT_COLOUR, GRID_COLOUR, CURVE_COLOUR, BEFORE_COLOUR, AFTER_COLOUR, UNUSABLE_COLOUR = (
     f"#0{n}0{n}f{n}" for n in range(1, 8)
 )
@@ -40,7 +41,7 @@ COLOUR_NAMES = dict(
         strict=True,
     )
 )
-STYLE = {
+STYLE: dict[Any, Any] = {  # matplotlib types the keys as a literal of all its settings
     "svg.fonttype": "none",
     "font.size": 10,
     "axes.edgecolor": SOFT_COLOUR,
@@ -60,12 +61,12 @@ STYLE = {
     "path.simplify": False,
 }
 WIDTH_INCHES = 7.6
-LEAST_SPAN = 1.0  # cents, of a scale of the history
+LEAST_SPAN = 1.0  # cents, of an axis of the history
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """What a voice's picture shows; cents are off the pitch commanded.
+    """The contents of a voice's pictures; cents are sounding less commanded.
 
     Attributes:
         curve: with its unusable stretches.
@@ -90,7 +91,7 @@ class Picture:
 
 
 def curve_svg(shown: Picture) -> str:
-    """Return the curve through its readings, and below it what the readings leave, enlarged."""
+    """Return the curve through its readings and, below and enlarged, the residual, as SVG."""
     with mpl.rc_context(STYLE | {"svg.hashsalt": "curve"}):
         figure = Figure(figsize=(WIDTH_INCHES, 4.8), layout="constrained")
         top, rest = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
@@ -101,7 +102,7 @@ def curve_svg(shown: Picture) -> str:
 
 
 def checks_svg(shown: Picture) -> str:
-    """Return the check notes, each a line from before to after."""
+    """Return the check notes, each a line from before to after, as SVG."""
     with mpl.rc_context(STYLE | {"svg.hashsalt": "checks"}):
         count = len(shown.checks)
         figure = Figure(figsize=(WIDTH_INCHES, 0.9 + 0.34 * count), layout="constrained")
@@ -134,7 +135,7 @@ def checks_svg(shown: Picture) -> str:
 def history_svg(
     dates: Sequence[str], offsets: Floats, stretches: Floats, drifts: Sequence[float]
 ) -> str:
-    """Return how offset, stretch and drift went from profile to profile.
+    """Return offset, stretch and drift from profile to profile, as SVG.
 
     Args:
         dates: as written, the oldest first; shape (n,).
@@ -153,11 +154,11 @@ def history_svg(
         ):
             axes.plot(place, values, "-o", color=CURVE_COLOUR, linewidth=1.6, markersize=5)
             axes.set_title(title, loc="left", fontsize=10)
-            # The first and the last date; all stand in the table below.
+            # The first and the last date; the table below has all.
             ends = [int(place[0]), int(place[-1])]
             axes.set_xticks(ends, [dates[at][:10] for at in ends], fontsize=8)
             axes.margins(x=0.15, y=0.25)
-            # Hundredths of a cent drawn large would look like drift.
+            # Without a least span, hundredths of a cent would look like drift.
             low, high = axes.get_ylim()
             room = max(0.0, LEAST_SPAN - (high - low)) / 2.0
             axes.set_ylim(low - room, high + room)
@@ -170,6 +171,7 @@ def _inside(shown: Picture, pitches: Floats) -> NDArray[np.bool_]:
 
 
 def _draw_curve(axes: Axes, shown: Picture) -> None:
+    """Draw the curve, the readings with two sigma, and the unusable stretches."""
     low, high = _ends(shown)
     pitches = np.linspace(low, high, 400)
     errors = np.array([shown.curve.sounding(x) - x for x in pitches])
@@ -204,7 +206,7 @@ def _draw_curve(axes: Axes, shown: Picture) -> None:
 
 
 def _draw_rest(axes: Axes, shown: Picture) -> None:
-    """Draw the readings less the curve, the curve's two sigma, and the corrected check notes."""
+    """Draw the readings less the curve, two sigma of the curve, and the corrected check notes."""
     left = shown.cents - np.array([shown.curve.sounding(x) - x for x in shown.pitches])
     if shown.sigmas:
         band = 2 * np.array(shown.sigmas)
@@ -229,7 +231,7 @@ def _draw_rest(axes: Axes, shown: Picture) -> None:
 
 
 def _label_notes(axes: Axes, top: Axes, shown: Picture) -> None:
-    """Name the octaves below, and the volts above."""
+    """Label the lower axis with notes and the upper one with volts."""
     low, high = _ends(shown)
     every = 12 if high - low > 1200 else 2
     notes = [n for n in range(-24, 152) if n % every == 0 and low <= 100 * n <= high]
@@ -247,7 +249,7 @@ def _label_notes(axes: Axes, top: Axes, shown: Picture) -> None:
 
 
 def _volts_text(volts: float) -> str:
-    """Return volts as short as they are exact.
+    """Return volts with three significant digits at most.
 
     >>> _volts(0.0), _volts(-1.0), _volts(1.5)
     ('0 V', '-1 V', '+1.5 V')
@@ -256,6 +258,7 @@ def _volts_text(volts: float) -> str:
 
 
 def _ends(shown: Picture) -> tuple[float, float]:
+    """Return the ends of the pitch axis in cents."""
     ends = [*shown.pitches, shown.curve.knots_cents[0], shown.curve.knots_cents[-1]]
     ends += [part.lowest_cents for part in shown.curve.unusable]
     ends += [part.highest_cents for part in shown.curve.unusable]
@@ -263,7 +266,7 @@ def _ends(shown: Picture) -> tuple[float, float]:
 
 
 def _svg(figure: Figure) -> str:
-    """Return a figure as an element of a page: variables for colours, no size of its own."""
+    """Return a figure as an SVG element: CSS variables for colours, the size of its parent."""
     out = io.StringIO()
     figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = out.getvalue()

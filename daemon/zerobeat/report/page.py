@@ -1,4 +1,4 @@
-"""One page that needs nothing but itself: tables and pictures of voices' profiles."""
+"""The report: one self-contained HTML page with tables and pictures of voices' profiles."""
 
 from __future__ import annotations
 
@@ -24,13 +24,15 @@ CSS = """
 body { margin: 0 auto; max-width: 52rem; padding: 1.5rem 1rem 4rem; background: var(--paper);
   color: var(--ink); font: 16px/1.5 system-ui, sans-serif; }
 h1 { font-size: 1.6rem; margin: 0; } h2 { font-size: 1.3rem; margin: 3rem 0 0;
-  border-top: 1px solid var(--grid); padding-top: 1.2rem; } h3 { font-size: 1rem; margin: 1.6rem 0 0; }
+  border-top: 1px solid var(--grid); padding-top: 1.2rem; }
+h3 { font-size: 1rem; margin: 1.6rem 0 0; }
 p { margin: .4rem 0; max-width: 42rem; } .soft { color: var(--soft); }
 table { border-collapse: collapse; margin: .8rem 0; font-variant-numeric: tabular-nums; }
 th { text-align: left; font-weight: 600; } th, td { padding: .2rem .9rem .2rem 0;
   border-bottom: 1px solid var(--grid); } td.n, th.n { text-align: right; }
 .wide { overflow-x: auto; } svg { width: 100%; height: auto; display: block; }
-a { color: var(--curve); } li { margin: .2rem 0; } details { margin: .8rem 0; } summary { cursor: pointer; }
+a { color: var(--curve); } li { margin: .2rem 0; }
+details { margin: .8rem 0; } summary { cursor: pointer; }
 """
 
 
@@ -40,7 +42,8 @@ def report_page(
     """Return the report of some voices as one HTML page.
 
     Args:
-        names: of voices that have a profile.
+        loaded: the rig with its profiles.
+        names: of voices; those without a profile are listed by name.
 
     Raises:
         MeasureError: none of them has one.
@@ -60,7 +63,7 @@ def report_page(
     )
 
 
-# ------------------------------------------------------------------ words
+# ------------------------------------------------------------------ text and tables
 
 
 def _overview(shown: Sequence[VoiceReport], raw: Sequence[str]) -> str:
@@ -72,13 +75,16 @@ def _overview(shown: Sequence[VoiceReport], raw: Sequence[str]) -> str:
         f"<tr><td><a href='#{escape(one.voice.name)}'>{escape(one.voice.name)}</a></td>"
         f"<td>{escape(one.profile.measured or 'unknown')}</td>"
         f"<td class=n>{len(one.profile.readings)}</td><td>{_range(one)}</td>"
-        f"<td class=n>{_worst_raw_cents(one):.1f} cents</td><td class=n>{_worst_checked(one)}</td></tr>"
+        f"<td class=n>{_worst_raw_cents(one):.1f} cents</td>"
+        f"<td class=n>{_worst_checked(one)}</td></tr>"
         for one in shown
     ]
     lines = [
-        "<p>How far each voice is off when it is played raw, and what is left with its "
-        "correction. One cent is a hundredth of a semitone; two notes a cent apart at A3 beat "
-        "once in eight seconds.</p>",
+        (
+            "<p>How far each voice is off when it is played raw, and what is left with its "
+            "correction. One cent is a hundredth of a semitone; two notes a cent apart at A3 beat "
+            "once in eight seconds.</p>"
+        ),
         f"<div class=wide><table>{head}{''.join(rows)}</table></div>",
     ]
     if raw:
@@ -213,7 +219,7 @@ def _picture(one: VoiceReport) -> Picture:
 
 
 def _history(one: VoiceReport) -> list[str]:
-    """Return how the voice went from profile to profile, where there are earlier ones."""
+    """Return the change from profile to profile, where there are earlier ones."""
     profiles = [*one.earlier, one.profile]
     if len(profiles) < 2:
         return []
@@ -226,18 +232,22 @@ def _history(one: VoiceReport) -> list[str]:
     ]
     return [
         "<h3>From date to date</h3>",
-        "<p class=soft>A straight line through each profile kept: its offset in the middle of the "
-        "range and its stretch, and the drift while it was measured.</p>",
+        (
+            "<p class=soft>A straight line through each profile kept: its offset in the middle of "
+            "the range and its stretch, and the drift while it was measured.</p>"
+        ),
         history_svg(
             dates, lines[:, 0], lines[:, 1], [profile.drift_cents_per_min for profile in profiles]
         ),
-        "<table><tr><th>measured</th><th class=n>offset</th><th class=n>cents an octave</th>"
-        f"<th class=n>cents a minute</th></tr>{''.join(rows)}</table>",
+        (
+            "<table><tr><th>measured</th><th class=n>offset</th><th class=n>cents an octave</th>"
+            f"<th class=n>cents a minute</th></tr>{''.join(rows)}</table>"
+        ),
     ]
 
 
 def _straight_line(profile: Profile, one: VoiceReport) -> tuple[float, float]:
-    """Return offset in the middle of the voice's range, and cents an octave."""
+    """Return a profile's offset in the middle of the voice's range, and its cents an octave."""
     kept = np.array(usable_readings(profile, one))
     pitches = pitches_of(replace(one, profile=profile))[kept]
     cents = np.array([reading.cents for reading in profile.readings])[kept]

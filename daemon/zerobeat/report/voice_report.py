@@ -1,4 +1,4 @@
-"""What a report shows of a voice: its profile in use, earlier ones, its curve fitted again."""
+"""The data of a report: a voice's profile in use, earlier ones, the curve fitted again."""
 
 from __future__ import annotations
 
@@ -26,7 +26,15 @@ from ..tuning.units import pitch_to_hertz, volts_to_pitch
 
 @dataclass(frozen=True, slots=True)
 class VoiceReport:
-    """A voice, its profile in use, and earlier ones, the oldest first."""
+    """A voice in the report.
+
+    Attributes:
+        profile: in use.
+        curve: of that profile.
+        earlier: profiles before it, the oldest first.
+        sigmas: one sigma of the curve at its knots, in cents; empty if unknown.
+        advice: lines for the player.
+    """
 
     voice: Voice
     profile: Profile
@@ -39,7 +47,7 @@ class VoiceReport:
 
 
 def usable_readings(profile: Profile, one: VoiceReport) -> list[bool]:
-    """Return which readings lie outside the unusable stretches; all, if none would be left."""
+    """Return which readings lie outside the unusable stretches; all if none would remain."""
     pitches = pitches_of(replace(one, profile=profile))
     curve = replace(IDENTITY, unusable=profile.unusable)
     kept = [curve.unusable_at(float(x)) is None for x in pitches]
@@ -54,6 +62,7 @@ def pitches_of(one: VoiceReport) -> np.ndarray:
 
 
 def voice_report(loaded: LoadedRig, name: str) -> VoiceReport:
+    """Return the data of one voice, which must have a profile."""
     voice = next(one for one in loaded.rig.voices if one.name == name)
     profile = loaded.profiles[name]
     converter = loaded.converters[voice.output].converter
@@ -72,7 +81,7 @@ def voice_report(loaded: LoadedRig, name: str) -> VoiceReport:
 
 
 def _fitted_again(loaded: LoadedRig, one: VoiceReport) -> tuple[tuple[float, ...], tuple[str, ...]]:
-    """Return one sigma of the curve at its knots and what to do, by fitting the readings again."""
+    """Return one sigma of the curve at its knots, and advice, from a new fit of the readings."""
     aim = aim_of(loaded, one.voice)
     notes = [reading.note for reading in one.profile.readings]
     panel = tuple(panel_lines(one.curve.unusable, aim))
@@ -96,7 +105,7 @@ def _fitted_again(loaded: LoadedRig, one: VoiceReport) -> tuple[tuple[float, ...
 
 
 def earlier_profiles(loaded: LoadedRig, name: str) -> tuple[Profile, ...]:
-    """Return the stored profiles of a voice before the one in use, the oldest first."""
+    """Return the stored generations of a voice's profile before the one in use, oldest first."""
     stored = loaded.profile_files.get(name, "")
     if not stored:
         return ()

@@ -1,7 +1,7 @@
-"""Audio inputs by stable name: several at once, each take whole or void.
+"""Audio inputs by stable name: several at once, each take complete or discarded.
 
-The listening itself is done by ``recorder`` in a process of its own; here are
-which device is meant (never a guess) and takes cut out of what it sends.
+``recorder`` records in a process of its own; here takes are cut out of the
+blocks that it sends.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from .devices import (
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
 LATE_S = 5.0  # how long a take may be overdue
-MOST_VOID = 8  # takes in a row that were lost; then it is given up
+MOST_VOID = 8  # takes in a row that were lost; then the listener gives up
 
 
 @dataclass(frozen=True, slots=True)
 class AudioTake:
-    """One whole take of one input.
+    """The sound of one complete take on one input.
 
     Attributes:
         samples: float64, shape (frames,), full scale 1.0.
         rate_hz: of the device, its clock error taken out.
-        middle_s: monotonic second of its middle, by the latest it can have been.
+        middle_s: monotonic time of its middle, at the latest.
     """
 
     samples: np.ndarray
@@ -45,13 +45,14 @@ class AudioTake:
 
 
 class AudioInputs:
-    """Inputs being recorded, until ``close``.
+    """Records audio inputs until ``close``.
 
     Args:
         wanted: at least one; inputs of one device share its stream.
 
     Raises:
-        AudioError: a device is missing, doubled or shut, or no PortAudio is here.
+        AudioError: a device is missing, ambiguous or can't be opened, or PortAudio
+            is not installed.
     """
 
     def __init__(self, wanted: Sequence[WantedInput]) -> None:
@@ -83,7 +84,7 @@ class AudioInputs:
         self._blocks: list[list[tuple[float, int, np.ndarray]]] = [[] for _ in indexes]
 
     def rate_hz(self, name: str) -> float:
-        """Return the device's own rate, as it is recorded with a result."""
+        """Return the sample rate that the device states, without clock correction."""
         return self.rates_hz[self._place[name][0]]
 
     def device_of(self, name: str) -> str:
@@ -97,11 +98,11 @@ class AudioInputs:
 
         Args:
             names: of inputs.
-            from_s: monotonic; what was heard before it is not in the take.
-            seconds: how long.
+            from_s: monotonic time of the first sample, at the earliest.
+            seconds: length of the take.
 
         Raises:
-            AudioError: a device has gone.
+            AudioError: a device was unplugged, or its server ended.
         """
         numbers = {self._place[name][0] for name in names}
         while not all(self._complete(number, from_s, seconds) for number in numbers):
@@ -115,6 +116,7 @@ class AudioInputs:
         return {name: sound for name, sound in sounds.items() if sound is not None}
 
     def _first(self, number: int, from_s: float) -> int:
+        """Return the index of a stream's first block that begins at a time or later."""
         kept = self._blocks[number]
         return next((i for i, one in enumerate(kept) if one[0] >= from_s), len(kept))
 
@@ -123,14 +125,14 @@ class AudioInputs:
         return sum(len(one[2]) for one in kept) >= round(seconds * self.rates_hz[number])
 
     def _cut(self, name: str, from_s: float, seconds: float) -> AudioTake | None:
-        """Return a take; None where a block in it, but the first, came after a loss (A6)."""
+        """Return a take; None where samples were lost before any block but its first (A6)."""
         number, column = self._place[name]
         rate_hz = self.rates_hz[number]
         frames = round(seconds * rate_hz)
         first = self._first(number, from_s)
         parts: list[np.ndarray] = []
         count = 0
-        for start_s, flags, samples in self._blocks[number][first:]:
+        for _, flags, samples in self._blocks[number][first:]:
             if flags & (OVERFLOW | GAP) and parts:
                 return None
             parts.append(samples[:, column])
@@ -144,7 +146,7 @@ class AudioInputs:
     # ------------------------------------------------------------ the pipe
 
     def _hear(self, until_s: float) -> None:
-        """Take what the recorder has sent; wait for it."""
+        """Read what the recorder sends next and append its blocks; wait at most to ``until_s``."""
         assert self._process.stdout is not None
         left_s = until_s - time.monotonic()
         ready, _, _ = select.select([self._process.stdout], (), (), max(left_s, 0.0))
@@ -172,6 +174,7 @@ class AudioInputs:
 
     @property
     def pid(self) -> int:
+        """The recorder's process."""
         return self._process.pid
 
     def close(self) -> None:

@@ -1,4 +1,4 @@
-"""Which device an audio input means, never a guess, and the process that listens to it."""
+"""Audio devices: which one an input of the rig means, and the recorder process's start and end."""
 
 from __future__ import annotations
 
@@ -23,13 +23,15 @@ _IDENTITY_TAG = re.compile(r" \[([^\[\]]+)\]$")
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """Something that can be listened to.
+    """An audio device with inputs.
 
     Attributes:
+        index: PortAudio's, in this process of the recorder only.
         name: stable, without the numbers that change from boot to boot.
-        identity: what tells devices of one name apart, best first.
-        channels: as it says itself.
-        levels: (rms, peak) of each channel, full scale 1.0, if it was listened to.
+        identity: texts that distinguish devices of one name, best first.
+        channels: number of input channels that it states.
+        rate_hz: default sample rate.
+        levels: (rms, peak) of each channel, full scale 1.0; None if not measured.
     """
 
     index: int
@@ -52,10 +54,10 @@ class WantedInput:
 
 
 def list_devices(levels_s: float = 0.0) -> list[Device]:
-    """Return what can be listened to now, with levels if ``levels_s`` is above 0.
+    """Return the devices with inputs, with levels over ``levels_s`` seconds if above 0.
 
     Raises:
-        AudioError: no PortAudio here.
+        AudioError: PortAudio is not installed.
     """
     asked = {"list": True, "levels_s": levels_s}
     with start_recorder(asked) as process:
@@ -75,10 +77,10 @@ def list_devices(levels_s: float = 0.0) -> list[Device]:
 
 
 def find_device(wanted: WantedInput, devices: Sequence[Device]) -> Device:
-    """Return the one device that an input means.
+    """Return the one device that an input of the rig means; nothing is guessed.
 
     Raises:
-        AudioError: none, or more than one (requirements A1, M5, M6).
+        AudioError: no device matches, or more than one (requirements A1, M5, M6).
     """
     tag = _IDENTITY_TAG.search(wanted.device)
     name = wanted.device if tag is None else wanted.device[: tag.start()]
@@ -102,7 +104,7 @@ def find_device(wanted: WantedInput, devices: Sequence[Device]) -> Device:
 
 
 def name_in_rig(device: Device, devices: Iterable[Device]) -> str:
-    """Return how a rig names a device: with what tells it apart, where that is needed."""
+    """Return how a rig names a device: its name, and its identity where the name is not unique."""
     same = [one for one in devices if one.name == device.name]
     if len(same) < 2:
         return device.name
@@ -113,6 +115,7 @@ def name_in_rig(device: Device, devices: Iterable[Device]) -> str:
 
 
 def _permission_hint() -> str:
+    """Return how to get access, where ALSA devices exist and none may be opened."""
     if os.path.isdir("/dev/snd") and not any(
         os.access(f"/dev/snd/{name}", os.R_OK) for name in os.listdir("/dev/snd")
     ):
@@ -121,7 +124,8 @@ def _permission_hint() -> str:
 
 
 def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
-    # A session of its own: Ctrl-C is for the command, which then ends this one.
+    """Start the recorder with its one argument; it writes to a pipe, its stdout."""
+    # In a session of its own: Ctrl-C reaches the command only, which then ends the recorder.
     return subprocess.Popen(
         [sys.executable, "-m", f"{__package__}.recorder", json.dumps(asked)],
         stdin=subprocess.DEVNULL,
@@ -133,7 +137,11 @@ def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
 
 
 def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
-    """Return the recorder's first line."""
+    """Return the recorder's first line, decoded.
+
+    Raises:
+        AudioError: the recorder reports an error, ended, or does not answer.
+    """
     assert process.stdout is not None
     line = b""
     end_s = time.monotonic() + RECORDER_START_S
@@ -150,7 +158,7 @@ def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
 
 
 def end_recorder(process: subprocess.Popen[bytes]) -> None:
-    """Close the pipe: the recorder closes its streams in peace, which JACK needs, and ends."""
+    """Close the pipe, so that the recorder closes its streams, as JACK needs, and ends."""
     if process.stdout is not None:
         process.stdout.close()
     try:

@@ -1,11 +1,11 @@
-"""The process that listens: PortAudio in, blocks of samples out on a pipe.
+"""The recorder process: PortAudio in, blocks of samples out on a pipe.
 
-    python -m zerobeat.measure.recorder '{"list": true, "levels_s": 0.5}'
-    python -m zerobeat.measure.recorder '{"record": [{"device": 3, "channels": [0, 1]}]}'
+    python -m zerobeat.measure.audio.recorder '{"list": true, "levels_s": 0.5}'
+    python -m zerobeat.measure.audio.recorder '{"record": [{"device": 3, "channels": [0, 1]}]}'
 
-A run is a fresh process, because PortAudio sees the devices of its start only,
+Each run is a new process, because PortAudio lists devices at its start only,
 and because a crash in here must not reach anything else (requirement A3). The
-first line out is JSON; then, while recording, packets of ``HEADER`` and samples
+first line of output is JSON; then, while recording, packets of ``HEADER`` and samples
 (float32, frame by frame) until the pipe is closed.
 """
 
@@ -24,19 +24,19 @@ from typing import Any
 
 HEADER = struct.Struct("<HHId")  # stream, flags, frames, monotonic second of the first frame
 OVERFLOW, GAP, ENDED = 1, 2, 4  # flags; ENDED comes alone, without frames
-KEPT_S = 6.0  # of sound, while nobody reads; then the oldest goes, which is a gap
-DEVICE_GONE_S = 2.0  # without a block: the device is gone
+KEPT_S = 6.0  # of sound kept while nobody reads; older blocks are dropped, which makes a gap
+DEVICE_GONE_S = 2.0  # without a block: the device was unplugged or its server ended
 MOST_BLOCKS = 65_536
 CLOSING_S = 2
-JITTER_S = 0.02  # PortAudio's times jitter as the processor does; smaller losses it flags itself
+JITTER_S = 0.02  # of PortAudio's times under load; PortAudio itself flags smaller losses
 MOST_LATENCY_S = 0.5
-GUESSED_LATENCY_S = 0.05  # where a driver reports nonsense
+GUESSED_LATENCY_S = 0.05  # where a driver reports no plausible latency
 SAMPLE_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 _ALSA_CARD = re.compile(r" \(hw:(\d+),\d+\)$")
 
 
 def devices(audio: Any) -> list[dict[str, Any]]:
-    """Return what can be listened to: index, stable name, what tells it apart, channels, rate."""
+    """Return the devices with inputs: index, stable name, identity, channels, rate, API."""
     found = []
     apis = [api["name"] for api in audio.query_hostapis()]
     for index, device in enumerate(audio.query_devices()):
@@ -58,7 +58,7 @@ def devices(audio: Any) -> list[dict[str, Any]]:
 
 
 def _card_identity(card: int) -> list[str]:
-    """Return what tells a card from another of its name: its USB socket, its id (A1)."""
+    """Return what distinguishes cards of one name: the USB socket, the card's id (A1)."""
     found = []
     place = os.path.basename(os.path.realpath(f"/sys/class/sound/card{card}/device"))
     if re.fullmatch(r"\d+-[\d.]+:[\d.]+", place):
@@ -71,14 +71,14 @@ def _card_identity(card: int) -> list[str]:
 
 
 class Stream:
-    """One device being recorded, some of its channels.
+    """Records some channels of one device.
 
     Args:
         audio: the module ``sounddevice``.
         number: of the stream, in packets.
         device: of ``devices``.
-        channels: wanted, from 0.
-        blocks: where they go: (number, flags, start_s, frames, bytes).
+        channels: to record, from 0.
+        blocks: receives (number, flags, start_s, frames, bytes).
     """
 
     def __init__(
@@ -101,16 +101,18 @@ class Stream:
             samplerate=self.rate_hz,
             dtype="float32",
             latency="high",
-            callback=self._take,
+            callback=self._receive,
         )
         if 0.0 < self.stream.latency <= MOST_LATENCY_S:
             self._latency_s = float(self.stream.latency)
 
     def start(self) -> None:
+        """Start recording."""
         self.stream.start()
         self.last_block_s = time.monotonic()
 
-    def _take(self, heard: Any, frames: int, times: Any, status: Any) -> None:
+    def _receive(self, samples: Any, frames: int, times: Any, status: Any) -> None:
+        """Append a block; PortAudio's callback, on its own thread."""
         now_s = time.monotonic()
         length_s = frames / self.rate_hz
         flags = self.flags | (OVERFLOW if status.input_overflow else 0)
@@ -121,7 +123,7 @@ class Stream:
             self._due_s = times.inputBufferAdcTime + length_s
         start_s = now_s - length_s - self._latency_s
         self.last_block_s = now_s
-        content = heard[:, self._channels].tobytes()
+        content = samples[:, self._channels].tobytes()
         self._blocks.append((self._number, flags, start_s, frames, content))
 
 
@@ -144,21 +146,21 @@ def record(audio: Any, wanted: list[dict[str, Any]]) -> None:
     try:
         _send_blocks(streams, blocks)
     except BrokenPipeError:
-        pass  # the reader has what it wants
+        pass  # the reader is done
     signal.alarm(CLOSING_S)
     for stream in streams:
         stream.stream.close()
 
 
 def _send_blocks(streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]) -> None:
-    """Write blocks as they come; return when a device has gone."""
+    """Write blocks as they come; return when a device stops sending."""
     out = sys.stdout.buffer
     while True:
         time.sleep(0.01)
         while blocks:
             number, flags, start_s, frames, content = blocks.popleft()
             if time.monotonic() - start_s > KEPT_S:
-                streams[number].flags |= GAP  # nobody read; it is told with the next block
+                streams[number].flags |= GAP  # nobody read in time; the next block carries the flag
                 continue
             out.write(HEADER.pack(number, flags, frames, start_s) + content)
         for number, stream in enumerate(streams):
@@ -170,7 +172,7 @@ def _send_blocks(streams: list[Stream], blocks: deque[tuple[int, int, float, int
 
 
 def _open_error(audio: Any, device: dict[str, Any], channels: list[int], error: Exception) -> str:
-    """Return one line: what was asked of the device, what it says it has (A4, A5)."""
+    """Return one line: what was requested of the device, what it states it has (A4, A5)."""
     offered = []
     for rate_hz in SAMPLE_RATES_HZ:
         try:
@@ -187,7 +189,7 @@ def _open_error(audio: Any, device: dict[str, Any], channels: list[int], error: 
 
 
 def levels(audio: Any, device: dict[str, Any], seconds: float) -> list[tuple[float, float]] | None:
-    """Return (rms, peak) of each channel over a short look, full scale 1.0; None if it is shut."""
+    """Return (rms, peak) of each channel, full scale 1.0; None if the device can't be opened."""
     blocks: deque[tuple[int, int, float, int, bytes]] = deque()
     count = min(int(device["channels"]), 32)
     try:
@@ -214,8 +216,8 @@ def _write_line(value: dict[str, Any]) -> None:
 
 
 def main() -> int:
-    """Do what the one argument asks."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started it ends it
+    """List devices or record, as the one argument says."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started this process ends it
     asked = json.loads(sys.argv[1])
     try:
         import sounddevice
@@ -245,8 +247,8 @@ def main() -> int:
         pass
     except sounddevice.PortAudioError as error:
         _write_line({"error": f"PortAudio: {str(error).partition(' [')[0]}"})
-    # A JACK server waits seconds for a client that ends without a word, and PortAudio's own
-    # end may hang on a device that has gone: let it end in peace, but not for ever.
+    # A JACK server waits seconds for a client that ends without closing, and PortAudio's
+    # termination may hang on a device that was unplugged: it gets CLOSING_S, then the alarm.
     signal.alarm(CLOSING_S)
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0

@@ -1,12 +1,13 @@
-"""A recorded sweep: notes found by their order, then read one by one.
+"""A recorded sweep: its notes are found in their order, then read one by one.
 
-Notes stand apart by silence, or where there is none by steps of pitch.
+Notes are separated by silence, or where there is none by changes of the spectrum.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +18,13 @@ from ..pitch.reader import Pitch, estimate_pitch
 from ..pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
 
 FRAME_S = 0.01
-SILENT_DB = -30.0  # under the usual level of what sounds
+SILENT_DB = -30.0  # under the upper quartile of the level
 LEAST_NOTE_S = 0.2
-BRIDGE_S = 0.03  # a gap shorter than this is a dip of the sound
-NOTE_START_S = 0.08  # left out after a note begins
-NOTE_END_S = 0.03  # and before it ends
+BRIDGE_S = 0.03  # a shorter gap is a dip in the level of one note
+NOTE_START_S = 0.08  # left out at the beginning of a note
+NOTE_END_S = 0.03  # left out at its end
 LONGEST_SWEEP_TAKE_S = 2.0
-APART_CENTS = 150.0  # of a note from where the sweep says it should be
+WRONG_NOTE_CENTS = 150.0  # of a note from its place in the sweep
 Floats = NDArray[np.float64]
 
 
@@ -43,7 +44,7 @@ def read_sweep(
         panel_octaves: as in the rig.
 
     Raises:
-        MeasureError: another count of notes, or pitches that are not this sweep.
+        MeasureError: another number of notes, or pitches of another sweep.
     """
     found = sounding_stretches(samples, sample_rate_hz)
     if len(found) != len(notes):
@@ -53,8 +54,8 @@ def read_sweep(
     if len(found) != len(notes):
         raise MeasureError(
             f"{voice}: found {len(found)} notes in the recording, the sweep has {len(notes)} "
-            f"({_range_name(notes, middle_c_octave)}); leave 0.1 s of silence between notes, or name "
-            "the notes with --notes"
+            f"({_range_name(notes, middle_c_octave)}); leave 0.1 s of silence between notes, or "
+            "name the notes with --notes"
         )
     takes = [
         _read_sweep_note(
@@ -78,12 +79,12 @@ def read_sweep(
 
 
 def sounding_stretches(samples: Floats, rate_hz: int) -> list[tuple[int, int]]:
-    """Return where something sounds, settled: pairs of first and last sample."""
+    """Return the stretches that sound: (first sample, one past the last)."""
     size = max(int(FRAME_S * rate_hz), 1)
     frames = samples[: len(samples) // size * size].reshape(-1, size)
     if not len(frames):
         return []
-    # The level between the quickest swings: low notes have one period in several frames.
+    # The maximum over seven frames: one period of a low note spans several frames.
     level = np.sqrt(np.mean((frames - samples.mean()) ** 2, axis=1))
     level = np.max(np.stack([np.roll(level, shift) for shift in range(-3, 4)]), axis=0)
     usual = np.quantile(level, 0.75)
@@ -98,7 +99,7 @@ def sounding_stretches(samples: Floats, rate_hz: int) -> list[tuple[int, int]]:
             joined[-1][1] = run[1]
         else:
             joined.append(run)
-    # Three frames on each side are the widening above.
+    # The maximum above widened each stretch by three frames on each side.
     return [
         ((a + 3) * size, (b - 3) * size) for a, b in joined if (b - a - 6) * FRAME_S >= LEAST_NOTE_S
     ]
@@ -127,14 +128,14 @@ def split_at_changes(
         like = np.sum(shapes[apart:] * shapes[:-apart], axis=1)
         change = 1.0 - like
         edges = [0, *(_peaks(change) * hop + (size + apart * hop) // 2), len(part)]
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in pairwise(edges):
             if (high - low) / rate_hz >= LEAST_NOTE_S:
                 cut.append((begin + int(low), begin + int(high)))
     return cut
 
 
 def _peaks(change: Floats) -> NDArray[np.int_]:
-    """Return the places of clear peaks that are at least eight frames apart."""
+    """Return the positions of clear peaks, rising, at least eight frames apart: shape (n,)."""
     limit = max(0.15, 4.0 * float(np.median(change)))
     places: list[int] = []
     for place in np.argsort(-change):
@@ -165,7 +166,7 @@ def _read_sweep_note(samples: Floats, rate_hz: int, begin: int, request: TakeReq
 
 
 def _check_order(voice: str, takes: list[Take], middle_c_octave: int) -> None:
-    """Refuse pitches that are not the sweep's: each within a semitone and a half of its place."""
+    """Refuse pitches of another sweep: each must be within ``WRONG_NOTE_CENTS`` of its place."""
     good = [one for one in takes if one.pitch is not None]
     if len(good) < 2:
         reasons = ", ".join(sorted({one.refused.replace("_", " ") for one in takes}))
@@ -175,7 +176,7 @@ def _check_order(voice: str, takes: list[Take], middle_c_octave: int) -> None:
     for place, one in enumerate(takes, start=1):
         if one.pitch is None:
             continue
-        if abs(_off(one) - usual) > APART_CENTS or abs(usual) > 1.5 * 600.0:
+        if abs(_off(one) - usual) > WRONG_NOTE_CENTS or abs(usual) > 1.5 * 600.0:
             assert one.request.expected_cents is not None
             name = name_of_note(one.request.note, middle_c_octave)
             expected = pitch_to_hertz(one.request.expected_cents)

@@ -1,4 +1,4 @@
-"""What a technician would say to a fit."""
+"""Advice to the player after a fit: panel, trimmer, cables, what to measure again."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from ...tuning.units import name_of_note, pitch_to_volts
 from . import bend_tests as bends
 from .fit_result import Aim, CurveFit
 
-CLEAR_VOLTS = 1.0  # how far above zero volts the lowest note should stay
-NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this is one of zero volts
+CLEAR_VOLTS = 1.0  # the lowest note should stay this far above zero volts
+NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this counts as the one at zero volts
 TUNE_CENTS = 60.0
 TRIM_CENTS_PER_OCTAVE = 8.0
 DRIFT_CENTS_PER_MIN = 1.0
@@ -20,7 +20,7 @@ OCTAVE_WORDS = ("", "an octave", "two octaves", "three octaves", "four octaves",
 
 
 def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
-    """Return what the player should know or do, one line each."""
+    """Return the advice on a fit, one line each."""
     said = [
         *panel_lines(found.curve.unusable, aim),
         *_doubtful_lines(found, aim),
@@ -74,6 +74,7 @@ def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
 
 
 def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return a line for each reading that contradicts the others."""
     said = []
     for one in found.readings:
         sent = 100.0 * one.note + one.bend_cents
@@ -87,7 +88,7 @@ def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
 
 
 def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
-    """Return how to bring the panel and the trimmer nearer, where it is worth it."""
+    """Return how to correct panel and trimmer, where the error is large."""
     low, high = found.curve.knots_cents[0], found.curve.knots_cents[-1]
     errors = [found.curve.sounding(x) - x for x in (low, high)]
     said = []

@@ -1,4 +1,4 @@
-"""From readings to a fit: bad readings, unusable stretches, drift, knots."""
+"""Fits the tracking curve of a run: doubtful readings, unusable stretches, drift, knots."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from .model import Model, Points
 from .run_readings import RunReadings, doubtful, model_terms, points_from
 
 LEAST_READINGS = 2
-KNOWN_FACTOR = 2.0  # of the tolerance, two sigma: so far a curve goes on beyond its readings
+KNOWN_FACTOR = 2.0  # times the tolerance, two sigma: limit of extrapolation beyond the readings
 UNSTEADY_NOTE_CENTS = 1.0  # one sigma of a note's readings together
 JOINED_CENTS = 200.0
 Spans = Sequence[tuple[int, int]]
 
 
 def worst_cents_so_far(run: RunReadings, spans: Spans) -> float:
-    """Return two sigma of the smooth curve where it is least known, so far."""
+    """Return two sigma of the smooth curve where it is least known so far, in cents."""
     notes = np.array([n for low, high in spans for n in range(low, high + 1)])
     if not len(notes):
         return 0.0
@@ -39,12 +39,12 @@ def fit_readings(
     takes: int = 0,
     sound_s: float = 0.0,
 ) -> CurveFit:
-    """Return the fit of readings.
+    """Return the fit of a run.
 
     Args:
         run: the readings of the run, those of the bend tests too.
         refused: (note, reason) of notes that could not be read.
-        takes, sound_s: what it cost.
+        takes, sound_s: number of takes, and seconds of sound in them.
 
     Raises:
         MeasureError: too few readings, or no rising pitch in them.
@@ -111,7 +111,7 @@ def _usable_points(points: Points, bad: np.ndarray, unusable: list[Unusable]) ->
 def _unusable_stretches(
     aim: Aim, readings: tuple[NoteReading, ...], refused: tuple[tuple[int, str], ...]
 ) -> list[Unusable]:
-    """Return the stretches that can't be trusted: by the readings, and by their absence."""
+    """Return the unusable stretches: where readings contradict, and where none could be read."""
     kept = [one for one in readings if not one.doubtful]
     plain = [Reading(100.0 * r.note + r.bend_cents, r.cents, r.sigma_cents) for r in kept]
     try:
@@ -155,7 +155,7 @@ def _joined(found: list[Unusable]) -> list[Unusable]:
             joined.append(part)
             continue
         reason = last.reason
-        # One line for a stretch: a kind of trouble is named once, by its first figures.
+        # One line for a stretch: a kind of trouble is named once, with its first figures.
         if not any(
             _kind_of_trouble(part.reason) == _kind_of_trouble(one) for one in reason.split(", ")
         ):
@@ -166,6 +166,7 @@ def _joined(found: list[Unusable]) -> list[Unusable]:
 
 
 def _kind_of_trouble(reason: str) -> str:
+    """Return the part of an unusable stretch's reason that has no figures."""
     for kind in ("scatter", "bend range", "unsteady", "no steady pitch", "does not rise"):
         if kind in reason:
             return kind
@@ -181,11 +182,11 @@ def _curve_through(
 ) -> TrackingCurve:
     """Return a curve through the model at each semitone.
 
-    It goes on beyond the outermost readings, to the ends of what was asked,
-    as far as the model knows it.
+    Beyond the outermost readings it is extrapolated to the ends of the aim's
+    range, as far as the model's sigma allows.
 
     Args:
-        with_notes: what single notes add is in it; False where a table by number has it.
+        with_notes: include errors of single notes; False where a table by number has them.
     """
     notes = [one.note for one in readings if not one.doubtful]
     numbers = np.arange(*_reach(aim, model, min(notes), max(notes), unusable))
@@ -229,19 +230,20 @@ def _worst_cents(aim: Aim, model: Model, curve: TrackingCurve) -> float:
     if not any(inside):
         return float("inf")
     notes = notes[np.array(inside)]
-    # Where every note is read, what single notes add is known too.
+    # Where every note is read, the errors of single notes are known too.
     groups = notes if aim.every_semitone else None
     return float(2.0 * model.predict(100.0 * notes, groups)[1].max())
 
 
 def _drift_rate(points: Points, drift: np.ndarray) -> float:
+    """Return the mean drift over a run, cents a minute, sharp positive."""
     minutes = float(np.ptp(points.at_s)) / 60.0
     first = int(np.argmin(points.at_s))
     return -float(drift[first]) / minutes if minutes > 0.05 else 0.0
 
 
 def _bend_facts(run: RunReadings, model: Model) -> BendFacts | None:
-    """Return what the bend tests say; None if they were not made or not read."""
+    """Return the results of the bend tests; None if they were not made or not read."""
     aim = run.aim
     wide = bends.wide_bend(aim.bend_range_cents)
     middle = bends.middle_bend(aim.bend_range_cents)

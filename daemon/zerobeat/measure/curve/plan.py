@@ -1,9 +1,8 @@
-"""Which note to read next, and when a voice is known well enough.
+"""The measuring plan: which note to read next, and when the curve is known well enough.
 
-The next note is the one whose reading would leave the worst-known note best
-known. The reference note comes again at intervals, so that drift is seen and
-taken out. A surprising reading is taken again. The end of what a voice can
-play is looked for by halving.
+The next note is the one whose reading reduces the largest remaining uncertainty
+most. The reference note is repeated at intervals to measure drift. A surprising
+reading is repeated. The ends of a voice's readable range are found by bisection.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from .fit_result import Aim, CurveFit
 from .model import READING_FLOOR_CENTS
 from .run_readings import RunReadings
 
-REFERENCE_TAKES = 9  # the reference note again after so many takes
+REFERENCE_TAKES = 9  # the reference note is repeated after so many takes
 REFERENCE_S = 60.0  # or so many seconds
 LEAST_PLAN_NOTES = 6  # before a plan may stop
 MOST_PER_NOTE = 3  # takes of one note in a row
@@ -29,10 +28,10 @@ ANTICIPATED_SIGMA_CENTS = 0.05
 
 
 class MeasuringPlan:
-    """Asks for takes until the curve of a voice is known to the tolerance.
+    """Requests takes until the curve of a voice is known to the tolerance.
 
     Args:
-        aim: what is to be measured, and how well.
+        aim: voice, range and tolerance.
 
     Raises:
         MeasureError: a range with fewer than two notes.
@@ -62,7 +61,7 @@ class MeasuringPlan:
         if aim.every_semitone or aim.notes:
             self._queue_list()
 
-    # ------------------------------------------------------------ asking
+    # ------------------------------------------------------------ as a TakePlan
 
     def next(self) -> TakeRequest | None:
         """Return the next request; None when the curve is known well enough."""
@@ -72,7 +71,7 @@ class MeasuringPlan:
         return self._asked
 
     def add(self, take: Take) -> None:
-        """Take what was heard of the last request.
+        """Add the take of the last request.
 
         Raises:
             MeasureError: the bend range is not what the rig says.
@@ -103,7 +102,7 @@ class MeasuringPlan:
             self._check_ends()
 
     def progress(self) -> Progress:
-        """Return how far it is, for a progress line."""
+        """Return the progress, for a line on the screen."""
         refused = sum(one.pitch is None for one in self._takes)
         sound_s = sum(one.request.seconds for one in self._takes)
         doing = "done" if self._asked is None else self._asked.words()
@@ -121,7 +120,7 @@ class MeasuringPlan:
         )
 
     def result(self) -> CurveFit:
-        """Return the fit of what was heard so far.
+        """Return the fit of the takes so far.
 
         Raises:
             MeasureError: too few readings, or no rising pitch in them.
@@ -157,7 +156,7 @@ class MeasuringPlan:
         return self._since_reference >= REFERENCE_TAKES or (late and self._since_reference > 1)
 
     def _last_requests(self) -> TakeRequest | None:
-        """Return what is left at the end: number or volts at the worst jump, the reference."""
+        """Return the last requests: the test of errors by number, the reference note."""
         if self.aim.every_semitone and self.aim.test_bend and not self._number_tested:
             self._number_tested = True
             if bends.tests_number(self.aim.bend_range_cents):
@@ -179,7 +178,7 @@ class MeasuringPlan:
             return None
         model = self._readings.model()
         covariance = model.covariance(100.0 * notes)
-        # What a note read so often still leaves open, no reading elsewhere will tell.
+        # A note read that often can't be improved by readings elsewhere.
         counted = np.array([self._count(int(n)) < MOST_PER_NOTE for n in notes])
         worst = 2.0 * float(np.sqrt(np.diag(covariance)[counted].max()))
         gap = notes_of.half_way(self._readings.notes(), self._unreadable)
@@ -192,7 +191,7 @@ class MeasuringPlan:
         gain = covariance[:, at] ** 2 / (np.diag(covariance)[at] + noise)
         left = (np.diag(covariance)[:, None] - gain)[counted].max(axis=0)
         read = self._readings.counts()
-        # A note read before tells less about its own error than a new one.
+        # A note that was read before gains less than a new one.
         left = left * np.array([1.0 + 0.02 * read.get(int(n), 0) for n in wanted])
         return int(wanted[int(np.argmin(left))])
 
@@ -218,9 +217,10 @@ class MeasuringPlan:
     def _request(
         self, note: int, bend_cents: float = 0.0, purpose: Purpose = "reading"
     ) -> TakeRequest:
-        expected: float | None = float(self._readings.expected(100.0 * note + bend_cents)[0])
+        sounding = float(self._readings.expected(100.0 * note + bend_cents)[0])
         usual = float(np.median(self._sigmas_at_1s)) if self._sigmas_at_1s else None
-        seconds = take_seconds(expected, self.aim.tolerance_cents, usual)
+        seconds = take_seconds(sounding, self.aim.tolerance_cents, usual)
+        expected: float | None = sounding
         if purpose == "bend" and bend_cents == bends.wide_bend(self.aim.bend_range_cents):
             expected = None  # a wrong range may put it anywhere
         return TakeRequest(
@@ -251,17 +251,17 @@ class MeasuringPlan:
             if note != self.reference:
                 self._queue.append((note, 0.0, "reading"))
 
-    # ------------------------------------------------------------ hearing
+    # ------------------------------------------------------------ takes
 
     def _count(self, note: int) -> int:
-        """Return how often a note has been asked, but as the reference."""
+        """Return how often a note was requested, other than as the reference."""
         return sum(
             one.request.note == note and one.request.purpose in ("reading", "again")
             for one in self._takes
         )
 
     def _check_ends(self) -> None:
-        """Set the last note before those that can't be read aside, if it leaves the curve too."""
+        """Exclude the last note before the unreadable ones if it leaves the curve as well."""
         good = self._readings.notes() or [self.reference]
         for end, beyond in ((good[0], -1), (good[-1], 1)):
             ends_here = any((bad - end) * beyond > 0 for bad in self._unreadable)
@@ -281,7 +281,7 @@ class MeasuringPlan:
         elif request.purpose == "reading":
             self._queue.appendleft((request.note, 0.0, "again"))
         elif not self._readings.has_read(self.reference) and request.purpose == "reference":
-            self._queue.appendleft((request.note, 0.0, "reference"))  # the loop counts how often
+            self._queue.appendleft((request.note, 0.0, "reference"))  # run_plan limits how often
         elif request.purpose == "bend" and self._again(request):
             self._queue.appendleft((request.note, request.bend_cents, request.purpose))
 

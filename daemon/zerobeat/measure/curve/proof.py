@@ -1,4 +1,4 @@
-"""Check notes that were no readings, played as before and with the new correction."""
+"""The proof of a fit: check notes that were not read, with the old and the new correction."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from ..pitch.take import Progress, Purpose, Take, TakeRequest, take_seconds
 from .fit_result import Aim, CurveFit
 
 CHECK_NOTES = 4
-ACCEPT_CENTS = 1.0  # a check note within this is good enough, whatever was there
-BETTER_CENTS = 0.3  # by so much the new may be worse than the old, by chance
+ACCEPT_CENTS = 1.0  # a check note within this is accepted in any case
+BETTER_CENTS = 0.3  # the new correction may be this much worse than the old, by chance
 NoteAndBend = tuple[int, float]  # number and bend in cents
 Encode = Callable[[float], NoteAndBend | None]
 
 
 @dataclass(frozen=True, slots=True)
 class CheckNoteResult:
-    """A check note: the key, and how far it sounded off before and after, in cents."""
+    """A check note: the key, and its error in cents with the old and the new correction."""
 
     note: int
     before_cents: float | None
@@ -40,7 +40,7 @@ class Proof:
 
     Attributes:
         good: the new correction may replace the old one.
-        why: what speaks against it; "" if nothing does.
+        why: the reason against it; "" if there is none.
     """
 
     checks: tuple[CheckNoteResult, ...]
@@ -49,14 +49,14 @@ class Proof:
 
 
 class ProofPlan:
-    """Asks for the check notes: each as it was played before, then corrected.
+    """Requests the check notes: each with the old correction, then with the new one.
 
     Args:
         aim: of the plan.
-        fit: that is to be proved.
-        before, after: pitch wanted of the voice (panel octaves taken out) to
-            number and bend, by the correction in force and by the new one;
-            None where it can't be sent.
+        fit: to be proved.
+        before, after: encode a wanted pitch (panel octaves removed) as number and
+            bend, by the correction in force and by the new one; None where it
+            can't be sent.
         checks: how many notes.
     """
 
@@ -90,7 +90,7 @@ class ProofPlan:
         )
 
     def add(self, take: Take) -> None:
-        """Take what was heard; a refused take is asked once more."""
+        """Add the take of the last request; a refused one is requested once more."""
         self._sound_s += take.request.seconds
         if take.pitch is None:
             self._refused += 1
@@ -104,7 +104,7 @@ class ProofPlan:
             self._found[note, new] = round(take.sounding_cents - wanted, 4)
 
     def progress(self) -> Progress:
-        """Return how far it is, for a progress line."""
+        """Return the progress, for a line on the screen."""
         done = self._total - len(self._left)
         doing = f"check note {self._left[0][0]}" if self._left else "checked"
         return Progress(
@@ -127,7 +127,7 @@ class ProofPlan:
 
 
 def judge_check_notes(checks: Iterable[CheckNoteResult]) -> Proof:
-    """Return whether a correction may replace the one before, by its check notes."""
+    """Return whether a correction may replace the old one, by its check notes."""
     checks = tuple(checks)
     after = [abs(one.after_cents) for one in checks if one.after_cents is not None]
     before = [abs(one.before_cents) for one in checks if one.before_cents is not None]

@@ -1,4 +1,4 @@
-"""The readings of a run, and what they say so far."""
+"""The readings of a run, the model of them so far, and which of them are doubtful."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from .readable_notes import near_mains
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0
-UNSTEADY_READING_CENTS = 1.0  # one sigma; such a reading is taken again
-SCATTERED_NOTE_CENTS = 2.0  # three readings, no two of them closer
+UNSTEADY_READING_CENTS = 1.0  # one sigma; such a reading is repeated
+SCATTERED_NOTE_CENTS = 2.0  # three readings of a note of which no two are closer
 SAME_NOTE_CENTS = 0.5  # two readings of a note this close agree
 SURPRISE_SIGMAS, SURPRISE_CENTS = 4.0, 0.5
-WILD_CENTS = 300.0
+EXTRAPOLATED_CENTS = 300.0  # from the median error, at most
 LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
 DOUBT_ROUNDS = 4
-CANDIDATES = 3  # looked at in each round
+MOST_SUSPECTS = 3  # checked in each round
 
 
 class RunReadings:
-    """Takes that were read, without bend and with.
+    """The takes of a run that were read, without bend and with bend.
 
     Args:
-        aim: what is measured.
+        aim: of the plan.
     """
 
     def __init__(self, aim: Aim) -> None:
@@ -41,33 +41,33 @@ class RunReadings:
         self.excluded: set[int] = set()
 
     def __len__(self) -> int:
-        """Number of different notes read well."""
+        """Return the number of different notes in the model."""
         return len(self.notes())
 
     def add(self, take: Take) -> None:
-        """Take a reading without bend."""
+        """Add a reading without bend."""
         self.unbent.append(take)
         self._model = None
 
     def add_bend(self, take: Take) -> None:
-        """Take a reading of the bend tests; it does not count for the curve."""
+        """Add a reading of the bend tests; it is no part of the curve."""
         self.bent.append(take)
 
     def exclude(self, note: int) -> None:
-        """Keep a note's readings out of the model; they stay for the profile."""
+        """Exclude a note's readings from the model; the fit still lists them."""
         self.excluded.add(note)
         self._model = None
 
     def good(self) -> list[Take]:
-        """Return the readings that count for the model."""
+        """Return the readings that are in the model."""
         return [one for one in self.unbent if one.request.note not in self.excluded]
 
     def notes(self) -> list[int]:
-        """Return the notes that were read well, rising."""
+        """Return the notes in the model, rising."""
         return sorted({take.request.note for take in self.good()})
 
     def trouble(self, note: int) -> str:
-        """Return why a note that was read twice is no use; "" if it is of use."""
+        """Return why a note that was read more than once is unusable; "" if it is usable."""
         takes = [one for one in self.unbent if one.request.note == note]
         errors = np.array([self.error_of(one) for one in takes])
         sigmas = np.array([one.pitch.sigma_cents for one in takes if one.pitch is not None])
@@ -86,7 +86,7 @@ class RunReadings:
         return ""
 
     def counts(self) -> Counter[int]:
-        """Return how often each note was read."""
+        """Return how often each note was read without bend."""
         return Counter(take.request.note for take in self.unbent)
 
     def has_read(self, note: int) -> bool:
@@ -97,11 +97,11 @@ class RunReadings:
         return next((one for one in self.unbent if one.request.note == note), None)
 
     def surprising(self, take: Take, least_notes: int) -> bool:
-        """Return whether a reading not yet added should be taken again.
+        """Return whether a reading not yet added should be repeated.
 
         Args:
-            heard: without bend.
-            least_notes: with fewer notes read the model expects nothing.
+            take: without bend.
+            least_notes: with fewer notes the model predicts too little to compare.
         """
         assert take.pitch is not None
         sigma = take.pitch.sigma_cents
@@ -114,7 +114,7 @@ class RunReadings:
         return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
 
     def leaves_curve(self, note: int) -> bool:
-        """Return whether a note is where all others don't expect it."""
+        """Return whether a note lies off the curve that all other notes predict."""
         others = [one for one in self.good() if one.request.note != note]
         takes = [one for one in self.good() if one.request.note == note]
         if not takes or len({one.request.note for one in others}) < 4:
@@ -134,7 +134,7 @@ class RunReadings:
         return found[-1] if found else None
 
     def error_of(self, take: Take) -> float:
-        """Return sounding less commanded, panel octaves taken out."""
+        """Return sounding less commanded pitch in cents, panel octaves removed."""
         panel = 1200.0 * self.aim.panel_octaves
         return take.sounding_cents - take.request.commanded_cents - panel
 
@@ -145,7 +145,7 @@ class RunReadings:
         return max(jumps, key=lambda n: jumps[n]) if jumps else self.notes()[0]
 
     def model(self) -> Model:
-        """Return the model of all readings so far but the doubtful ones."""
+        """Return the model of all readings so far except doubtful ones."""
         if self._model is None:
             points = points_from(self, self.good())
             self._bad = doubtful(model_terms(self.aim), points)
@@ -153,18 +153,22 @@ class RunReadings:
         return self._model
 
     def expected(self, commanded_cents: ArrayLike) -> np.ndarray:
-        """Return where pitches should sound, cents above key 0, as far as is known by now."""
+        """Return where commanded pitches should sound by the model so far, cents above key 0."""
         commanded = np.atleast_1d(np.asarray(commanded_cents, float))
         panel = 1200.0 * self.aim.panel_octaves
         if not len(self):
             return commanded + panel
         errors = self.model().predict(commanded)[0]
-        # Far from its readings a model may be wild; the reader looks half an octave around.
+        # Extrapolation is clipped: the pitch reader searches half an octave about it only.
         usual = float(np.median([self.error_of(one) for one in self.good()]))
-        return commanded + np.clip(errors, usual - WILD_CENTS, usual + WILD_CENTS) + panel
+        return (
+            commanded
+            + np.clip(errors, usual - EXTRAPOLATED_CENTS, usual + EXTRAPOLATED_CENTS)
+            + panel
+        )
 
     def away_from_mains(self, notes: Iterable[int]) -> list[int]:
-        """Return the notes that sound away from low multiples of the mains."""
+        """Return those of some notes that sound away from low multiples of the mains."""
         numbers = [int(note) for note in notes]
         sounding = self.expected(100.0 * np.array(numbers))
         return [
@@ -174,7 +178,7 @@ class RunReadings:
         ]
 
     def unconfirmed_note(self) -> int | None:
-        """Return a note that only doubtful readings speak for, the last such; or None."""
+        """Return the last note that has doubtful readings only; None if there is none."""
         self.model()
         takes = self.good()
         bad = {one.request.note for one, off in zip(takes, self._bad, strict=True) if off}
@@ -184,7 +188,7 @@ class RunReadings:
 
 
 def model_terms(aim: Aim) -> ModelTerms:
-    """Return where the terms of the model stand."""
+    """Return the physical terms of the model for an aim."""
     return ModelTerms(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
 
 
@@ -200,10 +204,10 @@ def points_from(readings: RunReadings, takes: list[Take]) -> Points:
     )
 
 
-def doubtful(shape: ModelTerms, points: Points) -> np.ndarray:
-    """Return which readings the others speak against: bool, shape (n,).
+def doubtful(terms: ModelTerms, points: Points) -> np.ndarray:
+    """Return which readings contradict the others: bool, shape (n,).
 
-    A reading is doubtful if without it the rest expects something else by
+    A reading is doubtful if it differs from the prediction of the rest by
     ``DOUBT_SIGMAS`` and ``DOUBT_CENTS``, and no other reading of its note
     agrees with it.
     """
@@ -213,16 +217,16 @@ def doubtful(shape: ModelTerms, points: Points) -> np.ndarray:
         if len(left) < 5:
             break
         rest = points.without(bad)
-        _, cents = Model(shape, rest).left_out()
+        _, cents = Model(terms, rest).left_out()
         found = None
-        for index in np.argsort(-np.abs(cents))[:CANDIDATES]:
+        for index in np.argsort(-np.abs(cents))[:MOST_SUSPECTS]:
             own, without = left[index], rest.without(int(index))
             if _confirmed(points, int(own), bad):
                 continue
-            sigmas, off = Model(shape, without).surprise(
+            sigmas, off = Model(terms, without).surprise(
                 float(points.cents[own]), float(points.errors[own]), float(points.sigmas[own])
             )
-            # An end reading has nothing beyond it to speak against it.
+            # At an end the prediction's own sigma is large, so an end is rarely doubtful.
             if abs(sigmas) > DOUBT_SIGMAS and abs(off) > DOUBT_CENTS:
                 found = own
                 break
@@ -233,6 +237,7 @@ def doubtful(shape: ModelTerms, points: Points) -> np.ndarray:
 
 
 def _confirmed(points: Points, index: int, bad: np.ndarray) -> bool:
+    """Return whether another reading of the same note agrees with a reading."""
     same = (points.groups == points.groups[index]) & ~bad
     same[index] = False
     reach = SAME_NOTE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])

@@ -1,9 +1,9 @@
-"""A second opinion on a pitch: the take against itself, later.
+"""Pitch by autocorrelation: an estimate that is independent of the phase fit.
 
-The autocorrelation peaks at every whole number of periods. Its peak is
-followed from one period to two, four, eight ... up to half the take, each step
-twice as fine as the one before. Nothing here knows of harmonics, phases or
-noise models, so an error of the fit does not repeat itself here.
+The autocorrelation peaks at every whole number of periods. The peak is tracked
+from one period to two, four, eight ... up to half the take, each step twice as
+fine as the one before. Harmonics, phases and noise models play no part, so an
+error of the phase fit does not recur here.
 """
 
 from __future__ import annotations
@@ -12,21 +12,22 @@ import numpy as np
 
 from .envelope_grid import fast_fft_length
 
-_HALF_WIDTH = 64  # samples on each side of a peak for its interpolation
+_HALF_WIDTH = 64  # samples on each side of a peak that its interpolation uses
 _UPSAMPLING = 16
 
 
 def autocorrelation_pitch(
     samples: np.ndarray, rate_hz: float, near_hz: float, drift: float = 0.0, growth: float = 0.0
 ) -> float | None:
-    """Return the pitch by autocorrelation, or None where no peak holds.
+    """Return the pitch by autocorrelation in hertz, or None where a peak is lost.
 
     Args:
         samples: shape (size,), mean removed, at least four periods of ``near_hz``.
+        rate_hz: sample rate.
         near_hz: the pitch to start from, good to half a per cent.
-        drift: relative, per second; a tone that moves resembles itself less the
-            longer the lag, so the lag is kept short enough.
-        growth: nepers a second; a tone that fades is only compared while it lasts.
+        drift: relative, per second; a drifting tone decorrelates as the lag
+            grows, so drift limits the longest lag.
+        growth: nepers a second; a decaying tone limits the longest lag too.
     """
     size = len(samples)
     length = fast_fft_length(2 * size)
@@ -62,8 +63,8 @@ def autocorrelation_pitch(
 
 
 def _peak_near(correlation: np.ndarray, size: int, lag: float, reach: float) -> float | None:
-    """Return the place of the highest point within ``reach`` of ``lag``, in samples."""
-    centre = int(round(lag))
+    """Return the position of the highest point within ``reach`` of ``lag``, in samples."""
+    centre = round(lag)
     half = max(_HALF_WIDTH, int(reach) + 8)
     place = np.arange(centre - half, centre + half)
     piece = correlation[np.abs(place)] / (size - np.abs(place))
@@ -83,5 +84,6 @@ def _peak_near(correlation: np.ndarray, size: int, lag: float, reach: float) -> 
 
 
 def _upsample(piece: np.ndarray) -> np.ndarray:
+    """Return the piece with ``_UPSAMPLING`` points for each sample, by zero padding its FFT."""
     spectrum = np.fft.rfft(piece)
     return np.fft.irfft(spectrum, len(piece) * _UPSAMPLING) * _UPSAMPLING

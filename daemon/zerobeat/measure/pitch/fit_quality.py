@@ -1,4 +1,4 @@
-"""What a fit leaves over, and what that says about the reading."""
+"""Fit quality: what a phase fit leaves in the residual, and the excess uncertainty of that."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import numpy as np
 from .coarse_search import is_mains
 from .phase_fit import PhaseFit, common_timing_error
 
-CENTS_A_NEPER = 1200 / math.log(2)
-FADING = -0.5  # nepers a second; a tone that fades faster was struck
+CENTS_A_NEPER = 1200 / math.log(2)  # cents for a natural logarithm of 1
+FADING = -0.5  # nepers a second; a tone that decays faster counts as struck
 LOW_MAINS_HZ = 190.0
-STEADY = -1.0  # nepers a second; a line that fades faster is a partial of a struck body
+STEADY = -1.0  # nepers a second; a line that decays faster is a partial of a struck body
 
 
 def drift_cents_per_s(fit: PhaseFit) -> tuple[float, float]:
@@ -32,10 +32,11 @@ def tone_growth(fit: PhaseFit) -> float:
 def second_pitch_share(fit: PhaseFit) -> float:
     """Return the power of lines that only a second pitch explains, over the tone's.
 
-    Not counted: mains, if its low harmonics are there too; pairs of lines on both sides of a harmonic (vibrato,
-    tremolo); lines that fade. A struck body has partials of its own, close to
-    its harmonics (beating strings) or far from them (bars), so for a tone that
-    fades as a whole only lines that make a harmonic series of three count.
+    Not counted: mains, if its low harmonics are there too; pairs of lines on
+    both sides of a harmonic (vibrato, tremolo); lines that decay. A struck body
+    has partials of its own, close to its harmonics (beating strings) or far from
+    them (bars), so for a tone that decays as a whole only lines that make a
+    harmonic series of three count.
     """
     partials = fit.partials
     power = np.abs(partials.level) ** 2
@@ -57,7 +58,7 @@ def second_pitch_share(fit: PhaseFit) -> float:
     if tone_growth(fit) > FADING:
         return float(strength[single & (growth > STEADY)].sum() / total)
     far = single & (np.abs(ahead) > 0.15 * tone_hz)
-    return _strongest_series(hertz[far], strength[far], 1.5 * bin_hz) / total
+    return _strongest_series(hertz[far], strength[far], 1.5 * bin_hz) / float(total)
 
 
 def _strongest_series(hertz: np.ndarray, power: np.ndarray, reach_hz: float) -> float:
@@ -73,7 +74,7 @@ def _strongest_series(hertz: np.ndarray, power: np.ndarray, reach_hz: float) -> 
 
 
 def pitch_scatter_excess(fit: PhaseFit) -> float:
-    """Return how far the partials' own pitches scatter, over what noise explains (>= 1)."""
+    """Return the scatter of the partials' own pitches over what noise explains, 1 or more."""
     harmonic = fit.partials.number > 0
     weight = 1 / fit.step.slope_variances[harmonic]
     free = int(harmonic.sum()) - sum(bool(one) for one in fit.free)
@@ -84,12 +85,12 @@ def pitch_scatter_excess(fit: PhaseFit) -> float:
 
 
 def phase_wander_excess(fit: PhaseFit) -> float:
-    """Return how much the tone's phase wanders, over what noise explains (>= 1).
+    """Return the wander of the tone's phase over what noise explains, 1 or more.
 
-    The timing error common to all harmonics, with the wander that was fitted
-    added back, is split into waves of growing order. Orders 0 to 2 are the
-    fit's own; were the rest white, each would have variance 1. A wave of
-    n turns tilts the fit as 1 / n, so orders weigh as the square of that.
+    The timing error common to all harmonics, with the fitted wander added back,
+    is decomposed into cosines of rising order. Orders 0 to 2 belong to the fit;
+    if the rest were white, each would have variance 1. A cosine of order n
+    biases the fit as 1 / n, so its square is weighted by 1 / n^2.
     """
     grid = fit.partials.grid
     pull, weight = common_timing_error(fit)

@@ -1,11 +1,11 @@
-"""A harmonic tone fitted to a whole take, all harmonics in phase.
+"""The model of a harmonic tone over a whole take, and one Gauss-Newton step of its fit.
 
 The model is a sum of partials that share one pitch, one slow drift and one
-stiffness, each with its own level, phase and decay; sines that belong to
-something else (hum) may stand beside it. Unknowns are solved by Gauss-Newton
-least squares on the samples of the take, unwindowed, so that the error comes
-near the Cramér-Rao bound (Rife and Boorstyn 1974; harmonic: Christensen and
-Jakobsson, *Multi-Pitch Estimation*, 2009).
+stiffness, each with its own level, phase and decay; separate sines that belong
+to something else (hum) may be fitted beside it. Least squares runs on the
+unwindowed samples of the take, so that the error comes near the Cramér-Rao bound
+(Rife and Boorstyn 1974; harmonic: Christensen and Jakobsson, *Multi-Pitch
+Estimation*, 2009).
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from .envelope_grid import EnvelopeGrid
 
 @dataclass
 class Partials:
-    """What is being fitted. Rows with ``number`` 0 are sines of their own.
+    """The unknowns of the fit, a row a partial. Rows with ``number`` 0 are separate sines.
 
     ``pitch_hz``, ``drift`` (relative, per second) and ``stiffness`` are shared;
-    ``own_hz`` is the frequency of a row that stands alone; ``level`` is complex,
+    ``own_hz`` is the frequency of a separate sine; ``level`` is complex,
     at the middle of the take; ``growth`` is in nepers a second. ``wander_s``, on the
     grid, is how far ahead of a steady drift the tone runs (vibrato, flutter).
     """
@@ -44,14 +44,18 @@ class Partials:
             self.growth = np.zeros(len(self.number))
 
     def stretch(self) -> np.ndarray:
-        """Return how far each partial of a stiff string lies above its harmonic."""
+        """Return each partial's frequency over its harmonic's (stiff string), shape (rows,)."""
         square = self.number.astype(float) ** 2
-        return np.sqrt((1 + self.stiffness * square) / (1 + self.stiffness))
+        ratio: np.ndarray = np.sqrt((1 + self.stiffness * square) / (1 + self.stiffness))
+        return ratio
 
     def hertz(self) -> np.ndarray:
-        return np.where(self.number > 0, self.number * self.pitch_hz * self.stretch(), self.own_hz)
+        """Return the frequency of each row at the middle of the take, shape (rows,)."""
+        series = self.number * self.pitch_hz * self.stretch()
+        return np.where(self.number > 0, series, self.own_hz)
 
     def carriers(self) -> np.ndarray:
+        """Return the FFT bin nearest to each row's frequency, shape (rows,)."""
         return np.rint(self.hertz() / self.grid.bin_hz).astype(int)
 
     def shapes(self) -> np.ndarray:
@@ -70,16 +74,19 @@ class Partials:
         if self.wander_s is not None:
             own = 2 * np.pi * np.where(self.number > 0, hertz, 0.0)
             phase += own[:, None] * self.wander_s
-        return np.exp(self.growth[:, None] * grid.growth_s + 1j * phase) * grid.taper
+        shapes: np.ndarray = np.exp(self.growth[:, None] * grid.growth_s + 1j * phase)
+        shapes *= grid.taper
+        return shapes
 
     def energy(self, weight: np.ndarray) -> np.ndarray:
         """Return each row's weighted sum of squares on the grid, shape (rows,)."""
         fade = np.exp(2 * self.growth[:, None] * self.grid.growth_s)
-        return np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
+        energy: np.ndarray = np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
+        return energy
 
     def onto(self, grid: EnvelopeGrid) -> Partials:
         """Return the same partials on another grid over the same take."""
-        other = self.keep(np.arange(len(self.number)))
+        other = self.copy()
         other.grid = grid
         if self.wander_s is not None:
             least = min(grid.points, self.grid.points) // 2
@@ -87,7 +94,12 @@ class Partials:
             other.wander_s = np.fft.irfft(spectrum, grid.points) * grid.points / self.grid.points
         return other
 
+    def copy(self) -> Partials:
+        """Return a copy whose arrays can be replaced without changing these partials."""
+        return self.keep(np.arange(len(self.number)))
+
     def keep(self, rows: np.ndarray) -> Partials:
+        """Return some of the rows, by index or as a bool mask, on the same grid."""
         return Partials(
             self.grid,
             self.number[rows],
@@ -101,6 +113,7 @@ class Partials:
         )
 
     def add_sines(self, hertz: np.ndarray) -> Partials:
+        """Return these partials and separate sines of level 0 at some frequencies."""
         count = len(hertz)
         return Partials(
             self.grid,
@@ -117,7 +130,7 @@ class Partials:
 
 @dataclass(frozen=True)
 class GaussNewtonStep:
-    """One Gauss-Newton step: sums over the grid, and the shared solution.
+    """The statistics of one Gauss-Newton step.
 
     ``covariance`` is that of (ln pitch, drift, stiffness) for the noise given;
     ``slopes`` and ``slope_variances`` are each partial's own frequency error,
@@ -147,9 +160,9 @@ def gauss_newton_step(
         envelopes: the residual's envelopes, shape (rows, points).
         weight: of each grid point in the sums of squares, shape (points,).
         noise: variance of an envelope point, real part, shape (rows,).
-        free: which of pitch, drift and stiffness may move.
-        fading: rows whose growth, and own frequency if they stand alone, may
-            move; shape (rows,) of bool.
+        free: which of pitch, drift and stiffness are fitted.
+        fading: rows whose growth is fitted, and whose own frequency if they are
+            separate sines; bool, shape (rows,).
         relax: the share of the step that is taken.
     """
     sums, gram, level = _residual_sums(partials, shapes, envelopes, weight)

@@ -1,8 +1,8 @@
-"""A first guess good to a fraction of a turn: drift, pitch, stiffness.
+"""The initial estimate of pitch, drift and stiffness, good to a fraction of a cycle.
 
-The drift is searched on the strongest partial, by turning it back and looking
-for the sharpest line; then the partials are followed upwards one by one, so that
-a stiff string's stretch, or a line that is none, cannot lead astray.
+The drift is searched on the strongest partial, by dechirping it and looking for
+the sharpest line; then the partials are tracked upwards one by one, so that
+neither a stiff string's stretch nor a spurious line misleads the estimate.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from .harmonics import Partials
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
 TRACKED_OVER_FLOOR = 12.0  # in power
 WANDER_HZ = 12.0  # the fastest vibrato looked for
-LEAST_WANDER_RADIANS = 0.3  # radians, rms
-STEADY_LEVEL = 0.15  # how far a partial's level may sway for its phase to count as vibrato
-WITHIN_BINS = 0.8  # how far a followed line may lie from the series
+LEAST_WANDER_RADIANS = 0.3  # rms
+STEADY_LEVEL = 0.15  # relative spread of a partial's level above which its phase is no vibrato
+WITHIN_BINS = 0.8  # how far a tracked line may lie from the series
 
 
 def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> EnvelopeGrid:
-    """Return a grid fine enough for the pitch, coarse enough for the cost."""
+    """Return a grid that resolves the pitch and keeps ``rows`` partials within ``MAX_GRID``."""
     periods = size / rate_hz * pitch_hz * 1.34
     points = MIN_POINTS
     while points < min(2 * periods, MAX_GRID / max(rows, 1), 2048):
@@ -33,7 +33,14 @@ def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> EnvelopeG
 def initial_estimate(
     grid: EnvelopeGrid, spectrum: np.ndarray, chosen: Candidate, lines: SpectralLines
 ) -> Partials | None:
-    """Return all partials with pitch, drift and stiffness good to a fraction of a turn."""
+    """Return all partials, with pitch, drift and stiffness good to a fraction of a cycle.
+
+    Args:
+        grid: over the take.
+        spectrum: rfft of the windowed take, from ``grid.transform``.
+        chosen: the coarse pitch.
+        lines: of the take.
+    """
     row = int(np.argmax(lines.power[chosen.lines]))
     strongest, line_hz = int(chosen.numbers[row]), float(lines.hertz[chosen.lines[row]])
     drift, found_hz = _search_drift(grid, spectrum, line_hz, chosen.hertz)
@@ -85,11 +92,11 @@ def _search_drift(
 def _initial_wander(
     grid: EnvelopeGrid, spectrum: np.ndarray, line_hz: float, drift: float, pitch_hz: float
 ) -> tuple[float, float, np.ndarray] | None:
-    """Return frequency, drift and wander of a partial whose phase sways by much.
+    """Return frequency, drift and wander of a partial with strong vibrato, else None.
 
-    Where vibrato turns a partial's phase by half a radian or more, its line
-    falls apart and must be put together first. None where it does not, or where
-    the level sways as well: that is no vibrato but a second pitch.
+    Where vibrato moves a partial's phase by half a radian or more, its line
+    splits into sidebands, which must be combined first. A level that varies as
+    well is no vibrato but a second pitch.
     """
     carrier = round(line_hz / grid.bin_hz)
     offsets = np.fft.fftfreq(grid.points, 1 / grid.points)
@@ -126,7 +133,7 @@ def _initial_wander(
 
 
 def _peak_offset(power: np.ndarray, offsets: np.ndarray) -> float:
-    """Return the place of the highest point, by a parabola through three logs."""
+    """Return the offset of the highest point, by a parabola through three logarithms."""
     i = int(np.argmax(power))
     left, middle, right = np.log(np.maximum(power[[i - 1, i, (i + 1) % len(power)]], 1e-300))
     curve = left - 2 * middle + right
@@ -143,7 +150,7 @@ def _track_partials(
     chosen: Candidate,
     lines: SpectralLines,
 ) -> tuple[float, float, int]:
-    """Follow the lines upwards; return pitch, stiffness and the last number reached."""
+    """Track the partials upwards; return pitch, stiffness and the last number reached."""
     numbers = np.arange(1, min(96, max(1, int(0.48 * grid.rate_hz / chosen.hertz))) + 1)
     pitch, stiffness, last = found_hz / strongest, 0.0, strongest
     carriers = np.rint(numbers * pitch / grid.bin_hz).astype(int)
@@ -181,7 +188,7 @@ def _track_partials(
 def _dechirped(
     grid: EnvelopeGrid, spectrum: np.ndarray, carriers: np.ndarray, rates_hz_per_s: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return each carrier's band with its drift turned back: power, offsets in bins."""
+    """Return the power of each carrier's band with its drift removed, and offsets in bins."""
     turned = grid.analyze(spectrum, carriers)
     turned *= np.exp(-1j * np.pi * rates_hz_per_s[:, None] * grid.time_s**2)
     length = 2 * grid.points
@@ -193,9 +200,9 @@ def _dechirped(
 def _fit_series(
     tracked: list[tuple[float, float, float]], bin_hz: float
 ) -> tuple[float, float] | None:
-    """Return pitch and stiffness from (number, hertz, trust) of followed lines.
+    """Return pitch and stiffness from (number, hertz, weight) of tracked lines.
 
-    None where neither a flat nor a stiff series passes within a bin of them all.
+    None where neither a harmonic nor a stiff series passes within a bin of them all.
     """
     number, hertz, weight = np.array(tracked).T
     root = np.sqrt(weight)

@@ -1,14 +1,15 @@
-"""The pitch of one take, with an uncertainty that is true, or a named refusal.
+"""The pitch reader: the pitch of one take with its uncertainty, or a named refusal.
 
-A coarse search finds the pitch, a fit locks all partials in phase over the
-whole take, a second method that shares nothing with the fit must agree, and
-what the fit leaves over decides whether the reading can be trusted.
+A coarse search finds the pitch, the phase fit refines it over the whole take,
+the autocorrelation, which is independent of the fit, must agree, and the fit
+quality widens the uncertainty or refuses the take.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from ...errors import TakeRefusedError
 from .autocorrelation import autocorrelation_pitch
 from .coarse_search import Candidate, SpectralLines, candidate_pitches, find_lines, score_candidates
 from .fit_quality import (
+    CENTS_A_NEPER,
     drift_cents_per_s,
     phase_wander_excess,
     pitch_scatter_excess,
@@ -24,7 +26,6 @@ from .fit_quality import (
 )
 from .phase_fit import PhaseFit, fit_phases, without_sines
 
-CENTS_A_NEPER = 1200 / math.log(2)
 SILENT_DBFS = -80.0
 OVERLOAD_SHARE = 0.25  # of samples in flat runs; a sine driven 0.7 dB over reaches it
 FULL_SCALE = 0.998  # a sample this high counts as full scale
@@ -48,7 +49,7 @@ REASONS = {
 
 @dataclass(frozen=True)
 class Pitch:
-    """A read pitch.
+    """The reading of one take.
 
     Attributes:
         hertz: at the middle of the take.
@@ -83,10 +84,10 @@ def estimate_pitch(
     Args:
         samples: one channel, shape (size,), full scale 1.0.
         sample_rate_hz: 44,100 to 192,000 are tested.
-        expected_hz: where given, the pitch is looked for within half an octave.
+        expected_hz: where given, the pitch is searched within half an octave of it.
         lowest_hz, highest_hz: the range; a pitch outside is refused.
-        background: the same input with nothing sounding, shape (any,), best as
-            long as the take; what it holds (hum) is no voice.
+        background: the same input with no voice sounding, shape (any,), best as
+            long as the take; its lines (hum) do not count as the voice.
 
     Raises:
         TakeRefusedError: with ``reason``, one of ``REASONS``.
@@ -122,9 +123,9 @@ def estimate_pitch(
 
 
 def full_scale_share(samples: np.ndarray) -> float:
-    """Return the share of samples in runs of full scale, one peak not being a run.
+    """Return the share of samples in runs at full scale; a single peak is no run.
 
-    A pulse wave recorded at full scale cannot be told from an overloaded input.
+    A pulse wave recorded at full scale looks the same as an overloaded input.
     """
     full = np.abs(samples) >= FULL_SCALE
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(np.int8), [0]])))
@@ -140,7 +141,7 @@ def _choose_candidate(
     expected_hz: float | None,
     background: np.ndarray | None,
 ) -> Candidate:
-    """Return the coarse pitch in the range, or refuse."""
+    """Return the coarse pitch in the range, or refuse the take."""
     if not len(lines.hertz):
         quiet = background is not None and np.mean(samples**2) < 2 * np.mean(background**2)
         _refuse_take("silent" if quiet else "noise", expected_hz)
@@ -157,7 +158,7 @@ def _choose_candidate(
     most = max(one.share for one in inside)
     chosen = next(one for one in inside if one.share > 0.9 * most)
     sparse = len(chosen.numbers) == 0 or math.gcd(*chosen.numbers.tolist()) > 1
-    # Told where to look, weak lines of a rival (hum, a bit's grain) don't overrule the tone.
+    # With an expected pitch, weak lines of a rival (hum, quantizing noise) don't count.
     ahead, more = (15.0, 0.02) if expected_hz else (0.0, 0.0)
     rival = best.score > chosen.score + ahead and best.share >= chosen.share + more
     if best is not chosen and (rival or sparse):
@@ -174,7 +175,7 @@ def _checked_pitch(
     peak_share: float,
     expected_hz: float | None,
 ) -> Pitch:
-    """Judge a fit and return it as a reading, or refuse."""
+    """Check the fit quality and return the reading, or refuse the take."""
     partials = fit.partials
     sigma = CENTS_A_NEPER * math.sqrt(max(fit.step.covariance[0, 0], 0.0))
     drift, drift_sigma = drift_cents_per_s(fit)
@@ -182,7 +183,7 @@ def _checked_pitch(
         _refuse_take("two_pitches", expected_hz)
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse_take("moving", expected_hz)
-    # A fit that was still moving when it was stopped is off by what it had left to go.
+    # A fit that had not converged is off by about its last step.
     sigma *= math.sqrt(max(phase_wander_excess(fit), pitch_scatter_excess(fit)) + fit.step.moved**2)
     other = autocorrelation_pitch(
         without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(fit)
@@ -203,6 +204,6 @@ def _checked_pitch(
     )
 
 
-def _refuse_take(reason: str, expected_hz: float | None) -> None:
+def _refuse_take(reason: str, expected_hz: float | None) -> NoReturn:
     where = "" if expected_hz is None else f" near {expected_hz:.1f} Hz"
     raise TakeRefusedError(reason, f"take{where}: {reason.replace('_', ' ')}: {REASONS[reason]}")

@@ -1,8 +1,8 @@
-"""What a measurement asks for and what comes back: values that do no I/O.
+"""Takes: the request for one, its result, and the loop that runs a plan. No I/O here.
 
 A plan says which note to play next; a listener plays it and reads its pitch,
-from a real input or from a virtual case; ``run`` goes between the two until
-the plan has nothing left to ask.
+from a real input or from a virtual case; ``run_plan`` passes requests and takes
+between the two until the plan is done.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
 PERIODS = 20  # of the expected note, at least, in a take
 LEAST_TAKE_S = 0.5
 LONGEST_TAKE_S = 4.0
-MOST_REFUSED = 4  # before the first reading; then the voice counts as not answering
-MOST_REFUSED_LATER = 12  # in a row, once it has answered
-LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # what the reader hears
+MOST_REFUSED = 4  # in a row before the first reading: the voice does not answer
+MOST_REFUSED_LATER = 12  # in a row after a reading
+LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # range of the pitch reader
 
 
 @dataclass(frozen=True, slots=True)
 class TakeRequest:
-    """One note to play and read, as the converter gets it: no correction is added.
+    """The request for one take: a note as the converter gets it, without correction.
 
     Attributes:
         voice: its name in the rig.
@@ -36,7 +36,7 @@ class TakeRequest:
         purpose: what the take is for.
         settle_s: from note-on to the first sample of the take.
         expected_cents: where the voice should sound, cents above key 0 with A
-            at 440 Hz; None is anywhere (``search``).
+            at 440 Hz; None searches the whole range.
     """
 
     voice: str
@@ -49,11 +49,11 @@ class TakeRequest:
 
     @property
     def commanded_cents(self) -> float:
-        """Number and bend as one pitch."""
+        """Number and bend as one pitch, cents above key 0."""
         return 100.0 * self.note + self.bend_cents
 
     def words(self) -> str:
-        """Return what is played, for a progress line."""
+        """Return a few words on what is played, for a progress line."""
         more = {"bend": ", bent", "again": ", again", "reference": ", the reference"}
         return f"note {self.note}{more.get(self.purpose, '')}"
 
@@ -65,12 +65,12 @@ class TakeRequest:
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """What came of a request.
+    """The result of a request.
 
     Attributes:
-        request: what was asked.
+        request: what was asked for.
         pitch: the reading; None if the take was refused.
-        refused: one of ``pitch.REASONS``, or a listener's own word; "" if read.
+        refused: a key of ``reader.REASONS``, or a listener's own reason; "" if read.
         at_s: middle of the take, on any steady clock.
     """
 
@@ -81,7 +81,7 @@ class Take:
 
     @property
     def sounding_cents(self) -> float:
-        """Pitch heard, cents above key 0 with A at 440 Hz. Only where it was read."""
+        """Pitch read, cents above key 0 with A at 440 Hz; the take must not be refused."""
         assert self.pitch is not None
         return hertz_to_pitch(self.pitch.hertz)
 
@@ -92,12 +92,12 @@ class Progress:
 
     Attributes:
         voice: being measured.
-        takes: heard so far; ``refused`` of them could not be read.
+        takes: so far, refused ones too.
         refused: takes that could not be read.
         sound_s: seconds of sound read so far.
         worst_cents: two sigma of the curve where it is least known now;
-            None before that can be said.
-        tolerance_cents: where it stops.
+            None while unknown.
+        tolerance_cents: at which the plan stops.
         doing: a few words: "note 60", "bend range".
     """
 
@@ -118,10 +118,10 @@ class Progress:
 
 
 class TakeListener(Protocol):
-    """Plays and reads; knows nothing of plans."""
+    """Plays one request at a time and reads its pitch."""
 
     def listen(self, request: TakeRequest) -> Take:
-        """Play a request and return what was heard; a take that can't be read is no error.
+        """Play a request and return its take; a take that can't be read is no error.
 
         Raises:
             MeasureError: the run can't go on: stopped, cable out, daemon gone.
@@ -130,33 +130,40 @@ class TakeListener(Protocol):
 
 
 class TakePlan(Protocol):
-    """Anything that asks for takes one by one: a plan, a proof, a trim."""
+    """Requests takes one by one: a measuring plan, a proof, a trim."""
 
     def next(self) -> TakeRequest | None:
-        """Return the next request; None when there is nothing left to ask."""
+        """Return the next request; None when the plan is done."""
         ...
 
     def add(self, take: Take) -> None:
-        """Take what was heard of the last request."""
+        """Add the take of the last request."""
         ...
 
-    def progress(self) -> Progress: ...
+    def progress(self) -> Progress:
+        """Return how far the plan is."""
+        ...
 
 
 def run_plan(
-    asking: TakePlan, listener: TakeListener, on_progress: Callable[[Progress], None] | None = None
+    plan: TakePlan, listener: TakeListener, on_progress: Callable[[Progress], None] | None = None
 ) -> None:
-    """Go between a plan and a listener until the plan has nothing left to ask.
+    """Run a plan: play each request and add its take, until the plan is done.
+
+    Args:
+        plan: what to measure.
+        listener: plays and reads.
+        on_progress: called before each take.
 
     Raises:
         MeasureError: the voice does not answer, or the listener can't go on.
     """
     refused, most = 0, MOST_REFUSED
-    while (request := asking.next()) is not None:
+    while (request := plan.next()) is not None:
         if on_progress is not None:
-            on_progress(asking.progress())
+            on_progress(plan.progress())
         take = listener.listen(request)
-        asking.add(take)
+        plan.add(take)
         refused += 1
         if take.pitch is not None:
             refused, most = 0, MOST_REFUSED_LATER
