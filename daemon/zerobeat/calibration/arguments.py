@@ -1,4 +1,4 @@
-"""What the measuring commands share on the command line."""
+"""The command line arguments that the measuring commands share."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from .measuring_session import MeasuringSession, open_session
 
 
 def add_session_arguments(parser: argparse.ArgumentParser, example: str) -> None:
-    """Add what says which daemon, which rig and which input."""
+    """Add the arguments for daemon, rig, audio input and ``--yes``."""
     parser.epilog = f"example: {example}"
     parser.add_argument("--input", default="", metavar="NAME", help="listen to this audio input")
     parser.add_argument(
@@ -31,10 +31,10 @@ def add_session_arguments(parser: argparse.ArgumentParser, example: str) -> None
 
 @contextmanager
 def session_of(args: argparse.Namespace, line: LiveLine) -> Iterator[MeasuringSession]:
-    """Yield the room that a command asks for.
+    """Yield the measuring session of a command.
 
-    A unit that is stopped or a terminal that is closed ends it as Ctrl-C does:
-    a daemon that was started for the command is stopped, every note released.
+    SIGTERM and SIGHUP end it as Ctrl-C does: every note is released, and a
+    daemon that was started for the command is stopped.
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _exit_on_signal)
@@ -50,10 +50,14 @@ def _exit_on_signal(number: int, frame: object) -> None:
 
 
 def voices_of(session: MeasuringSession, names: list[str], every: bool) -> list[str]:
-    """Return the voices that a command names, checked.
+    """Return the voices that a command names, each once.
+
+    Args:
+        every: return all voices of the rig.
 
     Raises:
-        MeasureError: none, and not all of them.
+        MeasureError: no voice is named.
+        CommandError: the rig has no such voice.
     """
     if every or names == ["all"]:
         return list(session.voices)

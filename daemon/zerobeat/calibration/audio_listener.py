@@ -1,8 +1,8 @@
-"""Plays requests through the daemon and reads them from audio inputs.
+"""A take listener on live audio: plays requests through the daemon, reads audio inputs.
 
-One voice after another, or several side by side where each has an input of its
-own: then their notes must be neither in unison nor harmonic, because
-neighbours pull each other through the supply.
+Voices are read one after another, or several side by side where each has an
+input of its own. Then their notes must be neither in unison nor harmonic,
+because oscillators pull each other through the power supply.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .measuring_session import MeasuringSession
 from .soundcheck import TOO_QUIET_DBFS
 
-STRIKE_S = 0.03  # how long the gate is open, before a VCA whose tap comes first
-SOFT_VELOCITY, USUAL_VELOCITY = 1, 100  # velocities
+STRIKE_S = 0.03  # the gate's length where the tap is before the VCA
+SOFT_VELOCITY, USUAL_VELOCITY = 1, 100
 MIDI_S = 0.02  # from the socket to the converter's input, on a slow cable
 BACKGROUND_S = 0.6
 HUM_HZ = (50.0, 60.0)
-HUM_CENTS = 8.0  # a grid keeps within 0.2 Hz of 50 but in trouble
+HUM_CENTS = 8.0  # a grid stays within 0.2 Hz of 50 in normal operation
 RETRIED_REFUSALS = (
     "moving",
     "two_pitches",
 )  # what may pass: the note before rings on, a lag settles
 RETRY_SETTLE_S = 0.25
-BEATING_CENTS = 35.0  # of n:1, where two voices would beat
+BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
 
 class LiveListener:
@@ -51,16 +51,20 @@ class LiveListener:
         self.sound_s = 0.0  # of takes so far; voices side by side count once
 
     def listen(self, request: TakeRequest) -> Take:
-        """Play a request and return what was heard.
+        """Play a request and return its take.
 
         Raises:
-            MeasureError: the player plays, a device or the daemon has gone, or
-                the machine loses audio.
+            MeasureError: the player plays a key, or the daemon refuses.
+            AudioError: a device was unplugged, or the machine loses audio.
         """
         return self.listen_many([request])[0]
 
     def listen_many(self, requests: Sequence[TakeRequest]) -> list[Take]:
-        """Play several voices at once, each heard on an input of its own."""
+        """Play several voices at once, each read on an input of its own.
+
+        Takes that were refused as moving or as two pitches are repeated once, after
+        a longer wait.
+        """
         sources = [self._session.input_of(one.voice) for one in requests]
         if len(set(sources)) != len(sources):
             raise MeasureError("found one audio input for two voices at once; allowed: one each")
@@ -75,7 +79,7 @@ class LiveListener:
         return takes
 
     def listen_corrected(self, requests: Sequence[TakeRequest]) -> list[Take]:
-        """Play the expected pitches of requests by profile and touch-up, at once, and read them."""
+        """Play the expected pitches of requests at once, corrected by the daemon, and read them."""
         sources = [self._session.input_of(one.voice) for one in requests]
         return self._once(requests, sources, corrected=True)
 
@@ -121,11 +125,11 @@ class LiveListener:
             self._session.release(request.voice)
 
     def _after(self, request: TakeRequest, corrected: bool) -> None:
-        """Learn whether the run goes on; a voice that is struck is released."""
+        """Release a struck voice; else repeat the play command, which fails if a key was played."""
         listening = self._session.listening(request.voice)
         if listening.excite == "strike" or listening.tap == "before_vca":
             self._session.release(request.voice)
-        else:  # the same again changes nothing, and is refused if the player has the voices
+        else:
             self._session.play(request.voice, **_play_arguments(request, corrected))
 
     def _read(self, request: TakeRequest, source: str, sound: AudioTake) -> Take:
@@ -139,7 +143,7 @@ class LiveListener:
         return Take(request, pitch, refused, sound.middle_s)
 
     def _check_there(self, source: str) -> None:
-        """Tell a device that has gone from a voice that is silent."""
+        """Raise AudioError if a device was unplugged, which looks like a silent voice."""
         device = self._session.audio.device_of(source)
         if device not in [one.name for one in list_devices()]:
             raise AudioError(f"{device}: has gone; plug it in again, then repeat")
@@ -147,10 +151,10 @@ class LiveListener:
     # ------------------------------------------------------------ before the first note
 
     def hear_background(self, names: Sequence[str]) -> None:
-        """Record the inputs of voices with every gate closed; what is there is no voice.
+        """Record the background of the voices' inputs, with every gate closed.
 
         Raises:
-            MeasureError: a tone sounds there: a drone, or another program.
+            MeasureError: a tone sounds: a drone, or another program.
         """
         session = self._session
         sources = list(
@@ -188,7 +192,7 @@ def _check_background(source: str, sound: AudioTake) -> None:
 
 
 def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:
-    """Return what to play: number and bend as asked, or the expected pitch, corrected."""
+    """Return the play command's arguments: number and bend, or the expected pitch, corrected."""
     if corrected:
         return {"corrected": True, "pitch_cents": request.expected_cents}
     return {"note": request.note, "bend_cents": request.bend_cents}
@@ -197,7 +201,7 @@ def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:
 def read_take(
     sound: AudioTake, expected_hz: float | None, background: np.ndarray | None
 ) -> tuple[Pitch | None, str]:
-    """Return the pitch of a take, or why it can't be read."""
+    """Return the pitch of a take, or None and the reason for the refusal."""
     try:
         pitch = estimate_pitch(
             sound.samples,
@@ -217,6 +221,7 @@ def _dbfs(sound: AudioTake) -> float:
 
 
 def _is_hum(hertz: float) -> bool:
+    """Return whether a frequency is one of the first ten multiples of a mains frequency."""
     for mains_hz in HUM_HZ:
         number = max(1, round(hertz / mains_hz))
         if number <= 10 and abs(1200.0 * math.log2(hertz / (number * mains_hz))) < HUM_CENTS:
@@ -225,9 +230,9 @@ def _is_hum(hertz: float) -> bool:
 
 
 def apart(expected_cents: Iterable[float]) -> list[int]:
-    """Return which of some pitches may sound side by side, the first always.
+    """Return the indexes of pitches that may sound side by side; the first is among them.
 
-    Left out are those in unison with one that was taken, or at n:1 to it.
+    A pitch is left out if it is in unison with one before it, or n:1 to it.
     """
     taken: list[float] = []
     chosen: list[int] = []
@@ -245,7 +250,7 @@ def _harmonic(one: float, other: float) -> bool:
 
 
 def side_by_side(request: TakeRequest, step: int) -> TakeRequest:
-    """Return a request moved by semitones, so that it is apart from its neighbours."""
+    """Return a request moved by semitones, so that voices side by side differ."""
     expected = request.expected_cents
     return replace(
         request,

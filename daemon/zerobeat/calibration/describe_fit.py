@@ -1,4 +1,4 @@
-"""What a measurement found, as lines for a terminal of 80 columns."""
+"""The result of a measurement as lines for a terminal of 80 columns."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ MOST_TERMINAL_ROWS = 14
 
 
 def measured_lines(found: MeasuredVoice, aim: Aim) -> list[str]:
-    """Return the readings, what is known by them, the proof and what to do."""
+    """Return the readings, the curve's figures, the proof and the advice."""
     fit = found.fit
     lines = [_cost(fit), *_reading_lines(fit, aim), *_curve_lines(fit, aim)]
     for part in fit.curve.describe(aim.zero_volt_note, aim.middle_c_octave):
@@ -31,7 +31,7 @@ def measured_lines(found: MeasuredVoice, aim: Aim) -> list[str]:
 
 
 def proof_lines(proof: Proof, aim: Aim) -> list[str]:
-    """Return the check notes, before and after."""
+    """Return the check notes with their errors before and after."""
     lines = ["check notes (no readings)  before      after   cents off"]
     for one in proof.checks:
         key = one.note + 12 * aim.panel_octaves

@@ -1,4 +1,7 @@
-"""Identity first: the sound must follow a pattern of small bends, or another voice is named."""
+"""Proves a voice's identity: the sound on its input must follow a pattern of small bends.
+
+Where it does not, the other voices are tried and the one that answers is named.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +19,11 @@ from .audio_listener import LiveListener
 from .measuring_session import MeasuringSession
 from .soundcheck import TOO_LOUD_PEAK_SHARE, TOO_QUIET_DBFS
 
-FOLLOWS_CENTS = 2.0  # how exactly a sound follows the bends sent to its voice
+FOLLOWS_CENTS = 2.0  # largest deviation of the sound from the bends sent
 IDENTITY_PATTERN_CENTS = (0.0, 12.0, -9.0, 5.0, -14.0)
 IDENTITY_SETTLE_S = 0.12
-LEAST_IDENTITY_S = 0.2  # small bends need no finer reading
-SEARCH_CENTS = 600.0  # how far below the expected pitch it may sound
+LEAST_IDENTITY_S = 0.2  # the pattern's bends are much larger than the reading's sigma
+SEARCH_CENTS = 600.0  # the voice may sound so far below the expected pitch
 
 
 def identity_note(voice: Voice) -> int:
@@ -29,7 +32,7 @@ def identity_note(voice: Voice) -> int:
 
 
 def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
-    """Return the takes that prove a voice's identity; the first looks anywhere."""
+    """Return the requests of the pattern; they search the whole range."""
     expected = 100.0 * note + 1200.0 * voice.panel_octaves
     seconds = max(LEAST_IDENTITY_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
     return [
@@ -38,28 +41,28 @@ def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
     ]
 
 
-def follows_bends(sent_cents: Sequence[float], heard_cents: Sequence[float]) -> bool:
-    """Return whether what was heard moved as the bends that were sent.
+def follows_bends(sent_cents: Sequence[float], read_cents: Sequence[float]) -> bool:
+    """Return whether the pitches read moved as the bends that were sent.
 
     Args:
         sent_cents: a pattern like ``IDENTITY_PATTERN_CENTS``, shape (n,), three or more.
-        heard_cents: the pitches read, shape (n,), any offset.
+        read_cents: the pitches read, shape (n,), with any offset.
     """
-    sent, heard = np.asarray(sent_cents, float), np.asarray(heard_cents, float)
-    if sent.shape != heard.shape or len(sent) < 3:
+    sent, read = np.asarray(sent_cents, float), np.asarray(read_cents, float)
+    if sent.shape != read.shape or len(sent) < 3:
         return False
-    sent, heard = sent - sent.mean(), heard - heard.mean()
-    scale = float(sent @ heard / (sent @ sent))  # a wrong bend range still follows
-    left = np.abs(heard - scale * sent)
+    sent, read = sent - sent.mean(), read - read.mean()
+    scale = float(sent @ read / (sent @ sent))  # a wrong bend range still follows
+    left = np.abs(read - scale * sent)
     return bool(scale > 0.05 and left.max() <= max(FOLLOWS_CENTS, 0.1 * scale * np.ptp(sent)))
 
 
 class Identity:
-    """What proving a voice found.
+    """The result of an identity test.
 
     Attributes:
-        heard: the takes of the pattern, as far as they went.
-        follows: whether the sound did as it was told.
+        takes: of the pattern, up to the first refused one.
+        follows: whether the sound followed the bends.
         answers: another voice that did instead; "" if none.
         refused: why a take could not be read; "" if all could.
     """
@@ -75,12 +78,13 @@ class Identity:
 
     @property
     def level_dbfs(self) -> float | None:
-        """Return the level of the last take that was read."""
+        """Level of the last take that was read; None if none was."""
         levels = [one.pitch.level_dbfs for one in self.takes if one.pitch is not None]
         return levels[-1] if levels else None
 
     @property
     def peak_share(self) -> float:
+        """Largest share of samples in runs at full scale."""
         return max(
             (one.pitch.peak_share for one in self.takes if one.pitch is not None), default=0.0
         )
@@ -89,13 +93,13 @@ class Identity:
 def identify(
     session: MeasuringSession, listener: LiveListener, name: str, probe: bool = True
 ) -> Identity:
-    """Play the pattern on a voice; where the sound does not follow, find who answers.
+    """Play the pattern on a voice; where the sound does not follow, find which voice answers.
 
     Args:
-        room: with the voice's input open.
-        listener: over it.
+        session: with the voice's input open.
+        listener: of the session.
         name: of the voice.
-        probe: look for the voice that answers instead.
+        probe: whether other voices are tried.
     """
     found = _play_pattern(listener, session.voice(name))
     session.release(name)
@@ -116,17 +120,17 @@ def identify(
 
 def _play_pattern(listener: LiveListener, voice: Voice) -> Identity:
     takes: list[Take] = []
+    expected: float | None = None
     for request in identity_requests(voice, identity_note(voice)):
-        if takes and takes[0].pitch is not None:
-            request = replace(request, expected_cents=takes[0].sounding_cents)
-        takes.append(listener.listen(request))
+        takes.append(listener.listen(replace(request, expected_cents=expected)))
+        expected = expected if takes[0].pitch is None else takes[0].sounding_cents
         if takes[-1].pitch is None:
             break
     return Identity(takes)
 
 
 class _FixedInputListener(LiveListener):
-    """Hears every voice on one input, whatever the rig says."""
+    """Reads every voice on one input, whichever the rig names for it."""
 
     def __init__(self, session: MeasuringSession, source: str) -> None:
         super().__init__(session)
@@ -137,7 +141,7 @@ class _FixedInputListener(LiveListener):
 
 
 def prove(session: MeasuringSession, listener: LiveListener, name: str) -> Identity:
-    """Return the proof of a voice's identity and level.
+    """Test a voice's identity and level, and report the level to the player.
 
     Raises:
         MeasureError: another voice answers, none does, or the level is wrong.

@@ -1,7 +1,7 @@
-"""Measures voices on live audio: identity, plan, fit, check notes, and only then a profile.
+"""Measures voices on live audio: identity, plan, fit, check notes, and then the profile.
 
-Voices with inputs of their own are read side by side. A voice whose run is not
-whole, or whose check notes are worse than before, keeps the profile it has.
+Voices with inputs of their own are read side by side. A voice whose run is
+incomplete, or whose check notes are worse than before, keeps its profile.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ from .measuring_session import MeasuringSession
 from .profile_persistence import keep_profile
 
 UNTOUCHED = "the profile in force is unchanged"
-UNISON_CENTS = 6000.0  # where voices that were read side by side are heard together
+UNISON_CENTS = 6000.0  # pitch at which voices that were read side by side are compared
 UNISON_S = 0.5
 MakeAim = Callable[[MeasuringSession, str], Aim]
 
 
 @dataclass(frozen=True, slots=True)
 class MeasureOptions:
-    """What the player asks besides the aim.
+    """The player's options besides the aim.
 
     Attributes:
-        checks: how many check notes; 0 leaves them out.
-        accept: keep it even if it is worse than what is there.
+        checks: number of check notes; 0 plays none.
+        accept: keep a profile even if it is worse than the one in force.
         dry_run: keep nothing.
     """
 
@@ -53,29 +53,30 @@ def measure_live(
     session: MeasuringSession,
     names: Sequence[str],
     make_aim: MakeAim,
-    wish: MeasureOptions,
+    options: MeasureOptions,
     line: LiveLine,
 ) -> dict[str, MeasuredVoice | str]:
-    """Measure voices, show what was found, and keep their profiles.
+    """Measure voices, show the results, and keep their profiles.
 
     Args:
-        room: with the inputs of the voices open.
+        session: with the inputs of the voices open.
         names: of the voices.
-        make_aim: what is to be measured of a voice.
-        wish: what else is asked.
+        make_aim: returns the aim for a voice.
+        options: the player's options.
         line: shows progress and results.
 
     Returns:
-        By voice: what was measured and kept, or one line that says why nothing was.
+        By voice: the result that was kept, or one line that says why none was.
 
     Raises:
-        MeasureError: the run can't go on at all: stopped, cable out, daemon gone.
+        MeasureError: the whole run ends: the player stopped it, or the daemon refuses.
+        AudioError: an audio device was unplugged.
     """
     found: dict[str, MeasuredVoice | str] = {}
     for group in side_by_side_groups(session, names):
         listener = LiveListener(session)
         session.caution(group)
-        measured = _measure_group(session, listener, group, make_aim, wish, line)
+        measured = _measure_group(session, listener, group, make_aim, options, line)
         session.release()
         for name, result in measured.items():
             one = result
@@ -86,7 +87,7 @@ def measure_live(
             found[name] = (
                 one
                 if isinstance(one, str)
-                else _show_and_keep(session, one, make_aim(session, name), wish, line)
+                else _show_and_keep(session, one, make_aim(session, name), options, line)
             )
             if isinstance(found[name], str):
                 print(f"{found[name]}; {UNTOUCHED}", file=sys.stderr, flush=True)
@@ -105,7 +106,7 @@ def _measure_group(
     listener: LiveListener,
     group: list[str],
     make_aim: MakeAim,
-    wish: MeasureOptions,
+    options: MeasureOptions,
     line: LiveLine,
 ) -> dict[str, MeasuredVoice | str]:
     failed: dict[str, str] = {}
@@ -128,9 +129,9 @@ def _measure_group(
         except MeasureError as error:
             _note_failure(error, name, failed)
     provings = {
-        name: _proof_plan(session, aims[name], fit, wish.checks)
+        name: _proof_plan(session, aims[name], fit, options.checks)
         for name, fit in fits.items()
-        if wish.checks
+        if options.checks
     }
     failed |= run_together(provings, session, listener, line.show)
     line.clear()
@@ -148,7 +149,7 @@ def _measure_group(
 
 
 def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> None:
-    """Note that a voice failed for a reason of its own, so that others go on; else raise."""
+    """Record a voice's own failure, so that the others go on; raise any other error."""
     if not str(error).startswith(f"{name}: "):
         raise error
     failed[name] = str(error)
@@ -160,9 +161,10 @@ def run_together(
     listener: LiveListener,
     show: Callable[[str], None],
 ) -> dict[str, str]:
-    """Go between several plans and the listener until none asks; return who failed, and why.
+    """Run several plans on one listener until all are done; return the failures by voice.
 
-    Only pitches that are apart sound at once; the others wait for the next round.
+    Only pitches that may sound side by side are played at once; the other plans
+    wait for the next round.
     """
     failed: dict[str, str] = {}
     refused = dict.fromkeys(plans, 0)
@@ -180,15 +182,15 @@ def run_together(
             for name in plans.keys() - set(chosen):
                 session.release(name)
         show(_progress([plans[name].progress() for name in asked]))
-        for heard in listener.listen_many([asked[name] for name in chosen]):
-            name = heard.request.voice
-            refused[name] = 0 if heard.pitch is not None else refused[name] + 1
+        for take in listener.listen_many([asked[name] for name in chosen]):
+            name = take.request.voice
+            refused[name] = 0 if take.pitch is not None else refused[name] + 1
             try:
-                plans[name].add(heard)
+                plans[name].add(take)
             except MeasureError as error:
                 failed[name] = str(error)
             if refused[name] >= MOST_REFUSED:
-                failed[name] = _unreadable_line(heard)
+                failed[name] = _unreadable_line(take)
             if name in failed:
                 session.release(name)
 
@@ -197,11 +199,11 @@ def _sounding(request: TakeRequest) -> float:
     return request.commanded_cents if request.expected_cents is None else request.expected_cents
 
 
-def _unreadable_line(heard: Take) -> str:
-    reason = heard.refused
+def _unreadable_line(take: Take) -> str:
+    reason = take.refused
     return (
-        f"{heard.request.voice}: found {MOST_REFUSED} takes in a row that can't be read, the last "
-        f"at {name_of_note(heard.request.note)}: {reason.replace('_', ' ')}: "
+        f"{take.request.voice}: found {MOST_REFUSED} takes in a row that can't be read, the last "
+        f"at {name_of_note(take.request.note)}: {reason.replace('_', ' ')}: "
         f"{REASONS.get(reason, reason)}"
     )
 
@@ -212,7 +214,7 @@ def _progress(each: Sequence[Progress]) -> str:
     return "; ".join(f"{one.voice} {one.takes} takes" for one in each)[:79]
 
 
-# ---------------------------------------------------------------- proof and keeping
+# ---------------------------------------------------------------- proof and profile
 
 
 def _proof_plan(session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int) -> ProofPlan:
@@ -225,25 +227,29 @@ def _proof_plan(session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int)
 
 
 def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -> str:
-    """Return what a voice was read from; absolute pitch is by that clock alone (A4, A11)."""
+    """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
     source = session.input_of(name)
     ppm = session.loaded.audio_inputs[source].clock_ppm
     return (
-        f"{name}: read from {session.audio.device_of(source)[:30]} at {listener.rates_hz[name]:g} Hz; "
+        """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
         f"its clock {ppm:+g} ppm"
     )
 
 
 def _show_and_keep(
-    session: MeasuringSession, found: MeasuredVoice, aim: Aim, wish: MeasureOptions, line: LiveLine
+    session: MeasuringSession,
+    found: MeasuredVoice,
+    aim: Aim,
+    options: MeasureOptions,
+    line: LiveLine,
 ) -> MeasuredVoice | str:
-    """Show what was found and hand it to the daemon, unless it is worse than what is there."""
+    """Show a result and send its profile to the daemon, unless it is worse than the old one."""
     name = found.fit.voice
     for text in measured_lines(found, aim):
         line.say(text)
-    if wish.dry_run:
+    if options.dry_run:
         return found
-    if found.worse and not wish.accept:
+    if found.worse and not options.accept:
         return f"{name}: not kept: {found.worse}; --accept keeps it"
     line.say(keep_profile(session.loaded, found.profile, session.socket))
     return found
@@ -252,15 +258,15 @@ def _show_and_keep(
 def _check_unison(
     session: MeasuringSession, listener: LiveListener, names: list[str], line: LiveLine
 ) -> None:
-    """Prove voices that were read side by side in unison: corrected, on one pitch, all at once."""
+    """Play voices that were read side by side at one pitch at once, corrected, and show errors."""
     if len(names) < 2:
         return
     asked = [TakeRequest(name, 0, 0.0, UNISON_S, "check", 0.1, UNISON_CENTS) for name in names]
-    heard = listener.listen_corrected(asked)
+    takes = listener.listen_corrected(asked)
     session.release()
     cents = {
         one.request.voice: one.sounding_cents - UNISON_CENTS
-        for one in heard
+        for one in takes
         if one.pitch is not None
     }
     shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())

@@ -1,4 +1,4 @@
-"""Touch-up on live audio: what voices have drifted since their profile, taken out.
+"""Touch-up on live audio: measures voices' drift since their profiles and corrects it.
 
 Voices with audio inputs of their own are read side by side.
 """
@@ -21,11 +21,11 @@ from .touchup import DriftSinceProfile
 TOUCH_UP_TAKE_S = 0.35
 TOUCH_UP_SETTLE_S = 0.1
 LOWEST_REFERENCE_HZ = 55.0  # of a reference: lower ones need longer takes
-LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # where in a voice's range its two notes lie
+LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # positions of the two notes in a voice's usable range
 
 
 def side_by_side_groups(session: MeasuringSession, names: Sequence[str]) -> list[list[str]]:
-    """Return voices in groups that can be read side by side: an input of its own each."""
+    """Return voices in groups whose members have different audio inputs."""
     groups: list[list[str]] = []
     for name in names:
         source = session.input_of(name)
@@ -42,7 +42,7 @@ def notes_for(voice: Voice) -> tuple[int, int]:
     """Return a reference and a check note: in the usable range, far apart, not too low.
 
     Raises:
-        MeasureError: its usable range is too narrow.
+        MeasureError: the voice's usable range is too narrow.
     """
     curve = voice.curve
     low_cents = hertz_to_pitch(LOWEST_REFERENCE_HZ) - 1200.0 * voice.panel_octaves
@@ -68,16 +68,16 @@ def touch_up_voices(
     show: Callable[[str], None],
     keep: bool = True,
 ) -> dict[str, DriftSinceProfile | str]:
-    """Read what voices have drifted, and take it out.
+    """Measure voices' drift since their profiles and send it to the daemon as touch-up.
 
     Args:
-        room: with their inputs open.
+        session: with their inputs open.
         names: of the voices.
-        show: takes a progress line.
-        keep: hand it to the daemon.
+        show: shows a progress line.
+        keep: send the touch-ups; else only measure.
 
     Returns:
-        By voice: what was taken out, or one line that says why not.
+        By voice: the drift, or one line that says why there is none.
     """
     found: dict[str, DriftSinceProfile | str] = {}
     listener = LiveListener(session)
@@ -89,7 +89,8 @@ def touch_up_voices(
         found |= read_drift(session, listener, group)
     session.release()
     session.say(
-        f"{len(names)} voice{'s' if len(names) != 1 else ''} read, {listener.sound_s:.1f} s of sound"
+        f"{len(names)} voice{'s' if len(names) != 1 else ''} read, "
+        f"{listener.sound_s:.1f} s of sound"
     )
     if keep:
         for one in found.values():
@@ -101,7 +102,7 @@ def touch_up_voices(
 def read_drift(
     session: MeasuringSession, listener: LiveListener, names: Sequence[str]
 ) -> dict[str, DriftSinceProfile | str]:
-    """Return the drift of voices that are heard side by side, or why it can't be told."""
+    """Return the drift of voices that are read side by side, or why it can't be measured."""
     pairs: dict[str, tuple[TakeRequest, ...]] = {}
     found: dict[str, DriftSinceProfile | str] = {}
     for step, name in enumerate(names):
@@ -121,11 +122,11 @@ def read_drift(
             TOUCH_UP_SETTLE_S,
         )
         pairs[name] = tuple(_moved_aside(voice, one, step) for one in asked)
-    heard = [listen_apart(session, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
+    takes = [listen_apart(session, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
     for name in pairs:
         voice = session.voice(name)
         try:
-            found[name] = _drift_of(voice, heard[0][name], heard[1][name])
+            found[name] = _drift_of(voice, takes[0][name], takes[1][name])
         except MeasureError as error:
             found[name] = str(error)
     for name in pairs:
@@ -134,7 +135,7 @@ def read_drift(
 
 
 def _moved_aside(voice: Voice, request: TakeRequest, step: int) -> TakeRequest:
-    """Return a request some semitones aside, towards the middle of the range."""
+    """Return a request moved some semitones towards the middle of the range."""
     middle = (voice.lowest_note + voice.highest_note) / 2.0
     return side_by_side(request, step if request.note < middle else -step)
 
@@ -142,30 +143,31 @@ def _moved_aside(voice: Voice, request: TakeRequest, step: int) -> TakeRequest:
 def listen_apart(
     session: MeasuringSession, listener: LiveListener, requests: Sequence[TakeRequest]
 ) -> dict[str, Take]:
-    """Return what was heard of each voice; those that would pull each other take turns."""
+    """Return the take of each voice; voices that would pull each other are read in turn."""
     left = list(requests)
-    heard: dict[str, Take] = {}
+    takes: dict[str, Take] = {}
     while left:
         chosen = [left[i] for i in apart(one.expected_cents or 0.0 for one in left)]
         left = [one for one in left if one not in chosen]
         sent = [_without_number_error(session.voice(one.voice), one) for one in chosen]
         for asked, one in zip(chosen, listener.listen_many(sent), strict=True):
-            heard[asked.voice] = replace(one, request=asked)
-        for one in chosen if left else ():
-            session.release(one.voice)
-    return heard
+            takes[asked.voice] = replace(one, request=asked)
+        if left:
+            for request in chosen:
+                session.release(request.voice)
+    return takes
 
 
 def _without_number_error(voice: Voice, request: TakeRequest) -> TakeRequest:
-    """Return a request with the error of its number taken out, where the converter has such."""
+    """Return a request with the converter's error of its number removed, where it has one."""
     errors = voice.note_errors_cents
     return request if errors is None else replace(request, bend_cents=-errors[request.note])
 
 
 def _drift_of(voice: Voice, reference: Take, check: Take) -> DriftSinceProfile:
-    for heard in (reference, check):
-        if heard.pitch is None:
-            reason = heard.refused
+    for take in (reference, check):
+        if take.pitch is None:
+            reason = take.refused
             raise MeasureError(
                 f"{voice.name}: {reason.replace('_', ' ')}: {REASONS.get(reason, reason)}"
             )
@@ -173,7 +175,7 @@ def _drift_of(voice: Voice, reference: Take, check: Take) -> DriftSinceProfile:
 
 
 def send_touch_up(session: MeasuringSession, found: DriftSinceProfile) -> None:
-    """Hand a touch-up to the daemon."""
+    """Send a touch-up to the daemon, referred to a whole note number."""
     reference = min(max(round(found.reference_cents / 100.0), 0), 127)
     moved = found.stretch_cents * (100.0 * reference - found.reference_cents) / 1200.0
     session.client.ask(

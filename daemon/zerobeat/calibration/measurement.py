@@ -1,4 +1,4 @@
-"""From a rig and a source of readings to a profile: measured, proved, kept."""
+"""Measures a voice from any source of readings: aim, fit, proof and profile."""
 
 from __future__ import annotations
 
@@ -27,16 +27,19 @@ from ..tuning.tracking import TrackingCurve
 from ..tuning.units import hertz_to_pitch
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
-ENVELOPE_SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
+ENVELOPE_SETTLE_S = 0.1  # for envelope and slew, added to the converter's own
 ProgressCallback = Callable[[Progress], None]
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredVoice:
-    """A fit, its proof where there is one, and the profile they make.
+    """The result of measuring a voice.
 
-    ``worse`` says why it should not replace what is there; "" if it may.
-    ``left`` are the largest errors at the readings before and after, in cents.
+    Attributes:
+        profile: of fit and proof.
+        proof: None if no check notes were played.
+        left: largest errors at the readings with the old and the new correction, in cents.
+        worse: why it should not replace the profile in force; "" if it may.
     """
 
     fit: CurveFit
@@ -50,7 +53,7 @@ def find_voice(loaded: LoadedRig, name: str) -> Voice:
     """Return a voice of the rig.
 
     Raises:
-        CommandError: it has none of that name.
+        CommandError: the rig has none of that name.
     """
     for voice in loaded.rig.voices:
         if voice.name == name:
@@ -70,10 +73,17 @@ def aim_of(
     highest_note: int | None = None,
     most_takes: int | None = None,
 ) -> Aim:
-    """Return what is to be measured of a voice: all that it may be sent and that can be heard.
+    """Return the aim for a voice: all notes it may be sent that the pitch reader can read.
 
     Args:
+        loaded: the rig.
+        voice: of the rig.
+        tolerance_cents, every_semitone: of the aim.
         notes, lowest_note, highest_note: MIDI numbers as sent to the converter.
+        most_takes: None chooses by the number of notes.
+
+    Raises:
+        MeasureError: one of ``notes`` is outside the voice's range.
     """
     converter = loaded.converters[voice.output].converter
     panel_cents = 1200.0 * voice.panel_octaves
@@ -110,7 +120,7 @@ def by_listening(
     listener: TakeListener,
     aim: Aim,
     voice: Voice,
-    behind: ConverterFile,
+    converter_file: ConverterFile,
     *,
     on_progress: ProgressCallback | None = None,
     checks: int = 4,
@@ -121,9 +131,9 @@ def by_listening(
         listener: plays and reads; a real input or a virtual case.
         aim: from ``aim_of``.
         voice: as it plays now.
-        behind: its converter.
-        tell: hears of the progress before each take.
-        checks: how many check notes; 0 leaves them out.
+        converter_file: of its converter.
+        on_progress: called before each take.
+        checks: number of check notes; 0 plays none.
 
     Raises:
         MeasureError: it can't be measured; nothing is changed.
@@ -134,7 +144,9 @@ def by_listening(
     made = profile_of(fit, aim, None)
     proof = None
     if checks:
-        after = with_profile(replace(voice, curve=None, note_errors_cents=None), made, behind)
+        after = with_profile(
+            replace(voice, curve=None, note_errors_cents=None), made, converter_file
+        )
         proving = ProofPlan(aim, fit, encoder(voice), encoder(after), checks)
         run_plan(proving, listener, on_progress)
         proof = proving.result()
@@ -142,10 +154,10 @@ def by_listening(
 
 
 def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
-    """Fit readings that came another way: typed, or from a recording.
+    """Fit readings that were not taken live: typed, or from a recording.
 
     Raises:
-        MeasureError: too few, or no rising pitch in them.
+        MeasureError: too few readings, or no rising pitch in them.
     """
     readings = RunReadings(replace(aim, test_bend=False))
     refused = []
@@ -164,7 +176,7 @@ def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
 
 
 def encoder(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
-    """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
+    """Return the voice's encoder: a pitch, panel octaves removed, to number and bend."""
     chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
 
     def encode(pitch_cents: float) -> tuple[int, float] | None:
@@ -177,7 +189,7 @@ def encoder(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
 
 
 def measured_voice(fit: CurveFit, aim: Aim, proof: Proof | None, voice: Voice) -> MeasuredVoice:
-    """Return the whole result, compared with what is there now (nothing worse goes unsaid)."""
+    """Return the result with its profile, compared with the correction in force."""
     left = _errors_left(fit, voice)
     worse = ""
     if proof is not None:
@@ -209,7 +221,7 @@ def _errors_left(fit: CurveFit, voice: Voice) -> tuple[float, float]:
 
 
 def profile_of(fit: CurveFit, aim: Aim, proof: Proof | None) -> Profile:
-    """Return the profile of a fit; a reading that the others speak against is left out."""
+    """Return the profile of a fit, without doubtful readings."""
     checks = () if proof is None else proof.checks
     return Profile(
         voice=fit.voice,

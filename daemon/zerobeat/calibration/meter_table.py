@@ -1,4 +1,4 @@
-"""A meter's readings of a converter, as the table for its file."""
+"""Turns a meter's readings of a converter into the table for its file."""
 
 from __future__ import annotations
 
@@ -14,26 +14,28 @@ from ..errors import CommandError, MeasureError
 from ..tuning.units import name_of_note, volts_to_pitch
 from .readings_file import TypedVolts, parse_volts, read_text_file, write_text_file
 
-SLIP_CENTS = 60.0  # of one reading from the line through the others
+SLIP_CENTS = 60.0  # a reading this far from the line through the others is a typing error
 LEAST_METER_NOTES = 3
 
 
 def run_volts(path: Path, output: str, loaded: LoadedRig, out: Path | None) -> int:
-    """Read a meter's table, say what it means, and print or write it as YAML.
+    """Read a meter's table, print a summary, and print or write it as YAML.
 
     Raises:
         CommandError: no such converter in the rig.
-        ConfigError, MeasureError: a bad line, or a reading that must be a slip.
+        ConfigError, MeasureError: a bad line, or a reading that must be a typing error.
     """
     if output not in loaded.converters:
         names = ", ".join(loaded.converters)
         raise CommandError(f"found no converter {output}; allowed with --volts: {names}")
-    behind = loaded.converters[output]
+    converter_file = loaded.converters[output]
     middle = loaded.rig.middle_c_octave
     rows = parse_volts(read_text_file(path), str(path), middle)
     for channel in sorted({row.channel for row in rows}):
         own = [row for row in rows if row.channel == channel]
-        print("\n".join(wrapped(_channel_summary(channel, own, behind, str(path), middle), 0)))
+        print(
+            "\n".join(wrapped(_channel_summary(channel, own, converter_file, str(path), middle), 0))
+        )
     table = yaml_of(rows)
     if out is None:
         print(f"\nPut this into the file of {output}, in place of its channels:\n")
@@ -55,10 +57,10 @@ def yaml_of(rows: Sequence[TypedVolts]) -> str:
 
 
 def _channel_summary(
-    channel: int, rows: Sequence[TypedVolts], behind: ConverterFile, file: str, middle: int
+    channel: int, rows: Sequence[TypedVolts], converter_file: ConverterFile, file: str, middle: int
 ) -> str:
-    """Return offset, scale and what they leave; refuse what can only be a slip."""
-    zero = behind.converter.zero_volt_note
+    """Return offset, slope and residual of a channel; refuse a reading far off the line."""
+    zero = converter_file.converter.zero_volt_note
     if len(rows) < LEAST_METER_NOTES:
         raise MeasureError(
             f"{file}: channel number {channel + 1}: found {len(rows)} notes; needed: "

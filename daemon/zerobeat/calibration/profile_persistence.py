@@ -1,4 +1,4 @@
-"""Keeping a measured profile: through the daemon that plays, or in its files without one."""
+"""Stores a measured profile: through the running daemon, or in its state directory."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None
     """Store a profile through the daemon, or without one in the state directory.
 
     Returns:
-        A line that says where.
+        A line for the player that says where.
 
     Raises:
         MeasureError: the rig says ``profile: none`` for this voice.
-        CommandError, StoreError: it could not be stored; what was there is still there.
+        CommandError, StoreError: it could not be stored; the old one is intact.
     """
     client = _running_daemon(socket)
     if client is not None:
@@ -40,7 +40,10 @@ def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None
 
 
 def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> str:
-    """Bring back the profile before the last; a second time brings the last one back.
+    """Restore the previous profile; a second call restores the last one again.
+
+    Returns:
+        A line for the player.
 
     Raises:
         CommandError, StoreError: there is none, or it could not be stored.
@@ -62,7 +65,7 @@ def _stored_name(loaded: LoadedRig, voice: str) -> str:
 
 
 def _running_daemon(socket: Path | None) -> Client | None:
-    """Return a connection to the daemon that plays; None if none does."""
+    """Return a connection to the running daemon; None if none runs."""
     try:
         return Client(socket)
     except ControlError:
@@ -72,7 +75,7 @@ def _running_daemon(socket: Path | None) -> Client | None:
 
 
 class _DaemonLock:
-    """Holds the daemon's lock, so that none starts while its files are written."""
+    """Holds the daemon's lock, so that no daemon starts while its files are written."""
 
     def __enter__(self) -> None:
         folder = runtime_directory()

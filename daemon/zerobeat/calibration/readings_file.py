@@ -1,4 +1,4 @@
-"""Files of readings that were taken another way: typed tables and recorded sweeps."""
+"""Reads files of readings: a tuner's typed table, a profile, a recorded sweep, a meter's volts."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Row = TypeVar("Row")
 
 @dataclass(frozen=True, slots=True)
 class TypedReading:
-    """A line of a tuner's table: the key played, the cents shown, how sure that is."""
+    """A line of a tuner's table: the key played, the cents shown, their sigma."""
 
     note: int
     cents: float
@@ -50,7 +50,7 @@ def read_typed(path: Path, voice: Voice, middle_c_octave: int) -> list[Take]:
     """Return a tuner's readings: lines of text, or the readings of a profile file (.yaml).
 
     Raises:
-        ConfigError: every bad line.
+        ConfigError: all bad lines.
     """
     if path.suffix in (".yaml", ".yml"):
         return _of_profile(path, voice, middle_c_octave)
@@ -76,11 +76,13 @@ def read_recording(
     """Return the takes of a recorded sweep.
 
     Args:
+        path: of a WAV file.
         channel_number: of the file, from 1.
-        notes: as they were played, in order.
+        voice: of the rig.
+        notes: numbers in the order in which they were played.
 
     Raises:
-        MeasureError: no WAV file, no such channel, another sweep.
+        MeasureError: no WAV file, no such channel, or another sweep.
     """
     recording = read_wav(path)
     channels = recording.samples.shape[1]
@@ -95,13 +97,17 @@ def read_recording(
         middle_c_octave,
     )
     if len(set(notes)) == len(notes):
-        # Without a note that comes again, drift can't be told from the curve.
+        # Without a repeated note, drift and curve can't be separated: times are dropped.
         takes = [Take(one.request, one.pitch, one.refused, 0.0) for one in takes]
     return takes
 
 
 def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Take]:
-    """Return typed readings as takes: keys as a tuner names them, panel octaves taken out."""
+    """Return typed readings as takes; a typed key is as a tuner names it, with panel octaves.
+
+    Raises:
+        MeasureError: a key outside the voice's range.
+    """
     takes = []
     for one in readings:
         number = one.note - 12 * voice.panel_octaves
@@ -120,11 +126,11 @@ def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Take]:
 def parse_readings(text: str, file: str, middle_c_octave: int = 4) -> list[TypedReading]:
     """Return a tuner's readings: a note and its cents on each line, perhaps a spread.
 
-    Blank lines and what follows ``#`` are left out; columns stand apart by
+    Blank lines and comments after ``#`` are skipped; columns are separated by
     blanks, tabs, commas or semicolons.
 
     Raises:
-        ConfigError: every bad line, each with file and line.
+        ConfigError: all bad lines, each with file and line.
 
     >>> parse_readings("C4 +3.2\\n61; -1.5; 0.2", "reed.txt")[0].cents
     3.2
@@ -148,7 +154,7 @@ def parse_volts(text: str, file: str, middle_c_octave: int = 4) -> list[TypedVol
     """Return a meter's readings: channel number, note and volts on each line.
 
     Raises:
-        ConfigError: every bad line, each with file and line.
+        ConfigError: all bad lines, each with file and line.
 
     >>> parse_volts("1 C2 0.0012", "quad.txt")
     [TypedVolts(channel=0, note=36, volts=0.0012, line=1)]
@@ -172,7 +178,7 @@ def parse_volts(text: str, file: str, middle_c_octave: int = 4) -> list[TypedVol
 
 
 class _BadLineError(Exception):
-    """A line that can't be read; the text is what is allowed, or the ``whole`` complaint."""
+    """A line that can't be read; its text is what is allowed, with ``whole`` the whole message."""
 
     def __init__(self, text: str, whole: bool = False) -> None:
         super().__init__(text)
@@ -204,15 +210,15 @@ def _parse_rows(text: str, file: str, read: Callable[[list[str], int], Row]) -> 
 def _columns(content: str) -> list[str]:
     """Return the columns of a line.
 
-    A comma between digits may be a decimal one: beside other separators, or
-    where no point shows that it is not, it is refused.
+    A comma between digits may be a decimal comma: it is refused beside other
+    separators, and where several commas stand without a decimal point.
     """
     between = re.search(r"\d,\d+(?![.\d])", content)
     spaced = re.search(r"[ \t;]", content) is not None
     if between and (spaced or (content.count(",") > 1 and "." not in content)):
-            raise _BadLineError(
-                f"{content[:40]!r}; allowed: numbers with a point, such as 3.2", whole=True
-            )
+        raise _BadLineError(
+            f"{content[:40]!r}; allowed: numbers with a point, such as 3.2", whole=True
+        )
     return [one for one in re.split(r"[ \t;,]+", content) if one]
 
 
@@ -235,7 +241,7 @@ def read_text_file(path: Path) -> str:
     """Return a small text file.
 
     Raises:
-        ConfigError: it can't be read, or is no text.
+        ConfigError: it can't be read, or is no UTF-8 text.
     """
     content = read_bytes(path, LARGEST_BYTES)
     try:

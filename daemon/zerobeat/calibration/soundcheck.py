@@ -1,4 +1,4 @@
-"""One line a voice before the show: ready, or what to do."""
+"""The verdict of a soundcheck: for each voice one line, ready or what to do."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ READY_CENTS = 1.0
 
 @dataclass(frozen=True, slots=True)
 class SoundcheckFindings:
-    """What was found of one voice. What was not tried is None.
+    """The findings on one voice; None is not tested.
 
     Attributes:
         refused: why its take could not be read; "" if it could.
         answers: the voice that followed the pattern instead, if another did.
         follows: whether the sound followed the pattern of small bends.
         level_dbfs, peak_share: as the reader gives them.
-        bend_ratio: bend heard over bend sent.
-        touched: a line about the touch-up; ``touch_refused`` why there is none.
-        check_cents: the check note, corrected and touched up.
+        bend_ratio: measured bend over bend sent.
+        touched: a line on the touch-up; ``touch_refused`` why there is none.
+        check_cents: error of the check note, with profile and touch-up.
         unmeasured: the voice has no profile.
     """
 
@@ -41,6 +41,8 @@ class SoundcheckFindings:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
+    """Whether a voice is ready, and a text on it."""
+
     voice: str
     ready: bool
     text: str
@@ -51,7 +53,7 @@ class Verdict:
 
 
 def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Verdict:
-    """Return the verdict on a voice; the first thing to mend comes first and alone."""
+    """Return the verdict on a voice: its first fault only, or its figures."""
     fault = _first_fault(found, good_cents)
     if fault:
         return Verdict(found.voice, False, fault)

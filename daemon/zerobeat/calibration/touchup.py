@@ -1,7 +1,7 @@
-"""What has drifted since a profile was made: offset and stretch, or a refusal.
+"""The drift of a voice since its profile: offset and stretch, or a refusal.
 
-A reference note at zero volts is blind to slope, so a check note some octaves
-away is read as well.
+A reference note at zero volts can't show a change of slope, so a check note
+some octaves away is read as well.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from ..tuning.tracking import TrackingCurve
 
 MOST_OFFSET_CENTS = 60.0
 MOST_STRETCH_CENTS = 15.0
-LEAST_APART_CENTS = 900.0  # reference and check note
+LEAST_APART_CENTS = 900.0  # between reference and check note
 
 
 @dataclass(frozen=True, slots=True)
 class DriftSinceProfile:
-    """Drift since the profile, in the terms of a touch-up.
+    """The drift of a voice since its profile, in the terms of a touch-up.
 
     The voice sounds ``offset_cents`` sharp at ``reference_cents`` and
     ``stretch_cents`` more for each octave above it.
@@ -50,7 +50,7 @@ def touch_up_requests(
     seconds: float = 0.4,
     settle_s: float = 0.1,
 ) -> tuple[TakeRequest, TakeRequest]:
-    """Return what must be heard for a touch-up: reference, then check note."""
+    """Return the requests of a touch-up: reference note, then check note."""
     first, second = (
         TakeRequest(
             voice,
@@ -69,16 +69,16 @@ def touch_up_requests(
 def drift_since_profile(
     reference: Take, check: Take | None, curve: TrackingCurve | None, panel_octaves: int
 ) -> DriftSinceProfile:
-    """Return what a voice has drifted since its profile was made.
+    """Return how far a voice has drifted since its profile was made.
 
     Args:
         reference, check: takes that were read, played without touch-up; with
-            check None only the offset is found.
+            check None only the offset is determined.
         curve: of the profile; None is a voice without one.
         panel_octaves: as in the rig.
 
     Raises:
-        MeasureError: this looks like another oscillator, not like drift.
+        MeasureError: the error is too large for drift: another oscillator or octave.
     """
     at, drift, sigma = _drift(reference, curve, panel_octaves)
     stretch = stretch_sigma = 0.0
@@ -103,7 +103,7 @@ def drift_since_profile(
 
 
 def _drift(take: Take, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
-    """Return the profile's pitch, the drift from it and its uncertainty."""
+    """Return the pitch by the profile, the drift from it and the drift's sigma, in cents."""
     assert take.pitch is not None
     at = _expected(take.request.commanded_cents, curve)
     return at, take.sounding_cents - 1200.0 * panel_octaves - at, take.pitch.sigma_cents

@@ -1,4 +1,4 @@
-"""Touch-up by ear: a voice against another until the beating has stopped."""
+"""Touch-up by ear: tunes a voice against another until the beating stops."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from ..errors import MeasureError
 from .arguments import note_of
 from .measuring_session import MeasuringSession
 
-REACH_CENTS = 25.0  # the whole way of a wheel, one side
-TURN_S = 0.26  # the daemon shows itself four times a second
+REACH_CENTS = 25.0  # at the end of the wheel's travel, one side
+POLL_S = 0.26  # the daemon builds its status at most four times a second
 DEFAULT_NOTE = 60
 
 
@@ -24,10 +24,13 @@ def by_ear(
     note: str | None,
     line: LiveLine,
 ) -> int:
-    """Sound one voice against another; the wheel moves it, a pedal or Enter keeps it.
+    """Play one voice against another; the wheel moves it, a pedal or Enter keeps the change.
 
-    A key that is played ends it and changes nothing. In a terminal a number of
-    cents, as +0.5, moves it too.
+    A played key ends the command without a change. In a terminal, a number of
+    cents, as +0.5, moves the voice too.
+
+    Raises:
+        MeasureError: the voices named are not two different ones, or a key was played.
     """
     if len(names) != 1:
         raise MeasureError(f"--by-ear: found {len(names)} voices; allowed: one")
@@ -49,7 +52,7 @@ def by_ear(
     moved = _until_kept(session, name, 100.0 * key, line)
     shown = _voice_status(session.client.status(), name)["touch_up"]
     session.release()
-    # What was added to silence the beating is what the voice sounded flat by.
+    # The cents that stop the beating are those by which the voice sounded flat.
     offset = shown["offset_cents"] - moved
     session.client.ask("touch_up", voice=name, offset_cents=round(offset, 3))
     line.say(f"{name}: moved by {moved:+.2f} cents, kept")
@@ -61,7 +64,7 @@ def _voice_status(shown: dict[str, Any], name: str) -> dict[str, Any]:
 
 
 def _until_kept(session: MeasuringSession, name: str, pitch_cents: float, line: LiveLine) -> float:
-    """Return the cents that the player added, once a pedal or Enter keeps them."""
+    """Return the cents that the player added, when a pedal or Enter keeps them."""
     wheels = {one.name: one.wheel_cents or 1.0 for one in session.loaded.rig.inputs}
     typed_cents = 0.0
     before = session.client.status()["foot_presses"]
@@ -77,12 +80,12 @@ def _until_kept(session: MeasuringSession, name: str, pitch_cents: float, line: 
         line.show(f"{name}: {moved:+.2f} cents")
         if shown["foot_presses"] != before:
             return moved
-        if sys.stdin is not None and select.select([sys.stdin], (), (), TURN_S)[0]:
+        if sys.stdin is not None and select.select([sys.stdin], (), (), POLL_S)[0]:
             text = sys.stdin.readline()
             if not text.strip():
                 if text or sys.stdin.isatty():
                     return moved
-                time.sleep(TURN_S)  # the end of a file is no Enter
+                time.sleep(POLL_S)  # the end of standard input is no Enter
                 continue
             try:
                 typed_cents += float(text)

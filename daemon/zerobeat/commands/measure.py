@@ -1,4 +1,4 @@
-"""``zerobeat measure``: read a voice, fit its curve, prove it, keep its profile."""
+"""``zerobeat measure``: reads a voice, fits its curve, proves it, keeps its profile."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from ..measure.curve.fit_result import Aim
     from ..measure.pitch.take import Progress, TakeListener
 
-CHECKS = 4
 NOT_KEPT = 3  # exit status: measured, but not kept
 
 
@@ -113,6 +112,7 @@ def _measure_source(
     args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Aim
 ) -> MeasuredVoice:
     from ..calibration import measurement as measuring
+    from ..measure.curve.proof import CHECK_NOTES
 
     middle = loaded.rig.middle_c_octave
     if args.readings is not None:
@@ -131,7 +131,7 @@ def _measure_source(
         voice,
         loaded.converters[voice.output],
         on_progress=show_progress,
-        checks=0 if args.no_check else CHECKS,
+        checks=0 if args.no_check else CHECK_NOTES,
     )
 
 
@@ -144,11 +144,12 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Take
 
 
 def _measure_live_voices(args: argparse.Namespace) -> int:
-    """Play voices through the daemon and listen to them."""
+    """Measure voices live, through the daemon."""
     from ..calibration import measurement as measuring
     from ..calibration.arguments import session_of, voices_of
     from ..calibration.live_measurement import MeasureOptions, measure_live
     from ..console.live_line import LiveLine
+    from ..measure.curve.proof import CHECK_NOTES
 
     def make_aim(session: MeasuringSession, name: str) -> Aim:
         return measuring.aim_of(
@@ -165,8 +166,8 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
         if not args.dry_run:
             session.check_kept(names)
         session.open(names)
-        wish = MeasureOptions(0 if args.no_check else CHECKS, args.accept, args.dry_run)
-        found = measure_live(session, names, make_aim, wish, line)
+        options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
+        found = measure_live(session, names, make_aim, options, line)
     return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
 
 
@@ -190,7 +191,7 @@ def _keep_measured(args: argparse.Namespace, loaded: LoadedRig, found: MeasuredV
 
 
 def show_progress(progress: Progress) -> None:
-    """Show a progress line: over the last one in a terminal, left out elsewhere."""
+    """Show a progress line over the last one, in a terminal only."""
     if sys.stderr.isatty():
         print(f"\r\x1b[K{progress.line()}", end="", file=sys.stderr, flush=True)
         if progress.doing in ("done", "checked"):
@@ -201,7 +202,7 @@ def parse_note_list(text: str | None, middle_c_octave: int = 4) -> tuple[int, ..
     """Return the notes of a list such as ``C2-C6/3,100``, in its order.
 
     Raises:
-        MeasureError: one that can't be read.
+        MeasureError: a part of the list can't be read.
 
     >>> notes_of("36-48/6,C4")
     (36, 42, 48, 60)

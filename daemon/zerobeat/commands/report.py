@@ -1,4 +1,4 @@
-"""``zerobeat report``: one HTML page with tables and pictures of profiles."""
+"""``zerobeat report``: writes an HTML page with tables and pictures of profiles."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``zerobeat soundcheck``: every voice, one line each: ready, or what to do."""
+"""``zerobeat soundcheck``: tests every voice and shows one line each: ready, or what to do."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from ..measure.pitch.take import TakeRequest
 
 SOUNDCHECK_TAKE_S = 0.4
 WIDE_SHARE = 0.5  # of the bend range
-MOST_SEARCHED_CENTS = 400.0  # a wrong range may put it further off: then it is looked for anywhere
+MOST_SEARCHED_CENTS = 400.0  # a larger bend may be further off with a wrong range: all is searched
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,7 +86,7 @@ def _run_checks(
 def _bend_ratio(
     session: MeasuringSession, listener: LiveListener, name: str, found: Identity
 ) -> float | None:
-    """Return how wide a bend of half the range comes out (B3)."""
+    """Return the measured bend over the bend sent, for half the range; None if not read (B3)."""
     first = found.takes[0]
     wide = WIDE_SHARE * session.voice(name).bend_range_cents
     expected = first.sounding_cents + wide if wide <= MOST_SEARCHED_CENTS else None
@@ -98,7 +98,7 @@ def _bend_ratio(
 
 
 def _check_note(session: MeasuringSession, listener: LiveListener, name: str) -> float | None:
-    """Return how far a note between the two of the touch-up is off, corrected."""
+    """Return the corrected error in cents of a note between those of the touch-up."""
     voice = session.voice(name)
     try:
         low, high = notes_for(voice)

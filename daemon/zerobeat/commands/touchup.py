@@ -1,4 +1,4 @@
-"""``zerobeat touchup``: what has drifted since the profile, taken out."""
+"""``zerobeat touchup``: corrects what voices have drifted since their profiles."""
 
 from __future__ import annotations
 

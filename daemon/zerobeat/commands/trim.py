@@ -1,4 +1,4 @@
-"""``zerobeat trim``: low and high note in turn, for the screwdriver."""
+"""``zerobeat trim``: plays a low and a high note in turn while the player trims."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..console.live_line import LiveLine
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 
-MOST_SILENT = 40  # takes in a row; then nobody turns
+MOST_SILENT = 40  # refused takes in a row, after which the command ends
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -94,7 +94,7 @@ def _end(where: TrimState | None, line: LiveLine) -> int:
 def _by_meter(
     session: MeasuringSession, name: str, notes: tuple[int, int], trim: TrimPlan, line: LiveLine
 ) -> int:
-    """Play both notes and take the volts that the player types."""
+    """Play both notes and read the volts that the player types."""
     zero = session.loaded.converters[session.voice(name).output].converter.zero_volt_note
     session.wait_for_outputs([name])
     while True:

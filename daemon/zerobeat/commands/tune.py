@@ -1,4 +1,4 @@
-"""``zerobeat tune``: how far a panel is off, and which way to turn."""
+"""``zerobeat tune``: shows how far a panel is off, and which way to turn."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..console.live_line import LiveLine
 from ..measure.pitch.reader import REASONS
 from ..tuning.units import name_of_note
 
-ROUNDS_S = 0.05  # between two readings
+PAUSE_S = 0.05  # between two readings
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,11 +59,11 @@ def run(args: argparse.Namespace) -> int:
                 line.say(text)
                 return 0 if done or (args.once and take.pitch is not None) else 1
             line.show(text)
-            time.sleep(ROUNDS_S)
+            time.sleep(PAUSE_S)
 
 
 def reference_of(session: MeasuringSession, name: str) -> int:
-    """Return the note that a voice is tuned to: 0 V, or the nearest it may be sent."""
+    """Return the note by which a voice is tuned: 0 V, or the nearest note that it may be sent."""
     voice = session.voice(name)
     zero = session.loaded.converters[voice.output].converter.zero_volt_note
     return min(max(zero, voice.lowest_note), voice.highest_note)

@@ -1,4 +1,4 @@
-"""``zerobeat warmup``: the drift of all voices until they have settled."""
+"""``zerobeat warmup``: shows the drift of voices until they have settled."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _watch(
     listener = LiveListener(session)
     warmup = WarmupWatch()
     expected: dict[str, float] = {}
-    started_s = told_s = time.monotonic()
+    started_s = shown_s = time.monotonic()
     while True:
         due_s = time.monotonic() + every_s
         for group in groups:
@@ -65,8 +65,8 @@ def _watch(
             session.release()
         minute = (time.monotonic() - started_s) / 60.0
         done = warmup.settled() or (minutes > 0 and minute >= minutes)
-        if done or time.monotonic() - told_s >= TABLE_S:
-            told_s = time.monotonic()
+        if done or time.monotonic() - shown_s >= TABLE_S:
+            shown_s = time.monotonic()
             line.say(f"after {minute:.1f} min")
             for name in (name for group in groups for name in group):
                 line.say("  " + warmup.drift(name).line())
@@ -86,17 +86,17 @@ def _read_group(
     warmup: WarmupWatch,
     line: LiveLine,
 ) -> None:
-    """Read a note of each voice of a group; what can't be read is told and left out."""
+    """Read a note of each voice of a group; a refused take is shown and skipped."""
     requests = []
     for step, name in enumerate(group):
         voice = session.voice(name)
         note = notes_for(voice)[0] + step
         at = expected.get(name, 100.0 * note + 1200.0 * voice.panel_octaves)
         requests.append(TakeRequest(name, note, 0.0, WARMUP_TAKE_S, "reading", 0.1, at))
-    for name, heard in listen_apart(session, listener, requests).items():
-        if heard.pitch is None:
-            line.show(f"{name}: {heard.refused.replace('_', ' ')}")
+    for name, take in listen_apart(session, listener, requests).items():
+        if take.pitch is None:
+            line.show(f"{name}: {take.refused.replace('_', ' ')}")
             continue
-        expected[name] = heard.sounding_cents
-        warmup.add(name, heard.at_s, heard.sounding_cents, heard.pitch.sigma_cents)
+        expected[name] = take.sounding_cents
+        warmup.add(name, take.at_s, take.sounding_cents, take.pitch.sigma_cents)
         line.show(warmup.drift(name).line())

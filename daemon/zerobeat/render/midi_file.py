@@ -154,8 +154,8 @@ def play(
     clocks = [(at_s, midi.CLOCK, clock_from) for at_s in clocks_s]
     if clocks:
         clocks.insert(0, (0.0, midi.START, clock_from))
-    heard = [*clocks, *((at_s, message, input_name) for at_s, message in events)]
-    waiting = [*sorted(heard, key=lambda event: event[0]), (end_s, None, "")]
+    received = [*clocks, *((at_s, message, input_name) for at_s, message in events)]
+    waiting = [*sorted(received, key=lambda event: event[0]), (end_s, None, "")]
     place = 0
     while True:
         wire.put(outputs, now_s)

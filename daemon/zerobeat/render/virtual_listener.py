@@ -14,17 +14,16 @@ from ..measure.pitch.reader import estimate_pitch
 from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
 from ..midi import NoteOff, NoteOn, PitchBend, encode
 from ..sim.oscillator import Oscillator
-from ..sim.scenario import random_case
+from ..sim.scenario import SAMPLE_RATE_HZ, random_case
 from ..sim.virtual_case import Mixer, VirtualCase
 from ..sim.virtual_converter import ConverterModel, VirtualConverter
 from ..tuning.bend import cents_to_bend
 from ..tuning.units import pitch_to_hertz
 
-SAMPLE_RATE_HZ = 48_000
 GAP_S = 0.05  # from note-off to the next bend
 VELOCITY = 100
-WARM_S = 3000.0
-HISS = 0.001
+WARM_S = 3000.0  # since power-on
+HISS = 0.001  # root mean square, full scale 1
 
 
 class VirtualListener:

@@ -54,12 +54,14 @@ class StruckResonator:
         speed_hz = np.gradient(phase_cycles, at_s)
         weights = 1.0 / np.arange(1, self.partials + 1)
         for index, ratio in enumerate(self.ratios()):
-            heard = speed_hz * ratio < highest_hertz
-            if not heard.any():
+            audible = speed_hz * ratio < highest_hertz
+            if not audible.any():
                 break
             decay_s = self.decay_s / (1.0 + self.damping * index)
             levels = self._levels(strikes_s, at_s, decay_s)
-            samples += heard * weights[index] * levels * np.sin(2.0 * np.pi * ratio * phase_cycles)
+            samples += (
+                audible * weights[index] * levels * np.sin(2.0 * np.pi * ratio * phase_cycles)
+            )
         samples /= weights.sum()
         return samples
 

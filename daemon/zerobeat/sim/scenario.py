@@ -19,6 +19,7 @@ from .waveform import Envelope
 
 C2_HZ = 440.0 * 2.0 ** (-33 / 12)  # key 36, the zero-volt note of quad
 BEAT_S = 0.625
+SAMPLE_RATE_HZ = 48_000
 PLAYED_S = 3000.0  # seconds since power-on: 50 minutes
 MEASURED_S = 2400.0  # the case is warm, but still drifts a little
 
