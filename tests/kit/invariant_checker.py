@@ -1,6 +1,6 @@
 """A rig of two converters and five voices, and receivers that check every byte they get.
 
-``Stage`` plays messages into engine and wire and asserts, as it goes, the
+``InvariantChecker`` plays messages into engine and wire and asserts, as it goes, the
 invariants of the design: see ``tests/engine/test_invariants.py``.
 """
 
@@ -147,7 +147,7 @@ ASKING = (
 LONGEST_SCRIPT = 10_000  # messages kept for the replay
 
 
-class Stage:
+class InvariantChecker:
     """Engine and wire, and a receiver on each cable that checks what arrives."""
 
     def __init__(self, rig: Rig = RIGS[0], start: str = "together") -> None:
@@ -176,7 +176,7 @@ class Stage:
         if due_s is not None and due_s <= self.now_s:  # the replay leaves it to the engine
             self.wake()
         self.last = message
-        before = Before(self, message, source)
+        before = StateBefore(self, message, source)
         outputs: Outputs = []
         if type(message) is commands.OutputLost:
             self.reached[message.output] = False
@@ -208,7 +208,7 @@ class Stage:
         self.now_s = end_s
 
     def wake(self) -> None:
-        before = Before(self, None, "")
+        before = StateBefore(self, None, "")
         outputs: Outputs = []
         self.engine.wake(self.now_s, outputs)
         self.expect(outputs)
@@ -328,7 +328,7 @@ class Stage:
 
     # ------------------------------------------------------------ landing
 
-    def landing(self, message: Any, before: Before) -> None:
+    def landing(self, message: Any, before: StateBefore) -> None:
         """What waited has landed if its hold says so, and else it has not (invariant 4)."""
         triggered = before.triggered()
         pressed = self.engine.keyboard.presses > before.presses
@@ -353,7 +353,7 @@ class Stage:
             elif hold == "note" and not self.start_key_sounds(name, triggered or pressed):
                 assert landed == struck, f"{name}: {message} with hold {hold}"
 
-    def asked_late(self, name: str, before: Before) -> None:
+    def asked_late(self, name: str, before: StateBefore) -> None:
         """A change just after a clock trigger lands at once; any other waits for its trigger."""
         state = self.engine.states[name]
         if state.settings is before.waits[name][0] and state.waiting is None:
@@ -361,7 +361,7 @@ class Stage:
         late = before.divisions and self.now_s - before.fired_s <= before.scene.late_ms / 1000.0
         assert (state.waiting is None) == bool(late), f"{name} asked late"
 
-    def sampling(self, before: Before) -> None:
+    def sampling(self, before: StateBefore) -> None:
         """A sampled pitch changes at a trigger and at its reading, and never between."""
         triggered = before.triggered()
         for name, (sampled, due) in before.sampled.items():
@@ -389,10 +389,10 @@ class Stage:
                 assert not notes, f"{name} channel {channel} still sounds {notes}"
 
 
-class Before:
+class StateBefore:
     """What stood before an event, and what the event should trigger."""
 
-    def __init__(self, stage: Stage, message: Any, source: str) -> None:
+    def __init__(self, stage: InvariantChecker, message: Any, source: str) -> None:
         engine = stage.engine
         live = engine.live
         self.stage = stage

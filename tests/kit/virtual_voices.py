@@ -45,7 +45,7 @@ def truth(case, notes, at_s, panel_octaves=0):
     return case.pitches(0, np.asarray(notes), 0, at_s) - 1200.0 * panel_octaves
 
 
-class Spoiled:
+class FaultyListener:
     """A listener whose takes of some notes come out wrong or not at all.
 
     Args:
