@@ -287,8 +287,8 @@ def test_a_backup_is_restored_into_an_empty_folder(
 def test_a_daemon_comes_back_to_the_evening(copy: Path, server: JackServer) -> None:
     """It starts on what 0.1.0 left, plays on, and stores beside it."""
     from kit.daemon import Daemon
-    from kit.evening import status
-    from kit.evening import zerobeat as ask
+    from kit.daemon_commands import status
+    from kit.daemon_commands import zerobeat as ask
     from kit.jack import Player, Recorder
 
     state = copy / "state"
