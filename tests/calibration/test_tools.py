@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
+from kit.virtual_voices import AIM, FLAWED, WARM_S, case_of, measured
 from zerobeat.calibration import identity, soundcheck, touchup, tune
 from zerobeat.calibration.soundcheck import SoundcheckFindings
 from zerobeat.calibration.trim import TrimPlan
