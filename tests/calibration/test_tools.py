@@ -1,4 +1,4 @@
-"""tune, trim, touchup and soundcheck: what they say of virtual voices with known flaws."""
+"""tune, trim, touchup and soundcheck on virtual voices with known flaws."""
 
 from dataclasses import replace
 
@@ -35,21 +35,27 @@ PURE = OscillatorModel(C2_HZ).ideal()
         (
             -2.03,
             0,
-            "reed: 2 octaves and 36 cents low: turn it up, or set panel_octaves: -2 and turn it up "
-            "36 cents",
+            (
+                "reed: 2 octaves and 36 cents low: turn it up, or set panel_octaves: -2 and "
+                "turn it up 36 cents"
+            ),
         ),
         (
             0.96,
             0,
-            "reed: 1 octave less 48 cents high: turn it down, or set panel_octaves: 1 and turn it "
-            "up 48 cents",
+            (
+                "reed: 1 octave less 48 cents high: turn it down, or set panel_octaves: 1 and "
+                "turn it up 48 cents"
+            ),
         ),
         (-1.0, -1, "reed: in tune, +0.0 cents"),
         (
             2.0,
             4,
-            "reed: 2 octaves and 0 cents low: turn it up, or set panel_octaves: 2 and turn "
-            "it up 0 cents",
+            (
+                "reed: 2 octaves and 0 cents low: turn it up, or set panel_octaves: 2 and "
+                "turn it up 0 cents"
+            ),
         ),
     ],
 )

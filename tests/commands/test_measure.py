@@ -90,7 +90,7 @@ def test_keys_of_a_voice_with_panel_octaves_are_those_a_tuner_shows(rig, measure
     assert stored("bass").panel_octaves == -1
 
 
-def test_every_bad_line_of_a_typed_table_is_told(rig, measure):
+def test_every_bad_line_of_a_typed_table_is_reported(rig, measure):
     (rig / "reed.txt").write_text("C4 3.2\nH4 1\nC5\nC5 1,5\n60 abc\n60 5000\n")
     err = measure("reed", "--readings", "reed.txt", status=78)
     lines = err.splitlines()
@@ -122,7 +122,8 @@ def test_too_little_is_refused(rig, measure, text, words):
 
 def test_readings_of_a_profile_file_are_fitted_again(rig, measure):
     (rig / "mine.yaml").write_text(
-        "voice: reed\nreadings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, cents: 3}]\n"
+        "voice: reed\n"
+        "readings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, cents: 3}]\n"
     )
     measure("reed", "--readings", "mine.yaml")
     assert curve_of().sounding(6000.0) == pytest.approx(6002.0, abs=0.3)
@@ -274,17 +275,17 @@ def test_a_virtual_voice_is_measured_and_proved_and_not_kept(rig, measure):
     assert not (state_directory() / "profiles").exists()
 
 
-class Jumping:
-    """A listener whose voice jumps when the check notes come corrected."""
+class JumpingListener:
+    """A listener whose voice goes sharp when the check notes are corrected."""
 
     def __init__(self, inside):
         self.inside = inside
 
     def listen(self, request):
-        heard = self.inside.listen(request)
+        take = self.inside.listen(request)
         if request.purpose != "check" or request.bend_cents == 0.0:
-            return heard
-        return replace(heard, pitch=replace(heard.pitch, hertz=heard.pitch.hertz * 1.02))
+            return take
+        return replace(take, pitch=replace(take.pitch, hertz=take.pitch.hertz * 1.02))
 
 
 def test_worse_than_what_is_there_is_not_kept_unless_accepted(rig, measure, capsys):
@@ -294,7 +295,7 @@ def test_worse_than_what_is_there_is_not_kept_unless_accepted(rig, measure, caps
     loaded = load_rig("rig.yaml")
     voice = measuring.find_voice(loaded, "reed")
     voice = replace(voice, curve=None)  # played raw the check notes have no bend
-    listener = Jumping(VirtualListener(case_of(), 0, start_s=3000.0))
+    listener = JumpingListener(VirtualListener(case_of(), 0, start_s=3000.0))
     found = measuring.by_listening(
         listener, measuring.aim_of(loaded, voice), voice, loaded.converters["quad"]
     )

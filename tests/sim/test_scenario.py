@@ -1,4 +1,4 @@
-"""The shipped case and the random ones; readings taken of them."""
+"""The demo's case and random ones, and readings of them."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""The whole case: bytes in, pitch and audio out."""
+"""The virtual case: bytes in, pitch and audio out."""
 
 import dataclasses
 

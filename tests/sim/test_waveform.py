@@ -1,4 +1,4 @@
-"""Audio shapes against SciPy's ideal ones, and the envelope."""
+"""Waveforms against SciPy's ideal ones, and the envelope."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Audio in, over real JACK ports: which device, whole takes, and what makes one void (A1 to A7)."""
+"""Audio inputs over real JACK ports: devices, complete takes, and lost samples (A1 to A7)."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ SECOND = WantedInput("right", "osc", channel=2)  # each channel of the synth has
 
 
 def whole(inputs, names, seconds, after_s=0.0):
-    """Return a take, taken again while the machine is too busy for a whole one."""
+    """Return a complete take, repeated while a busy machine loses samples."""
     for _ in range(8):
         sounds = inputs.take(names, time.monotonic() + after_s, seconds)
         if sounds is not None:
@@ -78,7 +78,7 @@ def test_a_device_is_meant_by_its_stable_name(wanted, index):
 
 
 def test_two_of_one_name_are_refused_with_what_to_write():
-    """Requirements A1, M5: never guessed; both are named with the line for the rig."""
+    """Requirements A1, M5: nothing is guessed; both are named with the line for the rig."""
     with pytest.raises(AudioError) as caught:
         find_device(WantedInput("left", "Line Box: USB Audio"), LISTED)
     assert str(caught.value) == (
@@ -87,7 +87,7 @@ def test_two_of_one_name_are_refused_with_what_to_write():
     )
 
 
-def test_a_missing_device_is_told_with_those_that_are_there():
+def test_a_missing_device_is_named_with_those_that_are_there():
     with pytest.raises(AudioError, match='found no device "Boks"; there are: "Line Box'):
         find_device(WantedInput("left", "Boks"), LISTED)
     with pytest.raises(AudioError, match="found 4 devices"):
@@ -154,7 +154,7 @@ def test_a_known_clock_error_is_taken_out():
 
 @live
 def test_a_recorder_that_falls_behind_makes_a_take_void():
-    """Requirement A6: the recorder is stopped for a while, so the server goes on without it."""
+    """Requirement A6: the recorder process is paused while the server runs on."""
     with synth(0.0, synchronous=False), AudioInputs((WantedInput("left", "osc"),)) as inputs:
         whole(inputs, ["left"], 0.2)
         void = inputs.void
@@ -175,7 +175,7 @@ def test_a_recorder_that_falls_behind_makes_a_take_void():
 
 @live
 def test_a_device_plugged_in_later_is_found_and_one_that_goes_is_one_line():
-    """Requirement A3: each run sees the devices of its own start."""
+    """Requirement A3: each run lists the devices that are there at its start."""
     with JackServer(PERIOD, synchronous=False) as server:
         with pytest.raises(AudioError, match='found no device "osc"; there are: "system"'):
             AudioInputs((WantedInput("left", "osc"),))
@@ -191,11 +191,11 @@ def test_a_device_plugged_in_later_is_found_and_one_that_goes_is_one_line():
 
 
 @live
-def test_a_channel_that_is_not_there_is_told_with_what_the_device_says():
+def test_a_channel_that_is_not_there_is_named_with_what_the_device_states():
     """Requirement A5."""
-    with synth(0.0):
-        with pytest.raises(AudioError, match="osc: can't be opened with channel number 99"):
-            AudioInputs((WantedInput("left", "osc", channel=98),))
+    refused = pytest.raises(AudioError, match="osc: can't be opened with channel number 99")
+    with synth(0.0), refused:
+        AudioInputs((WantedInput("left", "osc", channel=98),))
 
 
 @live
@@ -215,15 +215,17 @@ def test_ports_shows_the_level_of_each_channel(capsys):
 @live
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 def test_a_device_is_taken_at_its_own_rate(rate_hz):
-    """Requirement A4: the rate is asked for, used, and told with the result."""
-    with JackServer(PERIOD, rate_hz=rate_hz):
-        with AudioInputs((WantedInput("left", "system"),)) as inputs:
-            assert inputs.rate_hz("left") == rate_hz
-            assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4
+    """Requirement A4: the device's rate is requested, used, and reported."""
+    with (
+        JackServer(PERIOD, rate_hz=rate_hz),
+        AudioInputs((WantedInput("left", "system"),)) as inputs,
+    ):
+        assert inputs.rate_hz("left") == rate_hz
+        assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4
 
 
 def test_numbers_that_change_are_left_out_of_a_cards_name():
-    """Requirement A1: PortAudio names ALSA's cards with their numbers of today."""
+    """Requirement A1: PortAudio's names hold ALSA card numbers, which change from boot to boot."""
 
     class Listed:
         @staticmethod

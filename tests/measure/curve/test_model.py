@@ -9,8 +9,8 @@ from zerobeat.calibration.warmup import WarmupWatch, fit_exponential
 from zerobeat.measure.curve.model import Model, ModelTerms, Points
 from zerobeat.measure.curve.run_readings import doubtful
 
-# Volts and hertz of two oscillators, posted by J. Loffink to a mailing list on
-# synthesizer building, 2006-03-01.
+# Volts and hertz of two oscillators, posted to a public mailing list on synthesizer
+# building, 2006-03-01.
 VOLTS_A = np.array([-1.0006, -0.0033, 0.9941, 1.9916, 2.9888, 3.9863, 4.9837, 5.9820])
 HERTZ_A = np.array([14.641, 29.638, 59.627, 119.710, 239.970, 480.530, 960.140, 1911.000])
 VOLTS_B = np.array([-1.0007, -0.0034, 0.9940, 1.9915, 2.9887, 3.9862, 4.9837, 5.9820])
@@ -35,7 +35,7 @@ def rms(values):
     [(VOLTS_A, HERTZ_A, 9.161, 3.763), (VOLTS_B, HERTZ_B, 2.243, 0.251)],
 )
 def test_published_residuals_of_line_and_frequency_term(volts, hertz, line, term):
-    """The posting's figures by least squares, so that the data were copied right."""
+    """Least squares give the posting's own figures, so the data were copied correctly."""
     errors = 1200.0 * np.log2(hertz) - 1200.0 * volts
     straight = np.stack([np.ones(8), volts], axis=1)
     curved = np.column_stack([straight, 2.0**volts])
@@ -56,7 +56,7 @@ def test_model_runs_through_the_published_readings(volts, hertz, bound):
 @pytest.mark.parametrize(
     ("volts", "hertz", "share"), [(VOLTS_A, HERTZ_A, 0.6), (VOLTS_B, HERTZ_B, 0.2)]
 )
-def test_a_published_reading_left_out_is_foretold_better_than_by_a_line(volts, hertz, share):
+def test_a_published_reading_left_out_is_predicted_better_than_by_a_line(volts, hertz, share):
     points = published(volts, hertz)
     ours, lines, inside = [], [], []
     for index in range(1, 7):  # the ends would be extrapolated
@@ -126,7 +126,7 @@ def test_drift_is_told_from_the_curve_by_the_repeated_reference():
 
 
 def test_no_sigma_is_too_small_for_what_is_left():
-    """Two sigma of the prediction hold on random voices drawn from the model's own physics."""
+    """Two sigma of the prediction hold for random voices drawn from the model's own terms."""
     rng = np.random.default_rng(8)
     dense = np.linspace(3600.0, 8400.0, 49)
     inside = []

@@ -1,4 +1,4 @@
-"""Voices measured from virtual audio: what a plan asks, finds and says."""
+"""The measuring plan on virtual audio: its requests, its fit and its advice."""
 
 from dataclasses import replace
 
@@ -58,7 +58,7 @@ def test_drift_during_the_run_is_seen_and_taken_out():
     ("real", "words"), [(1200.0, "12.0. semitones; set .*: 12 "), (100.0, "1.00 semi")]
 )
 def test_a_wrong_bend_range_is_refused_with_the_measured_one(real, words):
-    """B3."""
+    """Requirement B3."""
     case = case_of(converter=ConverterModel(bend_range_cents=real))
     with pytest.raises(MeasureError, match=words) as found:
         measured(case, AIM)
@@ -97,7 +97,7 @@ def test_errors_by_number_are_told_from_errors_by_volts():
     assert {r.note for r in fit.readings} == set(range(55, 68))
 
 
-def test_errors_by_number_from_some_notes_only_are_told_and_not_guessed():
+def test_errors_by_number_from_some_notes_only_are_reported_and_not_guessed():
     wrong = {n: float(v) for n, v in enumerate(np.random.default_rng(4).normal(0, 6, 128))}
     aim = Aim("reed", 48, 72, most_takes=14)
     fit, _ = measured(case_of(converter=ConverterModel(note_errors_cents=wrong)), aim)
@@ -144,10 +144,11 @@ def test_a_bottom_that_fails_near_zero_volts_gets_the_technicians_advice():
     case = case_of(model)
     fit, _ = measured(case, Aim("bass", 24, 72))
     lines = [line for line in fit.advice if "panel_octaves" in line]
-    assert lines == [
+    (advice,) = lines
+    assert advice == (
         "tune it two octaves lower at the panel and set panel_octaves: -2: "
         "the lowest note then stays at +1.0 V"
-    ]
+    )
     assert fit.curve.unusable_at(2400.0) is not None
     assert fit.curve.unusable_at(4800.0) is None
 

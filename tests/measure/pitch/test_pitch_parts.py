@@ -1,4 +1,4 @@
-"""The parts under the pitch reader: grid, fit, coarse search, second method."""
+"""The parts of the pitch reader: grid, harmonic model, coarse search, autocorrelation."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Plan, listener and the loop between them."""
+"""Requests, takes, and the loop that runs a plan."""
 
 import pytest
 
@@ -21,7 +21,7 @@ def pitch_at(cents, sigma_cents=0.01):
     return Pitch(pitch_to_hertz(cents), sigma_cents, -20.0, 0.0, 0.0, 10, 0.0)
 
 
-class Deaf:
+class RefusingListener:
     """Refuses every take."""
 
     def __init__(self):
@@ -33,10 +33,10 @@ class Deaf:
 
 
 def test_a_voice_that_does_not_answer_stops_the_run_with_one_line():
-    deaf = Deaf()
+    listener = RefusingListener()
     with pytest.raises(MeasureError, match=r"reed: found 4 takes in a row .* silent") as found:
-        run_plan(MeasuringPlan(Aim("reed", 36, 84)), deaf)
-    assert deaf.asked == MOST_REFUSED
+        run_plan(MeasuringPlan(Aim("reed", 36, 84)), listener)
+    assert listener.asked == MOST_REFUSED
     assert "\n" not in str(found.value)
 
 
