@@ -194,7 +194,7 @@ class Stage:
         self.rig = rig
         self.wire.replace(rig.outputs)
         for output in rig.outputs:
-            if output.name not in self.engine.links.present:
+            if output.name not in self.engine.ports.present:
                 self.play(commands.OutputBack(output.name), "")
 
     def pass_time(self, seconds: float) -> None:
@@ -385,7 +385,7 @@ class Stage:
         self.drain()
         assert not any(lane.notes and lane.up for lane in self.engine.ledger.all())
         for (name, channel), notes in self.sounding.items():
-            if self.reached.get(name) and name in self.engine.links.present:
+            if self.reached.get(name) and name in self.engine.ports.present:
                 assert not notes, f"{name} channel {channel} still sounds {notes}"
 
 

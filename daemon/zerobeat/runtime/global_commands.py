@@ -65,7 +65,7 @@ class TonightCommands:
             self._act(commands.SetList(tuple(order)))
         if concert_a_hz is not None or transpose_semitones is not None:
             self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
-        tonight = self._engine.live.tonight
+        tonight = self._engine.live.base_tonight
         if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
             return f"set list: {', '.join(self._engine.scenes.set_list)}"
         return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
@@ -93,7 +93,7 @@ class TonightCommands:
         voice = voice_of(self._engine, section, None)
         if voice == ALL:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        now = self._engine.live.tonight.touch_up.get(voice, TouchUp())
+        now = self._engine.live.base_tonight.touch_up.get(voice, TouchUp())
         reference = section.note("reference", None)
         touch_up = TouchUp(
             offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),

@@ -203,7 +203,7 @@ class NotePath:
 
     def _begin_anew(self) -> None:
         """Take each output as lost and back: what may sound there gets its note-off."""
-        for name in tuple(self._engine.links.present):
+        for name in tuple(self._engine.ports.present):
             for command in (OutputLost(name), OutputBack(name)):
                 outputs: Outputs = []
                 now_s = time.monotonic()
