@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from .. import midi
 from ..client.daemon_client import Client
 from ..config.describe import named, program
-from ..engine.pedals.bindings import PRESSED
+from ..midi import PRESSED
 from ..errors import ControlError
 from ..midi import Message
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from .. import midi
-from ..engine.pedals.bindings import PRESSED
+from ..midi import PRESSED
 from .learn_incoming import SKIPPED_CONTROLLERS, Heard, Hearing
 
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch

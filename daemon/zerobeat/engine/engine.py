@@ -243,7 +243,7 @@ class Engine:
             if gone:
                 try:
                     self.keyboard.drop(other, gone, outputs)
-                except Exception:
+                except Exception:  # noqa: BLE001  # a fault while a fault is mended
                     self.player.silence(other, outputs)
         shared.current = None
         return "no voice" if state is None else state.voice.name

@@ -178,7 +178,7 @@ class Keyboard:
         if source not in self._policy.wheel_cents or self._policy.passes(place):
             self._policy.channel_message(message, source, outputs)
         elif controller == midi.SUSTAIN:
-            self._sustain(place, message.value >= 64, outputs)
+            self._sustain(place, message.value >= midi.PRESSED, outputs)
         elif controller == midi.RESET_CONTROLLERS:
             self._sustain(place, False, outputs)
             self._set_wheel(place, 0.0, outputs)

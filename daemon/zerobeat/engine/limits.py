@@ -5,14 +5,16 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Generic, NamedTuple, TypeVar
+
+N = TypeVar("N", bound=float)
 
 
-class Range(NamedTuple):
+class Range(NamedTuple, Generic[N]):
     """The lowest and the highest value that is allowed."""
 
-    lowest: float
-    highest: float
+    lowest: N
+    highest: N
 
     def __contains__(self, value: object) -> bool:
         """Return whether a number lies in the range, its ends included."""
@@ -20,7 +22,8 @@ class Range(NamedTuple):
 
     def clamp(self, value: float) -> float:
         """Return the nearest value that is allowed."""
-        return max(self.lowest, min(self.highest, value))
+        lowest, highest = float(self.lowest), float(self.highest)
+        return max(lowest, min(highest, value))
 
     def __str__(self) -> str:
         return f"{self.lowest:g} to {self.highest:g}"
@@ -32,20 +35,24 @@ TOUCH_UP_OFFSET_CENTS = Range(-200.0, 200.0)
 TOUCH_UP_STRETCH_CENTS = Range(-100.0, 100.0)
 TOUCH_UP_REFERENCE_CENTS = Range(0.0, 12700.0)
 TOUCH_UP_CENTS_AS_STORED = Range(-12700.0, 12700.0)
+
+DEGREES = Range(-1000, 1000)
+OCTAVES = Range(-10, 10)
+SEMITONES = Range(-127, 127)
+DETUNE_CENTS = Range(-1200.0, 1200.0)
+DETUNE_BEATS_HZ = Range(-20.0, 20.0)
+DETUNE_LIMIT_CENTS = Range(0.0, 1200.0)
 # Numbers of ``VoiceSettings`` that files, clients and pedals set.
-VOICE_SETTINGS = {
+VOICE_SETTINGS: dict[str, Range[int] | Range[float]] = {
     "root": Range(0, 127),
-    "degrees": Range(-1000, 1000),
-    "octaves": Range(-10, 10),
-    "semitones": Range(-127, 127),
-    "detune_cents": Range(-1200.0, 1200.0),
-    "detune_beats_hz": Range(-20.0, 20.0),
-    "detune_limit_cents": Range(0.0, 1200.0),
+    "degrees": DEGREES,
+    "octaves": OCTAVES,
+    "semitones": SEMITONES,
+    "detune_cents": DETUNE_CENTS,
+    "detune_beats_hz": DETUNE_BEATS_HZ,
+    "detune_limit_cents": DETUNE_LIMIT_CENTS,
     "start_key": Range(0, 127),
 }
 PEDAL_VALUE = Range(-1200.0, 1200.0)  # the ends of a pedal's way, and what a switch sets
 BEND_CENTS = Range(-12700.0, 12700.0)  # of the widest converter
 PLAYED_PITCH_CENTS = Range(-12700.0, 25400.0)  # that a client may ask for while it measures
-# A scale may name intervals of 100,000 cents. No converter sounds what lies beyond these, and
-# no frequency is computed there.
-REACHABLE_CENTS = Range(-60_000.0, 60_000.0)

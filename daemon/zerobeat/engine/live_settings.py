@@ -107,6 +107,11 @@ class Live:
         return self._shared.wanted_scene
 
     @property
+    def wanted_base_scene(self) -> Scene:
+        """Return the scene's own part that was last asked for, without what pedals add."""
+        return self._shared.waiting_scene or self._shared.base_scene
+
+    @property
     def something_waits(self) -> bool:
         """Return whether any setting has not landed."""
         return self._shared.something_waits
@@ -127,7 +132,7 @@ class Live:
     def wanted(self) -> Scene:
         """Return what a store keeps: what waits, else what is in force, without pedals."""
         shared = self._shared
-        scene = shared.waiting_scene or shared.base_scene
+        scene = self.wanted_base_scene
         voices = {name: state.wanted_base for name, state in shared.voices.items()}
         return replace(scene, voices=voices)
 

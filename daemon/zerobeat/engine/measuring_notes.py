@@ -9,6 +9,7 @@ make a voice sound. The ledger's rules hold throughout.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from ..errors import CommandError
 from ..midi import PitchBend
@@ -23,7 +24,7 @@ from .settings import PLAIN, Tonight
 from .voice import Held, VoiceState
 
 Act = Callable[[commands.Command, Outputs], None]
-PortAct = Callable[[commands.OutputLost | commands.OutputBack, Outputs], None]
+P = TypeVar("P", commands.OutputLost, commands.OutputBack)
 STOPPED_BY: dict[type, str] = {
     commands.RecallScene: "a scene",
     commands.RecallProgram: "a scene",
@@ -61,13 +62,13 @@ class Measuring:
         """Let a run end before each command that could make a voice sound, or take it away."""
         for kind, why in STOPPED_BY.items():
             table.wrap(kind, self._stopping(why))
-        for kind in (commands.OutputLost, commands.OutputBack):
-            table.wrap(kind, self._cut)
+        table.wrap(commands.OutputLost, self._cut)
+        table.wrap(commands.OutputBack, self._cut)
 
-    def _cut(self, act: PortAct) -> PortAct:
+    def _cut(self, act: Callable[[P, Outputs], None]) -> Callable[[P, Outputs], None]:
         """Return an act after which a run is over whose output was lost, or is new."""
 
-        def cut(command: commands.OutputLost | commands.OutputBack, outputs: Outputs) -> None:
+        def cut(command: P, outputs: Outputs) -> None:
             act(command, outputs)  # first: it knows what may still be sent
             voices = self._shared.voices
             if any(voices[name].lane.output == command.output for name in self.taken):

@@ -2,8 +2,8 @@
 
 | class | from a playing input |
 | --- | --- |
-| clock, transport | counted by ``hold.Triggers``; passed to outputs that list the class, from ``clock_from`` alone |
-| controllers, pressure, program | to the channels of the voices the zone plays, where listed |
+| clock, transport | counted; passed from ``clock_from`` alone, where an output lists the class |
+| controllers, pressure, program | to the channels of the voices that hear it, where listed |
 | parameter numbers (RPN, NRPN) and data entry | never passed: they would change a bend range |
 | SysEx, active sensing | passed where listed |
 | anything on a passed-through channel | passed as it is to that channel of that output |
@@ -33,7 +33,6 @@ from .voice import Source
 
 ChannelMessage = ControlChange | ProgramChange | ChannelPressure | PolyPressure | PitchBend
 
-_PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
 _TRANSPORT = frozenset((0xFA, 0xFB, 0xFC))
 _CLASS_OF: dict[type, str] = {
     ProgramChange: "program",
@@ -140,7 +139,7 @@ class Policy:
             if type(message) is ControlChange and message.controller == midi.SUSTAIN:
                 change = (
                     self.passed_sustain.add
-                    if message.value >= 64
+                    if message.value >= midi.PRESSED
                     else (self.passed_sustain.discard)
                 )
                 change(place)
@@ -148,7 +147,9 @@ class Policy:
                 if name in self._shared.present:
                     outputs.append((name, message))
             return
-        parameter = type(message) is ControlChange and message.controller in _PARAMETER_CONTROLLERS
+        parameter = (
+            type(message) is ControlChange and message.controller in midi.PARAMETER_CONTROLLERS
+        )
         passed = False
         if self._classes and not parameter:
             passed = self._to_voices(message, place, kind, outputs)

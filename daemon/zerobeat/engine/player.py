@@ -117,7 +117,7 @@ class Player:
     def _bent(self, state: VoiceState, wheel_cents: float) -> int:
         """Return the bend of the sounding number with the smooth wheel; clamps, counts."""
         chain = state.sounding
-        if not wheel_cents:
+        if not wheel_cents or state.target_cents is None or state.note is None:
             state.wheel_clamped = False
             return bend.cents_to_bend(state.left_cents, state.voice.bend_range_cents)
         commanded = chain.command(state.target_cents + wheel_cents)

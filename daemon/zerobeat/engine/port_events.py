@@ -12,13 +12,12 @@ from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .hold import Triggers
 from .keyboard import Keyboard
-from .ledger import Outputs
+from .ledger import BENDS_UNKNOWN, LINK_CUT, LINK_LOST, Outputs
 from .message_policy import Policy
 from .pedals.pedalboard import Pedals
 from .player import Player
 from .scenes import Scenes
 from .voice import VoiceState
-from .wire import BENDS_UNKNOWN, LINK_CUT, LINK_LOST
 
 
 class PortEvents:

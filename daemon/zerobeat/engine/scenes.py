@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..errors import CommandError
+from ..midi import BANK_MSB
 from . import commands
 from .dispatch import Dispatcher
 from .engine_state import EngineState
@@ -17,7 +18,6 @@ from .live_settings import Live
 from .settings import Scene
 from .voice import Source
 
-BANK_MSB, BANK_LSB = 0, 32  # MIDI 1.0 Detailed Specification, Bank Select
 LONGEST_SET_LIST = 200
 
 

@@ -9,6 +9,12 @@ from ..config.faults import meant
 from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
+from ..engine.limits import (
+    CONCERT_A_HZ,
+    TOUCH_UP_OFFSET_CENTS,
+    TOUCH_UP_STRETCH_CENTS,
+    TRANSPOSE_SEMITONES,
+)
 from ..engine.settings import TouchUp
 
 ALL = "all"
@@ -56,8 +62,8 @@ class TonightCommands:
         }
 
     def _tonight(self, section: Section) -> str:
-        concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
-        transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
+        concert_a_hz = section.number("concert_a_hz", None, *CONCERT_A_HZ)
+        transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
         nodes = section.items("set_list")
         order = [read_text(node, section.faults, "") for node in nodes]
         done(section)
@@ -96,8 +102,10 @@ class TonightCommands:
         now = self._engine.live.base_tonight.touch_up.get(voice, TouchUp())
         reference = section.note("reference", None)
         touch_up = TouchUp(
-            offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
-            stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
+            offset_cents=section.number("offset_cents", now.offset_cents, *TOUCH_UP_OFFSET_CENTS),
+            stretch_cents=section.number(
+                "stretch_cents", now.stretch_cents, *TOUCH_UP_STRETCH_CENTS
+            ),
             reference_cents=now.reference_cents if reference is None else 100.0 * reference,
             at_s=round(time.time(), 1),
         )

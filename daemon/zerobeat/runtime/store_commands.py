@@ -167,10 +167,7 @@ class StoreCommands:
         later = Later()
         self._act(commands.Revert())
         live = self._engine.live
-        waits = live.waiting_scene is not None or any(
-            state.waiting is not None for state in self._engine.states.values()
-        )
-        when = "; heard as the hold says" if waits else ""
+        when = "; heard as the hold says" if live.something_waits else ""
         said = f"scene {live.wanted().name} as it is stored{when}"
         later.tell({"ok": True, "said": said}, self._engine.now_s)
         return later

@@ -103,9 +103,11 @@ class Actions:
 
     def forget(self, keep: Callable[[Binding, str], bool]) -> None:
         """Forget what bindings had changed that are in force no more."""
-        for memory in (self._transposed_from, self._held_from, self._toggled):
-            for place in [place for place in memory if not keep(*place)]:
-                memory.pop(place)  # type: ignore[attr-defined]
+        for place in {*self._transposed_from, *self._held_from, *self._toggled}:
+            if not keep(*place):
+                self._transposed_from.pop(place, None)
+                self._held_from.pop(place, None)
+                self._toggled.pop(place, None)
 
     # ------------------------------------------------------------ layers
 
@@ -194,7 +196,7 @@ class Actions:
     def _hold(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
         shared = self._shared
         key = (binding, place[0])
-        scene = shared.waiting_scene or shared.base_scene
+        scene = self._live.wanted_base_scene
         if on:
             hold: Hold = binding.hold or "note"
         else:

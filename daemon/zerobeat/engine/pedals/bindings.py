@@ -42,7 +42,6 @@ ACTIONS = (
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
-PRESSED = 64  # a controller's value from here on is "down" (F6)
 
 
 @dataclass(frozen=True, slots=True)

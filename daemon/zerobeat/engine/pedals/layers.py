@@ -84,7 +84,7 @@ class Layers:
 
     def scene(self, base: Scene) -> Scene:
         """Return a scene's own part with the hold that a pedal adds."""
-        hold: Any = base.hold
+        hold = base.hold
         for binding in self._each("hold"):
             hold = binding.hold or hold
         return base if hold == base.hold else replace(base, hold=hold)
@@ -101,16 +101,18 @@ class Layers:
         if not self.active:
             return base
         every = frozenset(names)
-        added: dict[str, frozenset[str]] = {}
-        for action, before in (("bypass", base.bypass), ("mute", base.mute), ("solo", base.solo)):
-            found = before
+
+        def added(action: str, before: frozenset[str]) -> frozenset[str]:
             for binding in self._each(action):
-                found |= every if binding.voice is None else {binding.voice}
-            added[action] = found
+                before |= every if binding.voice is None else {binding.voice}
+            return before
+
         return replace(
             base,
             transpose_semitones=self.transposition(base.transpose_semitones),
-            **added,
+            bypass=added("bypass", base.bypass),
+            mute=added("mute", base.mute),
+            solo=added("solo", base.solo),
         )
 
     def settings(self, voice: str, base: VoiceSettings) -> VoiceSettings:
@@ -133,7 +135,7 @@ def changed(binding: Binding, settings: VoiceSettings) -> VoiceSettings:
     if name == "degrees" and settings.scale is None:
         return settings  # degrees of a continuous scale mean nothing
     now = getattr(settings, name)
-    value = kept_value(name, (binding.to or 0.0) if binding.by is None else now + binding.by)
+    value: Any = kept_value(name, (binding.to or 0.0) if binding.by is None else now + binding.by)
     return settings if value == now else replace(settings, **{name: value})
 
 

@@ -114,12 +114,10 @@ class Lights:
                 continue
             place = (binding.source, channel, binding.number or 0)
             lit[place] = lit.get(place, False) or self._is_on(binding, name)
-        for place, on in lit.items():
-            source, channel, number = place
-            value = ON if on else 0
+        for (source, channel, number), on in lit.items():
             # A note's light is dark by a note-on of velocity 0, which more boards take.
             kind = NoteOn if source == "note" else ControlChange
-            found[place] = kind(channel, number, value)
+            found[source, channel, number] = kind(channel, number, ON if on else 0)
         return found
 
     def sent_just_now(self, name: str, message: Message, since_s: float = float("-inf")) -> bool:

@@ -13,7 +13,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from ...errors import CommandError
-from ...midi import SUSTAIN, ControlChange, Message, NoteOff, NoteOn, ProgramChange
+from ...midi import (
+    BANK_LSB,
+    BANK_MSB,
+    PRESSED,
+    SUSTAIN,
+    ControlChange,
+    Message,
+    NoteOff,
+    NoteOn,
+    ProgramChange,
+)
 from .. import commands
 from ..dispatch import Dispatcher
 from ..engine_state import EngineState
@@ -21,10 +31,10 @@ from ..keyboard import Keyboard
 from ..ledger import Outputs
 from ..live_settings import Live
 from ..message_policy import Policy
-from ..scenes import BANK_LSB, BANK_MSB, Scenes
+from ..scenes import Scenes
 from .actions import Act, Actions
 from .binding_lookup import MOST_SWITCHES, Bound
-from .bindings import PRESSED, Binding, FootRequest, RequestAction
+from .bindings import Binding, FootRequest, RequestAction
 from .layers import ONLY_LAYERS, SwitchKey, SwitchPlace
 from .lights import Lights
 from .switch import Switch
@@ -198,7 +208,7 @@ class Pedals:
 
     def _make_room(self, outputs: Outputs) -> None:
         """Forget idle switches; where all are down, let the oldest come up."""
-        active = {key for key in self._shared.layers.active}
+        active = set(self._shared.layers.active)
         busy = {k: s for k, s in self._switches.items() if s.down or s.raw or k in active}
         self._switches = busy
         if len(busy) >= MOST_SWITCHES:
