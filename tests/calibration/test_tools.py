@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit.measuring import AIM, FLAWED, WARM_S, case_of, measured
+from kit.virtual_voices import AIM, FLAWED, WARM_S, case_of, measured
 from zerobeat.calibration import soundcheck, touchup, tune
 from zerobeat.calibration.soundcheck import Checks
 from zerobeat.calibration.trim import Trim

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from kit.measuring import case_of, truth
+from kit.virtual_voices import case_of, truth
 from zerobeat.calibration import measurement as measuring
 from zerobeat.cli import main
 from zerobeat.commands.measure import NOT_KEPT, _kept, notes_of

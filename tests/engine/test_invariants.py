@@ -7,7 +7,7 @@
 
 A client that measures may take voices at any time; a key takes them back.
 
-``kit.stage`` checks them with every message. ``--slow`` plays a million random
+``kit.invariant_checker`` checks them with every message. ``--slow`` plays a million random
 steps more, ``--slow --steps 50000`` so many.
 """
 
@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from kit.stage import (
+from kit.invariant_checker import (
     BEAT,
     CURVE,
     DRUMS,
@@ -30,7 +30,7 @@ from kit.stage import (
     PAD_NOTE,
     RIGS,
     SCENES,
-    Stage,
+    InvariantChecker,
     replay,
 )
 from zerobeat import midi
@@ -69,7 +69,7 @@ class Playing(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.stage = Stage()
+        self.stage = InvariantChecker()
         self.first_rig = self.stage.rig
         self.ticked_s = 0.0
 

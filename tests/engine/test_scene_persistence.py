@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.case import Case
+from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands
 from zerobeat.errors import CommandError
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
@@ -13,7 +13,7 @@ TEN_SHARP = TrackingCurve((0.0, 12700.0), (10.0, 12710.0))
 
 @pytest.fixture
 def case():
-    return Case()
+    return SmallCaseHarness()
 
 
 def change(case, **changes):

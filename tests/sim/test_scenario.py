@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from kit.readings import noise_cents, read_voice
+from kit.virtual_readings import noise_cents, read_voice
 from zerobeat.midi import NoteOn, PitchBend, encode
 from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.published import half_a_digit, published
+from kit.published_figures import half_a_digit, published
 from zerobeat.errors import NoteNameError, PitchRangeError
 from zerobeat.tuning import units
 

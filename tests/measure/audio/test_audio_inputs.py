@@ -16,13 +16,14 @@ from kit.jack import (
     SOUND_FONT,
     STEADY_REED,
     JackServer,
+    MidiSender,
     OscillatorBank,
-    Player,
     jack_is_installed,
 )
 from zerobeat.cli import main
 from zerobeat.errors import AudioError
-from zerobeat.measure.audio.audio_inputs import AudioInputs, recorder
+from zerobeat.measure.audio import recorder
+from zerobeat.measure.audio.audio_inputs import AudioInputs
 from zerobeat.measure.audio.devices import (
     Device,
     Wanted,
@@ -106,7 +107,7 @@ def synth(*detunes, synchronous=True):
     with (
         JackServer(PERIOD, synchronous) as server,
         OscillatorBank(detunes, program=STEADY_REED) as bank,
-        Player("keys") as keys,
+        MidiSender("keys") as keys,
     ):
         server.connect("keys:out", bank.midi_port)
         server.wait_for_port(bank.audio_port(len(detunes) - 1))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit.measuring import AIM, FLAWED, WARM_S, Spoiled, case_of, measured, truth
+from kit.virtual_voices import AIM, FLAWED, WARM_S, FaultyListener, case_of, measured, truth
 from zerobeat.errors import MeasureError
 from zerobeat.measure.curve.fit import Aim
 from zerobeat.measure.curve.plan import Plan
@@ -109,10 +109,10 @@ def test_one_bad_reading_is_read_again_and_left_out():
     case = case_of()
     inside = VirtualListener(case, 0, start_s=WARM_S)
     probe = Plan(AIM)
-    listener = Spoiled(inside)
+    listener = FaultyListener(inside)
     run(probe, listener)
     note = [one.request.note for one in listener.heard if one.request.purpose == "reading"][-1]
-    spoiled = Spoiled(inside, {note: [+35.0]})
+    spoiled = FaultyListener(inside, {note: [+35.0]})
     plan = Plan(AIM)
     run(plan, spoiled)
     asked = [one.request for one in spoiled.heard if one.request.note == note]
@@ -125,7 +125,7 @@ def test_one_bad_reading_is_read_again_and_left_out():
 
 def test_notes_that_cannot_be_read_are_found_by_halving_and_named():
     case = case_of()
-    listener = Spoiled(VirtualListener(case, 0, start_s=WARM_S), deaf=range(36, 45))
+    listener = FaultyListener(VirtualListener(case, 0, start_s=WARM_S), deaf=range(36, 45))
     fit, _ = measured(case, AIM, listener)
     assert len(fit.curve.unusable) >= 1
     part = fit.curve.unusable[0]
@@ -171,7 +171,7 @@ def test_chosen_notes_only():
 
 def test_notes_near_the_mains_are_stepped_aside():
     case = case_of()
-    listener = Spoiled(VirtualListener(case, 0, start_s=WARM_S))
+    listener = FaultyListener(VirtualListener(case, 0, start_s=WARM_S))
     measured(case, AIM, listener)
     for one in listener.heard:
         if one.request.purpose in ("reading", "reference"):
