@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.playing import Playing, small_rig
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.cable import LATE_S
 from zerobeat.engine.settings import Converter, Scene, VoiceSettings
@@ -17,7 +17,7 @@ SLOW = Converter(gate_gap_s=0.1, settle_s=0.1)
 LATEST_S = SLOW.gate_gap_s + SLOW.settle_s + LATE_S
 
 
-def trill(case: Playing, keys: int, step_s: float) -> dict[int, float]:
+def trill(case: EngineHarness, keys: int, step_s: float) -> dict[int, float]:
     """Play different keys one after the other; return when each went down."""
     down = {}
     for number in range(keys):
@@ -29,7 +29,7 @@ def trill(case: Playing, keys: int, step_s: float) -> dict[int, float]:
 
 @pytest.mark.parametrize("voices", [1, 3])
 def test_fast_playing_on_a_slow_converter_does_not_lag(voices):
-    case = Playing(small_rig(voices, converter=SLOW))
+    case = EngineHarness(small_rig(voices, converter=SLOW))
     down = trill(case, 60, 0.02)
     case.hear(NoteOn(0, 100, 100), "keys", 0.02)
     last_s = case.now_s
@@ -45,7 +45,7 @@ def test_fast_playing_on_a_slow_converter_does_not_lag(voices):
 
 def test_each_note_that_starts_has_its_own_bend_though_others_were_left_out():
     voices = {"reed": VoiceSettings(detune_cents=13.0)}
-    case = Playing(small_rig(1, converter=SLOW), (Scene("one", voices=voices),))
+    case = EngineHarness(small_rig(1, converter=SLOW), (Scene("one", voices=voices),))
     rng = random.Random(5)
     for _ in range(200):
         key = rng.randrange(30, 90)
@@ -61,7 +61,7 @@ def test_a_converter_that_a_reload_takes_away_gets_the_note_offs_that_waited(how
     """Legato: the note-off of the first note waits behind the settling of the second."""
     converter = replace(SLOW, overlap="legato")
     voices = {"reed": VoiceSettings(legato=True, detune_cents=20.0)}
-    case = Playing(small_rig(1, converter=converter), (Scene("one", voices=voices),))
+    case = EngineHarness(small_rig(1, converter=converter), (Scene("one", voices=voices),))
     case.hear(NoteOn(0, 60, 90))
     case.hear(PitchBend(0, 3000), "keys", 0.01)
     case.hear(NoteOn(0, 67, 90), "keys", 0.01)
@@ -83,7 +83,7 @@ def test_a_converter_that_a_reload_takes_away_gets_the_note_offs_that_waited(how
 def test_an_output_that_moved_gets_nothing_before_it_is_there():
     rig = small_rig(1)
     rig = replace(rig, voices=(replace(rig.voices[0], gate_ignored=True),))
-    case = Playing(rig)
+    case = EngineHarness(rig)
     case.hear(NoteOn(0, 60, 100))
     moved = replace(rig, outputs=(replace(rig.outputs[0], port="other:other MIDI 1"),))
     case.hear(commands.Reload(moved, ()), "")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Input, Rig, Scene, VoiceSettings
@@ -17,15 +17,15 @@ RUN = commands.PlayRaw("reed", 60)
 TWO = (Scene("one"), Scene("two"))
 
 
-def with_pedals(*bindings: Binding, scenes=TWO, voices: int = 2) -> Playing:
+def with_pedals(*bindings: Binding, scenes=TWO, voices: int = 2) -> EngineHarness:
     rig = small_rig(voices, inputs=(KEYS, FEET))
     rig = Rig(
         rig.inputs, rig.outputs, rig.voices, pedalboards={"feet": Pedalboard("Feet", bindings)}
     )
-    return Playing(rig, scenes)
+    return EngineHarness(rig, scenes)
 
 
-def refuse(case: Playing, command: object) -> None:
+def refuse(case: EngineHarness, command: object) -> None:
     outputs: list = []
     with pytest.raises(CommandError):
         case.engine.receive(command, "", case.now_s + 0.01, outputs)
@@ -44,7 +44,7 @@ def refuse(case: Playing, command: object) -> None:
     ids=lambda command: type(command).__name__,
 )
 def test_a_refused_command_leaves_a_measuring_run_alone(command):
-    case = Playing(small_rig(2), TWO)
+    case = EngineHarness(small_rig(2), TWO)
     case.hear(RUN, "")
     assert case.gates() == [(0, 60)]
     refuse(case, command)
@@ -55,7 +55,7 @@ def test_a_refused_command_leaves_a_measuring_run_alone(command):
 
 
 def test_a_failing_revert_leaves_a_measuring_run_alone():
-    case = Playing(small_rig(2), TWO)
+    case = EngineHarness(small_rig(2), TWO)
     case.hear(commands.Reload(case.engine.rig, (Scene("other"),)), "")
     case.hear(RUN, "")
     refuse(case, commands.Revert())  # scene one is stored no more
@@ -108,7 +108,7 @@ def test_a_follow_pedal_is_refused_whole():
 
 
 def test_a_rig_that_does_not_hold_together_is_refused_whole():
-    case = Playing(small_rig(2), TWO)
+    case = EngineHarness(small_rig(2), TWO)
     case.hear(NoteOn(0, 60, 100))
     rig = case.engine.rig
     refuse(case, commands.Reload(Rig(rig.inputs, (), rig.voices), TWO))
@@ -121,7 +121,7 @@ def test_a_rig_that_does_not_hold_together_is_refused_whole():
 def test_keys_that_are_due_to_be_read_are_read_by_the_next_event_not_by_a_refusal():
     """A refused command appends nothing, even where something had fallen due."""
     scene = Scene("one", hold="sample")
-    case = Playing(small_rig(1), (scene,))
+    case = EngineHarness(small_rig(1), (scene,))
     case.hear(NoteOn(0, 60, 100))
     case.engine.triggers.read_at_s = case.now_s
     case.engine.states["reed"].read_due = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import KEYS, small_rig
+from kit.engine_harness import KEYS, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.settings import Input, Scene

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
@@ -22,7 +22,7 @@ def switch(action, number=80, **more):
 
 def stage(*bindings, voices=2, scenes=SCENES, **more):
     rig = small_rig(voices, inputs=(KEYS, FEET), **more)
-    return Playing(replace(rig, pedalboards={"feet": Pedalboard("Feet", bindings)}), scenes)
+    return EngineHarness(replace(rig, pedalboards={"feet": Pedalboard("Feet", bindings)}), scenes)
 
 
 def send(case, value, number=80, after_s=0.1):
