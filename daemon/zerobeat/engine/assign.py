@@ -49,7 +49,9 @@ class Assigner:
         tonight = self._shared.tonight
         if name not in self._shared.voices or name in tonight.mute:
             return False
-        return not tonight.solo or name in tonight.solo
+        # A voice that a reload took away is heard no more, and silences no other.
+        soloed = tonight.solo & self._shared.voices.keys()
+        return not soloed or name in soloed
 
     def takers(self, source: Source, key: int) -> list[VoiceState]:
         """Return the voices that take a key; a rotating zone gives one.

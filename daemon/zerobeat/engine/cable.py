@@ -93,6 +93,7 @@ class Cable:
         batch: what one event made, not yet arranged.
         groups: what leaves later, the soonest first.
         waiting: the newest bend or controller of each kind, until the cable is idle.
+        linked: the output is there, as far as the wire was told.
         late: notes that did not start, because they could only have started too late.
     """
 
@@ -110,6 +111,7 @@ class Cable:
         "bytes_sent",
         "thinned",
         "late",
+        "linked",
     )
 
     def __init__(self, output: Output) -> None:
@@ -123,6 +125,7 @@ class Cable:
         self.bytes_sent = 0
         self.thinned = 0
         self.late = 0
+        self.linked = False
         self.set_output(output)
 
     def moves_to(self, output: Output) -> bool:
@@ -374,6 +377,16 @@ class Cable:
                 if self.channels[key >> 8].group is None:
                     self.send(self.waiting.pop(key), now_s, sent)
 
+    def panic(self, now_s: float, sent: Sent) -> None:
+        """Let nothing start that has ended, and everything else leave at once."""
+        for channel in self.channels:
+            if channel.group is not None:
+                self._forget_finished(channel)
+            channel.last_bend = None
+        for group in self.groups:
+            group.due_s = now_s
+        self.leave(now_s, sent)
+
     def wake_at_s(self) -> float | None:
         at_s = self.groups[0].due_s if self.groups else None
         if self.waiting and any(self.channels[key >> 8].group is None for key in self.waiting):
@@ -386,6 +399,7 @@ class Cable:
         A note-off that waits for a note which has left is owed: the ledger
         lists that note no more, so ``come_back`` sends it (requirement N11).
         """
+        self.linked = False
         unborn: set[tuple[int, int]] = set()
         for message in [message for group in self.groups for message in group.messages]:
             if type(message) is NoteOn:
@@ -404,6 +418,17 @@ class Cable:
     def come_back(self, now_s: float, sent: Sent) -> None:
         """The output is there: start afresh, what is owed first."""
         self.lose()
+        self.linked = True
+        self.release_owed(now_s, sent)
+
+    def close(self, now_s: float, sent: Sent) -> None:
+        """The port closes: note-offs that wait leave at once; nothing else does."""
+        if self.linked:
+            self.lose()
+            self.release_owed(now_s, sent)
+
+    def release_owed(self, now_s: float, sent: Sent) -> None:
+        """Send the note-offs of notes that have left."""
         for message in self.owed:
             self.send(message, now_s, sent)
         self.owed.clear()

@@ -59,6 +59,7 @@ class Policy:
         self._shared = shared
         self._assigner = assigner
         self.passed_sustain: set[Source] = set()
+        self._sustained_receivers: set[tuple[str, int]] = set()  # output, channel
         self.refresh()
 
     def refresh(self) -> None:
@@ -114,16 +115,33 @@ class Policy:
             return
         self.passed_sustain.discard(place)
         for name in self._through[place[1]]:
-            if name in self._shared.present:
-                outputs.append((name, ControlChange(place[1], midi.SUSTAIN, 0)))
+            self._pass_on(name, ControlChange(place[1], midi.SUSTAIN, 0), outputs)
+
+    def restore_sustain(self, name: str, outputs: Outputs) -> None:
+        """Let sustain come up at an output whose pedal came up while it was away."""
+        down = {ch for _, ch in self.passed_sustain if name in self._through[ch]}
+        for output, channel in sorted(self._sustained_receivers):
+            if output == name and channel not in down:
+                self._pass_on(name, ControlChange(channel, midi.SUSTAIN, 0), outputs)
+
+    def _pass_on(self, name: str, message: ChannelMessage, outputs: Outputs) -> None:
+        if name not in self._shared.present:
+            return
+        outputs.append((name, message))
+        if type(message) is ControlChange and message.controller == midi.SUSTAIN:
+            receiver = (name, message.channel)
+            if message.value >= midi.PRESSED:
+                self._sustained_receivers.add(receiver)
+            else:
+                self._sustained_receivers.discard(receiver)
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys and pedals of an input that is lost."""
-        for place in [place for place in self.passed_sustain if place[0] == name]:
+        for place in sorted(place for place in self.passed_sustain if place[0] == name):
             self.lift_passed_sustain(place, outputs)
         for lane in self._shared.ledger.all():
             for note, holders in tuple(lane.holders.items()):
-                for holder in tuple(holders):
+                for holder in sorted(holders):
                     if holder[0] == name:
                         lane.lift(note, holder, outputs)
 
@@ -137,15 +155,12 @@ class Policy:
         names = self._through[message.channel]
         if names:
             if type(message) is ControlChange and message.controller == midi.SUSTAIN:
-                change = (
-                    self.passed_sustain.add
-                    if message.value >= midi.PRESSED
-                    else (self.passed_sustain.discard)
-                )
-                change(place)
+                if message.value >= midi.PRESSED:
+                    self.passed_sustain.add(place)
+                else:
+                    self.passed_sustain.discard(place)
             for name in names:
-                if name in self._shared.present:
-                    outputs.append((name, message))
+                self._pass_on(name, message, outputs)
             return
         parameter = (
             type(message) is ControlChange and message.controller in midi.PARAMETER_CONTROLLERS

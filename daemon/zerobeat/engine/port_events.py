@@ -95,6 +95,7 @@ class PortEvents:
         for lane in self._shared.ledger.of_output(name):
             lane.up = True
             lane.release(outputs)
+        self._policy.restore_sustain(name, outputs)
         states = [state for state in self._shared.voices.values() if state.lane.output == name]
         for state in states:
             self._player.send_bend_range(state, outputs)
@@ -121,7 +122,7 @@ class PortEvents:
         for lane in shared.ledger.all():
             lane.holders.clear()
             lane.release(outputs)
-        for place in tuple(self._policy.passed_sustain):
+        for place in sorted(self._policy.passed_sustain):
             self._policy.lift_passed_sustain(place, outputs)
 
     def _panic(self, command: commands.Panic, outputs: Outputs) -> None:

@@ -188,7 +188,7 @@ class RigChange:
                 if moved or (passed and not stays):
                     lane.holders.clear()
                     lane.release(outputs)
-            for place in tuple(self._policy.passed_sustain):
+            for place in sorted(self._policy.passed_sustain):
                 passed = place[1] in output.pass_channels
                 stays = following is not None and place[1] in following.pass_channels
                 if passed and (moved or not stays):
@@ -232,7 +232,7 @@ class RigChange:
 
     def _lift_passed(self, outputs: Outputs) -> None:
         """Let sustain and wheel come up on channels that go through untouched from now on."""
-        for place in (*self._shared.sustained, *self._shared.wheels):
+        for place in sorted({*self._shared.sustained, *self._shared.wheels}):
             if self._policy.passes(place):
                 self._keyboard.centre_sustain(place, outputs)
                 self._keyboard.centre_wheel(place, outputs)

@@ -39,11 +39,11 @@ class Wire:
             if cable is None:
                 cable = Cable(output)
             elif cable.moves_to(output):
-                cable.come_back(now_s, self._sent)
+                cable.close(now_s, self._sent)
             cable.set_output(output)
             cables[output.name] = cable
         for gone in self._cables.values():
-            gone.come_back(now_s, self._sent)
+            gone.close(now_s, self._sent)
             self._late_before += gone.late
         self._cables = cables
 
@@ -73,8 +73,7 @@ class Wire:
             cable.lose()
             return
         cable.arrange(now_s, self._sent)
-        for channel in cable.channels:
-            channel.last_bend = None
+        cable.panic(now_s, self._sent)
 
     def take(self, now_s: float) -> Sent:
         """Return the (output name, bytes) that may leave now, in order."""

@@ -101,7 +101,8 @@ class Pedals:
         self._read_bindings()
         self.let_go(outputs)
         # A sustain pedal that is a switch now says no more that it comes up.
-        for name, channel in (*self._shared.sustained, *self._policy.passed_sustain):
+        places = sorted(self._shared.sustained | self._policy.passed_sustain)
+        for name, channel in places:
             if self.bound.of((name, "controller", channel, SUSTAIN)):
                 self._keyboard.centre_sustain((name, channel), outputs)
                 self._policy.lift_passed_sustain((name, channel), outputs)
