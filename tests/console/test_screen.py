@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.clocked import BAR, BEAT, KEY, Clocked
+from kit.clocked_engine import BAR, BEAT, KEY, ClockedEngineHarness
 from zerobeat.console.screen import screen_lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Trigger, VoiceSettings
@@ -34,7 +34,7 @@ def clock(case):
 
 
 def playing(*triggers, ticks=1, **fields):
-    case = Clocked(scene("trigger", *triggers, **fields))
+    case = ClockedEngineHarness(scene("trigger", *triggers, **fields))
     case.start()
     case.ticks(ticks)
     case.pass_time(0.05)
@@ -90,7 +90,7 @@ def test_a_hold_without_triggers_waits_for_a_pedal_or_a_command():
 
 
 def test_a_note_is_waited_for_by_voice():
-    case = Clocked(scene("note", voices={"horn": VoiceSettings(hold="trigger")}))
+    case = ClockedEngineHarness(scene("note", voices={"horn": VoiceSettings(hold="trigger")}))
     case.change(semitones=7)
     assert waits(case) == "waiting for the next note or a trigger: all +7"
 
@@ -114,7 +114,7 @@ def test_what_is_wanted_in_words():
 
 
 def test_a_scene_that_waits_is_named_and_not_its_voices():
-    case = Clocked(
+    case = ClockedEngineHarness(
         scene("trigger", BAR), Scene("morning", voices={"reed": VoiceSettings(semitones=7)})
     )
     case.start()
@@ -125,7 +125,7 @@ def test_a_scene_that_waits_is_named_and_not_its_voices():
 
 
 def test_the_clock_none_stopped_running_lost_and_unsure():
-    case = Clocked(scene("trigger", BAR))
+    case = ClockedEngineHarness(scene("trigger", BAR))
     case.change(semitones=7)
     assert clock(case) == "none has come from steps"
     assert waits(case) == "waiting for the clock to come: all +7"
@@ -149,7 +149,7 @@ def test_the_clock_none_stopped_running_lost_and_unsure():
 
 
 def test_a_rig_without_a_clock_shows_none():
-    case = Clocked(scene("trigger"), clock_from=None)
+    case = ClockedEngineHarness(scene("trigger"), clock_from=None)
     assert not any(line.startswith("clock") for line in shown(case))
 
 
@@ -174,7 +174,7 @@ def test_the_correction_stands_on_the_small_screen_too():
 
 
 def test_a_sampled_voice_shows_the_key_whose_pitch_it_has():
-    case = Clocked(scene("sample"))
+    case = ClockedEngineHarness(scene("sample"))
     case.key(60)
     case.key(64)
     assert [voice["key"] for voice in plain(picture(case.engine, case.wire))["voices"]] == [60, 60]

@@ -329,7 +329,7 @@ def test_a_newer_file_that_was_left_alone_comes_back_from_a_backup(
 
 def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server: object) -> None:
     """It says which it does not read, in log and status, and refuses a store to that name."""
-    from kit.daemon import Daemon
+    from kit.daemon_process import DaemonProcess
     from kit.jack import Recorder
     from zerobeat.client.daemon_client import Client
 
@@ -343,7 +343,7 @@ def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server:
     environment = server.environment  # type: ignore[attr-defined]
     with (
         Recorder("quad"),
-        Daemon(rig, environment, state=store.directory) as daemon,
+        DaemonProcess(rig, environment, state=store.directory) as daemon,
     ):
         daemon.wait_for_line("output quad")
         log = "\n".join(daemon.lines())

@@ -19,7 +19,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
-from kit.disks import remount, small_disk
+from kit.small_disk import remount, small_disk
 from zerobeat.config.profile_file import (
     Profile,
     ProfileReading,

@@ -48,7 +48,7 @@ class Faults:
             raise ConfigError(self.lines())
 
 
-def printable(text: str, longest: int = 60) -> str:
+def escaped(text: str, longest: int = 60) -> str:
     """Return a value as a fault shows it: one line, printable, not too long."""
     clean = _one_line(text, longest)
     return clean if clean.strip() else f'"{clean}"'

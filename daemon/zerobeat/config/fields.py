@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from ..errors import NoteNameError
 from ..tuning.units import parse_note
-from .faults import Faults, Place, meant, printable
+from .faults import Faults, Place, escaped, meant
 from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
@@ -38,8 +38,8 @@ def found(node: Node) -> str:
     if isinstance(node, Table):
         return "keys with values"
     if not node.plain:
-        return f'"{printable(node.text)}" in quotes' if node.text else 'an empty text ""'
-    return "nothing" if node.text in _NOTHING else printable(node.text)
+        return f'"{escaped(node.text)}" in quotes' if node.text else 'an empty text ""'
+    return "nothing" if node.text in _NOTHING else escaped(node.text)
 
 
 def is_nothing(node: Node) -> bool:
@@ -278,9 +278,7 @@ class Section:
             reserved = ", ".join(RESERVED_NAMES[1:])
             allowed = f"a name of up to 40 printable characters other than {reserved}"
             hint = hint_for_all if name == "all" else ""
-            self.faults.add(
-                node.place, f"found the name {printable(name)}; allowed: {allowed}{hint}"
-            )
+            self.faults.add(node.place, f"found the name {escaped(name)}; allowed: {allowed}{hint}")
 
     def close(self) -> None:
         """Add a fault for each key that was not read."""
@@ -288,9 +286,7 @@ class Section:
         for key, line in self.table.key_lines.items():
             if key not in known:
                 path = (
-                    f"{self.place.key}.{printable(key, 40)}"
-                    if self.place.key
-                    else printable(key, 40)
+                    f"{self.place.key}.{escaped(key, 40)}" if self.place.key else escaped(key, 40)
                 )
                 place = Place(self.place.file, line, path)
                 self.faults.add(

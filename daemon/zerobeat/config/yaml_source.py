@@ -21,7 +21,7 @@ from typing import Any
 import yaml
 
 from ..errors import ConfigError
-from .faults import Faults, Place, printable
+from .faults import Faults, Place, escaped
 from .file_format import newer_yaml
 
 LARGEST_FILE_BYTES = (
@@ -225,7 +225,7 @@ class _Builder:
             )
         if event.tag is not None:
             self._refuse(
-                event, key, f"found the tag {printable(event.tag)}; allowed: values without a tag"
+                event, key, f"found the tag {escaped(event.tag)}; allowed: values without a tag"
             )
         if depth > DEEPEST:
             self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
@@ -277,7 +277,7 @@ class _Open:
         return self.place.key if self.key is None else self.child_key(self.key)
 
     def child_key(self, key: str) -> str:
-        name = printable(key, 40)
+        name = escaped(key, 40)
         return f"{self.place.key}.{name}" if self.place.key else name
 
     def take_value(self, node: Node) -> None:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from ..tuning.units import name_of_note
 
 Mark = Literal["", "head", "waits", "bad"]
-Status = Mapping[str, Any]
+StatusFields = Mapping[str, Any]
 FULL_COLUMNS = 72
 FULL_ROWS = 18
 UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
@@ -30,7 +30,7 @@ class Line:
 
 
 def screen_lines(
-    shown: Status,
+    shown: StatusFields,
     columns: int,
     rows: int | None,
     loads: Mapping[str, float],
@@ -88,7 +88,7 @@ def _fitting(voices: list[Any], room: int | None) -> list[Any]:
 # ---------------------------------------------------------------- the voices
 
 
-def _trouble(voice: Status) -> str:
+def _trouble(voice: StatusFields) -> str:
     """Return what is wrong with a voice, the worst first; "" if nothing is."""
     for wrong, text in (
         (not voice["output_there"], "no output"),
@@ -103,7 +103,7 @@ def _trouble(voice: Status) -> str:
     return ""
 
 
-def words(voice: Status, now_s: float = 0.0) -> list[str]:
+def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
     """Return the state of a voice in words, the most important first."""
     parts = [trouble] if (trouble := _trouble(voice)) else []
     parts += ["measuring"] if voice.get("measuring") else []
@@ -118,7 +118,7 @@ def words(voice: Status, now_s: float = 0.0) -> list[str]:
     return parts or ["ok" if voice["key"] is not None else "silent"]
 
 
-def _touched_up(touch_up: Status, now_s: float) -> list[str]:
+def _touched_up(touch_up: StatusFields, now_s: float) -> list[str]:
     if not (touch_up["offset_cents"] or touch_up["stretch_cents"]):
         return []
     passed_s = now_s - touch_up.get("at_s", 0.0)
@@ -130,7 +130,7 @@ def _touched_up(touch_up: Status, now_s: float) -> list[str]:
     return ["touched up just now"]
 
 
-def _mark(voice: Status) -> Mark:
+def _mark(voice: StatusFields) -> Mark:
     if _trouble(voice):
         return "bad"
     return "waits" if voice["waits"] else ""
@@ -141,12 +141,12 @@ def _cents(cents: float | None) -> str:
     return "-" if cents is None else f"{round(cents, 1) + 0.0:+.1f}c"
 
 
-def _key(voice: Status, octave: int) -> str:
+def _key(voice: StatusFields, octave: int) -> str:
     key = voice["key"]
     return "-" if key is None else f"{name_of_note(key, octave)} {key}"
 
 
-def _sounds(voice: Status, octave: int, concert_a_hz: float) -> str:
+def _sounds(voice: StatusFields, octave: int, concert_a_hz: float) -> str:
     """Return the pitch to be heard as the nearest note of tonight's concert pitch and cents."""
     if voice["sounding_cents"] is None:
         return "-"
@@ -156,7 +156,7 @@ def _sounds(voice: Status, octave: int, concert_a_hz: float) -> str:
     return f"{name} {_cents(above - 100.0 * note)}"
 
 
-def _row(voice: Status, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _row(voice: StatusFields, octave: int, concert_a_hz: float, now_s: float) -> Line:
     silent = voice["key"] is None
     sent = "" if silent or voice["note"] is None else f"-> {voice['note']}"
     text = (
@@ -169,7 +169,7 @@ def _row(voice: Status, octave: int, concert_a_hz: float, now_s: float) -> Line:
     return Line(text, _mark(voice))
 
 
-def _short_row(voice: Status, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _short_row(voice: StatusFields, octave: int, concert_a_hz: float, now_s: float) -> Line:
     key = voice["key"]
     silent = key is None
     text = (
@@ -191,7 +191,7 @@ def _tight(cents: float | None) -> str:
 # ---------------------------------------------------------------- above
 
 
-def _head(shown: Status) -> list[Line]:
+def _head(shown: StatusFields) -> list[Line]:
     scene = f"{shown.get('scene', '?')}{', unsaved' if shown.get('unsaved') else ''}"
     return [
         Line(
@@ -207,7 +207,7 @@ def _head(shown: Status) -> list[Line]:
     ]
 
 
-def _short_head(shown: Status) -> list[Line]:
+def _short_head(shown: StatusFields) -> list[Line]:
     return [
         Line(
             f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
@@ -219,7 +219,7 @@ def _short_head(shown: Status) -> list[Line]:
     ]
 
 
-def set_list_lines(shown: Status) -> list[Line]:
+def set_list_lines(shown: StatusFields) -> list[Line]:
     """Return the place in the set list of the scene that waits or plays, and what follows."""
     order = shown.get("set_list", ())
     if len(order) < 2:
@@ -235,7 +235,7 @@ def set_list_lines(shown: Status) -> list[Line]:
     return [Line(f"set list  {position + 1} of {len(order)}{then}{number}")]
 
 
-def short_place(shown: Status) -> str:
+def short_place(shown: StatusFields) -> str:
     order, position = shown.get("set_list", ()), shown.get("position")
     return "" if position is None or len(order) < 2 else f"{position + 1}/{len(order)} "
 
@@ -243,7 +243,7 @@ def short_place(shown: Status) -> str:
 # ---------------------------------------------------------------- what waits, and the clock
 
 
-def waits_line(shown: Status, left: str) -> Line:
+def waits_line(shown: StatusFields, left: str) -> Line:
     """Return what waits, for what, and how many beats are left."""
     ends = list(shown.get("ends", ()))
     if not ends:
@@ -256,7 +256,7 @@ def waits_line(shown: Status, left: str) -> Line:
     return Line(f"waiting for {' or '.join(ends)}: {_what_waits(shown)}", "waits")
 
 
-def _what_waits(shown: Status) -> str:
+def _what_waits(shown: StatusFields) -> str:
     """Return what waits: a scene, or the voices with what they will be."""
     scene = shown.get("waits")
     parts: list[str] = []
@@ -276,7 +276,7 @@ def _what_waits(shown: Status) -> str:
     return "; ".join(parts)
 
 
-def roots_line(shown: Status) -> Line:
+def roots_line(shown: StatusFields) -> Line:
     """Return the voices whose root the next key sets."""
     names = shown.get("root_keys", ())
     if not names:
@@ -285,7 +285,7 @@ def roots_line(shown: Status) -> Line:
     return Line(f"a key sets the root: {who}", "waits")
 
 
-def clock_line(clock: Status) -> Line:
+def clock_line(clock: StatusFields) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
@@ -296,7 +296,7 @@ def clock_line(clock: Status) -> Line:
     return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
 
 
-def short_clock(shown: Status) -> str:
+def short_clock(shown: StatusFields) -> str:
     clock = shown.get("clock")
     if not clock or clock["state"] == "none":
         return ""
@@ -312,7 +312,7 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.0f}%"
 
 
-def full_footer(shown: Status, loads: Mapping[str, float]) -> list[Line]:
+def full_footer(shown: StatusFields, loads: Mapping[str, float]) -> list[Line]:
     """Return the lines below the voices on a screen of 80 columns."""
     found = [Line(""), *pedal_message_lines(shown, "foot      "), _ports(shown, "ports     ")]
     if shown.get("clock"):
@@ -332,7 +332,7 @@ def full_footer(shown: Status, loads: Mapping[str, float]) -> list[Line]:
     return found
 
 
-def short_footer(shown: Status) -> list[Line]:
+def short_footer(shown: StatusFields) -> list[Line]:
     """Return the lines below the voices on a small screen, the most important first."""
     return [
         *_muted(shown, "muted "),
@@ -344,7 +344,7 @@ def short_footer(shown: Status) -> list[Line]:
     ]
 
 
-def _reload(shown: Status, label: str) -> list[Line]:
+def _reload(shown: StatusFields, label: str) -> list[Line]:
     """Return the result of the last reload; the first fault if it was refused."""
     outcome = str(shown.get("reload", "")).removeprefix("reload: ")
     if not outcome:
@@ -355,7 +355,7 @@ def _reload(shown: Status, label: str) -> list[Line]:
     return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
 
 
-def _ports(shown: Status, label: str) -> Line:
+def _ports(shown: StatusFields, label: str) -> Line:
     """Return the ports, those in trouble first, and since when."""
     ports = shown.get("ports", [])
     groups: dict[str, list[str]] = {}
@@ -368,7 +368,7 @@ def _ports(shown: Status, label: str) -> Line:
     return Line(f"{label}{text or 'none'}", "bad" if away else "")
 
 
-def _since(port: Status) -> str:
+def _since(port: StatusFields) -> str:
     at_s = port.get("since_s")
     return f" since {_clock(at_s)}" if at_s else ""
 
@@ -378,7 +378,7 @@ def _clock(at_s: float) -> str:
     return time.strftime("%H:%M", time.localtime(at_s))
 
 
-def _latency(shown: Status, label: str) -> list[Line]:
+def _latency(shown: StatusFields, label: str) -> list[Line]:
     found = shown.get("latency")
     if not found:
         return []
@@ -386,7 +386,7 @@ def _latency(shown: Status, label: str) -> list[Line]:
     return [Line(f"{label}{text}, most {found['most_ms']:.2f}")]
 
 
-def _faults(shown: Status, label: str) -> Line:
+def _faults(shown: StatusFields, label: str) -> Line:
     faults = shown.get("faults", 0)
     failing = [port for port in shown.get("ports", []) if port["faults"]]
     failed = sum(port["faults"] for port in failing)
@@ -400,7 +400,7 @@ def _faults(shown: Status, label: str) -> Line:
     return Line(label + "; ".join(parts), "bad" if faults or failed or last else "")
 
 
-def _muted(shown: Status, label: str) -> list[Line]:
+def _muted(shown: StatusFields, label: str) -> list[Line]:
     """Return the inputs that were muted because of a MIDI loop."""
     names = shown.get("muted", ())
     return (
@@ -410,13 +410,13 @@ def _muted(shown: Status, label: str) -> list[Line]:
     )
 
 
-def _real_time(shown: Status) -> list[Line]:
+def _real_time(shown: StatusFields) -> list[Line]:
     """Return what real-time permission was refused; nothing if all was granted."""
     text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
     return [Line(f"real time {text}")] if "refused" in text else []
 
 
-def _disk(shown: Status, label: str) -> list[Line]:
+def _disk(shown: StatusFields, label: str) -> list[Line]:
     """Return why nothing can be stored, else which stored file could not be used, if any."""
     store = shown.get("store", {})
     fault = store.get("fault", "")
@@ -428,7 +428,7 @@ def _disk(shown: Status, label: str) -> list[Line]:
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
 
 
-def pedal_message_lines(shown: Status, label: str) -> list[Line]:
+def pedal_message_lines(shown: StatusFields, label: str) -> list[Line]:
     """Return the result of the last pedal action, or why it was refused."""
     message = shown.get("foot")
     if not message:

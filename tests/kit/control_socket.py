@@ -1,6 +1,6 @@
 """The small case behind a real control socket, served by the test itself, and a real terminal.
 
-with Desk(folder) as desk, desk.console("status") as console:
+with ControlSocketHarness(folder) as desk, desk.console("status") as console:
     desk.until(lambda: "reed" in console.text())
 """
 
@@ -23,7 +23,7 @@ from typing import Any
 
 import pyte
 
-from kit.case import Case
+from kit.small_case import SmallCaseHarness
 from zerobeat.engine.status import plain
 from zerobeat.ports.control import Control
 from zerobeat.runtime.socket_commands import Handlers
@@ -34,15 +34,15 @@ SINCE_S = 1_800_000_000.0  # Unix time: 2027-01-15 08:00:00 UTC
 PORTS = (("keys", "in"), ("steps", "in"), ("feet", "in"), ("quad", "out"), ("octo", "out"))
 
 
-class Desk:
+class ControlSocketHarness:
     """Engine, wire, handlers and control socket, as ``run`` has them, but without MIDI ports."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.case = Case()
+        self.case = SmallCaseHarness()
         self.more: dict[str, Any] = {}  # over the picture, for what the case can't be made to do
         self.states = dict.fromkeys((name for name, _ in PORTS), "connected")
-        self._consoles: list[Console] = []
+        self._consoles: list[ConsoleProcess] = []
         self.control: Control | None = None
         self.start()
 
@@ -116,9 +116,9 @@ class Desk:
         return {"RUNTIME_DIRECTORY": str(self.folder)}
 
     @contextlib.contextmanager
-    def console(self, *arguments: str, **settings: Any) -> Iterator[Console]:
-        """A console in a terminal of its own; see ``Console``."""
-        console = Console(self.environment, arguments, **settings)
+    def console(self, *arguments: str, **settings: Any) -> Iterator[ConsoleProcess]:
+        """A console in a terminal of its own; see ``ConsoleProcess``."""
+        console = ConsoleProcess(self.environment, arguments, **settings)
         self._consoles.append(console)
         try:
             yield console
@@ -132,14 +132,14 @@ class Desk:
             self.control.close()
             self.control = None
 
-    def __enter__(self) -> Desk:
+    def __enter__(self) -> ControlSocketHarness:
         return self
 
     def __exit__(self, *exc: object) -> None:
         self.close()
 
 
-class Console:
+class ConsoleProcess:
     """``zerobeat ARGUMENTS`` in a real pseudo-terminal; ``screen`` is what a player would see."""
 
     def __init__(

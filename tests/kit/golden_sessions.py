@@ -14,7 +14,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from kit.playing import Playing
+from kit.engine_harness import EngineHarness
 from zerobeat import midi
 from zerobeat.engine import commands
 from zerobeat.engine.ledger import Outputs
@@ -104,7 +104,7 @@ def play(source: Path) -> tuple[str, list[Outputs]]:
     """
     folder = source.parent
     loaded = load_rig(folder / "rig.yaml")
-    case = Playing(loaded.rig, loaded.scenes, connected=False)
+    case = EngineHarness(loaded.rig, loaded.scenes, connected=False)
     for output in loaded.rig.outputs:
         case.hear(commands.OutputBack(output.name), "", 0.0)
     for at_s, name, kind, values in read_lines(source.read_text(encoding="utf-8")):

@@ -7,8 +7,8 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-from kit.daemon import ZEROBEAT, Daemon, write_rig
-from kit.jack import Player, Recorder, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, write_rig
+from kit.jack import MidiRecorder, MidiSender, wait_until
 from zerobeat.midi import NoteOn, parse
 
 SCENE = "title: {title}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
@@ -24,31 +24,31 @@ def write_scenes(folder: Path, more: str = "scenes: [plain, fifth]\n") -> Path:
     return write_rig(folder, voices=2, more=more)
 
 
-def ask(daemon: Daemon, *arguments: str) -> subprocess.CompletedProcess[str]:
+def ask(daemon: DaemonProcess, *arguments: str) -> subprocess.CompletedProcess[str]:
     """Run a command of zerobeat's and return what became of it."""
     return subprocess.run(
         [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
     )
 
 
-def zerobeat(daemon: Daemon, *arguments: str) -> str:
+def zerobeat(daemon: DaemonProcess, *arguments: str) -> str:
     """Run a command that succeeds; return what it says."""
     done = ask(daemon, *arguments)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
 
-def status(daemon: Daemon) -> dict[str, Any]:
+def status(daemon: DaemonProcess) -> dict[str, Any]:
     return dict(json.loads(zerobeat(daemon, "status", "--json")))
 
 
-def ready(daemon: Daemon, octo: Recorder) -> None:
+def ready(daemon: DaemonProcess, octo: MidiRecorder) -> None:
     """Wait until it is connected and has set up its converter."""
     daemon.wait_for_line("connected: input keys, output octo")
     octo.wait_for_silence()
 
 
-def strike(keys: Player, octo: Recorder) -> list[int]:
+def strike(keys: MidiSender, octo: MidiRecorder) -> list[int]:
     """Press and release key 60; return the numbers that were struck."""
     before = len(octo.heard)
     keys.send(bytes((0x90, 60, 100)))

@@ -1,6 +1,6 @@
 """Engine and wire without ports: messages in, the bytes that leave out, by a counted clock.
 
-case = Playing(small_rig(2))
+case = EngineHarness(small_rig(2))
 case.hear(NoteOn(0, 60, 100))
 case.on("out")  # [(0, 60), (1, 60)], channel and note of each note-on that left
 """
@@ -40,7 +40,7 @@ def small_rig(
     )
 
 
-class Playing:
+class EngineHarness:
     """An engine, its wire, and all that has left.
 
     Attributes:

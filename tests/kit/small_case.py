@@ -16,7 +16,7 @@ from zerobeat.state.state_directory import load_rig
 RIG = Path(__file__).resolve().parents[2] / "profiles/rigs/small-case.yaml"
 
 
-class Case:
+class SmallCaseHarness:
     """Hears messages and commands, half a second apart."""
 
     def __init__(self, rig: Path = RIG) -> None:

@@ -1,6 +1,6 @@
 """A real ``zerobeat run`` as a process of its own, and what its journal says.
 
-    with JackServer() as server, Daemon(rig, server.environment) as daemon:
+    with JackServer() as server, DaemonProcess(rig, server.environment) as daemon:
         daemon.wait_for_line("zerobeat plays")
         ...
         assert daemon.stop() == 0
@@ -31,15 +31,15 @@ START_S = 20.0  # two cores may be busy with other tests
 _PEER = """\
 import sys
 sys.path.insert(0, sys.argv[1])
-from kit.jack import Player
-with Player(sys.argv[2]) as player:
+from kit.jack import MidiSender
+with MidiSender(sys.argv[2]) as player:
     print("ready", flush=True)
     for line in sys.stdin:
         player.send(bytes.fromhex(line))
 """
 
 
-class Daemon:
+class DaemonProcess:
     """``zerobeat run RIG``, started at once.
 
     Args:
@@ -137,7 +137,7 @@ class Daemon:
                 self.kill()
         shutil.rmtree(self.folder, ignore_errors=True)
 
-    def __enter__(self) -> Daemon:
+    def __enter__(self) -> DaemonProcess:
         return self
 
     def __exit__(
@@ -151,7 +151,7 @@ class Daemon:
         self.close()
 
 
-class PlayerProcess:
+class MidiSenderProcess:
     """A keyboard in a process of its own, ``name:out``, so that it can be killed."""
 
     def __init__(self, name: str, environment: Mapping[str, str]) -> None:
@@ -180,7 +180,7 @@ class PlayerProcess:
             with contextlib.suppress(OSError):
                 stream.close()
 
-    def __enter__(self) -> PlayerProcess:
+    def __enter__(self) -> MidiSenderProcess:
         return self
 
     def __exit__(self, *exc: object) -> None:

@@ -1,6 +1,6 @@
 """Engine and wire with a keyboard, a sequencer that sends the clock, and a pad beside them.
 
-case = Clocked(Scene("night", hold="trigger", triggers=(BAR,)))
+case = ClockedEngineHarness(Scene("night", hold="trigger", triggers=(BAR,)))
 case.start()
 case.ticks(96)  # clocks 0 to 95
 """
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Trigger, Voice
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
@@ -23,7 +23,7 @@ KEY = Trigger("key")
 TICK_S = 0.02  # 125 beats a minute
 
 
-class Clocked(Playing):
+class ClockedEngineHarness(EngineHarness):
     """Time goes on by what is played.
 
     Attributes:

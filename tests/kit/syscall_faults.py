@@ -149,7 +149,7 @@ def _text(match: str) -> bytes:
     return re.sub(rb"\\x([0-9a-f]{2})", lambda m: bytes([int(m[1], 16)]), match.encode())
 
 
-class Disk:
+class DiskModel:
     """One folder: names and bytes that are surely kept, and changes that may be.
 
     A change of names is sure after an fsync of the folder, bytes are after an
@@ -247,7 +247,7 @@ def disks(calls: list[Call], folder: Path, ordered: bool) -> list[tuple[int, dic
     Args:
         folder: as it was before the calls.
     """
-    disk = Disk(folder)
+    disk = DiskModel(folder)
     left: list[tuple[int, dict[str, bytes]]] = []
     seen: set[tuple[bool, frozenset[tuple[str, bytes]]]] = set()
     for number, call in enumerate(calls, 1):
