@@ -7,14 +7,17 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+
+from kit.isolation import isolate_shared_memory
 
 if TYPE_CHECKING:
     from kit.jack import JackServer
 
 LEAVING_S = 2.0
+LONGEST_MODULE = "e2e/test_measure.py"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it
 
 
@@ -29,6 +32,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    isolate_shared_memory()  # before any thread or JACK client
     config.addinivalue_line("markers", "slow: takes long; runs with --slow")
     # Started in the background, a shell has it ignored, and every process under test too.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
@@ -36,12 +40,21 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    # The module whose tests take longest comes first, so that no worker waits for it at the end.
+    items.sort(key=lambda item: not item.path.as_posix().endswith(LONGEST_MODULE))  # stable
     if config.getoption("--slow") or os.environ.get("ZEROBEAT_SLOW"):
         return
     skip = pytest.mark.skip(reason="slow; runs with --slow")
     for item in items:
         if item.get_closest_marker("slow"):
             item.add_marker(skip)
+
+
+@pytest.hookimpl(optionalhook=True)  # of pytest-xdist
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    from kit.sharing_out import RealTimeBesideComputing
+
+    return RealTimeBesideComputing(config, log)
 
 
 @pytest.fixture(autouse=True)
