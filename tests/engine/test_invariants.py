@@ -7,7 +7,7 @@
 
 A client that measures may take voices at any time; a key takes them back.
 
-``kit.stage`` checks them with every message. ``--slow`` plays a million random
+``kit.invariant_checker`` checks them with every message. ``--slow`` plays a million random
 steps more, ``--slow --steps 50000`` so many.
 """
 
