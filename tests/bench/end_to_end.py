@@ -248,7 +248,7 @@ def main() -> int:
             first = ("zerobeat", "echo")[pair % 2]
             runs = pair_of_runs(Path(folder), notes, first, pair, busy)
         told = f"{pair + 1:4}"
-        for name, (found, lost) in runs.items():
+        for name, (found, _lost) in runs.items():
             assert found, f"{name}: every key was lost"
         figures = {name: summary(found) for name, (found, _) in runs.items()}
         for name in ("zerobeat", "echo"):

@@ -357,7 +357,8 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
     )
     limit = f"<= {group.p95_cents}" if group.p95_cents else ""
     line = (
-        f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max {max(errors):.3f} "
+        f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max "
+        f"{max(errors):.3f} "
         f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {told}"
     )
     return line, bool(good), sums
@@ -425,7 +426,7 @@ def trackers(samples: np.ndarray, rate: int, expected_hz: float) -> dict[str, fl
             heard["yin"] = float(
                 np.median(librosa.yin(samples, fmin=low, fmax=high, sr=rate, frame_length=frame))
             )
-        except Exception:  # YIN refuses frames longer than the take
+        except Exception:  # noqa: BLE001  # YIN refuses frames longer than the take
             heard["yin"] = np.nan
         track, _ = pyworld.harvest(samples, rate, f0_floor=low, f0_ceil=high)
     heard["world"] = float(np.median(track[track > 0])) if np.any(track > 0) else np.nan
@@ -467,7 +468,8 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
     good = read >= 0.95 * asked and gross == 0 and near >= 0.95
     print("   ", dict(where))
     return (
-        f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, within 0.5 cent of "
+        f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, "
+        f"within 0.5 cent of "
         f"{len(apart)} consensus readings: {near:.3f}  {dict(why)}"
     ), good
 
@@ -493,7 +495,8 @@ def run_trackers(takes: int, seed: int) -> list[str]:
                     abs(cents(value, take.hertz)) if value > 0 else np.inf
                 )
         lines += [
-            f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 {np.quantile(e, 0.95, method='higher'):9.3f} cents"
+            f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 "
+            f"{np.quantile(e, 0.95, method='higher'):9.3f} cents"
             for name, e in errors.items()
         ]
     return lines
@@ -509,7 +512,7 @@ def main() -> int:
     parser.add_argument("--no-trackers", action="store_true")
     parser.add_argument("--verbose", action="store_true", help="show each bad reading")
     asked = parser.parse_args()
-    global VERBOSE
+    global VERBOSE  # noqa: PLW0603  # set once, before any group is run
     VERBOSE = asked.verbose
     failed, readable, refusals, spent, sounded = 0, 0, 0, 0.0, 0.0
     for group in groups():

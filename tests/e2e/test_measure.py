@@ -218,7 +218,7 @@ def test_a_key_stops_a_measurement_and_plays(tmp_path):
         wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
         time.sleep(0.5)
         case.keys.send(bytes((0x90, 60, 100)))
-        out, err = process.communicate(timeout=20)
+        _out, err = process.communicate(timeout=20)
         assert process.returncode == 1
         assert "measuring stopped by a key; nothing is changed" in err
         shown = case.status()
@@ -238,11 +238,11 @@ def test_a_measurement_that_ends_early_leaves_nothing_sounding(tmp_path, end):
         wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
         if end == "daemon gone":
             case.daemon.stop()
-            out, err = process.communicate(timeout=20)
+            _, err = process.communicate(timeout=20)
             assert process.returncode == 1 and "zerobeat has stopped" in err
             return
         process.send_signal(signal.SIGINT if end == "ctrl-c" else signal.SIGKILL)
-        out, err = process.communicate(timeout=20)
+        _out, err = process.communicate(timeout=20)
         assert process.returncode == (130 if end == "ctrl-c" else -9)
         assert "Traceback" not in err
         wait_until(lambda: case.status()["measuring"] == [], 5.0)
@@ -322,7 +322,7 @@ def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
                 closer = [praat_cents(column, 60) for column in tape.record(0.3).T]
             assert apart[1] - apart[0] == pytest.approx(20.0, abs=1.2)
             assert closer[1] - closer[0] == pytest.approx(7.5, abs=1.5)
-            out, err = process.communicate("-2.5\n\n", timeout=20)
+            out, _err = process.communicate("-2.5\n\n", timeout=20)
             assert process.returncode == 0 and "horn: moved by -15.00 cents, kept" in out
         shown = next(voice for voice in case.status()["voices"] if voice["name"] == "horn")
         assert shown["touch_up"]["offset_cents"] == pytest.approx(15.0)

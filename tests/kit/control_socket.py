@@ -167,7 +167,8 @@ class ConsoleProcess:
             stdout=slave,
             stderr=slave,
             start_new_session=True,
-            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            # No thread runs yet that could hold a lock here.
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509
         )
         self.slave = slave  # kept, so that its settings can be read after the end
 

@@ -166,8 +166,10 @@ REFUSED = [
     (
         "recall",
         {"scene": "dron"},
-        "scene: found 'dron'; allowed: together, drone, steps, frozen, "
-        "white keys, next, previous, or a program's number (did you mean drone?)",
+        (
+            "scene: found 'dron'; allowed: together, drone, steps, frozen, "
+            "white keys, next, previous, or a program's number (did you mean drone?)"
+        ),
     ),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
     (

@@ -45,7 +45,8 @@ def plays_through_the_sequencer() -> None:
         ready_s = time.monotonic() - begin_s
         plays(keys, quad)
         print(
-            f"    ready after {ready_s:.2f} s, first corrected notes after {time.monotonic() - begin_s:.2f} s (emulated)"
+            f"    ready after {ready_s:.2f} s, first corrected notes after "
+            f"{time.monotonic() - begin_s:.2f} s (emulated)"
         )
         for _ in range(50):
             plays(keys, quad)
@@ -322,7 +323,7 @@ def a_player_of_the_group_commands_it() -> None:
 
 
 def an_upgrade_keeps_everything() -> None:
-    """Scenes and profiles stay; what is installed is replaced as a whole; a bad one changes nothing."""
+    """Scenes and profiles stay; the program is replaced as a whole; a bad one changes nothing."""
     (STATE / "scenes").mkdir(exist_ok=True)
     (STATE / "scenes" / "kept.yaml").write_text("hold: note\n")
     before, rig = os.readlink("/opt/zerobeat/current"), RIG.read_text()
