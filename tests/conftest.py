@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from kit.isolation import isolate_shared_memory
-
 if TYPE_CHECKING:
     from kit.jack import JackServer
 
@@ -32,7 +30,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    isolate_shared_memory()  # before any thread or JACK client
     config.addinivalue_line("markers", "slow: takes long; runs with --slow")
     # Started in the background, a shell has it ignored, and every process under test too.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
