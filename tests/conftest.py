@@ -22,7 +22,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets i
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="run the slow and soak tests too")
     parser.addoption("--soak", type=int, default=0, help="events of the soak test (10000000)")
-    parser.addoption("--feet", type=float, default=5.0, help="seconds of random feet (3600)")
+    parser.addoption(
+        "--feet", type=float, default=5.0, help="seconds of random pedal presses (3600)"
+    )
     parser.addoption("--steps", type=int, default=0, help="random steps of the state machines")
     parser.addoption(
         "--rewrite-golden", action="store_true", help="write the golden files as heard now"
@@ -74,8 +76,8 @@ def server() -> Iterator[JackServer]:
 
 @pytest.fixture
 def loose_server() -> Iterator[JackServer]:
-    """One that gets over killed clients. A client that is late for a period loses what is in it,
-    or hears it twice; so its periods are long."""
+    """A server that goes on when a client is killed. A client that is late for a period loses what
+    is in it, or receives it twice; so its periods are long."""
     yield from _running(period_frames=1024, synchronous=False)
 
 

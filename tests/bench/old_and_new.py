@@ -76,8 +76,8 @@ def starts(tree: Path) -> dict[str, float]:
 
 def figures(tree: Path, keys: int) -> dict[str, float]:
     """Return one round's figures of a tree, by name."""
-    told = run(tree, "note_path.py", str(keys))
-    medians = {f"note path, {v} voices, us": float(us) for v, us in NOTE_PATH.findall(told)}
+    printed = run(tree, "note_path.py", str(keys))
+    medians = {f"note path, {v} voices, us": float(us) for v, us in NOTE_PATH.findall(printed)}
     return medians | starts(tree)
 
 

@@ -150,8 +150,8 @@ def heavy_modules(rig: Path, server: JackServer, keys: MidiSender) -> list[str]:
             keys.send((0x80, 60, 64))
             time.sleep(0.1)
         process.terminate()
-        _, told = process.communicate(timeout=20.0)
-    names = {line.rsplit("|", 1)[-1].strip() for line in told.splitlines()}
+        _, imports = process.communicate(timeout=20.0)
+    names = {line.rsplit("|", 1)[-1].strip() for line in imports.splitlines()}
     assert "zerobeat.runtime.runner" in names, "the daemon did not come up"
     return [name for name in HEAVY if name in names]
 

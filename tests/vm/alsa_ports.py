@@ -382,7 +382,7 @@ def ports_close_under_traffic() -> None:
 
 
 def an_overrun_is_told() -> None:
-    """M11: the kernel clears its queue and tells nobody."""
+    """M11: the kernel clears its queue and reports nothing."""
     with Desk(KEYS) as desk, Peer("source", "Stage Keys", "MIDI 1") as keys:
         desk.until("connected", "keys")
         keys.say("903c64 x 3000")
