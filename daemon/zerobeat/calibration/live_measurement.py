@@ -231,8 +231,8 @@ def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -
     source = session.input_of(name)
     ppm = session.loaded.audio_inputs[source].clock_ppm
     return (
-        """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
-        f"its clock {ppm:+g} ppm"
+        f"{name}: read from {session.audio.device_of(source)[:30]} "
+        f"at {listener.rates_hz[name]:g} Hz; its clock {ppm:+g} ppm"
     )
 
 
