@@ -185,6 +185,10 @@ LONGEST_S = 5.0  # everything that waits in a wire leaves within this
 CHECK_EVERY = 150  # steps from one whole check to the next
 
 
+class BrokenOnPurpose(Exception):
+    """Stands for a fault that nobody thought of."""
+
+
 class RandomPlaying:
     """Plays at random and checks as it goes.
 
@@ -232,6 +236,7 @@ class RandomPlaying:
             (2, self._mode_message),
             (1, self._other),
             (4, self._rest),
+            (1, self._break),
         ]
         for output in WHOLE.outputs:
             self.checker.cables[output.name] = _cable(output, WHOLE)
@@ -249,7 +254,39 @@ class RandomPlaying:
             if source or outputs:
                 raise
             self.refused += 1
+        except BrokenOnPurpose:
+            self._recover(source, outputs)
         self._put(outputs)
+
+    def _recover(self, source: str, outputs: Outputs) -> None:
+        """After a fault, do as the daemon does: send what is there, then release that voice."""
+        self.checker.wheels_rest = False
+        self._resting_from_s = self.now_s
+        self._put(outputs)
+        outputs.clear()
+        self.engine.recover(source, outputs)
+
+    def _break(self) -> None:
+        """Let one call of the player fail, once, within the next key or command."""
+        method = self._random.choice(("play", "release", "relocate", "wheel"))
+        player = self.engine.player
+        whole = getattr(player, method)
+        calls = self._random.randint(1, 3)
+
+        def fail(*arguments: Any, **more: Any) -> None:
+            nonlocal calls
+            calls -= 1
+            if calls == 0:
+                raise BrokenOnPurpose(method)
+            whole(*arguments, **more)
+
+        vars(player)[method] = fail
+        try:
+            self._random.choice((self._press, self._lift, self._wheel, self._sustain))()
+        finally:
+            del vars(player)[method]
+        if self._random.random() < 0.5:
+            self.everything_up()  # before another key mends it
 
     def _put(self, outputs: Outputs) -> None:
         self._take()  # what fell due at this very moment, before what follows from the event
@@ -276,7 +313,10 @@ class RandomPlaying:
             self.now_s = max(self.now_s, soonest)
             if engine_s is not None and engine_s <= self.now_s:
                 outputs: Outputs = []
-                self.engine.wake(self.now_s, outputs)
+                try:
+                    self.engine.wake(self.now_s, outputs)
+                except BrokenOnPurpose:
+                    self._recover("", outputs)
                 self.wire.put(outputs, self.now_s)
             self._take()
         self.now_s = end_s
@@ -449,21 +489,25 @@ class RandomPlaying:
     def _measure(self) -> None:
         self._measured = True
         self.checker.wheels_rest = False
-        voice = self._random.choice(NAMES)
         if self._random.random() < 0.4:  # a run begins with every key up
             self.everything_up()
             self.checker.wheels_rest = False
             self._measured = True
-        self.play(
-            self._random.choice(
-                (
-                    commands.PlayRaw(voice, self._random.randint(40, 80), 20.0),
-                    commands.PlayPitch(voice, 6000.0, strike=True),
-                    commands.ReleaseVoice(voice),
-                    commands.ReleaseVoice(),
-                )
+        for _ in range(self._random.randint(1, 6)):
+            voice = self._random.choice(NAMES[:3])
+            pitch_cents = 100.0 * self._random.randint(40, 200)  # some are out of reach
+            self.play(
+                self._random.choice(
+                    (
+                        commands.PlayRaw(voice, self._random.randint(40, 80), 20.0),
+                        commands.PlayRaw(voice, self._random.randint(40, 80), 999.0),
+                        commands.PlayPitch(voice, pitch_cents, strike=self._random.random() < 0.5),
+                        commands.ReleaseVoice(voice),
+                        commands.StepScene(-99),
+                    )
+                ),
+                after_s=self._soon(),
             )
-        )
 
     def _lose(self) -> None:
         name = self._random.choice([output.name for output in self.rig.outputs])
@@ -565,6 +609,10 @@ class RandomPlaying:
         self.drain()
         self.checker.all_silent("panic")
         self.checker.no_sustain("panic")
+        self.play(NoteOn(0, 60, 100), "steps")  # the pedals that are still down hold nothing
+        self.play(NoteOff(0, 60), "steps", 0.2)
+        self.drain()
+        self.checker.all_silent("a key after panic is up")
         self.everything_up()
 
     def _forget(self) -> None:
