@@ -156,8 +156,8 @@ FAULTS = (
     SeededFault(
         "panic forgets the layers",
         "4",
-        "engine/port_events.py",
-        "        shared.layers.clear()\n",
+        "engine/pedals/pedalboard.py",
+        "        self._shared.layers.clear()\n",
         "",
     ),
     SeededFault(

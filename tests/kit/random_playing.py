@@ -47,7 +47,7 @@ from zerobeat.midi import (
     SongPosition,
     SysEx,
 )
-from zerobeat.tuning.scale import preset
+from zerobeat.tuning.scale import equal_division, preset
 
 DRUMS = 9
 QUAD = Converter("quad", 200.0, overlap="legato", gate_gap_s=0.003)
@@ -119,6 +119,7 @@ def _settings(**more: Any) -> dict[str, VoiceSettings]:
 
 
 DORIAN = preset("dorian")
+QUARTER_TONES = (("scale", equal_division(24)), ("fit", "keys"), ("legato", True))
 SCENES = (
     Scene("together", program=0, hold="none", voices=_settings()),
     Scene(
@@ -237,6 +238,7 @@ class RandomPlaying:
             (1, self._other),
             (4, self._rest),
             (1, self._break),
+            (2, self._burst),
         ]
         for output in WHOLE.outputs:
             self.checker.cables[output.name] = _cable(output, WHOLE)
@@ -371,6 +373,13 @@ class RandomPlaying:
         key = self._random.randint(36, 84) if self._random.random() < 0.5 else 60
         self._down.add((source, channel, key))
         self.play(NoteOn(channel, key, self._random.randint(1, 127)), source, self._soon())
+
+    def _burst(self) -> None:
+        """Keys faster than gaps and settling allow."""
+        for _ in range(self._random.randint(3, 8)):
+            self._press()
+            if self._random.random() < 0.5:
+                self._lift()
 
     def _lift(self) -> None:
         if self._down:
@@ -530,6 +539,8 @@ class RandomPlaying:
         rig = self._random.choice(RIGS)
         scenes = SCENES if self._random.random() < 0.8 else SCENES[:3]
         before = {output.name: output for output in self.rig.outputs}
+        if self._random.random() < 0.5:
+            self._burst()
         self.play(commands.Reload(rig, scenes))
         end_s = self.now_s + 0.1
         while (at_s := self.wire.wake_at_s) is not None and at_s < end_s:
@@ -605,7 +616,7 @@ class RandomPlaying:
     def panic(self) -> None:
         """Panic silences everything, with all keys and pedals down."""
         self.checker.wheels_rest = False
-        self.play(commands.Panic())
+        self.play(commands.Panic(), after_s=0.03)  # what was pressed counts, or was bounce
         self.drain()
         self.checker.all_silent("panic")
         self.checker.no_sustain("panic")
@@ -643,15 +654,34 @@ class RandomPlaying:
         self.checker.wheels_rest = True
         self.play(NoteOn(place[1], 60, 100), place[0])
         self.drain()
-        for voice in self.rig.voices:
-            cable = self.checker.cables[voice.output]
-            heard = cable.channels[voice.channel].sounding
-            wanted = [60 + 12 * -voice.panel_octaves]
-            if cable.linked and heard != wanted:
-                raise CheckFailed(f"{voice.name}: key 60 sounds {heard}, not {wanted}")
-        self.play(NoteOff(place[1], 60), place[0], 0.2)
+        self._sounds(6000.0)
+        self.checker.wheels_rest = False  # from here on strikes lie between the keys, too
+        self.play(commands.ChangeVoice(None, QUARTER_TONES))
+        for key in (61, 66):  # legato, each by another bend
+            self.play(NoteOn(place[1], key, 100), place[0], 0.3)
+            self.drain()
+            self._sounds(6000.0 + 50.0 * (key - 60))
+        for key in (66, 60, 61):
+            self.play(NoteOff(place[1], key), place[0], 0.2)
+        self.play(commands.Revert())
+        self.pass_time(0.3)
         self.drain()
         self.checker.all_silent("the key is up")
+
+    def _sounds(self, pitch_cents: float) -> None:
+        """Each voice that is there sounds one note, at a pitch and its own detune."""
+        for voice in self.rig.voices:
+            cable = self.checker.cables[voice.output]
+            channel = cable.channels[voice.channel]
+            if not cable.linked:
+                continue
+            if len(channel.sounding) != 1 or channel.bend is None:
+                raise CheckFailed(f"{voice.name}: {channel.sounding} sound, bend {channel.bend}")
+            bent_cents = channel.bend * cable.bend_range_cents / 8192.0
+            heard_cents = 100.0 * channel.sounding[0] + bent_cents + 1200.0 * voice.panel_octaves
+            off_cents = heard_cents - pitch_cents - DETUNES[voice.name]
+            if abs(off_cents) > cable.bend_range_cents / 8192.0:
+                raise CheckFailed(f"{voice.name}: {off_cents:+.1f} cents beside {pitch_cents}")
 
 
 _MUTE, _SOLO = commands.Mute, commands.Solo
