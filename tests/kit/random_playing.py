@@ -375,7 +375,13 @@ class RandomPlaying:
         self.play(NoteOn(channel, key, self._random.randint(1, 127)), source, self._soon())
 
     def _burst(self) -> None:
-        """Keys faster than gaps and settling allow."""
+        """Keys faster than gaps and settling allow, sometimes legato."""
+        if self._random.random() < 0.5:
+            self.play(commands.ChangeVoice(None, (("legato", True),)))
+            self.play(NoteOn(0, 50, 90), "steps")
+            self.play(NoteOn(0, 55, 90), "steps")
+            self._down |= {("steps", 0, 50), ("steps", 0, 55)}
+            return
         for _ in range(self._random.randint(3, 8)):
             self._press()
             if self._random.random() < 0.5:
