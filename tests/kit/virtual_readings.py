@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from zerobeat.sim.virtual_case import Case
+from zerobeat.sim.virtual_case import VirtualCase
 from zerobeat.tuning.tracking import Reading
 
 _DITHERS = 8  # bends across one converter step, so that its rounding averages out
@@ -28,7 +28,7 @@ def noise_cents(notes: Sequence[int] | NDArray[np.int_]) -> NDArray[np.float64]:
 
 
 def read_voice(
-    case: Case,
+    case: VirtualCase,
     channel: int,
     notes: Sequence[int],
     *,

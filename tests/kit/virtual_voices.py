@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from zerobeat.measure.curve.fit import Aim
-from zerobeat.measure.curve.plan import Plan
-from zerobeat.measure.pitch.take import run
+from zerobeat.measure.curve.fit_result import Aim
+from zerobeat.measure.curve.plan import MeasuringPlan
+from zerobeat.measure.pitch.take import run_plan
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import Converter, ConverterModel
-from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
+from zerobeat.sim.oscillator import Oscillator, OscillatorModel, WarmupCurve
 from zerobeat.sim.scenario import C2_HZ
-from zerobeat.sim.virtual_case import Case, Mixer
+from zerobeat.sim.virtual_case import Mixer, VirtualCase
+from zerobeat.sim.virtual_converter import ConverterModel, VirtualConverter
 
 WARM_S = 3000.0
 FLAWED = OscillatorModel(
@@ -21,10 +21,10 @@ FLAWED = OscillatorModel(
 )
 
 
-def case_of(model=FLAWED, converter=ConverterModel(), *, warmup=Warmup(), hiss=0.001, seed=1):
+def case_of(model=FLAWED, converter=ConverterModel(), *, warmup=WarmupCurve(), hiss=0.001, seed=1):
     """Return a case with one oscillator on channel 0."""
-    return Case(
-        Converter(converter, seed),
+    return VirtualCase(
+        VirtualConverter(converter, seed),
         {0: Oscillator(model, seed)},
         warmup=warmup,
         mixer=Mixer(hiss_level=hiss),
@@ -35,8 +35,8 @@ def case_of(model=FLAWED, converter=ConverterModel(), *, warmup=Warmup(), hiss=0
 def measured(case, aim, listener=None):
     """Return the fit and the listener after a whole run."""
     listener = listener or VirtualListener(case, 0, start_s=WARM_S)
-    plan = Plan(aim)
-    run(plan, listener)
+    plan = MeasuringPlan(aim)
+    run_plan(plan, listener)
     return plan.result(), listener
 
 

@@ -1,4 +1,4 @@
-"""``render``: through the same engine, tempo map kept, one clear line for a bad file."""
+"""``render``: the bytes of ``run``, the tempo map kept, one clear line for a bad file."""
 
 from __future__ import annotations
 

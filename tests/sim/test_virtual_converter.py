@@ -14,14 +14,14 @@ from zerobeat.midi import (
     bend_range_messages,
     encode,
 )
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
+from zerobeat.sim.virtual_converter import ConverterModel, VirtualConverter
 
 PERFECT_DAC = DacModel(bits=None)
 
 
 def converter(**model):
-    return Converter(ConverterModel(**({"dac": PERFECT_DAC} | model)))
+    return VirtualConverter(ConverterModel(**({"dac": PERFECT_DAC} | model)))
 
 
 def send(unit, at_s, *messages):
@@ -214,7 +214,7 @@ def test_asking_is_the_same_as_playing(plays, channel):
         dac=DacModel(bits=12, inl_steps=4.0, gain_error=0.002, offset_volts=0.003, output_ohm=1000),
         dacs={1: DacModel(bits=16)},
     )
-    unit = Converter(model, seed=2)
+    unit = VirtualConverter(model, seed=2)
     notes, bends = np.array(plays).T
     asked = unit.settled_volts(channel, notes, bends)
     for index, (note, bend) in enumerate(plays):

@@ -1,10 +1,10 @@
 """A virtual MIDI-to-CV interface: bytes in, volts and gates out, channel by channel.
 
-It keeps what happened, so volts and gate can be asked for any past moment.
-Bend is one pitch with the note: cents are summed, then rounded to the
-converter's steps. ``overlap`` says what a second note on a sounding channel
-does: ``legato`` moves the pitch under an open gate, ``retriggers`` strikes
-again, ``unsafe`` lets the first note-off shut the gate under the second note.
+It records all changes, so volts and gate are known for any past moment. Note and
+bend make one pitch: cents are summed, then rounded to the converter's steps.
+``overlap`` is the effect of a second note on a sounding channel: ``legato``
+moves the pitch under an open gate, ``retriggers`` opens the gate again,
+``unsafe`` lets the first note-off close the gate under the second note.
 
 Sources: MIDI 1.0 Detailed Specification 4.2.1 (bend, RPN 0, mode messages),
 RP-015 (reset all controllers centres the bend and keeps its range).
@@ -37,7 +37,7 @@ from .oscillator import TRIM_KELVIN
 
 Floats = NDArray[np.float64]
 CHANNELS = 16
-_PER_OCTAVE = 1200.0  # one volt
+_CENTS_A_VOLT = 1200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +45,9 @@ class ConverterModel:
     """What the interface does, and the analogue parts of its channels."""
 
     bend_range_cents: float = 200.0  # at power-on, one side
-    heeds_bend_range: bool = True  # RPN 0 changes it
-    bend_bits: int = 14  # kept of the wheel's 14, from the top
-    lowest_note: int = 0  # notes outside are not played
+    heeds_bend_range: bool = True  # RPN 0 changes the range
+    bend_bits: int = 14  # of 14, from the most significant
+    lowest_note: int = 0  # notes outside are ignored
     highest_note: int = 127
     zero_volt_note: int = 36
     bend_with_gate_low: bool = True  # False: a bend waits for the next note
@@ -60,16 +60,18 @@ class ConverterModel:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What a channel does from ``at_s`` on."""
+    """The state of a channel from ``at_s`` on."""
 
     at_s: float
-    coded_volts: float  # what the output moves to
-    start_volts: float  # where it was, when it slews
+    coded_volts: float  # target of the output
+    start_volts: float  # the output at that moment, where it slews
     gate: bool
-    strikes: int  # how often the gate has been struck so far
+    strikes: int  # how often the gate was opened so far
 
 
-class _Channel:
+class _ConverterChannel:
+    """The state of one channel: held notes, bend, parameter, gate, and its past changes."""
+
     def __init__(self, model: ConverterModel) -> None:
         self.note = model.zero_volt_note
         self.held: list[int] = []
@@ -83,7 +85,7 @@ class _Channel:
         self.changes: list[Change] = []
 
 
-class Converter:
+class VirtualConverter:
     """One interface with 16 MIDI channels."""
 
     def __init__(self, model: ConverterModel = ConverterModel(), seed: int = 0) -> None:
@@ -97,14 +99,14 @@ class Converter:
         self._note_errors_cents = errors
         self._stream = ByteStream()
         self._now_s = 0.0
-        self._channels = [_Channel(model) for _ in range(CHANNELS)]
+        self._channels = [_ConverterChannel(model) for _ in range(CHANNELS)]
         for number in range(CHANNELS):
             self._record(number)
 
     # ------------------------------------------------------------ bytes in
 
     def receive(self, content: bytes, now_s: float) -> None:
-        """Take bytes from the cable at a time; an earlier time counts as the last one."""
+        """Receive bytes at a time; an earlier time counts as the last one."""
         self._now_s = max(self._now_s, now_s)
         for message in self._stream.feed(content):
             self._obey(message)
@@ -120,7 +122,7 @@ class Converter:
             self._control(message.channel, message.controller, message.value)
         elif message == RESET:
             for number, old in enumerate(self._channels):
-                fresh = _Channel(self.model)
+                fresh = _ConverterChannel(self.model)
                 fresh.times, fresh.changes, fresh.strikes = old.times, old.changes, old.strikes
                 self._channels[number] = fresh
                 self._record(number)
@@ -166,7 +168,7 @@ class Converter:
         elif controller == 100:
             channel.parameter = (channel.parameter[0], value)
         elif controller in (98, 99):
-            channel.parameter = (127, 127)  # another maker's parameter is chosen
+            channel.parameter = (127, 127)  # an NRPN is selected
         elif controller in (6, 38) and channel.parameter == (0, 0):
             self._set_range(number, controller, value)
         elif controller == RESET_CONTROLLERS:
@@ -193,7 +195,7 @@ class Converter:
         coded = float(self._dacs[number].coded(target))
         start = self._slewed(number, self._now_s) if channel.changes else coded
         if channel.times and channel.times[-1] == self._now_s:
-            start = channel.changes[-1].start_volts  # nothing has moved in no time
+            start = channel.changes[-1].start_volts  # no time has passed since the last change
             channel.times.pop()
             channel.changes.pop()
         channel.times.append(self._now_s)
@@ -225,7 +227,7 @@ class Converter:
         return self._change(channel, self._now_s if at_s is None else at_s).gate
 
     def changes(self, channel: int) -> tuple[Change, ...]:
-        """Return all a channel has done, in order of time, one entry a moment."""
+        """Return a channel's changes in order of time, one for each moment."""
         return tuple(self._channels[channel].changes)
 
     def bend_range_cents(self, channel: int) -> float:
@@ -243,7 +245,7 @@ class Converter:
         """Return the volts of many (note, bend) at once, without playing them.
 
         Args:
-            channel: whose analogue parts are used.
+            channel: whose analogue model is used.
             notes: MIDI keys inside the note range, any shape.
             bends: signed bends, broadcast against ``notes``.
             kelvin: temperature, broadcast too.
@@ -256,14 +258,15 @@ class Converter:
 
     def step_cents(self, channel: int) -> float:
         """Return one step of the channel's converter in cents; 0.0 without steps."""
-        return _PER_OCTAVE * self._dacs[channel].model.step_volts
+        return _CENTS_A_VOLT * self._dacs[channel].model.step_volts
 
     def _target_volts(self, notes: ArrayLike, bends: ArrayLike, range_cents: float) -> Floats:
         dropped = 14 - self.model.bend_bits
         kept = (np.asarray(bends) + 8192 >> dropped << dropped) - 8192
         notes = np.asarray(notes)
         cents = 100.0 * (notes - self.model.zero_volt_note) + self._note_errors_cents[notes]
-        return (cents + kept * (range_cents / 8192.0)) / _PER_OCTAVE
+        volts: Floats = (cents + kept * (range_cents / 8192.0)) / _CENTS_A_VOLT
+        return volts
 
     def _change(self, channel: int, at_s: float) -> Change:
         index = bisect_right(self._channels[channel].times, at_s) - 1

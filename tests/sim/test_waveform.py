@@ -1,11 +1,11 @@
-"""Audio shapes against SciPy's ideal ones, and the envelope."""
+"""Waveforms against SciPy's ideal ones, and the envelope."""
 
 import numpy as np
 import pytest
 from scipy import signal
 from scipy.signal.windows import blackmanharris
 
-from zerobeat.sim.sound import HIGHEST_OF_RATE, Envelope, shaped
+from zerobeat.sim.waveform import HIGHEST_OF_RATE, Envelope, waveform_samples
 
 RATE = 48_000
 
@@ -24,7 +24,10 @@ IDEAL = {
 def test_harmonics_are_those_of_the_ideal_shape(shape, width):
     cycles, count = 37, 4096
     phase = np.arange(count) * cycles / count
-    ours = np.fft.rfft(shaped(shape, phase, cycles / count * RATE, RATE, width))[::cycles] / count
+    ours = (
+        np.fft.rfft(waveform_samples(shape, phase, cycles / count * RATE, RATE, width))[::cycles]
+        / count
+    )
     # Sampled at the middle of 2^20 slices of one period, where folding is below 1e-9.
     slices = 1 << 20
     middles = (np.arange(slices) + 0.5) / slices
@@ -42,7 +45,7 @@ def test_harmonics_are_those_of_the_ideal_shape(shape, width):
 def test_nothing_folds_back(shape, hertz):
     count = 1 << 17
     phase = hertz * np.arange(count) / RATE
-    samples = shaped(shape, phase, hertz, RATE, 0.3)
+    samples = waveform_samples(shape, phase, hertz, RATE, 0.3)
     spectrum = np.abs(np.fft.rfft(samples * blackmanharris(count)))
     loudness = 20 * np.log10(spectrum / (0.35875 * count / 2) + 1e-20)  # 0 dB: full-scale sine
     place = np.arange(len(spectrum)) * RATE / count
@@ -55,14 +58,14 @@ def test_nothing_folds_back(shape, hertz):
 def test_amplitude_is_one():
     phase = np.linspace(0.0, 1.0, 20_000, endpoint=False)
     for shape in ("sawtooth", "pulse", "triangle", "sine"):
-        samples = shaped(shape, phase, 30.0, RATE, 0.5)
+        samples = waveform_samples(shape, phase, 30.0, RATE, 0.5)
         assert 0.99 < np.max(samples) < 1.2
         assert abs(np.mean(samples)) < 1e-4
 
 
 def test_unknown_shape_is_refused():
     with pytest.raises(ValueError, match="allowed: sawtooth, pulse, triangle, sine"):
-        shaped("square", np.zeros(3), 100.0, RATE)
+        waveform_samples("square", np.zeros(3), 100.0, RATE)
 
 
 def test_envelope_rises_falls_and_rings_out():

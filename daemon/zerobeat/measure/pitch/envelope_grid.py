@@ -1,8 +1,8 @@
-"""The coarse grid on which partials are kept, and the FFT that joins it to the samples.
+"""The coarse time grid that holds partials, and the FFT between it and the samples.
 
-A partial is a complex envelope, ``points`` long, over the padded take. One long
-FFT takes all of them: ``synthesize`` puts each envelope's few bins in place,
-``analyze`` is its exact adjoint.
+A partial is a complex envelope of ``points`` grid points over the padded take.
+One long FFT serves all partials: ``synthesize`` places the few bins of each
+envelope, ``analyze`` is its exact adjoint.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ import numpy as np
 
 PAD_SHARE = 0.125  # of the padded length, on each side of the take
 MIN_POINTS = 64  # the pad's taper (Kaiser, beta 9) needs 6.6 / PAD_SHARE bins
-MAX_GRID = 40_000  # points of all partials together: bounds the cost
+MAX_GRID = 40_000  # points of all partials together; bounds the cost
 
 
-def good_length(least: int) -> int:
+def fast_fft_length(least: int) -> int:
     """Return the smallest length with factors 2, 3 and 5 only, at least ``least``."""
     best = 1 << (least - 1).bit_length()
     for threes in (1, 3, 9, 27):
@@ -26,7 +26,7 @@ def good_length(least: int) -> int:
     return best
 
 
-class Grid:
+class EnvelopeGrid:
     """The padded take and its coarse grid.
 
     Args:
@@ -37,7 +37,7 @@ class Grid:
 
     def __init__(self, size: int, rate_hz: float, points: int) -> None:
         self.size, self.rate_hz, self.points = size, rate_hz, points
-        self.padded = good_length(math.ceil(size / (1 - 2 * PAD_SHARE)))
+        self.padded = fast_fft_length(math.ceil(size / (1 - 2 * PAD_SHARE)))
         if self.padded % 2:
             self.padded *= 2
         self.bin_hz = rate_hz / self.padded
@@ -55,7 +55,7 @@ class Grid:
             / step
         )
         beyond = np.maximum(-place, place - size + 1) / pad
-        # Growth levels off in the pad, lest a fast decay explode before the take.
+        # Growth levels off in the pad: a fast decay would overflow before the take begins.
         edge, give = size / 2 / rate_hz, pad / 4 / rate_hz
         over = np.maximum(np.abs(self.time_s) - edge, 0.0)
         held = np.minimum(np.abs(self.time_s), edge) + give * np.tanh(over / give)
@@ -65,7 +65,10 @@ class Grid:
         self._offsets = np.fft.fftfreq(points, 1 / points).astype(int)
 
     def bins(self, carriers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return the rfft bins of each carrier's band, and where to conjugate."""
+        """Return the rfft bins of each carrier's band, and which of them to conjugate.
+
+        Both have shape (carriers, points).
+        """
         index = (carriers[:, None] + self._offsets) % self.padded
         mirrored = index > self.padded // 2
         return np.where(mirrored, self.padded - index, index), mirrored
@@ -92,4 +95,5 @@ class Grid:
         return np.fft.irfft(spectrum, self.padded)[: self.size]
 
     def transform(self, samples: np.ndarray) -> np.ndarray:
+        """Return the rfft of the take, zero padded."""
         return np.fft.rfft(samples, self.padded)

@@ -1,11 +1,10 @@
-"""Audio shapes: phase in cycles to band-limited samples, and the envelope.
+"""Band-limited waveforms from a phase in cycles, and the amplitude envelope.
 
-A shape is summed from its Fourier series up to 0.45 of the sample rate into
-one period, and read with straight lines between 64 or more points for each
-cycle of the highest harmonic. What falls between the harmonics stays 90 dB
-under full scale.
+A waveform is summed from its Fourier series up to 0.45 of the sample rate into
+one period, and interpolated linearly between 64 or more points for each cycle
+of the highest harmonic. Interpolation errors stay 90 dB under full scale.
 
-Source: Fourier series of the ideal shapes; textbook.
+Source: Fourier series of the ideal waveforms; textbook.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Shape = Literal["sawtooth", "pulse", "triangle", "sine"]
+Waveform = Literal["sawtooth", "pulse", "triangle", "sine"]
 HIGHEST_OF_RATE = 0.45
 _SMALLEST_TABLE = 16384
 _POINTS_A_CYCLE = 64
@@ -26,7 +25,7 @@ _POINTS_A_CYCLE = 64
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """A voltage-controlled amplifier: straight attack, exponential decay and release."""
+    """A voltage-controlled amplifier: linear attack, exponential decay and release."""
 
     attack_s: float = 0.005
     decay_s: float = 0.3  # time constant
@@ -37,8 +36,8 @@ class Envelope:
         """Return the level, 0 to 1, at rising times.
 
         Args:
-            gates: (time, gate open, strikes so far), in order of time; the
-                first entry counts from the beginning.
+            gates: (time, gate open, openings so far), in order of time; the
+                first entry applies from the beginning.
             at_s: shape (n,), rising.
         """
         levels = np.zeros(at_s.shape)
@@ -75,28 +74,28 @@ class Envelope:
         return rising - (1.0 - self.sustain) * fallen
 
 
-def shaped(
-    shape: Shape,
+def waveform_samples(
+    waveform: Waveform,
     phase_cycles: Floats,
     highest_hertz: float,
     sample_rate_hz: float,
     width: float = 0.5,
 ) -> Floats:
-    """Return samples of a shape, between -1 and 1 but for the ripple of its edges.
+    """Return samples of a waveform, between -1 and 1 apart from the ripple at its edges.
 
     Args:
-        shape: one of ``Shape``; all are free of DC.
-        phase_cycles: shape (n,), running on from sample to sample.
-        highest_hertz: highest frequency in these samples; it decides how many
-            harmonics fit.
+        waveform: one of ``Waveform``; all are free of DC.
+        phase_cycles: shape (n,), continuous from sample to sample.
+        highest_hertz: highest frequency in these samples; it limits the number
+            of harmonics.
         sample_rate_hz: of the samples.
-        width: of the pulse, 0 to 1, where it is high.
+        width: share of the period in which a pulse is high, 0 to 1.
     """
-    if shape == "sine":
+    if waveform == "sine":
         return np.sin(2.0 * np.pi * phase_cycles)
     count = int(HIGHEST_OF_RATE * sample_rate_hz / max(highest_hertz, 1e-3))
     count = min(max(count, 1), 4000)
-    table = _table(shape, count, width)
+    table = _table(waveform, count, width)
     place = (phase_cycles % 1.0) * (len(table) - 1)
     below = place.astype(np.intp)
     np.minimum(below, len(table) - 2, out=below)  # phase 0.999... may round to the end
@@ -105,21 +104,21 @@ def shaped(
 
 
 @lru_cache(maxsize=64)
-def _table(shape: Shape, count: int, width: float) -> Floats:
-    """Return one period summed from ``count`` harmonics, its first point again at the end."""
+def _table(waveform: Waveform, count: int, width: float) -> Floats:
+    """Return one period summed from ``count`` harmonics, with its first point repeated."""
     size = max(_SMALLEST_TABLE, 1 << (_POINTS_A_CYCLE * count - 1).bit_length())
     order = np.arange(1, count + 1)
     turns = 2.0 * np.pi * order * width
-    if shape == "sawtooth":  # rises from -1 to 1
+    if waveform == "sawtooth":  # rises from -1 to 1
         cosines, sines = np.zeros(count), -2.0 / (np.pi * order)
-    elif shape == "pulse":  # high first
+    elif waveform == "pulse":  # high first
         cosines = 2.0 / (np.pi * order) * np.sin(turns)
         sines = 2.0 / (np.pi * order) * (1.0 - np.cos(turns))
-    elif shape == "triangle":  # starts at its lowest point
+    elif waveform == "triangle":  # starts at its lowest point
         cosines = np.where(order % 2 == 1, -8.0 / (np.pi * order) ** 2, 0.0)
         sines = np.zeros(count)
     else:
-        raise ValueError(f"shape: found {shape!r}; allowed: sawtooth, pulse, triangle, sine")
+        raise ValueError(f"waveform: found {waveform!r}; allowed: sawtooth, pulse, triangle, sine")
     spectrum = np.zeros(size // 2 + 1, complex)
     spectrum[1 : count + 1] = (cosines - 1j * sines) * (size / 2)
     period = np.fft.irfft(spectrum, size)

@@ -1,4 +1,4 @@
-"""What a measurement found: readings, the curve through them, and what is wrong."""
+"""The aim of a measurement and its result: readings, curve, bend tests, advice."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ...tuning.tracking import TrackingCurve
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """What is to be measured, and how well.
+    """The aim of a measurement: which notes of which voice, to what tolerance.
 
     Attributes:
         voice: its name.
@@ -21,13 +21,13 @@ class Aim:
         panel_octaves: as in the rig.
         zero_volt_note: of the converter.
         bend_range_cents: of the converter, one side.
-        tolerance_cents: two sigma of the curve, anywhere, at the end.
+        tolerance_cents: the plan stops at two sigma of the curve below this everywhere.
         every_semitone: read each number once, for converters with wrong notes.
-        notes: only these, if any.
-        most_takes: stop at so many, whatever is known by then.
+        notes: only these are read; empty is all.
+        most_takes: the plan stops at so many in any case.
         settle_s: from note-on to the take.
-        test_bend: whether bend range, small steps and number-or-volts are tested.
-        mains_hz: whose multiples are stepped aside from.
+        test_bend: whether bend range, small steps and errors by number are tested.
+        mains_hz: notes near low multiples of these are avoided.
         middle_c_octave: for names in advice.
     """
 
@@ -54,11 +54,11 @@ class NoteReading:
 
     Attributes:
         note, bend_cents: what the converter got.
-        cents: sounding less commanded, panel octaves and drift taken out.
+        cents: sounding less commanded, panel octaves and drift removed.
         sigma_cents: one sigma.
-        at_s: when, on the listener's clock.
-        drift_cents: what was taken out as drift.
-        doubtful: the others speak against it; it has little weight.
+        at_s: time on the listener's clock.
+        drift_cents: drift that was removed.
+        doubtful: it contradicts the others and is left out of the curve.
     """
 
     note: int
@@ -72,14 +72,15 @@ class NoteReading:
 
 @dataclass(frozen=True, slots=True)
 class BendFacts:
-    """What bends do, by measurement.
+    """The measured behaviour of bends.
 
     Attributes:
         range_cents: one side, measured.
-        step_error_cents: how far a bend between two steps of seven bits came
-            out from where it should; coarse converters show here.
-        number_error_cents: how much a note and the next one bent down to it differ.
-        errors_follow: what that says about the converter; "" is undecided.
+        step_error_cents: error of a bend between two steps of seven bits; large
+            with a coarse converter.
+        number_error_cents: difference of a note and the next one bent down to it.
+        errors_follow: whether the converter errs by volts or by note number, as
+            far as that difference shows it; "" is undecided.
     """
 
     range_cents: float
@@ -89,21 +90,21 @@ class BendFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
-    """The result of a plan.
+class CurveFit:
+    """The result of a measuring plan.
 
     Attributes:
-        curve: commanded against sounding pitch, panel octaves taken out, with
+        curve: commanded against sounding pitch, panel octaves removed, with
             its unusable stretches.
         worst_cents: two sigma of the curve where it is least known, outside
             the unusable stretches.
-        rough_cents: how far single notes leave a smooth curve, one sigma.
-        drift_cents_per_min: over the run, sharp positive; taken out.
+        rough_cents: deviation of single notes from a smooth curve, one sigma.
+        drift_cents_per_min: over the run, sharp positive; removed from the readings.
         bend: None if it was not tested.
         errors_follow: of the profile.
         refused: (note, reason) of notes that could not be read.
         advice: lines for the player.
-        takes, sound_s: what it cost.
+        takes, sound_s: number of takes, and seconds of sound in them.
     """
 
     voice: str
@@ -123,9 +124,9 @@ class Fit:
     def note_errors_cents(self) -> tuple[float, ...] | None:
         """Return the converter's error of each number 0 to 127; None if it errs by volts.
 
-        A reading is what the oscillator made of the number's error, so the
-        curve's inverse gives it back. Numbers not read get the line between
-        those that were, numbers beyond them the outermost.
+        A reading is the number's error as the oscillator tracks it, so the curve's
+        inverse recovers it. Numbers that were not read are interpolated linearly;
+        numbers beyond the outermost readings get the outermost error.
         """
         if self.errors_follow != "number":
             return None
