@@ -161,6 +161,8 @@ class ByteChecker:
             self._bend(cable, channel, content, place)
         elif kind == CONTROLLER and content[1] == 64:
             channel.sustained = content[2] >= 64
+        elif kind == CONTROLLER and content[1] == 121:
+            channel.sustained = False
         elif kind == CONTROLLER and content[1] in (120, 123):
             channel.may_repeat = True  # a panic; the receiver may have reset its bend
         channel.last = content

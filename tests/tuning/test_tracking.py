@@ -10,7 +10,7 @@ import pickle
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
@@ -373,6 +373,7 @@ def test_a_voice_that_never_rises_is_refused():
 
 @settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 127), st.floats(-3000.0, 3000.0)), min_size=1))
+@example([(0, 238.0), (100, 475.0), (105, 0.0), (105, 0.0), (105, 0.0)])
 def test_any_readings_give_a_rising_curve_or_one_line(pairs):
     try:
         curve = TrackingCurve.from_readings([Reading(100.0 * n, e, 0.1) for n, e in pairs])
