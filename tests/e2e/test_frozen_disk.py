@@ -18,7 +18,7 @@ from kit.evening import ready, status, strike, write_scenes, zerobeat
 from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.scene_file import load_scene
-from zerobeat.runtime.disk import MOST_JOBS
+from zerobeat.runtime.persistence import MOST_JOBS
 from zerobeat.state.store import Store
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
