@@ -17,6 +17,7 @@ from importlib import import_module
 from typing import Protocol, cast
 
 from .errors import ConfigError, ZerobeatError
+from .text import printable_lines
 
 COMMANDS: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
@@ -104,7 +105,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _complain(text: str) -> None:
     sys.stdout.flush()
-    print(text, file=sys.stderr)
+    print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
 def _run(arguments: list[str]) -> int:

@@ -58,9 +58,10 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
     faults = Faults(warnings=list(stored.warnings))
     try:
         values = json.loads(stored.content)
+        json.dumps(values, ensure_ascii=False).encode()  # refuses half a surrogate pair
+        table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     except (ValueError, RecursionError):
         return plain, [*faults.warnings, f"{stored.path}: no JSON; starting without a session"]
-    table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     if table is None:
         return plain, [*faults.warnings, f"{stored.path}: found no object; starting without"]
     section = Section(table, faults)
@@ -105,8 +106,8 @@ def _set_list(section: Section) -> tuple[str, ...]:
 def _touch_up(section: Section) -> TouchUp:
     plain = TouchUp()
     touch_up = TouchUp(
-        offset_cents=section.number("offset_cents", 0.0, -12700.0, 12700.0),
-        stretch_cents=section.number("stretch_cents", 0.0, -12700.0, 12700.0),
+        offset_cents=section.number("offset_cents", 0.0, -200.0, 200.0),
+        stretch_cents=section.number("stretch_cents", 0.0, -100.0, 100.0),
         reference_cents=section.number("reference_cents", plain.reference_cents, 0.0, 12700.0),
         at_s=section.number("at_s", 0.0, 0.0, 1e11),
     )

@@ -107,7 +107,8 @@ class StoreWriter:
 
     def _work(self) -> None:
         wake_fd = self._wake_fd
-        self._store.clean()
+        with contextlib.suppress(Exception):  # what is left behind is cleaned up another time
+            self._store.clean()
         while (job := self._jobs.get()) is not None:
             try:
                 done = Done(job.ticket, job.what, job.act())
