@@ -64,7 +64,7 @@ def _stored_name(loaded: LoadedRig, voice: str) -> str:
 def _daemon(socket: Path | None) -> Client | None:
     """Return a connection to the daemon that plays; None if none does."""
     try:
-        return Client(socket)
+        return Client(socket, role="measure")
     except ControlError:
         if socket is not None:
             raise

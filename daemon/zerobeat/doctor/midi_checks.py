@@ -107,7 +107,7 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[Finding]:
 def daemon() -> Iterator[Finding]:
     """Whether one plays, what it waits for, and what it was granted (S3)."""
     try:
-        shown = Client().ask("status")["status"]
+        shown = Client(role="view").ask("status")["status"]
     except ZerobeatError as error:
         remedy = (
             "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""

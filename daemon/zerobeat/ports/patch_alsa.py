@@ -39,6 +39,7 @@ class AlsaPatch:
 
     backend: Backend = "alsa"
     alive = True
+    frames_to_leave = 0
 
     def __init__(self) -> None:
         try:

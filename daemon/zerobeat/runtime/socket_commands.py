@@ -43,6 +43,7 @@ from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, ZerobeatError
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import own_store
+from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
 
@@ -52,10 +53,16 @@ WAITS: dict[Hold, str] = {
     "trigger": "waits for a trigger",
     "sample": "waits for a trigger",
 }
+LONGEST_ERROR = 2000  # characters of an answer
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
 _SETTINGS = tuple(field.name for field in fields(VoiceSettings))
+
+
+def few_faults() -> Faults:
+    """Return the faults of a command: it is read on the thread that plays."""
+    return Faults(stop_after=8, suggestions=2)
 
 
 class _LiveContext(Context):
@@ -74,6 +81,7 @@ class SocketCommands:
         act: hands a command to the engine; raises ``CommandError``.
         asking: returns a token for the client that asks.
         more: commands that are handled elsewhere; some answer later.
+        catch_up: plays MIDI that has arrived or is due, between two slices of a long command.
     """
 
     def __init__(
@@ -82,11 +90,13 @@ class SocketCommands:
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
         more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]] = MappingProxyType({}),
+        catch_up: Callable[[], None] = lambda: None,
     ) -> None:
         self._engine = engine
         self._act = act
         self._asking = asking
         self._more = more
+        self._catch_up = catch_up
         self.measuring = MeasuringRun(engine, act)
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
@@ -109,7 +119,7 @@ class SocketCommands:
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
             allowed = ", ".join((*names, "status", "follow"))
-            hint = meant(str(command), names)
+            hint = meant(str(command)[:40], names)
             return {
                 "ok": False,
                 "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
@@ -120,12 +130,15 @@ class SocketCommands:
                 return self._more[command](values)
             said = self._known[command](self._section(command, values))
         except ZerobeatError as error:
-            return {"ok": False, "error": "; ".join(str(error).splitlines())}
+            return {
+                "ok": False,
+                "error": printable("; ".join(str(error).splitlines()), LONGEST_ERROR),
+            }
         return {"ok": True, "said": said}
 
     def _section(self, command: str, values: dict[str, Any]) -> Section:
         table = table_of(values, Place(command, 0))
-        return Section(table, Faults(), self._engine.rig.middle_c_octave)
+        return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
         check_complete(section)
@@ -153,7 +166,7 @@ class SocketCommands:
         else:
             allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name!r}; allowed: {allowed}, next, previous, "
+                f"scene: found {name[:60]!r}; allowed: {allowed}, next, previous, "
                 f"or a program's number{meant(name, list(live.bank))}"
             )
         return f"scene {(live.waiting_scene or live.scene).name} {self._scene_waits()}"
@@ -200,7 +213,7 @@ class SocketCommands:
         check_complete(section)
         assert inner is not None
         states = self._engine.states
-        context = self._context(Faults())
+        context = self._context(few_faults())
         wanted: list[commands.ChangeVoice] = []
         alike: object = None
         changes: tuple[tuple[str, Any], ...] = ()
@@ -208,6 +221,8 @@ class SocketCommands:
             base = states[voice].waiting or states[voice].settings
             kind = (base, voice in context.drones)
             if kind != alike:  # most voices are alike, and keys wait while this reads
+                if alike is not None:
+                    self._catch_up()
                 alike, changes = kind, self._changes(voice, base, inner, context)
             if changes:
                 wanted.append(commands.ChangeVoice(voice, changes))

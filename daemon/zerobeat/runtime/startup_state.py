@@ -16,6 +16,7 @@ from ..state.session import Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
+from ..text import printable
 
 LOOK_S = 0.5  # how often changes are looked for
 
@@ -70,7 +71,7 @@ def restore_startup_state(
         loaded: the rig.
         asked: a scene to start with instead; settings that were not stored are dropped.
     """
-    session, lines = load_session(state.store, loaded.rig)
+    session, lines = _session(state.store, loaded)
     rig, unsaved = loaded.rig, session.live
     scenes = {scene.name: scene for scene in loaded.scenes}
     if asked is not None:
@@ -90,6 +91,19 @@ def restore_startup_state(
     if unsaved is not None:
         lines = [*lines, f"back to scene {unsaved.name} as it was, unsaved"]
     return StartupState(state, rig, session.tonight, unsaved, session, tuple(lines))
+
+
+def _session(store: Store, loaded: LoadedRig) -> tuple[Session, list[str]]:
+    """Return the session; a file that makes its reader fail is ignored with one line."""
+    rig = loaded.rig
+    try:
+        session, lines = load_session(store, rig)
+        Engine(rig, loaded.scenes, session.tonight, session.live)
+    except Exception as error:  # noqa: BLE001 - no file keeps the daemon from starting
+        plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
+        why = printable(f"{type(error).__name__}: {error}", 120)
+        return plain, [f"{store.directory}/session.json: can't be used ({why}); left out"]
+    return session, lines
 
 
 class SessionWriter:
