@@ -17,7 +17,6 @@ from importlib import import_module
 from typing import Protocol, cast
 
 from .errors import ConfigError, ZerobeatError
-from .text import printable_lines
 
 COMMANDS: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
@@ -104,6 +103,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
+    from .text import printable_lines  # --help imports nothing
+
     sys.stdout.flush()
     print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 

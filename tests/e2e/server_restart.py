@@ -12,17 +12,17 @@ import sys
 import time
 from pathlib import Path
 
-from kit.daemon import Daemon, write_rig
-from kit.evening import ready, strike, zerobeat
-from kit.jack import JackServer, Player, Recorder, wait_until
+from kit.daemon_commands import ready, strike, zerobeat
+from kit.daemon_process import DaemonProcess, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, wait_until
 
 
-def note_offs(octo: Recorder) -> int:
+def note_offs(octo: MidiRecorder) -> int:
     return sum(content[0] & 0xF0 == 0x80 for _, content in octo.heard)
 
 
-def play_through(server: JackServer, daemon: Daemon) -> None:
-    keys, octo = Player("keys"), Recorder("octo")
+def play_through(server: JackServer, daemon: DaemonProcess) -> None:
+    keys, octo = MidiSender("keys"), MidiRecorder("octo")
     ready(daemon, octo)
     zerobeat(daemon, "set", "tonight", "transpose_semitones", "3")
     keys.send(bytes((0x90, 60, 100)))
@@ -34,7 +34,7 @@ def play_through(server: JackServer, daemon: Daemon) -> None:
     time.sleep(0.3)
     assert server._start(server.name)
     # Other ports than before: this process still has those of the dead server.
-    keys, octo = Player("keys"), Recorder("octo")
+    keys, octo = MidiSender("keys"), MidiRecorder("octo")
     start_s = time.monotonic()
     wait_until(lambda: note_offs(octo) == 2, 10.0, "the note-offs")
     print(f"released after {time.monotonic() - start_s:.1f} s", flush=True)
@@ -45,7 +45,7 @@ def play_through(server: JackServer, daemon: Daemon) -> None:
     assert daemon.stop() == 0
 
 
-def stop_while_waiting(server: JackServer, daemon: Daemon) -> None:
+def stop_while_waiting(server: JackServer, daemon: DaemonProcess) -> None:
     daemon.wait_for_line("zerobeat plays 2 voices")
     server.kill()
     daemon.wait_for_line("waiting for the JACK server")
@@ -56,7 +56,7 @@ def main() -> None:
     scenario = {"play": play_through, "stop": stop_while_waiting}[sys.argv[1]]
     server = JackServer(synchronous=False)
     server.__enter__()
-    daemon = Daemon(write_rig(Path(sys.argv[2]), voices=2), server.environment)
+    daemon = DaemonProcess(write_rig(Path(sys.argv[2]), voices=2), server.environment)
     status = 1
     try:
         scenario(server, daemon)

@@ -21,9 +21,9 @@ from random import Random
 
 import pytest
 
-from kit.daemon import TESTS, ZEROBEAT, Daemon, open_notes, write_rig
-from kit.evening import ask, ready, status, strike, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_commands import ask, ready, status, strike, zerobeat
+from kit.daemon_process import TESTS, ZEROBEAT, DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError
 from zerobeat.ports.mirror import read_left
@@ -37,13 +37,13 @@ ON, OFF = bytes((0x90, 60, 100)), bytes((0x80, 60, 64))
 @contextlib.contextmanager
 def playing(
     folder: Path, synchronous: bool = True, **more: object
-) -> Iterator[tuple[Daemon, Player, Recorder]]:
+) -> Iterator[tuple[DaemonProcess, MidiSender, MidiRecorder]]:
     """A daemon of two voices that is connected; no note may be left sounding at its end."""
     with (
         JackServer(synchronous=synchronous) as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_rig(folder, voices=2), server.environment, **more) as daemon,  # type: ignore[arg-type]
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(folder, voices=2), server.environment, **more) as daemon,  # type: ignore[arg-type]
     ):
         wait_until(lambda: len(octo.heard) >= 12, 20.0, "the bend ranges")  # RPN 0, two channels
         octo.wait_for_silence()
@@ -53,17 +53,17 @@ def playing(
         assert open_notes(content for _, content in octo.heard) == set()
 
 
-def press(keys: Player, octo: Recorder) -> None:
+def press(keys: MidiSender, octo: MidiRecorder) -> None:
     before = len(octo.heard)
     keys.send(ON)
     wait_until(lambda: sum(c[0] & 0xF0 == 0x90 for _, c in octo.heard[before:]) == 2)
 
 
-def note_offs(octo: Recorder) -> int:
+def note_offs(octo: MidiRecorder) -> int:
     return sum(content[0] & 0xF0 == 0x80 for _, content in octo.heard)
 
 
-def raw(daemon: Daemon, *lines: bytes) -> None:
+def raw(daemon: DaemonProcess, *lines: bytes) -> None:
     """Send lines as they are; wait until the daemon has closed or answered."""
     with socket.socket(socket.AF_UNIX) as link:
         link.settimeout(5.0)
@@ -125,7 +125,7 @@ def test_names_move_no_cursor_and_add_no_line(tmp_path):
 
 
 def test_names_of_ports_move_no_cursor(tmp_path):
-    with JackServer() as server, Player("evil\x1b[2J\nname"):
+    with JackServer() as server, MidiSender("evil\x1b[2J\nname"):
         done = subprocess.run(
             [*ZEROBEAT, "ports"], env=server.environment, capture_output=True, text=True
         )
@@ -179,7 +179,7 @@ def test_a_rig_whose_port_cannot_be_opened_changes_nothing(tmp_path):
         assert strike(keys, octo) == [60, 60]
 
 
-def left_sounding(octo: Recorder) -> set[tuple[int, int]]:
+def left_sounding(octo: MidiRecorder) -> set[tuple[int, int]]:
     """Return what still sounds; a note-off twice is allowed after a kill."""
     sounding: set[tuple[int, int]] = set()
     for _, content in octo.heard:
@@ -190,7 +190,7 @@ def left_sounding(octo: Recorder) -> set[tuple[int, int]]:
     return sounding
 
 
-def start_again(daemon: Daemon, octo: Recorder) -> None:
+def start_again(daemon: DaemonProcess, octo: MidiRecorder) -> None:
     before = len(octo.heard)
     daemon.start()
     wait_until(lambda: len(octo.heard) - before >= 12, 20.0, "the bend ranges")
@@ -251,7 +251,7 @@ def test_what_sounded_before_a_standstill_is_released_after_it(tmp_path):
     with playing(tmp_path) as (daemon, keys, octo):
         press(keys, octo)
         daemon.send(signal.SIGSTOP)
-        time.sleep(1.6)
+        time.sleep(2.2)
         daemon.send(signal.SIGCONT)
         wait_until(lambda: note_offs(octo) == 2, 2.0)
         daemon.wait_for_line("zerobeat stood still for")
@@ -290,9 +290,9 @@ def test_an_exception_that_ends_the_loop_releases_what_sounds(tmp_path):
     path = f"{hook}:{os.environ.get('PYTHONPATH', '')}"
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
             write_rig(tmp_path, voices=2), dict(server.environment) | {"PYTHONPATH": path}
         ) as daemon,
     ):
@@ -334,9 +334,9 @@ def test_no_session_file_keeps_it_from_starting(tmp_path, what):
     (state / "session.json").write_text(text)
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_rig(tmp_path, voices=2), server.environment, state=state) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(tmp_path, voices=2), server.environment, state=state) as daemon,
     ):
         ready(daemon, octo)
         assert strike(keys, octo) == [60, 60]

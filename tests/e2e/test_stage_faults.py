@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.evening import ask, ready, status, strike, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_commands import ask, ready, status, strike, zerobeat
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -83,9 +83,9 @@ def test_each_stage_may_fail_or_wait_while_notes_sound(tmp_path):
         "PYTHONPATH": f"{hook}:{os.environ.get('PYTHONPATH', '')}",
         "PYTHONDONTWRITEBYTECODE": "1",
     }
-    with JackServer() as server, Recorder("octo") as octo, Player("keys") as keys:
+    with JackServer() as server, MidiRecorder("octo") as octo, MidiSender("keys") as keys:
         rig = write_rig(tmp_path, voices=2)
-        with Daemon(rig, dict(server.environment) | environment) as daemon:
+        with DaemonProcess(rig, dict(server.environment) | environment) as daemon:
             ready(daemon, octo)
             for stage in STAGES:
                 for what in (*FAULTS, "block") if stage in WAITS else FAULTS:
@@ -103,7 +103,9 @@ def test_each_stage_may_fail_or_wait_while_notes_sound(tmp_path):
         assert open_notes(content for _, content in octo.heard) == set()
 
 
-def play_through(daemon: Daemon, keys: Player, octo: Recorder, switch: Path, setting: str) -> None:
+def play_through(
+    daemon: DaemonProcess, keys: MidiSender, octo: MidiRecorder, switch: Path, setting: str
+) -> None:
     """A key is held, the fault comes, the key is released, another is played, the fault goes."""
     before = len(octo.heard)
 

@@ -1,13 +1,17 @@
-"""Note-offs that a port refuses are sent again, and their marks stay meanwhile (N12, M11)."""
+"""The note path without ports: presses, refusals, note-offs that a port refuses (N12, M11)."""
 
 from __future__ import annotations
 
 import pytest
 
+from kit.engine_harness import KEYS, small_rig
 from zerobeat.config.rig import load_rig
+from zerobeat.engine import commands
 from zerobeat.engine.commands import OutputBack
 from zerobeat.engine.engine import Engine
+from zerobeat.engine.settings import Input, Scene
 from zerobeat.engine.wire import Wire
+from zerobeat.errors import CommandError
 from zerobeat.ports.midi_in import split_messages
 from zerobeat.ports.mirror import Mirror, read_left
 from zerobeat.runtime.journal import Journal
@@ -163,3 +167,84 @@ def test_what_an_open_exclusive_message_swallowed_is_taken_apart(joined, parts):
 def test_a_swallowed_note_off_is_played(path):
     path.play(ON, bytes.fromhex("f07d803c40f7"))
     assert path.notes() == ["903c64", "803c40"] and path.path.malformed == 1
+
+
+# ------------------------------------------------------------ presses and refusals
+
+FEET = Input("feet", "Four Feet:Four Feet MIDI 1", plays=False)
+
+
+class SentBytes:
+    """Stands where an open port stands: keeps what was sent."""
+
+    def __init__(self) -> None:
+        self.sent: list[bytes] = []
+
+    def send(self, content: bytes) -> bool:
+        self.sent.append(bytes(content))
+        return True
+
+    def handed_over_at(self) -> None:
+        return None
+
+
+@pytest.fixture
+def bare_path(tmp_path):
+    rig = small_rig(1, inputs=(KEYS, FEET))
+    wire = Wire(rig.outputs)
+    mirror = Mirror(tmp_path, ["out"])
+    found = NotePath(Engine(rig, (Scene("one"), Scene("two"))), wire, mirror, Backend(), Journal())
+    found.outs["out"] = SentBytes()
+    found.command(commands.OutputBack("out"))
+    yield found
+    mirror.close()
+
+
+def receive(path: NotePath, *contents: bytes, name: str = "feet") -> None:
+    for content in contents:
+        path.inbox.append((0.0, name, content))
+    path.receive_all([])
+
+
+@pytest.mark.parametrize(
+    ("contents", "presses"),
+    [
+        ([b"\xf8", b"\xfe", b"\xfa"], 0),  # clock, active sensing, start
+        ([b"\x80\x3c\x40", b"\x90\x3c\x00"], 0),  # note-offs
+        ([b"\xe0\x00\x60", b"\xd0\x50", b"\xa0\x3c\x50"], 0),  # wheel, pressures
+        ([b"\xb0\x50\x3f", b"\xb0\x50\x00"], 0),
+        ([b"\xb0\x50\x7f", b"\xb0\x50\x00", b"\xb0\x50\x7f"], 2),
+        ([b"\xb0\x50\x7f", b"\xb0\x50\x7f"], 2),  # one that sends no release
+        ([b"\xb0\x0b\x40", b"\xb0\x0b\x50", b"\xb0\x0b\x60"], 1),  # a pedal that is trodden down
+        ([b"\xc0\x05"], 1),
+        ([b"\x90\x3c\x01"], 1),
+    ],
+)
+def test_only_switches_that_go_down_are_presses(bare_path, contents, presses):
+    receive(bare_path, *contents)
+    assert bare_path.foot_presses == presses
+
+
+def test_a_refused_command_loses_no_note_off(bare_path):
+    bare_path.command(commands.PlayRaw("reed", 60))
+    with pytest.raises(CommandError):
+        bare_path.command(commands.StepScene(-1))
+    bare_path.command(commands.Panic())
+    notes = [content for content in bare_path.outs["out"].sent if content[0] & 0xE0 == 0x80]
+    assert [content[0] for content in notes] == [0x90, 0x80]
+
+
+def test_what_was_appended_before_a_refusal_leaves(bare_path, monkeypatch):
+    """Whatever refuses, and whenever: outputs once appended are sent."""
+    engine = bare_path._engine
+
+    def refuse_late(message, source, now_s, outputs):
+        engine.shared.ledger.lane("out", 0).release(outputs)
+        raise CommandError("too late to say so")
+
+    bare_path.command(commands.PlayRaw("reed", 60))
+    with monkeypatch.context() as patched:
+        patched.setattr(engine, "receive", refuse_late)
+        with pytest.raises(CommandError):
+            bare_path.command(commands.TriggerNow())
+    assert bare_path.outs["out"].sent[-1] == b"\x80\x3c\x40"

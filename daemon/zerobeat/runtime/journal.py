@@ -74,7 +74,7 @@ class LogWriter:
             try:
                 self._write_all(content)
                 self._reported += lost
-            except OSError:  # no reader, no room; the log may come back
+            except Exception:  # noqa: BLE001 - no reader, no room; the log may come back
                 self.dropped += 1
             self._written_bytes += size
 

@@ -70,7 +70,7 @@ class NotePath:
         delays: from arrival to sending.
         loop_guard: detects MIDI loops.
         malformed: count of invalid messages.
-        foot_presses: count of pedal switches that went down.
+        foot_presses: count of pedal switches that went down; nothing else that they send.
     """
 
     def __init__(
@@ -91,6 +91,7 @@ class NotePath:
         self.foot_presses = 0
         self._unsent: dict[tuple[str, int, int], bytes] = {}  # note-offs that a port refused
         self._retry_at_s = 0.0
+        self._foot_values: dict[tuple[str, int, int], int] = {}  # controllers, as received last
         self._pedalboards: set[str] = set()
         self.use_rig(engine.rig)
 
@@ -135,12 +136,12 @@ class NotePath:
             self.wake_engine(now_s, [])
 
     def _receive(self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs) -> None:
-        if name in self._pedalboards and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
-            self.foot_presses += 1
         message = midi.parse(content)
         if message is None:
             self.malformed += 1
             return
+        if name in self._pedalboards:
+            self._count_press(name, message)
         line = self.loop_guard.check(name, content, stamp_s)
         if line != "":
             if line:
@@ -154,6 +155,21 @@ class NotePath:
             outputs.clear()
             self.send(now_s)
             self.delays.add(time.monotonic() - stamp_s)
+
+    def _count_press(self, name: str, message: midi.Message) -> None:
+        """Count a switch that goes down: a program, a note, a controller that passes half way.
+
+        A switch that sends the same value at each press, and no release, counts each time.
+        """
+        if type(message) is midi.ControlChange:
+            key = (name, message.channel, message.controller)
+            before = self._foot_values.get(key, 0)
+            self._foot_values[key] = message.value
+            down = message.value >= midi.PRESSED
+            if down and (before < midi.PRESSED or before == message.value):
+                self.foot_presses += 1
+        elif type(message) is midi.NoteOn or type(message) is midi.ProgramChange:
+            self.foot_presses += 1
 
     def send(self, now_s: float) -> None:
         """Send what is due; a note is marked before its note-on leaves."""
@@ -176,7 +192,9 @@ class NotePath:
         """Send a note-off; its mark is cleared once it has left, or stays if it can't be sent."""
         channel, note = content[0] & 0x0F, content[1]
         port = self.outs.get(name)
-        if port is not None and port.send(content):
+        if port is None:  # the rig has it no more; the mark is for whoever has it again
+            return True
+        if port.send(content):
             self._mirror.clear(name, channel, note, port.handed_over_at())
             return True
         self._unsent[name, channel, note] = content
@@ -231,13 +249,14 @@ class NotePath:
         """
         outputs: Outputs = []
         now_s = time.monotonic()
-        done = self._contained(
-            lambda: self._engine.receive(command, "", now_s, outputs),
-            type(command).__name__,
-            outputs,
-        )
-        self.send(now_s)
-        return done
+        try:
+            return self._contained(
+                lambda: self._engine.receive(command, "", now_s, outputs),
+                type(command).__name__,
+                outputs,
+            )
+        finally:
+            self.send(now_s)
 
     def act(self, command: Command) -> None:
         """Do a command, or say why not.
@@ -272,7 +291,8 @@ class NotePath:
             done = True
             self._wire.put(outputs, time.monotonic())
             outputs.clear()
-        except CommandError:
+        except CommandError:  # what was appended leaves all the same
+            self._put(outputs)
             raise
         except Exception:  # noqa: BLE001 - contained and logged
             done = False
@@ -303,7 +323,7 @@ class NotePath:
 
     def _restart_wire(self) -> None:
         """Treat each output as lost and reconnected: what may sound there gets its note-off."""
-        for name in tuple(self._engine.links.present):
+        for name in tuple(self._engine.ports.present):
             for command in (OutputLost(name), OutputBack(name)):
                 outputs: Outputs = []
                 now_s = time.monotonic()

@@ -102,9 +102,11 @@ class RigReload:
         self._next_answers.clear()
         try:
             self._child = Child(load_rig, self._path)
-        except (OSError, MemoryError) as error:
-            why = getattr(error, "strerror", None) or "no memory"
+        except Exception as error:
+            why = getattr(error, "strerror", None) or type(error).__name__
             self.done(f"reload: no process can be started: {why}; {UNCHANGED}", False)
+            if not isinstance(error, OSError | MemoryError):
+                raise
 
     def done(self, outcome: str, in_force: bool) -> None:
         """Log the outcome of a reload and answer all who asked before it began."""

@@ -297,7 +297,7 @@ class Runner:
             return
         try:
             self._use_rig(loaded, now_s)
-        except PortError as error:
+        except (CommandError, PortError) as error:
             self._reload.done(f"reload: {error}; {UNCHANGED}", False)
         except Exception:
             self._reload.done("reload: a fault in zerobeat; its log says more", False)
@@ -307,12 +307,18 @@ class Runner:
         """Use a reloaded rig: open what it needs before letting go of anything."""
         new = self._connections.prepare(loaded.rig)
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
-        if not self._notes.command(Reload(loaded.rig, loaded.scenes)):
-            new.close()
+        taken = False
+        try:
+            taken = self._notes.command(Reload(loaded.rig, loaded.scenes))
+        finally:
+            if not taken:
+                new.close()
+        if not taken:
             raise PortError("a fault in zerobeat; its log says more")
         self._notes.use_rig(loaded.rig)
         self._notes.send_rest(0.1)
-        self.wire.replace(loaded.rig.outputs)
+        self.wire.replace(loaded.rig.outputs, time.monotonic())
+        self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
         self._connections.replace(loaded.rig, new, now_s)
         self._stores.use(loaded)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 
-LONGEST_S = 1.0
+LONGEST_S = 1.5
 
 
 class Standstill:

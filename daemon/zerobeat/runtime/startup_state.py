@@ -141,7 +141,7 @@ class SessionWriter:
         self._seen = seen
         wanted = live.wanted()
         unsaved = wanted if live.unsaved else None
-        self._keeper.want(Session(live.tonight, wanted.name, wanted.hold, unsaved))
+        self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
 
     def done(self, done: Done) -> None:
         """Handle the end of a write."""
