@@ -343,3 +343,62 @@ def test_no_session_file_keeps_it_from_starting(tmp_path, what):
         assert any("session.json" in line for line in daemon.lines())
         assert not any("Traceback" in line for line in daemon.lines())
         assert daemon.stop() == 0
+
+
+WORST = """\
+import json, socket, sys
+link = socket.socket(socket.AF_UNIX)
+link.connect(sys.argv[1])
+scale = [round(1.2 * step, 2) for step in range(1, 1000)]
+lines = [
+    {"command": "set", "voice": "all", "changes": {"scale": scale}},
+    {"command": "set_scene", "changes": {"voices": {f"voyce{n}x": 1 for n in range(900)}}},
+    {"command": "set", "voice": "all", "changes": {"scale": ["x"] * 1000}},
+    {"command": "status"},
+]
+while True:
+    for line in lines:
+        link.sendall(json.dumps({"zerobeat": 1, "id": 1, **line}).encode() + b"\\n")
+    link.recv(1 << 20)
+"""
+
+
+@pytest.mark.slow
+def test_a_key_is_in_time_while_the_worst_lines_are_served(tmp_path):
+    """M8: 64 voices, two clients that send the longest lines that are taken, all they may."""
+    converters = "".join(f'  octo{c}: {{port: "octo{c}:in", converter: {{}}}}\n' for c in range(4))
+    voices = "".join(
+        f"  v{n}: {{converter: octo{n // 16}, channel_number: {n % 16 + 1}}}\n" for n in range(64)
+    )
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(
+        f'inputs:\n  keys: {{port: "keys:out"}}\nconverters:\n{converters}voices:\n{voices}'
+        "scene: {title: one, zones: [{voices: [v0]}]}\n"
+    )
+    with (
+        JackServer() as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo0") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, output octo0")
+        octo.wait_for_silence()
+        most_ms = {}
+        for crowd in (0, 2):
+            command = [sys.executable, "-c", WORST, str(daemon.folder / "zerobeat" / SOCKET)]
+            clients = [subprocess.Popen(command) for _ in range(crowd)]
+            try:
+                for _ in range(600):  # more than a thousand messages: the status keeps so many
+                    keys.send(ON)
+                    time.sleep(0.003)
+                    keys.send(OFF)
+                    time.sleep(0.003)
+                assert all(client.poll() is None for client in clients)
+            finally:
+                for client in clients:
+                    client.kill()
+                    client.wait()
+            most_ms[crowd] = status(daemon)["latency"]
+        print(f"latency, quiet and crowded: {most_ms}")
+        assert most_ms[2]["p99_ms"] < max(5.0, 1.5 * most_ms[0]["p99_ms"])
+        assert daemon.stop() == 0
