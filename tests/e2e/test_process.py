@@ -326,23 +326,21 @@ SESSIONS = {
 }
 
 
-@pytest.mark.parametrize("what", SESSIONS)
-def test_no_session_file_keeps_it_from_starting(tmp_path, what):
-    text = json.dumps(SESSIONS[what]) if SESSIONS[what] else 400 * '{"a":' + "1" + 400 * "}"
+def test_no_session_file_keeps_it_from_starting(tmp_path):
     state = tmp_path / "state"
     state.mkdir()
-    (state / "session.json").write_text(text)
-    with (
-        JackServer() as server,
-        MidiSender("keys") as keys,
-        MidiRecorder("octo") as octo,
-        DaemonProcess(write_rig(tmp_path, voices=2), server.environment, state=state) as daemon,
-    ):
-        ready(daemon, octo)
-        assert strike(keys, octo) == [60, 60]
-        assert any("session.json" in line for line in daemon.lines())
-        assert not any("Traceback" in line for line in daemon.lines())
-        assert daemon.stop() == 0
+    rig = write_rig(tmp_path, voices=2)
+    with JackServer() as server, MidiSender("keys") as keys, MidiRecorder("octo") as octo:
+        for what, values in SESSIONS.items():
+            text = json.dumps(values) if values else 400 * '{"a":' + "1" + 400 * "}"
+            (state / "session.json").write_text(text)
+            octo.heard.clear()
+            with DaemonProcess(rig, server.environment, state=state) as daemon:
+                ready(daemon, octo)
+                assert strike(keys, octo) == [60, 60], what
+                assert any("session.json" in line for line in daemon.lines()), what
+                assert not any("Traceback" in line for line in daemon.lines()), what
+                assert daemon.stop() == 0
 
 
 WORST = """\

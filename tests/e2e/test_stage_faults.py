@@ -12,9 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon_commands import ask, ready, status, strike, zerobeat
+from kit.daemon_commands import ready, status, strike, zerobeat
 from kit.daemon_process import DaemonProcess, open_notes, write_rig
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
+from zerobeat.client.daemon_client import Client
+from zerobeat.runtime_directory import SOCKET
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -90,7 +92,8 @@ def test_each_stage_may_fail_or_wait_while_notes_sound(tmp_path):
             for stage in STAGES:
                 for what in (*FAULTS, "block") if stage in WAITS else FAULTS:
                     play_through(daemon, keys, octo, switch, f"{stage} {what}")
-                ask(daemon, "status", "--once")  # it answers again
+                with Client(daemon.folder / "zerobeat" / SOCKET) as client:
+                    assert client.status()["scene"], stage  # it answers again
             shown = status(daemon)
             assert shown["faults"] == 0  # no note was touched
             assert {"clients", "disk", "reload", "connections", "pedals"} <= set(

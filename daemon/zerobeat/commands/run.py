@@ -51,6 +51,8 @@ def run(args: argparse.Namespace) -> int:
         waited = was_started_again()
         if waited and not wait_for_server(journal):
             return 0
+        if waited:
+            args.scene = None  # it goes on from where it was
         try:
             status = _run(args, journal)
         except PortError as error:
