@@ -178,14 +178,6 @@ def test_a_converter_that_returns_is_silenced_first(server, rig, meanwhile):  # 
             assert press(keys, back) == NOTE_ONS
 
 
-def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
-    with DaemonProcess(rig, loose_server.environment) as daemon:
-        daemon.wait_for_line("zerobeat plays")
-        loose_server.kill()
-        assert daemon.wait() == 1
-        daemon.wait_for_line("the JACK server has gone; start it, then zerobeat, again")
-
-
 # ------------------------------------------------------------ stop
 
 

@@ -85,7 +85,7 @@ def test_a_session_reads_back_equal(store):
 
 floats = st.floats(-200.0, 200.0)
 names = st.frozensets(st.sampled_from(["reed", "horn", "floor"]))
-touch_ups = st.builds(TouchUp, floats, floats, st.floats(0.0, 12700.0))
+touch_ups = st.builds(TouchUp, floats, st.floats(-100.0, 100.0), st.floats(0.0, 12700.0))
 tonights = st.builds(
     Tonight,
     st.floats(390.0, 490.0),

@@ -9,6 +9,7 @@ import time
 from ..errors import AudioError
 from ..ports.patch import choose_backend, open_patch
 from ..ports.port_name import PortName
+from ..text import printable
 
 LOOK_S = 0.5
 
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"{title}, on {system}:")
         names = [port for port in ports if port.direction == direction]
         for port in sorted(names, key=lambda port: port.text):
-            print(f'  "{port.text}{_identity(port, names)}"')
+            print(f'  "{printable(port.text + _identity(port, names))}"')
         if not names:
             print("  none; plug one in and look again")
     if args.levels:

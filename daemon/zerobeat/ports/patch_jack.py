@@ -14,7 +14,7 @@ import os
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
@@ -24,7 +24,9 @@ except (ImportError, OSError) as error:
     remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
     raise need("JACK-Client", "zerobeat[jack]", remedy) from None
 
-_OWN_PREFIX = ("zerobeat in ", "zerobeat out ")
+_OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
+MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
+PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
 
 
 class JackPatch:
@@ -48,6 +50,7 @@ class JackPatch:
         self._client.set_shutdown_callback(self._shut)
         self._client.set_port_registration_callback(lambda port, register: self._wake())
         self._client.set_port_connect_callback(lambda a, b, connect: self._wake())
+        self.frames_to_leave = PERIODS_TO_LEAVE * int(self._client.blocksize)
         self._client.activate()
 
     def _shut(self, status: object, reason: str) -> None:
@@ -71,7 +74,29 @@ class JackPatch:
     def ports(self) -> list[PortName]:
         if not self.alive:
             return []
-        return [self._name(port) for port in self._client.get_ports(is_midi=True)]
+        found = []
+        for name in self._port_names():
+            with contextlib.suppress(jack.JackError):  # gone since it was listed
+                found.append(self._name(self._client.get_port_by_name(name)))
+        return found
+
+    def _port_names(self) -> list[str]:
+        """Return the names of all MIDI ports that are UTF-8.
+
+        ``Client.get_ports`` of JACK-Client 0.5 raises as a whole at one name that is not.
+        """
+        library = jack._lib
+        pointers = library.jack_get_ports(self._client._ptr, b"", MIDI_TYPE, 0)
+        if not pointers:
+            return []
+        names = []
+        place = 0
+        while pointers[place]:
+            with contextlib.suppress(UnicodeDecodeError):
+                names.append(jack._ffi.string(pointers[place]).decode())
+            place += 1
+        library.jack_free(pointers)
+        return names
 
     def _name(self, port: jack.Port) -> PortName:
         client, _, name = port.name.partition(":")
@@ -86,6 +111,8 @@ class JackPatch:
             others = self._client.get_all_connections(port)
         except jack.JackError:
             return False
+        except UnicodeDecodeError:  # of another connection
+            return bool(port.is_connected_to(str(destination.address)))
         return any(other.name == destination.address for other in others)
 
     def connect(self, source: PortName, destination: PortName) -> None:

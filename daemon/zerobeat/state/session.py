@@ -20,8 +20,9 @@ from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
 from ..engine.limits import (
     CONCERT_A_HZ,
-    TOUCH_UP_CENTS_AS_STORED,
+    TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_REFERENCE_CENTS,
+    TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
@@ -69,9 +70,10 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         faults.warn(Place(str(store.directory / SESSION), 0), "no session is kept meanwhile")
     try:
         values = json.loads(stored.content)
+        json.dumps(values, ensure_ascii=False).encode()  # refuses half a surrogate pair
+        table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     except (ValueError, RecursionError):
         return plain, [*faults.warnings, f"{stored.path}: no JSON; starting without a session"]
-    table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     if table is None:
         return plain, [*faults.warnings, f"{stored.path}: found no object; starting without"]
     section = Section(table, faults, asked=["format"])
@@ -116,8 +118,8 @@ def _set_list(section: Section) -> tuple[str, ...]:
 def _touch_up(section: Section) -> TouchUp:
     plain = TouchUp()
     touch_up = TouchUp(
-        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
-        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_OFFSET_CENTS),
+        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_STRETCH_CENTS),
         reference_cents=section.number(
             "reference_cents", plain.reference_cents, *TOUCH_UP_REFERENCE_CENTS
         ),

@@ -116,7 +116,8 @@ class StoreWriter:
 
     def _work(self) -> None:
         wake_fd = self._wake_fd
-        self.store.clean()
+        with contextlib.suppress(Exception):  # what is left behind is cleaned up another time
+            self.store.clean()
         while (job := self._jobs.get()) is not None:
             try:
                 done = Done(job.ticket, job.what, job.act())
