@@ -314,7 +314,7 @@ do_install() {
     make_version
     keep_first_files
     make_rig
-    modprobe -qa snd-seq snd-seq-midi || echo "the sequencer module can't be loaded; ask: zerobeat doctor" >&2
+    modprobe -qa snd-seq snd-seq-midi 2>/dev/null || echo "the sequencer module can't be loaded; ask: zerobeat doctor" >&2
     play_from "$made"
     ln -sfnT "$base/current/bin/zerobeat" /usr/local/bin/zerobeat ||
         echo "/usr/local/bin/zerobeat: no link could be made; the command is $base/current/bin/zerobeat" >&2

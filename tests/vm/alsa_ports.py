@@ -347,7 +347,8 @@ def the_last_note_offs_leave() -> None:
 
 def every_class_passes() -> None:
     """M10, N8: in at one end, out at the other, in order."""
-    sent = "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 f112 f20800 f301 f6 f8 fa fb fc fe ff"
+    sent = "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 f112 f20800 f301 "
+    sent += "f6 f8 fa fb fc fe ff"
     with (
         Desk(KEYS, QUAD) as desk,
         Peer("source", "Stage Keys", "MIDI 1") as keys,
