@@ -28,7 +28,11 @@ first_files="zerobeat.service zerobeat-touchup.service zerobeat-touchup.path zer
 wheels="" start=yes act=install purge=""
 made="" switching="" previous="" was_active=""
 
-fail() { echo "install.sh: $*" >&2; exit 1; }
+fail() {
+    local text="install.sh: $*"
+    echo "${text//[[:cntrl:]]/?}" >&2  # a file's name may hold what a terminal obeys
+    exit 1
+}
 
 # ---------------------------------------------------------------- what root relies on
 
@@ -70,23 +74,26 @@ trusted() {
         "copy all to a folder of your own, or: chmod -R go-w"
 }
 
-# Root only writes in folders that nobody else can change or swap.
+# Root only writes in, and takes units from, folders that nobody else can change or swap.
 roots_alone() {
     local folder path found
     for folder in "$@"; do
-        mkdir -p -- "$folder" || fail "$folder: no folder can be made there; nothing was changed"
-        path="$(realpath -e -- "$folder")"
+        path="$(realpath -m -- "$folder")"
         while :; do
-            found="$(changeable 0 "$path" -maxdepth 0)"
-            [ -z "$found" ] || fail "$found: is not root's alone; nothing was changed"
+            found=""
+            [ ! -e "$path" ] || found="$(changeable 0 "$path" -maxdepth 0)"
+            [ -z "$found" ] || fail "$found: is not root's alone; what was there is unchanged;" \
+                "look at what is in it, then: chown -R root, chmod -R go-w"
             [ "$path" != / ] || break
             path="$(dirname -- "$path")"
         done
+        mkdir -p -- "$folder" || fail "$folder: no folder can be made there; what was there is unchanged"
     done
 }
 
-as_service() {  # as the user of the service, without any right of root's
-    setpriv --reuid=zerobeat --regid=zerobeat --init-groups --inh-caps=-all --no-new-privs -- "$@" 9>&-
+as_service() {  # as the user of the service, without any right of root's, nor root's terminal
+    setsid --wait setpriv --reuid=zerobeat --regid=zerobeat --init-groups --inh-caps=-all --no-new-privs \
+        -- "$@" </dev/null 9>&-
 }
 
 # ---------------------------------------------------------------- packages
@@ -304,13 +311,14 @@ do_install() {
         if apt-cache show libasound2t64 >/dev/null 2>&1; then needs libasound2t64; else needs libasound2; fi
     fi
     roots_alone "$base/share" "$units" /etc/modules-load.d /etc/sysusers.d
+    previous="$(in_use)"
+    [ -z "$previous" ] || roots_alone "$previous"
     mkdir -p /usr/local/bin
     chmod 755 "$base" "$base/share"
     for version in "$base"/[0-9]*-[0-9]*; do  # left by a run that was killed
         [ ! -e "$version/unfinished" ] || rm -rf "$version"
     done
     systemd-sysusers "$here/zerobeat.sysusers.conf"
-    previous="$(in_use)"
     make_version
     keep_first_files
     make_rig
@@ -332,7 +340,7 @@ do_back() {
     [ -n "$previous" ] || fail "nothing is installed"
     before="$(versions | grep -vxF "$previous" | tail -1)"
     [ -n "$before" ] || fail "no version before this one is kept"
-    roots_alone "$base/share" "$units" /etc/modules-load.d /etc/sysusers.d
+    roots_alone "$base/share" "$units" /etc/modules-load.d /etc/sysusers.d "$previous" "$before"
     keep_first_files
     # Two versions of an installer that kept no units: what is placed serves both.
     [ -e "$before/service" ] || cp -r "$previous/service" "$before/service"

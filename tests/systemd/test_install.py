@@ -467,6 +467,28 @@ def test_a_place_that_is_not_roots_alone_is_refused(box, folder):
     assert box.installed() == before
 
 
+def test_a_version_that_others_could_change_gives_no_units(box):
+    """As an installer left it that ran with umask 000."""
+    box.sh(f"chmod 777 $(readlink {CURRENT})")
+    before = box.installed()
+    status, told = box.ask(INSTALL)
+    assert (status, "is not root's alone" in told) == (1, True), told
+    assert box.installed() == before
+
+
+def test_a_folder_of_others_behind_a_link_gets_nothing(fresh):
+    fresh.sh("rm -rf /etc/modules-load.d; ln -s /home/eve/new/folder /etc/modules-load.d")
+    status, told = fresh.ask(INSTALL)
+    assert (status, "/home/eve: is not root's alone" in told) == (1, True), told
+    assert not fresh.sh("find /home/eve -name new")
+
+
+def test_a_name_with_escape_codes_does_not_reach_the_terminal(box):
+    box.sh("touch $'/srv/tree/systemd/\\e]0;x\\a.py'; chmod 777 /srv/tree/systemd/*.py")
+    status, told = box.ask(INSTALL)
+    assert (status, told.startswith("install.sh: /srv/tree/systemd/?]0;x?.py: ")) == (1, True), told
+
+
 DANGLING = [
     UNIT,
     "/etc/systemd/system/zerobeat-touchup.path",
