@@ -1,4 +1,4 @@
-"""``zerobeat doctor``: what is wrong and what to do, by exit status, line and JSON (M5, M23, S2)."""
+"""``zerobeat doctor``: what is wrong and what to do, by status, line and JSON (M5, M23, S2)."""
 
 import json
 import subprocess
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import write_rig
+from kit.daemon_process import write_rig
 from zerobeat.doctor import midi_checks as doctor_midi
 from zerobeat.ports.patch import SEQUENCER
 from zerobeat.ports.port_name import PortName

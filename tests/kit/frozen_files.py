@@ -18,23 +18,24 @@ from typing import Any
 
 import mido
 
-from zerobeat.config.bindings_file import read_learned
 from zerobeat.config.converter_file import load_converter
-from zerobeat.config.last_good import load_last_good
 from zerobeat.config.pedalboard_file import load_pedalboard
 from zerobeat.config.profile_file import load_profile
-from zerobeat.config.rig import LoadedRig, load_rig
+from zerobeat.config.rig import LoadedRig
 from zerobeat.config.scene_file import load_scene
-from zerobeat.config.sealed import examine
-from zerobeat.config.session import load_session
-from zerobeat.config.store import Store
 from zerobeat.engine.settings import PLAIN, VoiceSettings
 from zerobeat.errors import StoreError
+from zerobeat.state.bindings_file import read_learned
+from zerobeat.state.last_good import load_last_good
+from zerobeat.state.sealed import examine
+from zerobeat.state.session import load_session
+from zerobeat.state.state_directory import load_rig
+from zerobeat.state.store import Store
 from zerobeat.tuning.scala import KeyboardMap, parse_kbm, parse_scl
 from zerobeat.tuning.scale import Scale, preset
 from zerobeat.tuning.tracking import TrackingCurve
 
-ZEROBEAT = (sys.executable, "-m", "zerobeat.app.cli")
+ZEROBEAT = (sys.executable, "-m", "zerobeat")
 RENAMED: dict[str, str] = {}  # name of a field now -> its name in 0.1.0
 
 FOLDER = Path(__file__).resolve().parents[1] / "data" / "0.1.0"

@@ -1,6 +1,6 @@
 """A real JACK server for each test, peers that play and hear MIDI, oscillators, recording.
 
-    with JackServer() as server, Player("keys") as keys, Recorder("quad") as quad:
+    with JackServer() as server, MidiSender("keys") as keys, MidiRecorder("quad") as quad:
         server.connect("keys:out", "quad:in")
         keys.play([(0.0, b"\\x90\\x3c\\x64"), (0.1, b"\\x80\\x3c\\x40")])
         assert [content for _, content in quad.wait_for(2)] == [...]
@@ -8,7 +8,8 @@
 The server runs the dummy driver: real ports and real timing, no sound card. It is found
 through JACK_DEFAULT_SERVER, which ``JackServer`` sets for this process and its children while it
 is open; ``server.environment`` is that environment for children started by hand. Only one server
-may be open in a process at a time, and every client must be closed before it is.
+may be open in a process at a time, and every client must be closed before it is. Servers of other
+processes are not seen where ``kit.isolation`` works.
 
 Needs jackd2; ``OscillatorBank`` also needs fluidsynth and the TimGM6mb sound font.
 """
@@ -34,6 +35,8 @@ from typing import Self
 import jack
 import numpy as np
 import rtmidi
+
+from kit.isolation import isolate_shared_memory
 
 RATE_HZ = 48_000
 PRIORITY = 20
@@ -101,6 +104,7 @@ class JackServer:
         self.client: jack.Client | None = None
 
     def __enter__(self) -> Self:
+        isolate_shared_memory()
         keys = ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER")
         self._before = {key: os.environ.get(key) for key in keys}
         end_s = time.monotonic() + 120.0
@@ -233,7 +237,7 @@ class JackServer:
         return [port.name for port in found]
 
 
-class Player:
+class MidiSender:
     """A keyboard: a MIDI source, seen as ``name:port``."""
 
     def __init__(self, name: str, port: str = "out") -> None:
@@ -263,7 +267,7 @@ class Player:
         self.close()
 
 
-class Recorder:
+class MidiRecorder:
     """A converter: a MIDI destination, seen as ``name:port``, that keeps all it hears.
 
     ``heard`` is a list of ``(monotonic seconds, bytes)``, in order of arrival.

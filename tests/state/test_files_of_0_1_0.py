@@ -232,7 +232,7 @@ def test_a_damaged_newest_generation_gives_way_to_the_one_before(
 
 
 def test_damaged_scenes_are_played_as_they_were_before(copy: Path) -> None:
-    """The whole rig: each of its stored scenes is that of generation 1, and the rest is as usual."""
+    """The whole rig: each stored scene is that of generation 1, the rest is as usual."""
     rig = copy / "player/case.yaml"
     before = rig_lines(rig)
     for file in TITLES.values():
@@ -284,18 +284,18 @@ def test_a_backup_is_restored_into_an_empty_folder(
 # ---------------------------------------------------------------- a daemon
 
 
-def test_a_daemon_comes_back_to_the_evening(copy: Path, server: JackServer) -> None:
+def test_a_daemon_starts_on_what_0_1_0_left(copy: Path, server: JackServer) -> None:
     """It starts on what 0.1.0 left, plays on, and stores beside it."""
-    from kit.daemon import Daemon
-    from kit.evening import status
-    from kit.evening import zerobeat as ask
-    from kit.jack import Player, Recorder
+    from kit.daemon_commands import status
+    from kit.daemon_commands import zerobeat as ask
+    from kit.daemon_process import DaemonProcess
+    from kit.jack import MidiRecorder, MidiSender
 
     state = copy / "state"
     with (
-        Player("keys") as keys,
-        Recorder("quad") as quad,
-        Daemon(copy / "player/case.yaml", server.environment, state=state) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("quad") as quad,
+        DaemonProcess(copy / "player/case.yaml", server.environment, state=state) as daemon,
     ):
         daemon.wait_for_line("output quad")
         quad.wait_for_silence()

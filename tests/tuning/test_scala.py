@@ -11,7 +11,7 @@ import tuning_library
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.published import published
+from kit.published_figures import published
 from zerobeat.errors import ScaleFileError
 from zerobeat.tuning.scala import MAX_FILE_BYTES, parse_kbm, parse_scl, read_kbm, read_scl
 from zerobeat.tuning.scale import Scale
@@ -285,9 +285,10 @@ def same(theirs: list[float | None], ours: list[float | None]) -> bool:
     for hertz, pitch in zip(theirs, ours, strict=True):
         if (hertz is None) != (pitch is None):
             return False
-        if pitch is not None and -15600.0 < pitch < 20000.0:
-            if hertz_to_pitch(hertz) != pytest.approx(pitch, abs=1e-5):
-                return False
+        if pitch is None or not -15600.0 < pitch < 20000.0:
+            continue
+        if hertz_to_pitch(hertz) != pytest.approx(pitch, abs=1e-5):
+            return False
     return True
 
 
@@ -317,8 +318,10 @@ def maps(draw):
         key
         for key in range(128)
         if not entries
-        or (entries[(key - middle) % len(entries)] != "x"
-        and not (key > middle and (key - middle) % len(entries) == 0))
+        or (
+            entries[(key - middle) % len(entries)] != "x"
+            and not (key > middle and (key - middle) % len(entries) == 0)
+        )
     ]
     if not mapped:
         entries, mapped = [], list(range(128))

@@ -243,7 +243,7 @@ def main(scenarios: list[Callable[[], None]]) -> int:
         start_s = time.monotonic()
         try:
             scenario()
-        except Exception:  # noqa: BLE001  the next scenario runs, however this one failed
+        except Exception:  # noqa: BLE001  # the other scenarios run
             failed += 1
             traceback.print_exc()
             print(f"FAILED {scenario.__name__}", flush=True)
