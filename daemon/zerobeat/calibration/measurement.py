@@ -153,8 +153,16 @@ def by_listening(
     return measured_voice(fit, aim, proof, voice)
 
 
-def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
+def by_readings(
+    takes: Sequence[Take], aim: Aim, voice: Voice, proved: bool = False
+) -> MeasuredVoice:
     """Fit readings that were not taken live: typed, or from a recording.
+
+    Args:
+        takes: the readings.
+        aim: from ``aim_of``.
+        voice: as it plays now.
+        proved: check notes were played once, so that the curve holds between the readings.
 
     Raises:
         MeasureError: too few readings, or no rising pitch in them.
@@ -171,6 +179,7 @@ def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
         refused=tuple(refused),
         takes=len(takes),
         sound_s=sum(one.request.seconds for one in takes),
+        proved=proved,
     )
     return measured_voice(fit, aim, None, voice)
 
