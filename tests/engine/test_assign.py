@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
@@ -135,3 +137,12 @@ def test_a_key_whose_note_off_was_lost_is_released_first():
     press(case, 60)
     assert case.gates() == [(0, 60)]
     assert case.off() == [(0, 60)]
+
+
+def test_a_soloed_voice_that_a_reload_takes_away_silences_no_other():
+    case = EngineHarness(small_rig(2))
+    case.hear(commands.Solo("horn", True), "")
+    rig = case.engine.rig
+    case.hear(commands.Reload(replace(rig, voices=rig.voices[:1]), ()), "")
+    case.hear(NoteOn(0, 60, 100))
+    assert case.gates() == [(0, 60)]

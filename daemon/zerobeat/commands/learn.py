@@ -15,9 +15,9 @@ from .. import midi
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
 from ..config.describe import named, program
-from ..engine.pedals.bindings import ACTIONS, KINDS, PRESSED, SETTINGS
+from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
 from ..errors import CommandError, ControlError
-from ..midi import Message
+from ..midi import PRESSED, Message
 
 WAIT_S = 30.0
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch

@@ -18,6 +18,12 @@ from ..config.file_format import FORMAT
 from ..config.json_source import table_of
 from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
+from ..engine.limits import (
+    CONCERT_A_HZ,
+    TOUCH_UP_CENTS_AS_STORED,
+    TOUCH_UP_REFERENCE_CENTS,
+    TRANSPOSE_SEMITONES,
+)
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import NewerFormatError, StoreError
 from .state_directory import own_store
@@ -88,8 +94,8 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         return frozenset(name for name in section.names(key) if name in known)
 
     tonight = Tonight(
-        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, 390.0, 490.0),
-        transpose_semitones=section.whole("transpose_semitones", 0, -60, 60),
+        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, *CONCERT_A_HZ),
+        transpose_semitones=section.whole("transpose_semitones", 0, *TRANSPOSE_SEMITONES),
         # A voice that is out of the rig this evening keeps its touch-up for its return.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
@@ -110,9 +116,11 @@ def _set_list(section: Section) -> tuple[str, ...]:
 def _touch_up(section: Section) -> TouchUp:
     plain = TouchUp()
     touch_up = TouchUp(
-        offset_cents=section.number("offset_cents", 0.0, -12700.0, 12700.0),
-        stretch_cents=section.number("stretch_cents", 0.0, -12700.0, 12700.0),
-        reference_cents=section.number("reference_cents", plain.reference_cents, 0.0, 12700.0),
+        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        reference_cents=section.number(
+            "reference_cents", plain.reference_cents, *TOUCH_UP_REFERENCE_CENTS
+        ),
         at_s=section.number("at_s", 0.0, 0.0, 1e11),
     )
     section.close()
@@ -125,18 +133,9 @@ def _live(section: Section, rig: Rig) -> Scene | None:
     if inner is None:
         return None
     own = Faults(warnings=section.faults.warnings)
-    context = Context(
-        Path(section.place.file).parent,
-        stored=own_store(),
-        faults=own,
-        middle_c_octave=rig.middle_c_octave,
-        program_numbers_from=0,
-        voices=tuple(voice.name for voice in rig.voices),
-        inputs=tuple(source.name for source in rig.inputs),
-        drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
-        has_clock=rig.clock_from is not None,
-        unknown_voices_are_faults=False,
-    )
+    folder = Path(section.place.file).parent
+    context = Context.of_rig(rig, folder, own_store(), own, unknown_voices_are_faults=False)
+    context.program_numbers_from = 0
     scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
     section.faults.problems += own.problems
     return None if own.problems else scene

@@ -175,9 +175,7 @@ class Feet(RuleBasedStateMachine):
     def lights_are_whole(self) -> None:
         if self.shown is None:
             return
-        lights = self.case.engine.pedals.lights
-        fresh = dict(lights._light(b) for b in lights._bindings.get("feet", ()))
-        wanted = {where: message for where, message in fresh.items() if message is not None}
+        wanted = self.case.engine.pedals.lights.wanted("feet")
         known = {where: self.shown.get(place(message)) for where, message in wanted.items()}
         assert known == wanted
 
@@ -189,9 +187,7 @@ class Feet(RuleBasedStateMachine):
         self.play(NoteOff(2, 40), "feet", 0.1)
         for note in range(58, 63):
             self.play(NoteOff(0, note), "keys", 0.1)
-        actions = case.engine.pedals._actions
-        assert not actions.sustain
-        assert not actions.rooting
+        assert not case.engine.shared.layers.active
         assert not case.engine.live.root_voices
         assert not case.engine.live.tonight.mute
         case.drain()
