@@ -39,8 +39,7 @@ class JackPatch:
         try:
             self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
         except jack.JackOpenError:
-            server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
+            raise PortError(_no_server()) from None
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
@@ -71,12 +70,7 @@ class JackPatch:
     def ports(self) -> list[PortName]:
         if not self.alive:
             return []
-        return [self._name(port) for port in self._client.get_ports(is_midi=True)]
-
-    def _name(self, port: jack.Port) -> PortName:
-        client, _, name = port.name.partition(":")
-        own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
-        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+        return [_port_name(port) for port in self._client.get_ports(is_midi=True)]
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -126,6 +120,37 @@ class JackPatch:
         self._closed = True
         self._client.close()
         os.close(self._wake_fd)
+
+
+def _port_name(port: jack.Port) -> PortName:
+    client, _, name = port.name.partition(":")
+    own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
+    return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+
+
+def list_jack_ports() -> list[PortName]:
+    """Return the MIDI ports, also while a daemon plays on the server.
+
+    The client is never activated: it is not in the server's graph, so nothing that
+    plays waits for it.
+
+    Raises:
+        PortError: no server answers.
+    """
+    _silence()
+    try:
+        client = jack.Client("zerobeat ports", no_start_server=True)
+    except jack.JackOpenError:
+        raise PortError(_no_server()) from None
+    try:
+        return [_port_name(port) for port in client.get_ports(is_midi=True)]
+    finally:
+        client.close()
+
+
+def _no_server() -> str:
+    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    return f'no JACK server "{server}" answers; start it, or use ALSA'
 
 
 _say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)
