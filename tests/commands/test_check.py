@@ -1,5 +1,6 @@
 """``check`` says what a person can verify by eye, in 80 columns of plain text."""
 
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -109,6 +110,28 @@ def test_a_stale_profile_and_an_unmeasured_voice_are_said(check, tmp_path):
     out = check(tmp_path / "rig.yaml")
     assert "stale: measured with panel_octaves -1, the rig says +0" in out
     assert "voices.horn.profile: not measured: played raw" in " ".join(out.split())
+
+
+def test_a_shipped_scene_for_another_case_says_how_to_make_it_ones_own(check, tmp_path):
+    rig = (
+        "inputs: {keys: {port: 'a:b'}}\nconverters: {quad: {port: 'c:d', converter: quad}}\n"
+        "voices:\n  reed: {converter: quad, channel_number: 1, profile: none}\n"
+        "  saw: {converter: quad, channel_number: 2, profile: none}\nscenes: [drone]\n"
+    )
+    (tmp_path / "rig.yaml").write_text(rig)
+    (line, count) = check(tmp_path / "rig.yaml", status=78).splitlines()
+    start = (
+        f"{tmp_path}/rig.yaml:6: scenes[0]: found drone, a scene that comes with zerobeat and is "
+        "for another case; this rig has no clock_from, input steps, voice horn, voice floor, "
+        "voice glass. Make it yours: "
+    )
+    assert line.startswith(start)
+    command = line.removeprefix(start).partition(" and write your own names")[0]
+    subprocess.run(command, shell=True, check=True)
+    # The copy is the player's: now each place in it is named.
+    assert f"{tmp_path}/scenes/drone.yaml:18: voices.horn: found horn" in check(
+        tmp_path / "rig.yaml", status=78
+    )
 
 
 TYPED = (

@@ -16,7 +16,7 @@ from ..config.rig import LoadedRig
 from ..config.voice_field import with_profile
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
-from ..errors import CommandError, MeasureError
+from ..errors import CommandError, MeasureError, one_of
 from ..measure.curve.fit_curve import fit_readings
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.plan import MeasuringPlan
@@ -58,7 +58,7 @@ def find_voice(loaded: LoadedRig, name: str) -> Voice:
     for voice in loaded.rig.voices:
         if voice.name == name:
             return voice
-    names = ", ".join(voice.name for voice in loaded.rig.voices)
+    names = one_of(name, (voice.name for voice in loaded.rig.voices))
     raise CommandError(f"found no voice {name}; allowed: {names}")
 
 

@@ -7,7 +7,7 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from ..errors import CommandError, MidiFileError
+from ..errors import CommandError, MidiFileError, one_of
 from ..render.midi_file import render
 from ..state.state_directory import load_rig
 
@@ -29,7 +29,9 @@ def run(args: argparse.Namespace) -> int:
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
-            raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
+            raise CommandError(
+                f"scene: found {args.scene!r}; allowed: {one_of(args.scene, names) or 'none'}"
+            )
         loaded = replace(loaded, rig=replace(loaded.rig, start_scene=args.scene))
     if args.target.exists() and args.source.exists() and os.path.samefile(args.source, args.target):
         raise MidiFileError(f"{args.target}: is the file to be read; name another")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
 from ..errors import ConfigError
 
@@ -57,9 +56,3 @@ def shown(text: str, longest: int = 60) -> str:
 def _one_line(text: str, longest: int = 3000) -> str:
     clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
     return clean if len(clean) <= longest else clean[: longest - 3] + "..."
-
-
-def meant(text: str, allowed: list[str]) -> str:
-    """Return `` (did you mean NAME?)`` for the nearest allowed name, or nothing."""
-    near = get_close_matches(text.lower(), allowed, n=1, cutoff=0.6)
-    return f" (did you mean {near[0]}?)" if near else ""

@@ -31,7 +31,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ..config.context import Context
-from ..config.faults import Faults, Place, meant
+from ..config.faults import Faults, Place
 from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
@@ -40,7 +40,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
-from ..errors import CommandError, ZerobeatError
+from ..errors import CommandError, ZerobeatError, one_of
 from ..ports.deferred_answer import Later
 from ..state.state_directory import own_store
 from .global_commands import ALL, TonightCommands, done, voice_of
@@ -108,11 +108,10 @@ class Handlers:
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
-            allowed = ", ".join((*names, "status", "follow"))
-            hint = meant(str(command), names)
+            allowed = one_of(str(command), (*names, "status", "follow"))
             return {
                 "ok": False,
-                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
+                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}",
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
@@ -124,7 +123,12 @@ class Handlers:
         return {"ok": True, "said": said}
 
     def _section(self, command: str, values: dict[str, Any]) -> Section:
-        table = table_of(values, Place(command, 0))
+        # A player who types "set reed detune 3" reads "detune", not "changes.detune".
+        place = Place("set scene" if command == "set_scene" else command, 0)
+        table = table_of(values, place)
+        changes = values.get("changes")
+        if isinstance(changes, dict):
+            table.entries["changes"] = table_of(changes, place)
         return Section(table, Faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
@@ -151,10 +155,9 @@ class Handlers:
                 raise CommandError(f"program: found {number}; allowed: {first} to {first + 127}")
             self._act(commands.RecallProgram(number - first))
         else:
-            allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
+            allowed = one_of(name, live.bank) or "none, the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name!r}; allowed: {allowed}, next, previous, "
-                f"or a program's number{meant(name, list(live.bank))}"
+                f"scene: found {name!r}; allowed: {allowed}; next, previous, or a program's number"
             )
         return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 
