@@ -74,6 +74,10 @@ class ControlError(ZerobeatError):
     """A daemon that can't be reached, or that has stopped answering."""
 
 
+class NotRunningError(ControlError):
+    """No daemon answers there; one may start later."""
+
+
 class TakeRefusedError(ZerobeatError):
     """A recorded take whose pitch cannot be read.
 
