@@ -1,4 +1,4 @@
-"""The command line: help without imports, exit statuses, one clear line (requirement T3, T4, C2)."""
+"""The command line: help without imports, exit statuses, one clear line (T3, T4, C2)."""
 
 import subprocess
 import sys
@@ -135,7 +135,8 @@ def test_a_missing_package_is_named_with_its_remedy(monkeypatch, capsys):
     monkeypatch.setattr(cli, "import_module", missing)
     assert cli.main(["measure"]) == 1
     assert capsys.readouterr().err == (
-        "measure: found no Python package sounddevice; install it with: pip install 'zerobeat[audio]'\n"
+        "measure: found no Python package sounddevice; install it with: pip install "
+        "'zerobeat[audio]'\n"
     )
 
 

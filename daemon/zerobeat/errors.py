@@ -70,6 +70,18 @@ class CommandError(ZerobeatError):
     """A command that names something the rig does not have."""
 
 
+class MeasuringStoppedError(CommandError):
+    """A client's measuring run is over: the player wanted the voices back.
+
+    Args:
+        by: what ended it, such as "a key".
+    """
+
+    def __init__(self, by: str) -> None:
+        super().__init__(f"measuring stopped by {by}")
+        self.by = by
+
+
 class ControlError(ZerobeatError):
     """A daemon that can't be reached, or that has stopped answering."""
 
@@ -93,6 +105,19 @@ class TakeRefusedError(ZerobeatError):
 
 class MeasureError(ZerobeatError):
     """A measurement that can't go on, or whose result can't be used."""
+
+
+class VoiceMeasureError(MeasureError):
+    """A voice that can't be measured, while others can.
+
+    Args:
+        voice: its name, which begins the text.
+        reason: the rest of the line.
+    """
+
+    def __init__(self, voice: str, reason: str) -> None:
+        super().__init__(f"{voice}: {reason}")
+        self.voice = voice
 
 
 class AudioError(MeasureError):

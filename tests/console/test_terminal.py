@@ -43,7 +43,8 @@ def evening(desk):
         "last_faults": [{"at_s": SINCE_S + 61.0, "text": "KeyError: 60"}],
         "store": {
             "directory": "/var/lib/zerobeat",
-            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; make it so",
+            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; make "
+            "it so",
         },
     }
 

@@ -166,8 +166,10 @@ REFUSED = [
     (
         "recall",
         {"scene": "dron"},
-        "scene: found 'dron'; allowed: drone, frozen, together and 2 more; next, previous, "
-        "or a program's number",
+        (
+            "scene: found 'dron'; allowed: drone, frozen, together and 2 more; next, previous, "
+            "or a program's number"
+        ),
     ),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
     (

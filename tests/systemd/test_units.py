@@ -1,4 +1,4 @@
-"""The units and the installer, as far as they can be read without a service manager (S1, S4, S5)."""
+"""The units and the installer, as far as they can be read without a service manager (S1, S4)."""
 
 import re
 import shutil

@@ -1,4 +1,4 @@
-"""What the scenarios of the installed service share. Runs in the guest, as root, no pytest there."""
+"""What the scenarios of the installed service share. Runs in the guest, as root, without pytest."""
 
 from __future__ import annotations
 
@@ -237,7 +237,7 @@ def main(scenarios: list[Callable[[], None]]) -> int:
         start_s = time.monotonic()
         try:
             scenario()
-        except Exception:
+        except Exception:  # noqa: BLE001  # the other scenarios run
             failed += 1
             traceback.print_exc()
             print(f"FAILED {scenario.__name__}", flush=True)

@@ -45,7 +45,8 @@ def plays_through_the_sequencer() -> None:
         ready_s = time.monotonic() - begin_s
         plays(keys, quad)
         print(
-            f"    ready after {ready_s:.2f} s, first corrected notes after {time.monotonic() - begin_s:.2f} s (emulated)"
+            f"    ready after {ready_s:.2f} s, first corrected notes after "
+            f"{time.monotonic() - begin_s:.2f} s (emulated)"
         )
         for _ in range(50):
             plays(keys, quad)
@@ -58,12 +59,12 @@ def plays_through_the_sequencer() -> None:
 
 def the_sandbox_is_hard() -> None:
     """Exposure 1.5 or lower, and no line of systemd's that complains about the unit."""
-    told = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
-    print(f"    {told}")
-    told = sh(
+    answer = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
+    print(f"    {answer}")
+    answer = sh(
         "systemd-analyze verify /etc/systemd/system/zerobeat*.{service,path} 2>&1", check=False
     )
-    assert "zerobeat" not in told, told
+    assert "zerobeat" not in answer, answer
 
 
 def killed_while_notes_sound() -> None:
@@ -173,13 +174,13 @@ def started_before_the_devices() -> None:
 
 
 def two_devices_of_one_name() -> None:
-    """M5: neither is played, both are told; doctor and status say so."""
+    """M5: neither is played, both are reported; doctor and status say so."""
     with source(), source(), sink():  # both there before the daemon; one that plays goes on playing
         start()
-        wait("told", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
+        wait("the fault", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
         assert "nothing tells them apart" in journal()
-        told = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
-        assert "fault    input keys:" in told and "nothing tells them apart" in told, told
+        answer = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
+        assert "fault    input keys:" in answer and "nothing tells them apart" in answer, answer
 
 
 def ports_answer_while_it_plays() -> None:
@@ -199,8 +200,8 @@ def ports_answer_while_it_plays() -> None:
 def a_second_daemon_leaves() -> None:
     """M20: it names the first and touches no MIDI."""
     start()
-    told = sh(f"zerobeat run {RIG}", check=False)
-    assert f"zerobeat plays already, as process {pid()}; stop it first" in told, told
+    answer = sh(f"zerobeat run {RIG}", check=False)
+    assert f"zerobeat plays already, as process {pid()}; stop it first" in answer, answer
 
 
 def the_clock_jumps() -> None:
@@ -246,10 +247,10 @@ def _with_state_on(mount: str, spoil) -> None:
         with source() as keys, sink() as quad:
             start()
             plays(keys, quad)
-            told = sh("zerobeat store", check=False)
-            print(f"    {told.splitlines()[0] if told else 'nothing told'}")
-            told = sh(f"STATE_DIRECTORY={STATE} zerobeat doctor {RIG}", check=False)
-            assert "state directory" in told, told
+            answer = sh("zerobeat store", check=False)
+            print(f"    {answer.splitlines()[0] if answer else 'nothing is said'}")
+            answer = sh(f"STATE_DIRECTORY={STATE} zerobeat doctor {RIG}", check=False)
+            assert "state directory" in answer, answer
             plays(keys, quad)
     finally:
         sh(f"systemctl stop {UNIT}; umount {STATE}", check=False)
@@ -296,7 +297,7 @@ def marked() -> int:
 
 
 def overflow_of_the_kernels_queue() -> None:
-    """M11: what is held is released, and it is told."""
+    """M11: what is held is released, and it is reported."""
     write_rig()
     with source() as keys, sink() as quad:
         start()
@@ -307,7 +308,7 @@ def overflow_of_the_kernels_queue() -> None:
         keys.say("b00150 x 600")
         time.sleep(1.5)
         os.kill(process, signal.SIGCONT)
-        wait("told", lambda: "more came than could be taken" in journal(), 20.0)
+        wait("the line", lambda: "more came than could be taken" in journal(), 20.0)
         assert "MidiInAlsa" not in journal()  # the library's own lines
         wait("release", lambda: not quad.open_notes(), 10.0)
 
@@ -329,21 +330,21 @@ def a_player_of_the_group_commands_it() -> None:
     start()
     sh("usermod -aG zerobeat lab")
     assert "v1" in sh("runuser -u lab -- zerobeat status --once")
-    told = sh(
+    answer = sh(
         "setpriv --reuid=65534 --regid=65534 --clear-groups zerobeat status --once", check=False
     )
-    assert "join its group" in told, told
+    assert "join its group" in answer, answer
 
 
 def an_upgrade_keeps_everything() -> None:
-    """Scenes and profiles stay; what is installed is replaced as a whole; a bad one changes nothing."""
+    """Scenes and profiles stay; the program is replaced as a whole; a bad one changes nothing."""
     (STATE / "scenes").mkdir(exist_ok=True)
     (STATE / "scenes" / "kept.yaml").write_text("hold: note\n")
     before, rig = os.readlink("/opt/zerobeat/current"), RIG.read_text()
-    told = sh(
+    answer = sh(
         "bash /opt/tree/systemd/install.sh --wheels /opt/tree/tests --from /opt/tree", check=False
     )
-    assert "unchanged" in told and os.readlink("/opt/zerobeat/current") == before, told
+    assert "unchanged" in answer and os.readlink("/opt/zerobeat/current") == before, answer
     sh("bash /opt/tree/systemd/install.sh --wheels /opt/wheels", timeout_s=900)
     assert os.readlink("/opt/zerobeat/current") != before
     assert (STATE / "scenes" / "kept.yaml").exists() and RIG.read_text() == rig

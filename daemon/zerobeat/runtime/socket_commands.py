@@ -40,7 +40,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
-from ..errors import CommandError, ZerobeatError, one_of
+from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, one_of
 from ..ports.deferred_answer import Later
 from ..state.state_directory import own_store
 from .global_commands import ALL, TonightCommands, done, voice_of
@@ -118,6 +118,8 @@ class Handlers:
             if command in self._more:
                 return self._more[command](values)
             said = self._known[command](self._section(command, values))
+        except MeasuringStoppedError as error:
+            return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
             return {"ok": False, "error": "; ".join(str(error).splitlines())}
         return {"ok": True, "said": said}

@@ -106,7 +106,9 @@ def _pool_note(note: list[Reading], x: list[float], y: list[float], sigmas: list
     sigma = [max(reading.sigma_cents, SIGMA_FLOOR_CENTS) for reading in note]
     weights = [1.0 / s**2 for s in sigma]
     total = math.fsum(weights)
-    pitch = math.fsum(w * r.pitch_cents for w, r in zip(weights, note, strict=True)) / total
+    first = note[0].pitch_cents  # equal pitches keep their very value
+    apart = math.fsum(w * (r.pitch_cents - first) for w, r in zip(weights, note, strict=True))
+    pitch = first + apart / total
     error = math.fsum(w * r.error_cents for w, r in zip(weights, note, strict=True)) / total
     off = [(r.error_cents - error) / s for r, s in zip(note, sigma, strict=True)]
     # Where readings disagree more than they claim, their uncertainty grows by

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from ...errors import MeasureError, TrackingError
+from ...errors import TrackingError, VoiceMeasureError
 from ...tuning.readings import LEAST_SLOPE
 from ...tuning.tracking import Reading, TrackingCurve, Unusable
 from . import advice
@@ -55,9 +55,10 @@ def fit_readings(
     """
     aim = run.aim
     if len(run) < LEAST_READINGS:
-        raise MeasureError(
-            f"{aim.voice}: found readings of {len(run)} notes; needed: {LEAST_READINGS} or "
-            "more; the old profile is untouched"
+        raise VoiceMeasureError(
+            aim.voice,
+            f"found readings of {len(run)} notes; needed: {LEAST_READINGS} or "
+            "more; the old profile is untouched",
         )
     points = points_from(run, run.unbent)
     excluded = np.array([one.request.note in run.excluded for one in run.unbent])
@@ -125,7 +126,7 @@ def _unusable_stretches(
     try:
         curve = TrackingCurve.from_readings(plain, bend_range_cents=aim.bend_range_cents)
     except TrackingError as error:
-        raise MeasureError(f"{aim.voice}: {error}") from None
+        raise VoiceMeasureError(aim.voice, str(error)) from None
     found = list(curve.unusable)
     good = sorted({one.note for one in kept})
     known = dict(zip(curve.knots_cents, curve.sigmas_cents, strict=True))
