@@ -156,7 +156,7 @@ def test_a_knot_is_met_from_both_sides():
             assert curve.commanded(y + hair) == pytest.approx(x, abs=1e-6)
 
 
-# J. Loffink, posting of 2006-03-01: volts and hertz of two real oscillators.
+# A public mailing list on synthesizer building, 2006: volts and hertz of two oscillators.
 # Every second row is left out of the curve and used to check it.
 @pytest.mark.parametrize(("name", "within_cents"), [("A", 3.0), ("B", 1.5)])
 def test_a_real_oscillator_is_in_tune_between_its_readings(name, within_cents):

@@ -185,6 +185,20 @@ def two_devices_of_one_name() -> None:
         assert "fault    input keys:" in answer and "nothing tells them apart" in answer, answer
 
 
+def ports_answer_while_it_plays() -> None:
+    """M5: asking for names never competes with playing, and its own ports are not listed."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        at = press(keys, quad)
+        told = sh("zerobeat ports")
+        assert '"Stage Keys:MIDI 1"' in told and '"quad:in"' in told, told
+        assert '"zerobeat ' not in told, told
+        assert not [word for word in quad.words(at) if word.startswith("8")]
+        keys.say(OFF)
+        plays(keys, quad)
+
+
 def a_second_daemon_leaves() -> None:
     """M20: it names the first and touches no MIDI."""
     start()

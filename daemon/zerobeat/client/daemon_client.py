@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ..errors import CommandError, ControlError, MeasuringStoppedError
+from ..errors import CommandError, ControlError, MeasuringStoppedError, NotRunningError
 from ..runtime_directory import SOCKET, SOCKET_VERSION, runtime_directory
 
 SERVICE_FOLDER = Path("/run/zerobeat")  # systemd's RuntimeDirectory=zerobeat
@@ -152,7 +152,7 @@ def _connect(path: Path | None) -> socket.socket:
             link.close()
             continue
         return link
-    raise ControlError(
+    raise NotRunningError(
         f"no zerobeat plays here (socket {paths[0]}); start it: zerobeat run rig.yaml"
     )
 

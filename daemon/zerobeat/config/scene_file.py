@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from ..engine.settings import Scene, Trigger, Zone
+from ..errors import one_of
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
@@ -183,7 +184,9 @@ def _clock(section: Section, context: Context) -> Trigger:
     every = section.whole("every", 1, 1, 1024)
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
-    if not context.has_clock:
+    if not context.has_clock and context.lacking is not None:
+        context.lacking.append("clock_from")
+    elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
     return Trigger("clock", every=every, unit=unit.removesuffix("s"))
@@ -191,9 +194,11 @@ def _clock(section: Section, context: Context) -> Trigger:
 
 def _check_input(name: str, place: Place, context: Context) -> None:
     if context.inputs is not None and name not in context.inputs:
-        allowed = ", ".join(context.inputs)
-        hint = meant(name, list(context.inputs))
-        context.faults.add(place, f"found {name}; allowed: an input of the rig: {allowed}{hint}")
+        if context.lacking is not None:
+            context.lacking.append(f"input {name}")
+            return
+        allowed = f"an input of the rig: {one_of(name, context.inputs)}"
+        context.faults.add(place, f"found {name}; allowed: {allowed}")
 
 
 # ---------------------------------------------------------------- zones
