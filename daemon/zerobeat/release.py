@@ -1,9 +1,9 @@
-"""The stop helper: release what a daemon that died left sounding (N12).
+"""The stop helper: release what a crashed daemon left sounding (N12).
 
-The unit runs it after every stop: ``python -m zerobeat.release``. It reads
-the mirror and the outputs' ports in the runtime directory, connects, sends the
-note-offs and clears the marks. After a clean stop nothing is marked and it ends at
-once. A mark that could not be released stays for the next start.
+The unit runs it after every stop: ``python -m zerobeat.release``. It reads the mirror and
+the outputs' ports in the runtime directory, connects, sends the note-offs and clears the
+marks. After a clean stop nothing is marked and it ends at once. A mark that could not be
+released stays for the next start.
 """
 
 from __future__ import annotations
@@ -31,18 +31,18 @@ def release(folder: Path) -> tuple[int, int]:
         return 0, 0
     from .ports.midi_out import MidiOut
     from .ports.patch import choose_backend, open_patch
-    from .ports.watch import Link, Watch
+    from .ports.watch import PortLink, Watch
 
     lock = Lock(folder)
     outputs = [output for output in read_outputs(folder) if output[0] in left]
     patch = open_patch(choose_backend())
     ports = {name: MidiOut(name, patch) for name, _, _ in outputs}
     mirror = Mirror(folder, ports)
-    links = [Link(name, "out", port, pattern) for name, port, pattern in outputs]
+    links = [PortLink(name, "out", port, pattern) for name, port, pattern in outputs]
     watch = Watch(patch, links, time.monotonic())
     end_s = time.monotonic() + CONNECT_S
     while any(watch.state(link) == "unknown" for link in links) and time.monotonic() < end_s:
-        watch.look(time.monotonic())
+        watch.poll(time.monotonic())
         time.sleep(0.002)
     done = 0
     for link in links:

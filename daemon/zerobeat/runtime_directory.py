@@ -28,7 +28,7 @@ def runtime_directory() -> Path:
 
 
 def make_runtime_directory(folder: Path) -> None:
-    """Make the folder, the user's alone.
+    """Make the folder, for this user alone.
 
     Raises:
         PortError: it can't be made, or somebody else owns it.

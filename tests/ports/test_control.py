@@ -12,8 +12,8 @@ import stat
 import pytest
 
 from zerobeat.errors import PortError
-from zerobeat.ports.control import MOST_CLIENTS, Control
-from zerobeat.ports.deferred_answer import Later
+from zerobeat.ports.control import MOST_CLIENTS, ControlSocket
+from zerobeat.ports.deferred_answer import DeferredAnswer
 
 ASK = b'{"zerobeat": 1, "id": 1, "command": "panic"}\n'
 
@@ -61,7 +61,7 @@ class ControlServer:
         self.shown = {"scene": "drone"}
         self.now_s = 100.0
         self.peers = []
-        self.control = Control(folder, self.answer, self.picture)
+        self.control = ControlSocket(folder, self.answer, self.picture)
 
     def answer(self, request):
         self.done.append(request)
@@ -129,7 +129,7 @@ def test_the_socket_of_a_killed_daemon_is_replaced(tmp_path):
 def test_a_path_too_long_for_a_socket_is_one_clear_line(tmp_path):
     folder = tmp_path / ("deep" * 30)
     with pytest.raises(PortError, match="bytes; allowed for a socket: 107"):
-        Control(folder, dict, dict)
+        ControlSocket(folder, dict, dict)
 
 
 def test_half_lines_are_put_together(daemon):
@@ -351,7 +351,7 @@ def test_one_who_hangs_up_is_forgotten(daemon):
 
 def test_an_answer_may_come_later_and_finds_its_client(daemon):
     """A store is answered once it is on the disk; meanwhile others are served."""
-    later = Later()
+    later = DeferredAnswer()
     daemon.answer = daemon.control._answer = lambda request: (
         later if request["command"] == "store" else {"ok": True}
     )
@@ -360,18 +360,18 @@ def test_an_answer_may_come_later_and_finds_its_client(daemon):
     peer.link.shutdown(socket.SHUT_WR)  # it asks no more, but waits for what is owed
     daemon.turns(4)
     assert peer.lines() == [{"id": 1, "ok": True}]
-    later.tell({"ok": True, "said": "stored"}, daemon.now_s)
+    later.resolve({"ok": True, "said": "stored"}, daemon.now_s)
     daemon.turns(2)
     assert peer.lines() == [{"id": 1, "ok": True}, {"id": 7, "ok": True, "said": "stored"}, None]
 
 
 def test_an_answer_to_a_client_that_has_gone_is_dropped(daemon):
-    later = Later()
+    later = DeferredAnswer()
     daemon.control._answer = lambda request: later
     peer = daemon.peer()
     peer.send(ASK)
     daemon.turns(2)
     peer.link.close()
     daemon.turns(2)
-    later.tell({"ok": True}, daemon.now_s)
+    later.resolve({"ok": True}, daemon.now_s)
     daemon.turns(2)

@@ -10,7 +10,7 @@ from zerobeat.runtime.child_process import Child
 from zerobeat.runtime.journal import Journal, keep_libraries_out
 keep_libraries_out()
 os.write(2, b"a library's own line\\n")
-Journal().say("our line")
+Journal().log("our line")
 subprocess = __import__("subprocess")
 child = Child(print)  # no arguments; its own error goes to the log
 while child.outcome() is None: pass

@@ -6,7 +6,7 @@ import pytest
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
-from zerobeat.runtime.socket_commands import Handlers
+from zerobeat.runtime.socket_commands import SocketCommands
 
 
 class HandlersHarness:
@@ -14,7 +14,9 @@ class HandlersHarness:
 
     def __init__(self):
         self.case = SmallCaseHarness()
-        self.handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
+        self.handlers = SocketCommands(
+            self.case.engine, lambda command: self.case.hear(command, "")
+        )
 
     def ask(self, command, **values):
         return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
@@ -166,8 +168,10 @@ REFUSED = [
     (
         "recall",
         {"scene": "dron"},
-        "scene: found 'dron'; allowed: together, drone, steps, frozen, "
-        "white keys, next, previous, or a program's number (did you mean drone?)",
+        (
+            "scene: found 'dron'; allowed: together, drone, steps, frozen, "
+            "white keys, next, previous, or a program's number (did you mean drone?)"
+        ),
     ),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
     (
@@ -326,9 +330,9 @@ def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
 def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     desk.done("play", voice="reed", note=60)
     run = desk.handlers.measuring
-    run.look(run._heard_s + 59.0)
+    run.release_if_silent(run._last_command_s + 59.0)
     assert desk.case.picture().measuring == ("reed",)
-    run.look(run._heard_s + 61.0)
+    run.release_if_silent(run._last_command_s + 61.0)
     assert desk.case.picture().measuring == () and not desk.case.engine.ledger.sounding()
 
 

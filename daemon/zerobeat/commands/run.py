@@ -11,7 +11,7 @@ from ..config.rig import LoadedRig
 from ..errors import CommandError, ConfigError, StoreError
 from ..runtime.journal import keep_libraries_out
 from ..runtime.runner import Runner
-from ..runtime.startup_state import State, come_back
+from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.state_directory import load_rig, state_directory
 
@@ -45,15 +45,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     keep_libraries_out()
-    state = State(state_directory())
+    state = StateAccess(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
-    evening = come_back(state, loaded, args.scene)
-    runner = Runner(args.rig, loaded, evening, args.backend, args.or_last_good, instead)
-    for line in (*state.lines, *loaded.warnings, *evening.lines):
+    startup = restore_startup_state(state, loaded, args.scene)
+    runner = Runner(args.rig, loaded, startup, args.backend, args.or_last_good, instead)
+    for line in (*state.lines, *loaded.warnings, *startup.lines):
         print(line, flush=True)
     return runner.run()
 

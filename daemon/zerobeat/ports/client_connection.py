@@ -1,7 +1,7 @@
-"""The control socket and one client of it: lines in, lines out, a budget, and limits.
+"""One client of the control socket: lines in and out, its rate budget and limits.
 
-Nothing here waits: what can't be sent stays in a bounded buffer, and a client
-that breaks a limit is closed with one line that says why.
+Nothing here waits: what can't be sent stays in a bounded buffer, and a client that breaks
+a limit is closed with one line that says why.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 
 
 class MalformedError(Exception):
-    """A line that is no request; the text says why."""
+    """A line that is not a request; the text says why."""
 
 
 def parse_request(line: bytes) -> dict[str, Any]:
@@ -51,7 +51,7 @@ def _refuse(name: str) -> None:
     raise ValueError(f"{name} is no number")
 
 
-class Connection:
+class ClientConnection:
     """One client.
 
     Args:
@@ -61,7 +61,7 @@ class Connection:
     Attributes:
         follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
         asked: ids of ``status`` requests that wait for the next picture.
-        owed: how many answers are still to come from a ``Later``.
+        owed: how many answers are still to come from a ``DeferredAnswer``.
         open: False once it is closed.
     """
 
@@ -81,7 +81,7 @@ class Connection:
         self.follow_id: object = None
         self.follow_due_s = 0.0
         self.shown = ""  # the picture it was sent last, and when it last heard of one
-        self.told_s = 0.0
+        self.last_sent_s = 0.0
         self.asked: list[object] = []
         self.owed = 0
         self.listens = False  # to raw input
@@ -124,7 +124,7 @@ class Connection:
         return self._line_since_s + STUCK_S if self._in else math.inf
 
     def read(self, now_s: float) -> None:
-        """Take what has come; breaks of the limits close the client."""
+        """Read what has arrived."""
         try:
             content = self._link.recv(CHUNK)
         except BlockingIOError:
@@ -176,11 +176,11 @@ class Connection:
     def wants_to_write(self) -> bool:
         return self.open and bool(self._out)
 
-    def say(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_answer(self, answer: dict[str, Any], now_s: float) -> None:
         """Send one answer, as far as it goes without waiting."""
-        self.say_line(json.dumps(answer), now_s)
+        self.send_line(json.dumps(answer), now_s)
 
-    def say_line(self, line: str, now_s: float) -> None:
+    def send_line(self, line: str, now_s: float) -> None:
         """Send one line that is JSON already."""
         if not self.open:
             return
@@ -192,7 +192,7 @@ class Connection:
             self.close()
 
     def write(self, now_s: float) -> None:
-        """Send what waits, as far as it goes."""
+        """Send what is buffered, as far as it goes without waiting."""
         while self._out and self.open:
             try:
                 sent = self._link.send(self._out)
@@ -206,19 +206,19 @@ class Connection:
         if self._closing and not self._out:
             self.close()
 
-    def reads_on(self, now_s: float) -> bool:
-        """False once it has let lines lie for too long."""
+    def reads_its_answers(self, now_s: float) -> bool:
+        """False once it has left answers unread for too long."""
         return not self._out or now_s - self._out_since_s <= STUCK_S
 
-    def settle(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_owed(self, answer: dict[str, Any], now_s: float) -> None:
         """Send an answer that was owed."""
         self.owed -= 1
-        self.say(answer, now_s)
+        self.send_answer(answer, now_s)
 
     def refuse(self, why: str, now_s: float) -> None:
-        """Say why, and close."""
+        """Send the reason, then close."""
         self._closing = True
-        self.say(
+        self.send_answer(
             {"id": None, "ok": False, "error": f"{why}; the connection is closed"},
             now_s,
         )

@@ -20,11 +20,12 @@ answer to ``status`` may come after answers to later requests.
 A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
 "unchanged": true}`` every 5 s, so that silence means trouble.
 
-``listen`` tells what arrives at the inputs, in batches; see ``listening.py``.
+``listen`` sends what arrives at the inputs, in batches; see ``raw_input.py``.
 
     {"zerobeat": 1, "id": 4, "command": "listen"}
     {"id": 4, "ok": true, "said": "listening"}
-    {"id": 4, "ok": true, "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}], "lost": 0}
+    {"id": 4, "ok": true, "lost": 0,
+     "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}]}
 
 Each client may send 100 commands a second, 20 at once; beyond that its socket
 is not read. At most 16 clients. A client is closed, with one line if it still
@@ -44,13 +45,13 @@ from pathlib import Path
 from typing import Any
 
 from ..runtime_directory import SOCKET, SOCKET_VERSION
-from .client_connection import Connection, bind_socket
-from .deferred_answer import Later
-from .raw_input import Listening
+from .client_connection import ClientConnection, bind_socket
+from .deferred_answer import DeferredAnswer
+from .raw_input import RawInputBatch
 
 MOST_CLIENTS = 16
 PICTURE_S = 0.25  # between two pictures
-SAME_S = 5.0  # a follower hears this often that nothing has changed
+SAME_S = 5.0  # a follower is sent this often that nothing has changed
 RETRY_S = 1.0  # after a connection could not be taken
 RATES_HZ = (0.1, 4.0)
 
@@ -58,15 +59,15 @@ Request = dict[str, Any]
 Answer = dict[str, Any]
 
 
-class Control:
+class ControlSocket:
     """The socket and its clients.
 
     Args:
         folder: the runtime directory; its lock must be held.
         answer: does a request, and returns what is said besides the id, or a
-            ``Later`` that will say it.
+            ``DeferredAnswer`` that will say it.
         picture: returns what ``status`` shows.
-        gone: told of a client whose connection has ended, as ``asking`` named it.
+        on_disconnect: batch of a client whose connection has ended, as ``asking`` named it.
 
     Attributes:
         asking: stands for the client whose request is being answered.
@@ -78,43 +79,43 @@ class Control:
     def __init__(
         self,
         folder: Path,
-        answer: Callable[[Request], Answer | Later],
+        answer: Callable[[Request], Answer | DeferredAnswer],
         picture: Callable[[], dict[str, Any]],
-        gone: Callable[[object], None] = lambda client: None,
+        on_disconnect: Callable[[object], None] = lambda client: None,
     ) -> None:
         self.path = folder / SOCKET
         self._answer = answer
         self._picture = picture
-        self._gone = gone
+        self._on_disconnect = on_disconnect
         self.asking: object = None
-        self._clients: list[Connection] = []
+        self._clients: list[ClientConnection] = []
         self._listener = bind_socket(self.path, MOST_CLIENTS)
-        self._listening = Listening()
+        self._raw_input = RawInputBatch()
         self._accept_at_s = -math.inf
         self._picture_at_s = -math.inf
 
     # ------------------------------------------------------------ raw input
 
     @property
-    def listens(self) -> bool:
-        """True while a client wants to know what arrives."""
+    def has_listeners(self) -> bool:
+        """True while a client receives raw input."""
         return any(client.listens for client in self._clients)
 
-    def hear(self, now_s: float, name: str, content: Sequence[int]) -> None:
-        """Take a message of an input for the clients that listen."""
-        self._listening.hear(now_s, name, content)
+    def add_raw_input(self, now_s: float, name: str, content: Sequence[int]) -> None:
+        """Add a message of an input for the clients that receive raw input."""
+        self._raw_input.add(now_s, name, content)
 
-    def _tell_heard(self, now_s: float) -> None:
-        told = self._listening.take(now_s)
-        if told is None:
+    def _send_raw_input(self, now_s: float) -> None:
+        batch = self._raw_input.take(now_s)
+        if batch is None:
             return
         for client in self._clients:
             if client.open and client.listens:
                 if client.wants_to_write():
-                    client.missed += len(told["heard"]) + told["lost"]
+                    client.missed += len(batch["heard"]) + batch["lost"]
                     continue
-                lost, client.missed = told["lost"] + client.missed, 0
-                client.say({"id": client.listen_id, **told, "lost": lost}, now_s)
+                lost, client.missed = batch["lost"] + client.missed, 0
+                client.send_answer({"id": client.listen_id, **batch, "lost": lost}, now_s)
 
     # ------------------------------------------------------------ waiting
 
@@ -132,8 +133,8 @@ class Control:
     def wake_at_s(self, now_s: float) -> float | None:
         """Return when ``serve`` has something to do although no descriptor is ready."""
         soonest = math.inf if now_s >= self._accept_at_s else self._accept_at_s
-        if self._listening.due_s is not None:
-            soonest = min(soonest, self._listening.due_s)
+        if self._raw_input.due_s is not None:
+            soonest = min(soonest, self._raw_input.due_s)
         for client in self._clients:
             soonest = min(soonest, client.ready_at_s(now_s))
             if client.asked:
@@ -145,7 +146,7 @@ class Control:
     # ------------------------------------------------------------ serving
 
     def serve(self, ready: Iterable[int], now_s: float) -> None:
-        """Read, do at most one command of each client, and send; never waits.
+        """Read, carry out at most one command of each client, and send; never waits.
 
         Args:
             ready: descriptors that the wait found ready.
@@ -163,14 +164,14 @@ class Control:
                     self._serve_one(client, request, now_s)
             if client.open and client.wants_to_write():
                 client.write(now_s)
-            if not client.reads_on(now_s):
+            if not client.reads_its_answers(now_s):
                 client.close()
-        self._show(now_s)
-        self._tell_heard(now_s)
+        self._send_pictures(now_s)
+        self._send_raw_input(now_s)
         if not all(client.open for client in self._clients):
             for client in self._clients:
                 if not client.open:
-                    self._gone(client)
+                    self._on_disconnect(client)
             self._clients = [client for client in self._clients if client.open]
 
     def _accept(self, now_s: float) -> None:
@@ -181,28 +182,28 @@ class Control:
         except OSError:  # no descriptor left: leave it in the queue for a while
             self._accept_at_s = now_s + RETRY_S
             return
-        client = Connection(link, now_s)
+        client = ClientConnection(link, now_s)
         if len(self._clients) >= MOST_CLIENTS:
             client.refuse(f"found {MOST_CLIENTS} clients; allowed: no more", now_s)
             client.close()
             return
         self._clients.append(client)
 
-    def _serve_one(self, client: Connection, request: Request, now_s: float) -> None:
+    def _serve_one(self, client: ClientConnection, request: Request, now_s: float) -> None:
         name = request.pop("id", None)
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
             return
         self.asking = client
         try:
-            answer = self._told(client, name, request, now_s)
+            answer = self._dispatch(client, name, request, now_s)
         except ValueError as error:
             answer = {"ok": False, "error": str(error)}
         if answer is not None:
-            client.say({"id": name, **answer}, now_s)
+            client.send_answer({"id": name, **answer}, now_s)
 
-    def _told(
-        self, client: Connection, name: object, request: Request, now_s: float
+    def _dispatch(
+        self, client: ClientConnection, name: object, request: Request, now_s: float
     ) -> Answer | None:
         version = request.pop("zerobeat", None)
         if version != SOCKET_VERSION or isinstance(version, bool):
@@ -222,14 +223,16 @@ class Control:
             client.listens, client.listen_id = True, name
             return {"ok": True, "said": "listening"}
         answer = self._answer(request)
-        if isinstance(answer, Later):
+        if isinstance(answer, DeferredAnswer):
             client.owed += 1
-            answer.to(lambda told, told_s: client.settle({"id": name, **told}, told_s))
+            answer.add_callback(
+                lambda batch, told_s: client.send_owed({"id": name, **batch}, told_s)
+            )
             return None
         return answer
 
-    def _show(self, now_s: float) -> None:
-        """Make one picture for all who are due, if the last is old enough."""
+    def _send_pictures(self, now_s: float) -> None:
+        """Build one status for all clients that are due, if the last is old enough."""
         due = [
             client
             for client in self._clients
@@ -242,26 +245,26 @@ class Control:
         shown = json.dumps(self._picture())
         for client in due:
             for name in client.asked:
-                client.say_line(_status_line(name, shown), now_s)
+                client.send_line(_status_line(name, shown), now_s)
             client.asked.clear()
             if client.follow_s is not None and client.follow_due_s <= now_s:
-                self._show_follower(client, shown, now_s)
+                self._send_follower(client, shown, now_s)
 
     @staticmethod
-    def _show_follower(client: Connection, shown: str, now_s: float) -> None:
+    def _send_follower(client: ClientConnection, shown: str, now_s: float) -> None:
         assert client.follow_s is not None
         client.follow_due_s = now_s + client.follow_s
         if client.wants_to_write():
             return  # it has not read the last one; the newest is enough
         if shown != client.shown:
-            client.shown, client.told_s = shown, now_s
-            client.say_line(_status_line(client.follow_id, shown), now_s)
-        elif now_s - client.told_s >= SAME_S:
-            client.told_s = now_s
-            client.say({"id": client.follow_id, "ok": True, "unchanged": True}, now_s)
+            client.shown, client.last_sent_s = shown, now_s
+            client.send_line(_status_line(client.follow_id, shown), now_s)
+        elif now_s - client.last_sent_s >= SAME_S:
+            client.last_sent_s = now_s
+            client.send_answer({"id": client.follow_id, "ok": True, "unchanged": True}, now_s)
 
     def close(self) -> None:
-        """Close all and take the socket away; a second time does nothing."""
+        """Close all and remove the socket; a second call does nothing."""
         for client in self._clients:
             client.close()
         self._clients.clear()

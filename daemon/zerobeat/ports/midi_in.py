@@ -1,7 +1,7 @@
-"""A port that listens: stamp, append, wake. Nothing is parsed or decided here.
+"""An input port: stamp, append, wake. Nothing is parsed or decided here.
 
-The callback runs in a thread of the library. It must be quick: on ALSA the
-kernel holds 200 events for us, and clears them all when they run over.
+The callback runs in a thread of the library. It must be quick: on ALSA the kernel queues
+200 events for us, and clears them all on overflow.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ class MidiIn:
         inbox: where ``(now_s, input_name, bytes as a list)`` is appended: one deque for
             all inputs. ``now_s`` is ``time.monotonic()`` at receipt.
         wake_fd: an eventfd that is written after each append.
-        patch: tells the backend.
-        limit: messages that may wait in ``inbox``; what comes on top is lost.
+        patch: the backend.
+        limit: messages that may wait in ``inbox``; more are dropped.
 
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
@@ -68,14 +68,14 @@ class MidiIn:
         try:
             self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
             self._port.ignore_types(sysex=False, timing=False, active_sense=False)
-            self._port.set_callback(self._hear)
+            self._port.set_callback(self._on_message)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
             raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
         # The library's own thread; on JACK it is the server's, and waits in ways of its own.
         self._threads = _threads() - before if patch.backend == "alsa" else frozenset()
 
-    def _hear(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
+    def _on_message(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
         now_s = time.monotonic()
         self._calls += 1
         try:
@@ -85,11 +85,11 @@ class MidiIn:
             else:
                 self._inbox.append((now_s, self.name, event[0]))
             os.eventfd_write(self._wake_fd, 1)
-        except Exception:
+        except Exception:  # noqa: BLE001 - counted; the callback has no other way out
             self.faults += 1
 
     def close(self) -> None:
-        """Stop listening; a second time does nothing. Takes 20 ms or so.
+        """Close the port; a second call does nothing. Takes 20 ms or so.
 
         The library closes with the GIL held and waits for its thread, which may wait for the
         GIL in the callback: both for ever. So first the port is disconnected and what is
@@ -101,7 +101,7 @@ class MidiIn:
         self._closed = True
         self._patch.isolate(self.client_name)
         if not self._wait_until_quiet():
-            _LEFT_OPEN.append(self._port)  # it hears nothing any more, and closes with the process
+            _LEFT_OPEN.append(self._port)  # disconnected; it closes with the process
             return
         with contextlib.suppress(rtmidi.RtMidiError):
             self._port.cancel_callback()
@@ -109,7 +109,7 @@ class MidiIn:
         self._port.delete()
 
     def _wait_until_quiet(self) -> bool:
-        """Return True once nothing is under way, False if that can't be said in time."""
+        """Return True once no callback is under way, False if that is unknown in time."""
         end_s = time.monotonic() + QUIET_TIMEOUT_S
         while time.monotonic() < end_s:
             calls = self._calls

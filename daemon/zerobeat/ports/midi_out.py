@@ -1,10 +1,10 @@
-"""A port that plays. Sending never waits for long and never raises.
+"""An output port. Sending never waits for long and never raises.
 
 On ALSA an event is delivered inside the call. On JACK it goes into a ring
 buffer of 16 KiB that the server's next period empties. The library waits for
-room there for ever, holding the GIL, and what one period takes is more than
-many a receiver reads in one, so this module keeps the buffer nearly empty
-and looks whether the server still runs.
+room there for ever, holding the GIL, and one period takes more than many receivers
+read in one, so this module keeps the buffer nearly empty and checks that the server
+still runs.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class MidiOut:
     Args:
         output_name: the output's name in the rig; the port is seen as
             ``zerobeat out NAME:midi``.
-        patch: tells the backend, and whether the server lives.
+        patch: the backend, and whether its server lives.
 
     ``faults`` counts messages that could not be sent, ``last_fault`` says why.
 

@@ -1,4 +1,4 @@
-"""What sounds, kept where a crash can't take it: a mapped file in the runtime directory.
+"""Marks of what sounds, in a mapped file in the runtime directory that survives a crash.
 
 A note is marked before its note-on leaves and cleared after its note-off, so
 after a crash the file lists every note that may still sound. Marking is one
@@ -25,7 +25,7 @@ SIZE = OUTPUTS * (NAME_BYTES + NOTES)
 
 
 def write_outputs(folder: Path, outputs: Iterable[tuple[str, str, bool]]) -> None:
-    """Say beside the mirror which device each output plays to, for the stop helper.
+    """Write beside the mirror which device each output plays to, for the stop helper.
 
     Args:
         folder: the runtime directory; it is in memory, not on a disk.
@@ -87,13 +87,13 @@ class Mirror:
         self._places[name] = OUTPUTS * NAME_BYTES + number * NOTES
 
     def mark(self, output: str, channel: int, note: int) -> None:
-        """A note-on is about to leave."""
+        """Mark a note, before its note-on is sent."""
         place = self._places.get(output)
         if place is not None:
             self._map[place + channel * 128 + note] = 1
 
     def clear(self, output: str, channel: int, note: int) -> None:
-        """A note-off has left."""
+        """Clear a note, after its note-off has left."""
         place = self._places.get(output)
         if place is not None:
             self._map[place + channel * 128 + note] = 0

@@ -37,7 +37,7 @@ class Patch(Protocol):
         """Return a descriptor to poll: readable when ports or connections changed."""
 
     def heard(self) -> bool:
-        """Take what was announced off ``fileno``; True if anything was."""
+        """Read all announcements from ``fileno``; True if there were any."""
 
     def ports(self) -> list[PortName]:
         """Return the ports there are, own ones marked."""

@@ -1,4 +1,4 @@
-"""Requests about what lies over all scenes: concert pitch, set list, bypass, solo, mute, touch-up."""
+"""Commands for global settings: concert pitch, set list, bypass, solo, mute, touch-up."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from ..engine.settings import TouchUp
 ALL = "all"
 
 
-def done(section: Section) -> None:
-    """Refuse keys that nobody asked for, and all that was found wrong.
+def check_complete(section: Section) -> None:
+    """Refuse unknown keys and all faults that were found.
 
     Raises:
         ConfigError: each fault in a line.
@@ -42,8 +42,8 @@ def voice_of(engine: Engine, section: Section, default: str | None) -> str:
     return name
 
 
-class TonightCommands:
-    """Serves them.
+class GlobalCommands:
+    """Handles the commands that change global settings.
 
     Args:
         engine: whose tonight it is.
@@ -66,7 +66,7 @@ class TonightCommands:
         transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
         nodes = section.items("set_list")
         order = [read_text(node, section.faults, "") for node in nodes]
-        done(section)
+        check_complete(section)
         if section.has("set_list"):
             self._act(commands.SetList(tuple(order)))
         if concert_a_hz is not None or transpose_semitones is not None:
@@ -79,7 +79,7 @@ class TonightCommands:
     def _bypass(self, section: Section) -> str:
         voice = voice_of(self._engine, section, ALL)
         on = section.flag("on", True)
-        done(section)
+        check_complete(section)
         self._act(commands.Bypass(None if voice == ALL else voice, on))
         return f"{voice}: {'played raw' if on else 'corrected'}"
 
@@ -90,7 +90,7 @@ class TonightCommands:
         on = section.flag("on", True)
         if voice == ALL and on:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        done(section)
+        check_complete(section)
         for name in tuple(self._engine.states) if voice == ALL else (voice,):
             self._act(make(name, on))
         return f"{voice}: {what} {'on' if on else 'off'}, from the next key"
@@ -109,7 +109,7 @@ class TonightCommands:
             reference_cents=now.reference_cents if reference is None else 100.0 * reference,
             at_s=round(time.time(), 1),
         )
-        done(section)
+        check_complete(section)
         self._act(commands.SetTouchUp(voice, touch_up))
         return (
             f"{voice}: heard {touch_up.offset_cents:+g} cents off, "

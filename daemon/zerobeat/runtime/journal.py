@@ -1,4 +1,4 @@
-"""The daemon's log: plain lines on stderr, a repeated one told seldom."""
+"""The daemon's log: plain lines on stderr; repeated ones are rate-limited."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ KEPT = 8
 
 
 def keep_libraries_out() -> None:
-    """As a service: what C libraries print to stderr themselves stays out of the log (S10).
+    """As a service: keep what C libraries print to stderr out of the log (S10).
 
-    The MIDI library prints two lines for each overflow, besides the one that we write. Our own
-    lines, tracebacks, and those of a crash go where they went.
+    The MIDI library prints two lines for each overflow, besides ours. Our own lines and
+    tracebacks still go to the original stderr.
     """
     if not os.environ.get("NOTIFY_SOCKET"):
         return
@@ -37,10 +37,10 @@ class Journal:
     """
 
     def __init__(self) -> None:
-        self._told: dict[str, tuple[float, int]] = {}
+        self._dispatch: dict[str, tuple[float, int]] = {}
         self.faults: deque[dict[str, object]] = deque(maxlen=KEPT)
 
-    def say(self, text: str) -> None:
+    def log(self, text: str) -> None:
         """Write a line now."""
         for line in text.splitlines():
             print(line, file=sys.stderr, flush=True)
@@ -48,13 +48,13 @@ class Journal:
     def fault(self, key: str, text: str) -> None:
         """Write a fault, unless one of the same key was written just now."""
         now_s = time.monotonic()
-        told_s, missed = self._told.get(key, (-REPEAT_S, 0))
-        if now_s - told_s < REPEAT_S:
-            self._told[key] = (told_s, missed + 1)
+        logged_s, repeats = self._dispatch.get(key, (-REPEAT_S, 0))
+        if now_s - logged_s < REPEAT_S:
+            self._dispatch[key] = (logged_s, repeats + 1)
             return
-        self._told[key] = (now_s, 0)
+        self._dispatch[key] = (now_s, 0)
         self.faults.append({"at_s": round(time.time(), 1), "text": key.removeprefix("fault ")})
-        self.say(f"{text} (and {missed} more like it)" if missed else text)
+        self.log(f"{text} (and {repeats} more like it)" if repeats else text)
 
     def exception(self, what: str) -> None:
         """Write where the exception being handled came from, as ``fault`` does."""

@@ -1,7 +1,7 @@
 """The daemon: ports in, engine, wire, ports out, in one loop on one thread.
 
-MIDI callbacks and signals only wake the loop. Nothing on the way of a note
-touches a file, a log or a lock.
+MIDI callbacks and signals only wake the loop. Nothing on the note path touches a file,
+a log or a lock.
 """
 
 from __future__ import annotations
@@ -10,7 +10,10 @@ import contextlib
 import gc
 import os
 import select
+import signal
+import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,35 +25,34 @@ from ..errors import CommandError, PortError
 from ..ports import notify
 from ..ports.mirror import Mirror, write_outputs
 from ..ports.patch import Patch, choose_backend, open_patch
-from ..ports.realtime import RealTime, ask
+from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
 from .child_process import Outcome
-from .clients import Clients
+from .clients import SocketClients
 from .journal import Journal
 from .note_path import NotePath
-from .pedal_requests import Footwork
-from .port_connections import Connections
-from .rig_reload import Reloading
-from .signals import take_signals
-from .startup_state import Evening
+from .pedal_requests import PedalRequests
+from .port_connections import PortConnections
+from .rig_reload import RigReload
+from .startup_state import StartupState
 from .stores import Stores
 from .wall_clock import WallClock
 
 IDLE_S = 1.0  # the loop turns at least this often
-COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
+GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
 
 
 class Runner:
-    """Everything the daemon holds open.
+    """The daemon: builds all parts and runs the loop.
 
     Args:
-        path: the rig's file, for a reload; ``loaded`` is what it says.
-        evening: what the last session left.
+        path: the rig's file, for a reload; ``loaded`` is its content.
+        startup: what the last session left.
         backend: "auto", "alsa" or "jack".
-        keep_good: keep each rig that a reload takes, for a start on which it is broken.
-        instead: why ``loaded`` is not what ``path`` says; "" if it is.
+        keep_last_good_rig: keep a copy of each rig that was reloaded, for starts with a broken one.
+        instead: why ``loaded`` is not the content of ``path``; "" if it is.
 
     Raises:
         PortError: no MIDI here, another daemon plays, or no control socket.
@@ -60,9 +62,9 @@ class Runner:
         self,
         path: Path,
         loaded: LoadedRig,
-        evening: Evening,
+        startup: StartupState,
         backend: str = "auto",
-        keep_good: bool = False,
+        keep_last_good_rig: bool = False,
         instead: str = "",
     ) -> None:
         self._journal = Journal()
@@ -77,12 +79,12 @@ class Runner:
             self._patch.close()
             raise PortError(f"zerobeat plays already, as process {other}; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self.engine = evening.engine(loaded.scenes)
+        self.engine = startup.engine(loaded.scenes)
         self.wire = Wire(loaded.rig.outputs)
         self._mirror = Mirror(folder, (output.name for output in loaded.rig.outputs))
         self._notes = NotePath(self.engine, self.wire, self._mirror, self._journal)
         write_outputs(folder, ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs))
-        self._connections = Connections(
+        self._connections = PortConnections(
             loaded.rig,
             self._patch,
             self._notes.inbox,
@@ -92,53 +94,53 @@ class Runner:
             self._notes.command,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reloading = Reloading(path, self._journal, self._wake)
-        self._reloading.outcome = instead
-        self._keep_good = keep_good
+        self._reload = RigReload(path, self._journal, self._wake)
+        self._reload.outcome = instead
+        self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
-            evening,
+            startup,
             self.engine,
             loaded,
             self._path.parent,
             self._notes.act,
-            self._reloading.files_changed,
+            self._reload.files_changed,
             self._journal,
         )
         self._disk = self._stores.disk
-        self._footwork = Footwork(
+        self._pedal_requests = PedalRequests(
             self.engine,
             self._stores.scenes.store,
             self._notes.act,
             self._connections.lights,
             self._journal,
         )
-        self._clients = Clients(
+        self._clients = SocketClients(
             folder,
             self.engine,
             self.wire,
             self._notes.act,
-            {"reload": self._reloading.ask, **self._stores.known},
-            lambda: self._notes.hear([]),
+            {"reload": self._reload.ask, **self._stores.known},
+            lambda: self._notes.receive_all([]),
             self._facts,
             self._journal,
         )
         self._notes.control = self._clients.control
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
-        self._collect_at_s = 0.0
+        self._garbage_at_s = 0.0
 
     # ------------------------------------------------------------ the loop
 
     def run(self) -> int:
         """Play until a signal; return the exit status."""
-        take_signals(self._end, self._reloading.start)
+        handle_signals(self._end, self._reload.start)
         self._connections.connect_first()
         summary = self._connections.summary(self.engine)
-        if self._reloading.outcome:  # this is not the rig that was asked for
-            summary = f"{self._reloading.outcome}; {summary}"
-        self._journal.say(summary)
-        self._real_time = ask(self._patch.backend)
-        self._journal.say(self._real_time.text)
+        if self._reload.outcome:  # this is not the rig that was asked for
+            summary = f"{self._reload.outcome}; {summary}"
+        self._journal.log(summary)
+        self._real_time = request_real_time(self._patch.backend)
+        self._journal.log(self._real_time.text)
         notify.ready(summary)
         interval_s = notify.watchdog_interval_s()
         ping_s = interval_s / 2 if interval_s else IDLE_S
@@ -148,26 +150,26 @@ class Runner:
         outputs: Outputs = []
         while not self._stopping:
             ready = self._wait(min(ping_s, IDLE_S))
-            self._notes.hear(outputs)
+            self._notes.receive_all(outputs)
             now_s = time.monotonic()
-            self._notes.wake(now_s, outputs)
-            self._footwork.step(now_s)
+            self._notes.wake_engine(now_s, outputs)
+            self._pedal_requests.step(now_s)
             self._clients.serve(ready, now_s)
-            self._connections.look(now_s)
+            self._connections.poll(now_s)
             self._stopping = self._stopping or self._connections.server_gone
             self._disk.step(now_s)
             self._reload_step(now_s)
-            self._collect(now_s)
-            clock_told = self._wall_clock.look(now_s)
-            if clock_told:
-                self._journal.say(clock_told)
+            self._collect_garbage(now_s)
+            clock_line = self._wall_clock.check(now_s)
+            if clock_line:
+                self._journal.log(clock_line)
             if interval_s:
                 notify.watchdog()
         self._stop()
         return 1 if self._connections.server_gone else 0
 
     def _wait(self, longest_s: float) -> list[int]:
-        """Return the descriptors that are ready, after a sleep until a message, an announcement or the next moment that was asked for.
+        """Sleep until a message, an announcement or the next due time; return ready descriptors.
 
         ``select`` and not ``poll``: it takes microseconds, where ``poll`` rounds
         a gate gap of 2 ms up to whole milliseconds.
@@ -183,7 +185,7 @@ class Runner:
         ):
             if moment is not None and moment - now_s < longest_s:
                 longest_s = moment - now_s
-        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._disk.filenos()]
+        waits = [self._wake_fd, watch.fileno(), *self._reload.filenos(), *self._disk.filenos()]
         waits += control.readers(now_s)
         ready: list[int] = []
         if not self._notes.inbox and longest_s > 0:
@@ -200,12 +202,12 @@ class Runner:
             "state_directory": str(state_directory()),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
-            "muted": list(self._notes.storms.muted),
+            "muted": list(self._notes.loop_guard.muted),
             "real_time": self._real_time.text,
             "clock_steps": self._wall_clock.steps,
             "foot_presses": self._notes.foot_presses,
-            "asked_by_foot": dict(self._footwork.asked),
-            "reload": self._reloading.outcome,
+            "asked_by_foot": dict(self._pedal_requests.asked),
+            "reload": self._reload.outcome,
             "store": self._disk.shown(),
             "latency": self._notes.delays.shown(),
             "last_faults": list(self._journal.faults),
@@ -214,18 +216,18 @@ class Runner:
     # ------------------------------------------------------------ reload and stop
 
     def _reload_step(self, now_s: float) -> None:
-        loaded = self._reloading.result()
+        loaded = self._reload.result()
         if loaded is None:
             return
         try:
             self._take_rig(loaded, now_s)
         except (CommandError, PortError) as error:
-            self._reloading.done(f"reload: {error}; the rig in force is unchanged", False)
+            self._reload.done(f"reload: {error}; the rig in force is unchanged", False)
 
     def _take_rig(self, loaded: LoadedRig, now_s: float) -> None:
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
         self._notes.command(Reload(loaded.rig, loaded.scenes))
-        self._notes.use(loaded.rig)
+        self._notes.use_rig(loaded.rig)
         self._notes.send_rest(0.1)
         self.wire.replace(loaded.rig.outputs, time.monotonic())
         self._notes.send(time.monotonic())  # what is owed to outputs that go or move
@@ -237,22 +239,22 @@ class Runner:
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))
-        self._real_time = ask(self._patch.backend)  # a new port has a new thread
+        self._real_time = request_real_time(self._patch.backend)  # a new port has a new thread
         gc.collect()
         gc.freeze()
-        self._reloading.done("reload: the new rig is in force", True)
-        if self._keep_good and not self._disk.refusal:
+        self._reload.done("reload: the new rig is in force", True)
+        if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
                 self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
 
     def _kept_good(self, outcome: Outcome, now_s: float) -> None:
         if outcome.error:
-            self._journal.say(outcome.error)
+            self._journal.log(outcome.error)
 
-    def _collect(self, now_s: float) -> None:
-        if now_s < self._collect_at_s or any(s.lane.notes for s in self.engine.states.values()):
+    def _collect_garbage(self, now_s: float) -> None:
+        if now_s < self._garbage_at_s or any(s.lane.notes for s in self.engine.states.values()):
             return
-        self._collect_at_s = now_s + COLLECT_S
+        self._garbage_at_s = now_s + GARBAGE_S
         gc.collect()
 
     def _end(self, why: str) -> None:
@@ -263,7 +265,7 @@ class Runner:
         os.eventfd_write(self._wake_fd, 1)
 
     def _stop(self) -> None:
-        """Start reversed: inputs shut, notes released, drained, outputs shut (M14, M15)."""
+        """Stop in the reverse order of the start: inputs, notes, drain, outputs (M14, M15)."""
         notify.stopping(self._stopping)
         self._connections.close_inputs()
         self._notes.release_all()
@@ -273,7 +275,25 @@ class Runner:
         self._connections.close_outputs()
         self._mirror.close()
         self._patch.close()
-        self._reloading.close()
+        self._reload.close()
         self._lock.close()
         os.close(self._wake_fd)
-        self._journal.say(f"zerobeat stopped ({self._stopping}); every note released")
+        self._journal.log(f"zerobeat stopped ({self._stopping}); every note released")
+
+
+def handle_signals(stop: Callable[[str], None], reload: Callable[[], None]) -> None:
+    """Call ``stop`` with a signal's name, or ``reload``; both must only note it and wake the loop.
+
+    SIGTERM and SIGINT stop. SIGHUP stops in a terminal, where it means that the terminal
+    has closed; from a service manager it means "read the files again".
+    """
+
+    def stopped(number: int, frame: object) -> None:
+        stop(signal.Signals(number).name)
+
+    def hung_up(number: int, frame: object) -> None:
+        reload()
+
+    signal.signal(signal.SIGTERM, stopped)
+    signal.signal(signal.SIGINT, stopped)
+    signal.signal(signal.SIGHUP, stopped if sys.stdin and sys.stdin.isatty() else hung_up)

@@ -1,4 +1,4 @@
-"""What each command of the control socket does; values obey the rules of the files.
+"""The commands of the control socket; values obey the rules of the files.
 
 | command | takes |
 | --- | --- |
@@ -41,9 +41,9 @@ from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, ZerobeatError
-from ..ports.deferred_answer import Later
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import own_store
-from .global_commands import ALL, TonightCommands, done, voice_of
+from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
 
 WAITS: dict[Hold, str] = {
@@ -59,21 +59,21 @@ _SETTINGS = tuple(field.name for field in fields(VoiceSettings))
 
 
 class _LiveContext(Context):
-    """The rig that plays; no file is read on the thread that plays."""
+    """The rig in force; no file is read on the thread that plays."""
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         self.faults.add(place, f"found the file {name}; allowed: a name, cents, or all written out")
         return None
 
 
-class Handlers:
+class SocketCommands:
     """Turns requests into commands for the engine.
 
     Args:
         engine: whose rig and settings the requests are about.
         act: hands a command to the engine; raises ``CommandError``.
-        asking: returns what stands for the client that asks now.
-        more: commands that are served elsewhere; some answer later.
+        asking: returns a token for the client that asks.
+        more: commands that are handled elsewhere; some answer later.
     """
 
     def __init__(
@@ -81,7 +81,7 @@ class Handlers:
         engine: Engine,
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
-        more: Mapping[str, Callable[[dict[str, Any]], Later]] = MappingProxyType({}),
+        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]] = MappingProxyType({}),
     ) -> None:
         self._engine = engine
         self._act = act
@@ -100,11 +100,11 @@ class Handlers:
             "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
-            **TonightCommands(engine, act).known,
+            **GlobalCommands(engine, act).known,
         }
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
-        """Do a request; return ``ok`` and ``said``, or ``error``, or what will say it."""
+    def answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+        """Carry out a request; return ``ok`` and ``said``, or ``error``, or a deferred answer."""
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
@@ -128,7 +128,7 @@ class Handlers:
         return Section(table, Faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
-        done(section)
+        check_complete(section)
         self._act(command)
         return said
 
@@ -137,7 +137,7 @@ class Handlers:
     def _recall(self, section: Section) -> str:
         """A title first; else the words next and previous, else a program as the player counts."""
         name = section.text("scene", "", required=True)
-        done(section)
+        check_complete(section)
         engine = self._engine
         live = engine.live
         if name in live.bank:
@@ -169,7 +169,7 @@ class Handlers:
         changed = base
         if inner is not None:
             changed = read_scene_changes(inner, base, self._context(section.faults))
-        done(section)
+        check_complete(section)
         self._change_scene(base, changed)
         return f"scene {base.name}: {self._keys(inner)} {self._scene_waits()}"
 
@@ -185,7 +185,7 @@ class Handlers:
     def _hold(self, section: Section) -> str:
         hold: Hold = section.choice("hold", "note", HOLDS, required=True)
         voice = voice_of(self._engine, section, None) if section.has("voice") else None
-        done(section)
+        check_complete(section)
         if voice is None:
             self._act(commands.ChangeScene((("hold", hold),)))
         else:
@@ -197,7 +197,7 @@ class Handlers:
     def _set(self, section: Section) -> str:
         name = voice_of(self._engine, section, None)
         inner = section.section("changes", required=True)
-        done(section)
+        check_complete(section)
         assert inner is not None
         states = self._engine.states
         context = self._context(Faults())

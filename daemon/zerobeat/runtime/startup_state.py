@@ -1,4 +1,4 @@
-"""What a restart comes back to: tonight, the scene, and settings that were not stored."""
+"""The state restored at start: global settings, scene and unsaved settings."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
 
-LOOK_S = 0.5  # how often a change is looked for
+LOOK_S = 0.5  # how often changes are looked for
 
 
-class State:
-    """The state directory, before anything is read from it: ours alone, and whole.
+class StateAccess:
+    """The state directory, locked for this process and recovered, before it is read.
 
     Attributes:
         store: what reads and writes it.
         refusal: why nothing may be written; "" if it may.
-        lines: what the player should know.
+        lines: for the player.
     """
 
     def __init__(self, directory: Path) -> None:
@@ -40,15 +40,15 @@ class State:
             self.lines.append(str(error))
 
     def close(self) -> None:
-        """Give it back; a second time does nothing."""
+        """Release the lock; a second call does nothing."""
         self._lock.close()
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
-    """How to start: ``unsaved`` is what plays if it differs from the start scene."""
+class StartupState:
+    """How to start; ``unsaved`` plays if it differs from the start scene."""
 
-    state: State
+    state: StateAccess
     rig: Rig
     tonight: Tonight
     unsaved: Scene | None
@@ -56,12 +56,14 @@ class Evening:
     lines: tuple[str, ...] = ()
 
     def engine(self, scenes: Iterable[Scene]) -> Engine:
-        """Return an engine that goes on from here."""
+        """Return an engine in this state."""
         return Engine(self.rig, scenes, self.tonight, self.unsaved)
 
 
-def come_back(state: State, loaded: LoadedRig, asked: str | None = None) -> Evening:
-    """Return what the last session left, as far as this rig still has it.
+def restore_startup_state(
+    state: StateAccess, loaded: LoadedRig, asked: str | None = None
+) -> StartupState:
+    """Return the state of the last session, as far as this rig still has it.
 
     Args:
         state: the state directory.
@@ -87,15 +89,15 @@ def come_back(state: State, loaded: LoadedRig, asked: str | None = None) -> Even
         lines = [*lines, f"scene {session.scene} of last time has gone; {name} plays"]
     if unsaved is not None:
         lines = [*lines, f"back to scene {unsaved.name} as it was, unsaved"]
-    return Evening(state, rig, session.tonight, unsaved, session, tuple(lines))
+    return StartupState(state, rig, session.tonight, unsaved, session, tuple(lines))
 
 
-class Remembering:
-    """Looks for changes now and then, and has them written.
+class SessionWriter:
+    """Looks for changes of the session periodically and hands them to the store writer.
 
     Args:
         engine: that plays.
-        writer: the only one who writes.
+        writer: the store writer.
         last: the session that is stored already, if there is one.
     """
 
@@ -111,7 +113,7 @@ class Remembering:
         return self._keeper.wake_at_s
 
     def step(self, now_s: float) -> None:
-        """Note what has changed; hand it over when the last write is long enough ago."""
+        """Note changes; hand them over when the last write is long enough ago."""
         if now_s >= self._look_at_s:
             self._look_at_s = now_s + LOOK_S
             self._look()
@@ -128,10 +130,10 @@ class Remembering:
         self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
 
     def done(self, done: Done) -> None:
-        """Hear of a write's end."""
+        """Handle the end of a write."""
         self._keeper.done(done)
 
     def finish(self) -> None:
-        """Before the writer stops: have the last change written."""
+        """Hand over the last change, before the writer stops."""
         self._look()
         self._keeper.finish()
