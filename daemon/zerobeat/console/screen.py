@@ -424,6 +424,8 @@ def _disk(shown: Shown, label: str) -> list[Line]:
     if fault:
         file, colon, why = fault.partition(": ")
         return [Line(f"{label}{why if colon else file}", "bad")]
+    if store.get("slow"):
+        return [Line(f"{label}{store['slow']}", "bad")]
     lines = store.get("passed_over", ())
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
