@@ -210,8 +210,8 @@ class PacedDisk:
             self.written.append(now_s)
         while self.writer.waiting:
             for done in self.writer.take():
-                done = replace(done, seconds=self.seconds)
-                self.keeper.done(done, now_s + self.seconds)
+                taken = replace(done, seconds=self.seconds)
+                self.keeper.done(taken, now_s + self.seconds)
 
 
 @pytest.fixture

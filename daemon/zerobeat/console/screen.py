@@ -110,7 +110,9 @@ def words(voice: Shown, now_s: float = 0.0) -> list[str]:
     told += ["measuring"] if voice.get("measuring") else []
     told += ["muted"] if voice["mute"] else []
     told += ["solo"] if voice["solo"] else []
-    told += ["raw"] if voice["bypass"] else []
+    if voice["bypass"]:
+        acts = (what.replace("panel octaves", "panel") for what in voice.get("still_acts", ()))
+        told.append(" + ".join(("raw", *acts)))
     if voice["waits"]:
         told.append(f"waits {voice['waits']}")
     told += ["check profile"] if voice["stale"] else []

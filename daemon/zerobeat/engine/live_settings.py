@@ -413,4 +413,5 @@ def _heard(tonight: Tonight) -> tuple[object, ...]:
         tonight.transpose_semitones,
         tonight.touch_up,
         tonight.bypass,
+        tonight.keep_touch_up,
     )

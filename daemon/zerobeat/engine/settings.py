@@ -225,3 +225,4 @@ class Tonight:
     solo: frozenset[str] = frozenset()
     mute: frozenset[str] = frozenset()
     set_list: tuple[str, ...] = ()  # empty: the rig's
+    keep_touch_up: frozenset[str] = frozenset()  # of ``bypass``: raw, but with the touch-up

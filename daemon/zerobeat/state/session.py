@@ -102,6 +102,7 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         # A voice that is out of the rig this evening keeps its touch-up for its return.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
+        keep_touch_up=voices("keep_touch_up"),
         solo=voices("solo"),
         mute=voices("mute"),
         set_list=_set_list(section),
@@ -162,6 +163,8 @@ def session_to_json(session: Session) -> bytes:
             "set_list": list(tonight.set_list),
         },
     }
+    if tonight.keep_touch_up:
+        plain["tonight"]["keep_touch_up"] = sorted(tonight.keep_touch_up)
     if session.scene is not None:
         plain["scene"] = session.scene
     if session.hold is not None:
