@@ -48,6 +48,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "early_ms",
         "late_ms",
         "sample_delay_ms",
+        "clock_lost",
     ),
     "rig": (
         "inputs",

@@ -292,11 +292,14 @@ def clock_line(clock: Shown) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
-        return Line(f"clock     none has come from {clock['input']}")
+        keys = ", keys land changes" if clock.get("keys_land") else ""
+        return Line(f"clock     none has come from {clock['input']}{keys}")
     place = f"bar {clock['bar']} beat {clock['beat']}"
     tempo = "" if clock["tempo_bpm"] is None else f", {clock['tempo_bpm']:.1f} bpm"
     unsure = ", position unsure" if clock["unsure"] else ""
-    return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
+    keys = ", keys land changes" if clock.get("keys_land") else ""
+    text = f"clock     {state}{tempo}, {place}{unsure}{keys}"
+    return Line(text, "bad" if state == "lost" else "")
 
 
 def short_clock(shown: Shown) -> str:

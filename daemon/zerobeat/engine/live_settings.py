@@ -39,6 +39,7 @@ AT_ONCE = frozenset(
         "early_ms",
         "late_ms",
         "sample_delay_ms",
+        "clock_lost",
     )
 )
 _SCENE_FIELDS = AT_ONCE | {"zones"}

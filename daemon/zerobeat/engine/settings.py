@@ -171,6 +171,7 @@ class Scene:
     beat_unit: int = 4
     early_ms: float = 25.0  # a key so long before a clock trigger brings it on
     late_ms: float = 40.0  # what is asked for so long after one lands at once
+    clock_lost: Literal["wait", "key"] = "wait"  # what waits for a clock that does not count
     sample_delay_ms: float = 3.0  # from a clock trigger until hold "sample" reads the keys
 
     def of(self, voice: str) -> VoiceSettings:
