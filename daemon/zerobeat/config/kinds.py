@@ -59,6 +59,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "scenes",
         "middle_c",
         "program_numbers_from",
+        "on_return",
         "concert_a_hz",
     ),
 }

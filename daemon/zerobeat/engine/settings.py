@@ -116,6 +116,7 @@ class Rig:
     set_list: tuple[str, ...] = ()  # names of scenes; empty: all, in the rig's order
     set_list_ends: Literal["stop", "wrap"] = "stop"
     stage_lock: bool = True  # no foot overwrites a scene
+    on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
 
 
 # ---------------------------------------------------------------- scenes
