@@ -87,7 +87,7 @@ SAID = [
     (["hold", "none", "--voice", "reed"], "hold none for reed"),
     (["trigger"], "triggered"),
     (["cancel"], "nothing waits now"),
-    (["bypass"], "all: played raw"),
+    (["bypass"], "all: played raw; panel octaves -1 (bass) still acting"),
     (["bypass", "off"], "all: corrected"),
     (["bypass", "reed"], "reed: played raw"),
     (["solo", "reed"], "reed: solo on, from the next key"),

@@ -264,7 +264,7 @@ def test_triggers_are_in_force_at_once_and_end_the_wait_of_what_waits_already(de
 
 def test_tonight_bypass_solo_mute_and_touch_up(desk):
     assert desk.done("tonight", concert_a_hz=442) == "A4 442 Hz, transposed by +0"
-    assert desk.done("bypass") == "all: played raw"
+    assert desk.done("bypass") == "all: played raw; panel octaves -1 (bass) still acting"
     assert all(voice.bypass for voice in desk.case.picture().voices)
     desk.done("bypass", on=False)
     desk.done("bypass", voice="reed")

@@ -8,7 +8,7 @@
 | `tonight` | `concert_a_hz`, `transpose_semitones`, `set_list`: at least one |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
-| `bypass` | `voice` (default `all`), `on` (default true) |
+| `bypass` | `voice` (default `all`), `on` (default true), `keep_touch_up` (default false) |
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
 | `reload` | nothing; answered once the files have been read again |
