@@ -222,22 +222,26 @@ class Hearing:
 def told(heard: Heard, numbers_from: int = 1, middle_c_octave: int = 4) -> str:
     """Return a message in words, with the numbers that a binding uses."""
     message = heard.message
-    kind = type(message)
-    if message is None or not hasattr(message, "channel"):
-        return f"{kind.__name__.lower() if message else 'bytes'} {heard.raw.hex(' ')}"
+    if (
+        message is None
+        or type(message) is midi.SongPosition
+        or type(message) is midi.SysEx
+        or type(message) is midi.System
+    ):
+        return f"{type(message).__name__.lower() if message else 'bytes'} {heard.raw.hex(' ')}"
     channel = f"channel number {message.channel + 1}"
-    if kind is midi.ControlChange:
+    if type(message) is midi.ControlChange:
         state = "down" if message.value >= PRESSED else "up"
         return f"controller {message.controller}, {channel}, value {message.value} ({state})"
-    if kind is midi.ProgramChange:
+    if type(message) is midi.ProgramChange:
         return f"{program(message.program, numbers_from)}, {channel}"
-    if kind is midi.NoteOn:
+    if type(message) is midi.NoteOn:
         return (
             f"note {named(message.note, middle_c_octave)}, {channel}, velocity {message.velocity}"
         )
-    if kind is midi.NoteOff:
+    if type(message) is midi.NoteOff:
         return f"note {named(message.note, middle_c_octave)}, {channel}, released"
-    if kind is midi.PitchBend:
+    if type(message) is midi.PitchBend:
         return f"wheel {message.bend:+d}, {channel}"
     return f"pressure {heard.raw[-1]}, {channel}"
 

@@ -30,10 +30,10 @@ def own_store() -> Store:
     return Store(state_directory())
 
 
-def load_rig(path: str | Path) -> LoadedRig:
-    """Return a rig with what the daemon stored for it.
+def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
+    """Return a rig with what the daemon stored for it; None means in our own state directory.
 
     Raises:
         ConfigError: as for ``config.rig.load_rig``.
     """
-    return rig.load_rig(path, own_store())
+    return rig.load_rig(path, store or own_store())
