@@ -34,6 +34,8 @@ TEMPERAMENTS = {
     "vallotti": "Vallotti",
 }
 
+NO_DRIFT = TouchUp()
+
 
 def case_of(*, tonight=None, curve=CURVE, panel_octaves=0, **settings):
     voice = Voice("reed", "out", 0, curve=curve, panel_octaves=panel_octaves)
@@ -41,7 +43,7 @@ def case_of(*, tonight=None, curve=CURVE, panel_octaves=0, **settings):
     return EngineHarness(small_rig([voice]), (scene,), tonight)
 
 
-def heard_cents(case, drift=TouchUp()):
+def heard_cents(case, drift=NO_DRIFT):
     """Return what the oscillator sounds by the bytes that left, drifted since it was measured."""
     note = bend = 0
     for message in case.heard():
@@ -57,7 +59,7 @@ def heard_cents(case, drift=TouchUp()):
     return pitch + 1200.0 * case.state("reed").voice.panel_octaves
 
 
-def play(case, key, drift=TouchUp()):
+def play(case, key, drift=NO_DRIFT):
     case.hear(NoteOn(0, key, 100))
     found = heard_cents(case, drift)
     case.hear(NoteOff(0, key))

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from kit.published_figures import half_a_digit, published
 from zerobeat.errors import ScaleError
+from zerobeat.tuning.presets import MODES
 from zerobeat.tuning.scale import (
     HAIR_CENTS,
     PRESETS,
@@ -314,6 +315,13 @@ def test_each_preset_is_found_by_the_name_it_shows():
         assert " #" not in re.sub(r"\(.*\)", "", name)  # YAML reads " #" as a comment
 
 
+def test_preset_names_are_shown_in_lower_case_but_for_proper_names():
+    modes = {name for name, _, _ in MODES}
+    assert all(name == name.lower() for name in modes)
+    assert all(other == other.lower() for _, others, _ in MODES for other in others)
+    assert modes <= PRESETS.keys()
+
+
 def test_presets_rise_within_their_period():
     for scale in PRESETS.values():
         assert scale.sorted_degrees_cents == scale.degrees_cents
@@ -332,7 +340,9 @@ def test_presets_rise_within_their_period():
 def test_a_name_of_several_scales_is_refused_with_the_choices(name, choice):
     with pytest.raises(ScaleError, match=f"found {name}, a name of several; allowed: .*{choice}"):
         preset(name)
-    message = str(pytest.raises(ScaleError, preset, name).value)
+    with pytest.raises(ScaleError) as refused:
+        preset(name)
+    message = str(refused.value)
     for one in message.partition("allowed: ")[2].split(", "):
         assert preset(one)
 

@@ -6,6 +6,7 @@ tests/data/published.json.
 
 import math
 import pickle
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -67,7 +68,7 @@ def test_slopes_and_values_agree_with_scipy(table):
 @given(st.lists(st.floats(-9.0, 9.0), min_size=3, max_size=12))
 def test_slopes_agree_with_scipy_where_nothing_rises(y):
     x = tuple(float(i * i + i) for i in range(len(y)))
-    if any(0.0 < abs(b - a) < 1e-6 for a, b in zip(y, y[1:], strict=False)):
+    if any(0.0 < abs(b - a) < 1e-6 for a, b in pairwise(y)):
         return  # SciPy divides by such differences and overflows
     assert pchip_slopes(x, y) == pytest.approx(PchipInterpolator(x, y).derivative()(x), abs=1e-9)
 
@@ -143,7 +144,7 @@ def test_a_curve_and_its_inverse_rise(curve, pitches):
     pitches = sorted(set(pitches))
     for follow in (curve.sounding, curve.commanded):
         heard = [follow(pitch) for pitch in pitches]
-        assert all(b >= a - 1e-6 for a, b in zip(heard, heard[1:], strict=False))
+        assert all(b >= a - 1e-6 for a, b in pairwise(heard))
 
 
 def test_a_knot_is_met_from_both_sides():
