@@ -6,6 +6,9 @@ found, what is allowed or wrong, and what to do.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import islice
+
 
 class ZerobeatError(Exception):
     """Any fault that the player can do something about."""
@@ -84,6 +87,10 @@ class ControlError(ZerobeatError):
     """A daemon that can't be reached, or that has stopped answering."""
 
 
+class NotRunningError(ControlError):
+    """No daemon answers there; one may start later."""
+
+
 class TakeRefusedError(ZerobeatError):
     """A recorded take whose pitch cannot be read.
 
@@ -116,3 +123,67 @@ class VoiceMeasureError(MeasureError):
 
 class AudioError(MeasureError):
     """An audio input that is missing, doubled, shut or gone."""
+
+
+# ---------------------------------------------------------------- names that fail
+
+NEAREST = 3
+# What players type for a name that is called otherwise here.
+SYNONYMS = {
+    "transpose": "semitones",
+    "transposition": "semitones",
+    "tune": "detune_cents",
+    "detune": "detune_cents",
+    "key": "root",
+    "tonic": "root",
+    "mode": "scale",
+    "tuning": "scale",
+    "meter": "time_signature",
+    "channel": "channel_number",
+    "pitch": "concert_a_hz",
+}
+
+
+LONGEST_COMPARED = 80  # characters of a name for which a near one is looked for
+MOST_COMPARED = 200  # names that it is compared with
+_suggestions = {"left": 50}
+
+
+def allow_suggestions(most: int) -> None:
+    """Say how many near names may be looked for from now on; each costs up to a millisecond."""
+    _suggestions["left"] = most
+
+
+def one_of(text: str, names: Iterable[str]) -> str:
+    """Return what an error says is allowed in place of a name: of many, the nearest three.
+
+    >>> one_of("stesp", ["keys", "steps"])
+    'keys, steps (did you mean steps?)'
+    >>> one_of("dron", ["calm", "storm", "drone", "dawn", "steps"])
+    'drone, dawn, storm and 2 more'
+    """
+    known = list(dict.fromkeys(names))
+    if len(known) <= NEAREST:
+        return ", ".join(known) + did_you_mean(text, known)
+    return f"{', '.join(nearest(text, known))} and {len(known) - NEAREST} more"
+
+
+def did_you_mean(text: str, names: Iterable[str]) -> str:
+    """Return `` (did you mean NAME?)`` for a name that is near, or nothing."""
+    near = nearest(text, names, 0.6)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+def nearest(text: str, names: Iterable[str], cutoff: float = 0.0) -> list[str]:
+    """Return up to three names, the nearest first."""
+    from difflib import get_close_matches  # here: only what has failed needs it
+
+    known = {name.lower(): name for name in islice(names, MOST_COMPARED)}
+    if _suggestions["left"] <= 0 or len(text) > LONGEST_COMPARED:
+        return [] if cutoff else list(known.values())[:NEAREST]
+    _suggestions["left"] -= 1
+    typed = text.lower()
+    meant = SYNONYMS.get(typed, "")
+    near = get_close_matches(typed, known, NEAREST, cutoff)
+    found = ([meant] if meant in known else []) + near
+    return [known[name] for name in dict.fromkeys(found)][:NEAREST]

@@ -171,3 +171,12 @@ def test_wheel_detune_and_correction_are_summed_in_cents():
     case.hear(NoteOn(0, 60, 100))
     case.hear(PitchBend(0, -4096))  # half of 200 cents
     assert heard_cents(case) == pytest.approx(6000.0 + 10.0 - 100.0, abs=HALF_STEP_CENTS)
+
+
+@pytest.mark.parametrize("stretch_cents", [-1200.0, -12700.0, 12700.0])
+def test_a_stretch_that_an_old_session_holds_does_not_stop_the_engine(stretch_cents):
+    tonight = Tonight(touch_up={"reed": TouchUp(0.0, stretch_cents)})
+    case = EngineHarness(small_rig(1), (), tonight)
+    case.hear(NoteOn(0, 36, 100))
+    case.hear(NoteOff(0, 36))
+    assert case.gates() == []

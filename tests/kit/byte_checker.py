@@ -1,6 +1,6 @@
 """A receiver at the far end of the cables, which knows bytes and nothing of the engine.
 
-It is told what the ports know (an output was lost, came back, was taken away) and what the
+It is given what the ports know (an output was lost, came back, was taken away) and what the
 player did (panic, everything is up), and asserts what a player would hear go wrong.
 """
 

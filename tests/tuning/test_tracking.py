@@ -4,9 +4,9 @@ References: SciPy's PchipInterpolator and brentq; the NAG e01bec example;
 tests/data/published.json.
 """
 
+import itertools
 import math
 import pickle
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -68,7 +68,7 @@ def test_slopes_and_values_agree_with_scipy(table):
 @given(st.lists(st.floats(-9.0, 9.0), min_size=3, max_size=12))
 def test_slopes_agree_with_scipy_where_nothing_rises(y):
     x = tuple(float(i * i + i) for i in range(len(y)))
-    if any(0.0 < abs(b - a) < 1e-6 for a, b in pairwise(y)):
+    if any(0.0 < abs(b - a) < 1e-6 for a, b in itertools.pairwise(y)):
         return  # SciPy divides by such differences and overflows
     assert pchip_slopes(x, y) == pytest.approx(PchipInterpolator(x, y).derivative()(x), abs=1e-9)
 
@@ -144,7 +144,7 @@ def test_a_curve_and_its_inverse_rise(curve, pitches):
     pitches = sorted(set(pitches))
     for follow in (curve.sounding, curve.commanded):
         heard = [follow(pitch) for pitch in pitches]
-        assert all(b >= a - 1e-6 for a, b in pairwise(heard))
+        assert all(b >= a - 1e-6 for a, b in itertools.pairwise(heard))
 
 
 def test_a_knot_is_met_from_both_sides():
@@ -156,7 +156,7 @@ def test_a_knot_is_met_from_both_sides():
             assert curve.commanded(y + hair) == pytest.approx(x, abs=1e-6)
 
 
-# J. Loffink, posting of 2006-03-01: volts and hertz of two real oscillators.
+# A public mailing list on synthesizer building, 2006: volts and hertz of two oscillators.
 # Every second row is left out of the curve and used to check it.
 @pytest.mark.parametrize(("name", "within_cents"), [("A", 3.0), ("B", 1.5)])
 def test_a_real_oscillator_is_in_tune_between_its_readings(name, within_cents):

@@ -20,7 +20,7 @@ from ..client.own_daemon import own_daemon
 from ..config.audio_field import Listening
 from ..config.rig import LoadedRig
 from ..engine.settings import Voice
-from ..errors import CommandError, ControlError, MeasureError, MeasuringStoppedError
+from ..errors import CommandError, ControlError, MeasureError, MeasuringStoppedError, one_of
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
@@ -73,7 +73,7 @@ class MeasuringSession:
             CommandError: the rig has no such voice.
         """
         if name not in self.voices:
-            raise CommandError(f"voice: found {name}; allowed: {', '.join(self.voices)}")
+            raise CommandError(f"voice: found {name}; allowed: {one_of(name, self.voices)}")
         return self.voices[name]
 
     def listening(self, name: str) -> Listening:
@@ -99,7 +99,7 @@ class MeasuringSession:
                 "('zerobeat ports --levels' lists them)"
             )
         what = f"found input {found}" if found else "found no input"
-        raise MeasureError(f"{name}: {what}; allowed: {', '.join(known)}")
+        raise MeasureError(f"{name}: {what}; allowed: {one_of(found, known)}")
 
     def check_kept(self, names: Sequence[str]) -> None:
         """Refuse to measure a voice whose profile could not be kept.
@@ -254,7 +254,7 @@ def open_session(
     """
     with contextlib.ExitStack() as stack:
         try:
-            client = Client(socket)
+            client = Client(socket, role="measure")
         except ControlError:
             if socket is not None or any(path.is_socket() for path in socket_paths()):
                 raise

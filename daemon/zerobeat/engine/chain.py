@@ -16,6 +16,7 @@ from typing import NamedTuple
 from ..tuning import bend, units
 from .settings import Tonight, TouchUp, Voice, VoiceSettings
 
+LEAST_TOUCH_SLOPE = 0.25  # an old session may hold a stretch at which no pitch would move
 STEP_HYSTERESIS_CENTS = 10.0  # a stepped wheel must pass a border by this much
 _NO_TOUCH_UP = TouchUp()
 
@@ -43,6 +44,7 @@ class Chain:
         "settings",
         "tonight",
         "curve",
+        "note_errors_cents",
         "_offset_cents",
         "_panel_cents",
         "_beats_hz",
@@ -67,10 +69,13 @@ class Chain:
         self._beats_hz = settings.detune_beats_hz
         bypassed = voice.name in tonight.bypass
         self.curve = None if bypassed else voice.curve
-        touch_up = _NO_TOUCH_UP if bypassed else tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
+        self.note_errors_cents = None if bypassed else voice.note_errors_cents
+        touch_up = _NO_TOUCH_UP
+        if not bypassed or voice.name in tonight.keep_touch_up:
+            touch_up = tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
         # Sounding pitch y becomes y + offset + stretch * (y - reference) / 1200.
         slope = touch_up.stretch_cents / 1200.0
-        self._touch_scale = 1.0 / (1.0 + slope)
+        self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
         self._rests: dict[int, Rest | None] = {}
 
@@ -152,7 +157,7 @@ class Chain:
             voice.lowest_note,
             voice.highest_note,
             voice.bend_range_cents,
-            voice.note_errors_cents,
+            self.note_errors_cents,
         )
         if note is None:
             return None
@@ -161,7 +166,7 @@ class Chain:
 
     def left_over(self, commanded_cents: float, note: int) -> float:
         """Return the cents of bend that a note number leaves to reach a pitch."""
-        errors = self.voice.note_errors_cents
+        errors = self.note_errors_cents
         if errors is None:
             return commanded_cents - 100.0 * note
         return commanded_cents - 100.0 * note - errors[note]

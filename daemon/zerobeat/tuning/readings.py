@@ -14,6 +14,7 @@ from ..errors import TrackingError
 from .units import name_of_note, pitch_to_volts
 
 POOL_CENTS = 1.0  # readings commanded this close to each other are of one note
+TYPED_SPREAD_CENTS = 0.5  # of a reading that states none: a tuner's last digit is 0.1 to 1 cent
 SIGMA_FLOOR_CENTS = 0.01  # no reading is trusted more than this
 SCATTER_CENTS = 2.0  # readings of a note within so many cents are good enough
 SCATTER_SIGMAS = 4.0  # and so are readings that stay within what they claim
