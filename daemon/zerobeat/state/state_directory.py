@@ -31,10 +31,14 @@ def own_store() -> Store:
     return Store(state_directory())
 
 
-def load_rig(path: str | Path) -> LoadedRig:
+def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
     """Return a rig with the scenes and profiles that the daemon stored for it.
+
+    Args:
+        path: the rig file.
+        store: where they are stored; None means our own state directory.
 
     Raises:
         ConfigError: as for ``config.rig.read_rig``.
     """
-    return read_rig(path, own_store())
+    return read_rig(path, store or own_store())
