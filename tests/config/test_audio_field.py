@@ -75,15 +75,20 @@ def test_check_shows_them(folder):
         (
             '"Line Box: USB Audio"',
             '"Line Box: USB Audio (hw:1,0)"',
-            "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), with numbers "
-            "that change at each start; allowed: the name alone, as Line Box: USB Audio",
+            (
+                "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), "
+                "with numbers "
+                "that change at each start; allowed: the name alone, as Line Box: USB Audio"
+            ),
         ),
         ('"Line Box: USB Audio"', '"hw:1,0"', "with numbers that change at each start"),
         (
             "channel_number: 2}\nvoices",
             "channel_number: 0}\nvoices",
-            "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
-            "allowed: a whole number, 1 to 128",
+            (
+                "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
+                "allowed: a whole number, 1 to 128"
+            ),
         ),
         (
             'device_pattern: "Line Box*", channel_number: 2',
@@ -100,8 +105,10 @@ def test_check_shows_them(folder):
         (
             "input: left",
             "input: leff",
-            "voices.reed.input: found leff; allowed: a name under "
-            "audio_inputs: left, right (did you mean left?)",
+            (
+                "voices.reed.input: found leff; allowed: a name under "
+                "audio_inputs: left, right (did you mean left?)"
+            ),
         ),
         (
             "excite: strike",

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ..errors import CommandError, ControlError
+from ..errors import CommandError, ControlError, MeasuringStoppedError, NotRunningError
 from ..runtime_directory import SOCKET, SOCKET_VERSION, runtime_directory
 
 SERVICE_FOLDER = Path("/run/zerobeat")  # systemd's RuntimeDirectory=zerobeat
@@ -58,7 +58,8 @@ class Client:
         """Return the answer to one command.
 
         Raises:
-            CommandError: the daemon refuses; its line says why.
+            CommandError: the daemon refuses; its line says why. A measuring run that the
+                player has ended is refused with ``MeasuringStoppedError``.
             ControlError: it stopped, or does not answer.
         """
         self.send(command, **values)
@@ -130,6 +131,8 @@ class Client:
 
 
 def _checked(answer: dict[str, Any]) -> dict[str, Any]:
+    if "stopped_by" in answer:
+        raise MeasuringStoppedError(str(answer["stopped_by"]))
     if answer.get("ok") is not True:
         raise CommandError(str(answer.get("error", "refused without a reason")))
     return answer
@@ -149,7 +152,7 @@ def _connect(path: Path | None) -> socket.socket:
             link.close()
             continue
         return link
-    raise ControlError(
+    raise NotRunningError(
         f"no zerobeat plays here (socket {paths[0]}); start it: zerobeat run rig.yaml"
     )
 

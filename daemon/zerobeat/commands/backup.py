@@ -11,6 +11,7 @@ from ..errors import StoreError, ZerobeatError
 from ..state import backup
 from ..state.state_directory import state_directory
 from ..state.state_lock import StateLock
+from .output_file import add_force, refuse_existing
 
 SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 
@@ -26,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("file", type=Path, help="the backup")
     parser.add_argument("--restore", action="store_true", help="put back what the file holds")
+    add_force(parser)
     parser.add_argument(
         "--state",
         type=Path,
@@ -45,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"{args.file}: {_counted(names)} put back into {directory}")
         print(f"what was stored before is in {directory / backup.BEFORE}")
     else:
-        names = backup.pack(directory, args.file)
+        refuse_existing([args.file], args.force)
+        names = backup.pack(directory, args.file, args.force)
         print(f"{args.file}: {_counted(names)} from {directory}")
     return 0
 

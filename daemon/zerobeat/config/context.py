@@ -36,6 +36,7 @@ class Context:
     drones: frozenset[str] = frozenset()  # voices with gate: ignored
     has_clock: bool = True
     unknown_voices_are_faults: bool = True  # False for what the daemon stored itself
+    lacking: list[str] | None = None  # a list collects what the rig lacks, instead of faults
     files_read: list[Path] = field(default_factory=list)
 
     @classmethod

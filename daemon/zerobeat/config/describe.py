@@ -15,7 +15,6 @@ from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
 from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
-from .profile_file import Profile
 
 WIDTH = 80
 
@@ -104,33 +103,6 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
     return lines
 
 
-# ---------------------------------------------------------------- profiles
-
-
-def profile_lines(profile: Profile) -> list[str]:
-    """Return the readings of a profile and where it can't be trusted."""
-    curve = profile.curve()
-    date = f", measured {profile.measured}" if profile.measured else ""
-    lines = wrapped(f"profile of {profile.voice}{date}", 0)
-    kind = "an oscillator alone" if profile.against == "volts" else "a whole voice"
-    lines += wrapped(
-        f"{kind}, against {profile.against}, panel_octaves {profile.panel_octaves:+d}, "
-        f"errors follow {profile.errors_follow}; {counted(len(profile.readings), 'reading')}"
-    )
-    worst = max(profile.readings, key=lambda reading: abs(reading.cents))
-    lines += wrapped(f"largest error {worst.cents:+.2f} cents")
-    for part in curve.describe(36):
-        lines += wrapped(f"unusable: {part}")
-    sent = "volts" if profile.against == "volts" else "note       bend"
-    lines += ["", f"  {sent:<16} cents off  spread"]
-    for reading in profile.readings:
-        at = f"{reading.volts:+.3f} V"
-        if profile.against == "notes":
-            at = f"{named(reading.note):<10} {reading.bend_cents:+.1f}"
-        lines.append(f"  {at:<16} {reading.cents:+9.2f} {reading.spread_cents:7.2f}")
-    return lines
-
-
 # ---------------------------------------------------------------- scales
 
 
@@ -174,6 +146,8 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     ]
     if near:
         lines += wrapped(f"near the clock: {', '.join(near)}")
+    if scene.clock_lost == "key":
+        lines += wrapped("while the clock is lost: a key is the trigger")
     if not scene.zones:
         lines += wrapped("keys: all voices in unison")
     for zone in scene.zones:

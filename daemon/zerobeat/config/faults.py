@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
-from ..errors import ConfigError
+from ..errors import ConfigError, allow_suggestions
 from ..text import printable
 
 
@@ -22,10 +21,7 @@ class Place:
         return f"{where}: {self.key}" if self.key else where
 
 
-LONGEST_MEANT = 80  # characters of a name for which a near one is looked for
-MOST_MEANT = 200
 MOST_SHOWN = 50  # faults of one load; more are counted
-_suggestions = {"left": MOST_SHOWN}  # of ``meant``, since the last ``Faults`` was made
 
 
 @dataclass(slots=True)
@@ -34,7 +30,7 @@ class Faults:
 
     Args:
         stop_after: raise ``ConfigError`` with so many faults; None reads on to the end.
-        suggestions: how many names ``meant`` may look for; each costs up to a millisecond.
+        suggestions: how many near names may be looked for; each costs up to a millisecond.
     """
 
     problems: list[tuple[Place, str]] = field(default_factory=list)
@@ -44,7 +40,7 @@ class Faults:
     more: int = 0
 
     def __post_init__(self) -> None:
-        _suggestions["left"] = self.suggestions
+        allow_suggestions(self.suggestions)
 
     def add(self, place: Place, text: str) -> None:
         if len(self.problems) < MOST_SHOWN:
@@ -82,12 +78,3 @@ def shown(text: str, longest: int = 60) -> str:
     """Return a value as a fault shows it: one line, printable, not too long."""
     clean = printable(text, longest)
     return clean if clean.strip() else f'"{clean}"'
-
-
-def meant(text: str, allowed: list[str]) -> str:
-    """Return `` (did you mean NAME?)`` for the nearest allowed name, or nothing."""
-    if _suggestions["left"] <= 0 or len(text) > LONGEST_MEANT:
-        return ""
-    _suggestions["left"] -= 1
-    near = get_close_matches(text.lower(), allowed[:MOST_MEANT], n=1, cutoff=0.6)
-    return f" (did you mean {near[0]}?)" if near else ""

@@ -16,9 +16,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from ..errors import NoteNameError
+from ..errors import NoteNameError, did_you_mean, one_of
 from ..tuning.units import parse_note
-from .faults import Faults, Place, meant, shown
+from .faults import Faults, Place, shown
 from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
@@ -100,7 +100,7 @@ def read_choice(node: Node, faults: Faults, default: Any, choices: Sequence[str]
     if isinstance(node, Scalar):
         if node.text in choices:
             return node.text
-        hint = meant(node.text, list(choices))
+        hint = did_you_mean(node.text, choices)
     else:
         hint = ""
     faults.add(node.place, f"found {found(node)}; allowed: {', '.join(choices)}{hint}")
@@ -286,6 +286,4 @@ class Section:
             if key not in known:
                 path = f"{self.place.key}.{shown(key, 40)}" if self.place.key else shown(key, 40)
                 place = Place(self.place.file, line, path)
-                self.faults.add(
-                    place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}"
-                )
+                self.faults.add(place, f"found unknown key; allowed: {one_of(key, known)}")

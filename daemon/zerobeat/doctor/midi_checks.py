@@ -11,7 +11,7 @@ from ..client.daemon_client import Client
 from ..engine.settings import Rig
 from ..errors import PortError, ZerobeatError
 from ..ports import realtime
-from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
+from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, list_ports
 from ..ports.port_name import Direction, PortAmbiguous, PortFound, PortMissing, PortName, find
 from .finding import Finding, ok
 
@@ -21,23 +21,31 @@ LOAD = "sudo modprobe snd-seq-midi; for every start: echo snd-seq-midi | sudo te
 
 
 def midi(rig: Rig | None) -> Iterator[Finding]:
-    """Look at the sequencer and at each port that the rig names."""
+    """Look at the sequencer, else at JACK, and at each port that the rig names."""
     try:
         check_sequencer()
     except PortError as error:
         yield from _no_sequencer(str(error))
+        if not SEQUENCER.exists() and jack_socket() is not None:
+            yield from _on_jack(rig)
         return
     yield ok("sequencer", f"{SEQUENCER} can be opened")
     try:
-        patch = open_patch("alsa")
+        there = list_ports("alsa")
     except PortError as error:
         yield Finding("fault", "sequencer", str(error), "pip install 'zerobeat[alsa]'")
         return
-    try:
-        there = [port for port in patch.ports() if not port.client.startswith("zerobeat ")]
-    finally:
-        patch.close()
     yield from hardware(there)
+    yield from ports(rig, there)
+
+
+def _on_jack(rig: Rig | None) -> Iterator[Finding]:
+    try:
+        there = list_ports("jack")
+    except PortError as error:
+        yield Finding("fault", "JACK", str(error), "start the server again")
+        return
+    yield ok("JACK", f"its server answers and shows {len(there)} MIDI ports")
     yield from ports(rig, there)
 
 
@@ -46,7 +54,7 @@ def _no_sequencer(text: str) -> Iterator[Finding]:
         remedy = "sudo usermod -aG audio $USER, then log in again; the service has it from its unit"
         yield Finding("fault", "group audio", text, remedy)
     elif jack_socket() is not None:
-        text = f"no ALSA sequencer ({SEQUENCER} is missing); a JACK server runs and can be used"
+        text = f"no ALSA sequencer ({SEQUENCER} is missing); a JACK server runs and is used"
         yield Finding("note", "sequencer", text)
     else:
         text = f"no ALSA sequencer ({SEQUENCER} is missing), so no port was looked at"

@@ -174,3 +174,22 @@ def open_patch(backend: Backend) -> Patch:
     from .patch_jack import JackPatch
 
     return JackPatch()
+
+
+def list_ports(backend: Backend) -> list[PortName]:
+    """Return the player's ports, without zerobeat's own; a daemon may play meanwhile.
+
+    Raises:
+        PortError: no sequencer, no right to it, no server, or a library is missing.
+    """
+    if backend == "jack":
+        from .patch_jack import list_jack_ports
+
+        found = list_jack_ports()
+    else:
+        patch = open_patch(backend)
+        try:
+            found = patch.ports()
+        finally:
+            patch.close()
+    return [port for port in found if not port.client.startswith("zerobeat ")]

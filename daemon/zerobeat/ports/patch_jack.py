@@ -41,8 +41,7 @@ class JackPatch:
         try:
             self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
         except jack.JackOpenError:
-            server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
+            raise PortError(_no_server()) from None
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
@@ -74,34 +73,7 @@ class JackPatch:
     def ports(self) -> list[PortName]:
         if not self.alive:
             return []
-        found = []
-        for name in self._port_names():
-            with contextlib.suppress(jack.JackError):  # gone since it was listed
-                found.append(self._name(self._client.get_port_by_name(name)))
-        return found
-
-    def _port_names(self) -> list[str]:
-        """Return the names of all MIDI ports that are UTF-8.
-
-        ``Client.get_ports`` of JACK-Client 0.5 raises as a whole at one name that is not.
-        """
-        library = jack._lib
-        pointers = library.jack_get_ports(self._client._ptr, b"", MIDI_TYPE, 0)
-        if not pointers:
-            return []
-        names = []
-        place = 0
-        while pointers[place]:
-            with contextlib.suppress(UnicodeDecodeError):
-                names.append(jack._ffi.string(pointers[place]).decode())
-            place += 1
-        library.jack_free(pointers)
-        return names
-
-    def _name(self, port: jack.Port) -> PortName:
-        client, _, name = port.name.partition(":")
-        own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
-        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+        return _midi_ports(self._client)
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -153,6 +125,56 @@ class JackPatch:
         self._closed = True
         self._client.close()
         os.close(self._wake_fd)
+
+
+def _port_name(port: jack.Port) -> PortName:
+    client, _, name = port.name.partition(":")
+    own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
+    return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+
+
+def _midi_ports(client: jack.Client) -> list[PortName]:
+    """Return all MIDI ports whose names are UTF-8.
+
+    ``Client.get_ports`` of JACK-Client 0.5 raises as a whole at one name that is not.
+    """
+    pointers = jack._lib.jack_get_ports(client._ptr, b"", MIDI_TYPE, 0)
+    if not pointers:
+        return []
+    found = []
+    place = 0
+    while pointers[place]:
+        with contextlib.suppress(UnicodeDecodeError, jack.JackError):  # gone since it was listed
+            name = jack._ffi.string(pointers[place]).decode()
+            found.append(_port_name(client.get_port_by_name(name)))
+        place += 1
+    jack._lib.jack_free(pointers)
+    return found
+
+
+def list_jack_ports() -> list[PortName]:
+    """Return the MIDI ports, also while a daemon plays on the server.
+
+    The client is never activated: it is not in the server's graph, so nothing that
+    plays waits for it.
+
+    Raises:
+        PortError: no server answers.
+    """
+    _silence()
+    try:
+        client = jack.Client("zerobeat ports", no_start_server=True)
+    except jack.JackOpenError:
+        raise PortError(_no_server()) from None
+    try:
+        return _midi_ports(client)
+    finally:
+        client.close()
+
+
+def _no_server() -> str:
+    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    return f'no JACK server "{server}" answers; start it, or use ALSA'
 
 
 _say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)

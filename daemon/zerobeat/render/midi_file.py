@@ -21,7 +21,7 @@ from ..engine.commands import OutputBack
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
 from ..engine.wire import Wire
-from ..errors import MidiFileError
+from ..errors import MidiFileError, one_of
 
 Timed = list[tuple[float, Any]]
 MOST_CLOCKS = 480_000  # 20,000 quarter notes: nearly three hours at 120 a minute
@@ -117,7 +117,9 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
     if input_name is None and playing:
         input_name = playing[0]
     if input_name not in playing:
-        raise MidiFileError(f"input: found {input_name}; allowed: {', '.join(playing) or 'none'}")
+        raise MidiFileError(
+            f"input: found {input_name}; allowed: {one_of(input_name or '', playing) or 'none'}"
+        )
     events, metas = _flat(file)
     division = file.ticks_per_beat * max(1, HIGHEST_DIVISION // file.ticks_per_beat)
     scale = division // file.ticks_per_beat

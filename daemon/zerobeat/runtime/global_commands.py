@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from ..config.faults import meant
 from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
@@ -16,6 +15,8 @@ from ..engine.limits import (
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import TouchUp
+from ..engine.voice_status import still_acts
+from ..errors import one_of
 
 ALL = "all"
 
@@ -37,7 +38,7 @@ def voice_of(engine: Engine, section: Section, default: str | None) -> str:
     if name and name not in names and name != ALL:
         section.faults.add(
             section.at("voice"),
-            f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
+            f"found {name}; allowed: {one_of(name, names)}",
         )
     return name
 
@@ -79,9 +80,26 @@ class GlobalCommands:
     def _bypass(self, section: Section) -> str:
         voice = voice_of(self._engine, section, ALL)
         on = section.flag("on", True)
+        keep = section.flag("keep_touch_up", False)
         check_complete(section)
-        self._act(commands.Bypass(None if voice == ALL else voice, on))
-        return f"{voice}: {'played raw' if on else 'corrected'}"
+        self._act(commands.Bypass(None if voice == ALL else voice, on, keep))
+        if not on:
+            return f"{voice}: corrected"
+        return f"{voice}: played raw{', with its touch-up' if keep else ''}{self._acts_on(voice)}"
+
+    def _acts_on(self, voice: str) -> str:
+        """Return what still moves the pitch of voices that are played raw."""
+        states = self._engine.states
+        tonight = self._engine.live.tonight
+        found: dict[str, list[str]] = {}
+        for name in states if voice == ALL else (voice,):
+            for what in still_acts(states[name], tonight):
+                if what != "touch-up":
+                    found.setdefault(what, []).append(name)
+        if voice != ALL:
+            return f"; {', '.join(found)} still acting" if found else ""
+        told = [f"{what} ({', '.join(names)})" for what, names in found.items()]
+        return f"; {', '.join(told)} still acting" if told else ""
 
     def _one_voice(
         self, section: Section, what: str, make: Callable[[str, bool], commands.Command]

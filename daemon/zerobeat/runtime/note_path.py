@@ -70,7 +70,7 @@ class NotePath:
         delays: from arrival to sending.
         loop_guard: detects MIDI loops.
         malformed: count of invalid messages.
-        foot_presses: count of pedal switches that went down; nothing else that they send.
+        foot_presses: count of pedal switches that went down.
     """
 
     def __init__(
@@ -91,7 +91,9 @@ class NotePath:
         self.foot_presses = 0
         self._unsent: dict[tuple[str, int, int], bytes] = {}  # note-offs that a port refused
         self._retry_at_s = 0.0
-        self._foot_values: dict[tuple[str, int, int], int] = {}  # controllers, as received last
+        self._controller_values: dict[
+            tuple[str, int, int], int
+        ] = {}  # controllers, as received last
         self._pedalboards: set[str] = set()
         self.use_rig(engine.rig)
 
@@ -163,8 +165,8 @@ class NotePath:
         """
         if type(message) is midi.ControlChange:
             key = (name, message.channel, message.controller)
-            before = self._foot_values.get(key, 0)
-            self._foot_values[key] = message.value
+            before = self._controller_values.get(key, 0)
+            self._controller_values[key] = message.value
             down = message.value >= midi.PRESSED
             if down and (before < midi.PRESSED or before == message.value):
                 self.foot_presses += 1

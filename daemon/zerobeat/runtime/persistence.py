@@ -142,16 +142,17 @@ class Persistence:
             self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
             self._journal.log(done.error or f"{self.store.directory}: stored again")
         if self._session_writer is not None:
-            self._session_writer.done(done)
+            self._session_writer.done(done, now_s)
         callback = self._callbacks.pop(done.ticket, None)
         if callback is not None:
             callback(done, now_s)
 
-    def shown(self) -> Values:
+    def shown(self, now_s: float) -> Values:
         """Return the status of the disk."""
         return {
             "directory": str(self.store.directory),
             "fault": self.fault,
+            "slow": "" if self._session_writer is None else self._session_writer.slowness(now_s),
             "passed_over": list(self.passed_over),
         }
 

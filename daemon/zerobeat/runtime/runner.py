@@ -279,7 +279,7 @@ class Runner:
             "foot_presses": self._notes.foot_presses,
             "asked_by_foot": dict(self._pedal_requests.asked),
             "reload": self._reload.outcome,
-            "store": self._disk.shown(),
+            "store": self._disk.shown(time.monotonic()),
             "latency": self._notes.delays.shown(),
             "last_faults": list(self._journal.faults),
             "stage_faults": dict(self.stage_faults),

@@ -8,7 +8,7 @@
 | `tonight` | `concert_a_hz`, `transpose_semitones`, `set_list`: at least one |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
-| `bypass` | `voice` (default `all`), `on` (default true) |
+| `bypass` | `voice` (default `all`), `on` (default true), `keep_touch_up` (default false) |
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
 | `reload` | nothing; answered once the files have been read again |
@@ -31,7 +31,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ..config.context import Context
-from ..config.faults import Faults, Place, meant
+from ..config.faults import Faults, Place
 from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
@@ -40,7 +40,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
-from ..errors import CommandError, ZerobeatError
+from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_suggestions, one_of
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import own_store
 from ..text import printable
@@ -60,9 +60,12 @@ _SCENE_PARTS = ("zones", *AT_ONCE)
 _SETTINGS = tuple(field.name for field in fields(VoiceSettings))
 
 
+SUGGESTIONS = 2  # near names that one command may look for
+
+
 def few_faults() -> Faults:
     """Return the faults of a command: it is read on the thread that plays."""
-    return Faults(stop_after=8, suggestions=2)
+    return Faults(stop_after=8, suggestions=SUGGESTIONS)
 
 
 class _LiveContext(Context):
@@ -115,20 +118,22 @@ class SocketCommands:
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
         """Carry out a request; return ``ok`` and ``said``, or ``error``, or a deferred answer."""
+        allow_suggestions(SUGGESTIONS)
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
-            allowed = ", ".join((*names, "status", "follow"))
-            hint = meant(str(command)[:40], names)
+            allowed = one_of(str(command), (*names, "status", "follow"))
             return {
                 "ok": False,
-                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
+                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}",
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
             if command in self._more:
                 return self._more[command](values)
             said = self._known[command](self._section(command, values))
+        except MeasuringStoppedError as error:
+            return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
             return {
                 "ok": False,
@@ -137,7 +142,12 @@ class SocketCommands:
         return {"ok": True, "said": said}
 
     def _section(self, command: str, values: dict[str, Any]) -> Section:
-        table = table_of(values, Place(command, 0))
+        # A player who types "set reed detune 3" reads "detune", not "changes.detune".
+        place = Place("set scene" if command == "set_scene" else command, 0)
+        table = table_of(values, place)
+        changes = values.get("changes")
+        if isinstance(changes, dict):
+            table.entries["changes"] = table_of(changes, place)
         return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
@@ -164,10 +174,9 @@ class SocketCommands:
                 raise CommandError(f"program: found {number}; allowed: {first} to {first + 127}")
             self._act(commands.RecallProgram(number - first))
         else:
-            allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
+            allowed = one_of(name, live.bank) or "none, the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name[:60]!r}; allowed: {allowed}, next, previous, "
-                f"or a program's number{meant(name, list(live.bank))}"
+                f"scene: found {name[:60]!r}; allowed: {allowed}; next, previous, or a program's number"
             )
         return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 

@@ -12,13 +12,14 @@ from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
 from ..state.backup import recover
-from ..state.session import Session, SessionKeeper, load_session
+from ..state.session import EVERY_S, Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
 from ..text import printable
 
-LOOK_S = 0.5  # how often changes are looked for
+LOOK_S = 0.02  # changes are looked for at most this often
+REST_S = 0.4  # a pedal that has not moved for so long rests
 
 
 class StateAccess:
@@ -107,7 +108,10 @@ def _session(store: Store, loaded: LoadedRig) -> tuple[Session, list[str]]:
 
 
 class SessionWriter:
-    """Looks for changes of the session periodically and hands them to the store writer.
+    """Looks for changes of the session and hands them to the store writer.
+
+    What a press, a key or a command changed is handed over at the next look; what a pedal
+    moves, when the pedal rests, or every ``EVERY_S`` if it does not.
 
     Args:
         engine: that plays.
@@ -119,35 +123,57 @@ class SessionWriter:
         self._engine = engine
         self._keeper = SessionKeeper(writer, last)
         self._seen: tuple[object, ...] = ()
+        self._acts = -1
+        self._changed_s: float | None = None  # since when something is to be handed over
         self._look_at_s = float("-inf")
+        self._wake_at_s: float | None = None
 
     @property
     def wake_at_s(self) -> float | None:
-        """When ``step`` has something to write."""
-        return self._keeper.wake_at_s
+        """When ``step`` has something to do."""
+        moments = [m for m in (self._wake_at_s, self._keeper.wake_at_s) if m is not None]
+        return min(moments, default=None)
 
     def step(self, now_s: float) -> None:
-        """Note changes; hand them over when the last write is long enough ago."""
+        """Note changes; hand them over when they are due."""
         if now_s >= self._look_at_s:
             self._look_at_s = now_s + LOOK_S
-            self._look()
+            self._wake_at_s = self._look(now_s)
+        elif self._wake_at_s is None:
+            self._wake_at_s = self._look_at_s  # something happened since the last look
         self._keeper.step(now_s)
 
-    def _look(self) -> None:
-        live = self._engine.live
+    def _look(self, now_s: float) -> float | None:
+        """Hand over what has changed; return when to look again, None if nothing is left."""
+        live, shared = self._engine.live, self._engine.shared
         seen = live.parts()
-        if len(seen) == len(self._seen) and all(map(is_, seen, self._seen)):
-            return
-        self._seen = seen
+        if len(seen) != len(self._seen) or not all(map(is_, seen, self._seen)):
+            self._seen = seen
+            self._changed_s = now_s if self._changed_s is None else self._changed_s
+        if self._changed_s is not None:
+            rest_at_s = min(shared.pedal_moved_s + REST_S, self._changed_s + EVERY_S)
+            if shared.acts == self._acts and now_s < rest_at_s:
+                return rest_at_s
+            self._hand_over()
+        self._acts = shared.acts
+        return None
+
+    def _hand_over(self) -> None:
+        live = self._engine.live
+        self._changed_s = None
         wanted = live.wanted()
         unsaved = wanted if live.unsaved else None
         self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
 
-    def done(self, done: Done) -> None:
+    def done(self, done: Done, now_s: float) -> None:
         """Handle the end of a write."""
-        self._keeper.done(done)
+        self._keeper.done(done, now_s)
+
+    def slowness(self, now_s: float) -> str:
+        """Return what a player should know of a slow card; "" of a quick one."""
+        return self._keeper.slowness(now_s)
 
     def finish(self) -> None:
         """Hand over the last change, before the writer stops."""
-        self._look()
+        self._hand_over()
         self._keeper.finish()

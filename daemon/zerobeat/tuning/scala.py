@@ -231,8 +231,8 @@ def _entries(lines: Iterator[tuple[int, str]], file: str, size: int) -> list[int
             blank = blank or (number, text)
             continue
         if blank or len(entries) >= size:
-            number, text = blank or (number, text)
-            raise _fault(file, number, "map", text, f"{size} entries, one a line")
+            line, found = blank or (number, text)
+            raise _fault(file, line, "map", found, f"{size} entries, one a line")
         if token in ("x", "X"):
             entries.append(None)
         elif re.fullmatch(r"-?[0-9]{1,6}", token):
