@@ -390,11 +390,13 @@ UNLEARNABLE = [
         "set",
         [
             (
-                "learn set: --setting: found nothing; needed: with action set, one of detune_cents, "
-                "detune_beats_hz, semitones, octaves, degrees"
+                "learn set: --setting: found nothing; needed: with action set, one of "
+                "detune_cents, detune_beats_hz, semitones, octaves, degrees"
             ),
-            "learn set: --highest: found nothing; needed: with action set, lowest and highest "
-            "that differ",
+            (
+                "learn set: --highest: found nothing; needed: with action set, lowest and "
+                "highest that differ"
+            ),
         ],
     ),
     (
