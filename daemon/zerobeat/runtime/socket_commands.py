@@ -176,7 +176,8 @@ class SocketCommands:
         else:
             allowed = one_of(name, live.bank) or "none, the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name[:60]!r}; allowed: {allowed}; next, previous, or a program's number"
+                f"scene: found {name[:60]!r}; allowed: {allowed}; "
+                "next, previous, or a program's number"
             )
         return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 
