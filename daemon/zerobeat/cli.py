@@ -102,8 +102,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
+    from .text import printable_lines  # --help imports nothing
+
     sys.stdout.flush()
-    print(text, file=sys.stderr)
+    print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
 def _run(arguments: list[str]) -> int:

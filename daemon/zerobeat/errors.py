@@ -7,6 +7,7 @@ found, what is allowed or wrong, and what to do.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import islice
 
 
 class ZerobeatError(Exception):
@@ -143,6 +144,16 @@ SYNONYMS = {
 }
 
 
+LONGEST_COMPARED = 80  # characters of a name for which a near one is looked for
+MOST_COMPARED = 200  # names that it is compared with
+_suggestions = {"left": 50}
+
+
+def allow_suggestions(most: int) -> None:
+    """Say how many near names may be looked for from now on; each costs up to a millisecond."""
+    _suggestions["left"] = most
+
+
 def one_of(text: str, names: Iterable[str]) -> str:
     """Return what an error says is allowed in place of a name: of many, the nearest three.
 
@@ -167,8 +178,11 @@ def nearest(text: str, names: Iterable[str], cutoff: float = 0.0) -> list[str]:
     """Return up to three names, the nearest first."""
     from difflib import get_close_matches  # here: only what has failed needs it
 
-    known = {name.lower(): name for name in names}
-    typed = text.lower()[:100]
+    known = {name.lower(): name for name in islice(names, MOST_COMPARED)}
+    if _suggestions["left"] <= 0 or len(text) > LONGEST_COMPARED:
+        return [] if cutoff else list(known.values())[:NEAREST]
+    _suggestions["left"] -= 1
+    typed = text.lower()
     meant = SYNONYMS.get(typed, "")
     near = get_close_matches(typed, known, NEAREST, cutoff)
     found = ([meant] if meant in known else []) + near

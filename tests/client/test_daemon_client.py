@@ -87,7 +87,7 @@ SAID = [
     (["hold", "none", "--voice", "reed"], "hold none for reed"),
     (["trigger"], "triggered"),
     (["cancel"], "nothing waits now"),
-    (["bypass"], "all: played raw"),
+    (["bypass"], "all: played raw; panel octaves -1 (bass) still acting"),
     (["bypass", "off"], "all: corrected"),
     (["bypass", "reed"], "reed: played raw"),
     (["solo", "reed"], "reed: solo on, from the next key"),
@@ -130,7 +130,9 @@ def test_a_refusal_is_one_line_and_exit_status_not_zero(desk, arguments, error):
     assert done.stdout == ""
     assert done.stderr.startswith(error)
     assert "Traceback" not in done.stderr
-    if "allowed: " in done.stderr and " more" in done.stderr:  # the nearest three, never all or none
+    if (
+        "allowed: " in done.stderr and " more" in done.stderr
+    ):  # the nearest three, never all or none
         allowed = done.stderr.partition("allowed: ")[2].removeprefix("N equal, ")
         assert allowed.partition(" and ")[0].count(",") == 2
 

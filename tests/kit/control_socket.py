@@ -25,8 +25,8 @@ import pyte
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine.status import plain
-from zerobeat.ports.control import Control
-from zerobeat.runtime.socket_commands import Handlers
+from zerobeat.ports.control import ControlSocket
+from zerobeat.runtime.socket_commands import SocketCommands
 
 ZEROBEAT = (sys.executable, "-m", "zerobeat")
 PATIENCE_S = 20.0
@@ -43,12 +43,12 @@ class ControlSocketHarness:
         self.more: dict[str, Any] = {}  # over the picture, for what the case can't be made to do
         self.states = dict.fromkeys((name for name, _ in PORTS), "connected")
         self._consoles: list[ConsoleProcess] = []
-        self.control: Control | None = None
+        self.control: ControlSocket | None = None
         self.start()
 
     def start(self) -> None:
-        handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
-        self.control = Control(self.folder, handlers.answer, self.picture)
+        handlers = SocketCommands(self.case.engine, lambda command: self.case.hear(command, ""))
+        self.control = ControlSocket(self.folder, handlers.answer, self.picture)
 
     def picture(self) -> dict[str, Any]:
         ports = [

@@ -6,7 +6,7 @@ import pytest
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
-from zerobeat.runtime.socket_commands import Handlers
+from zerobeat.runtime.socket_commands import SocketCommands
 
 
 class HandlersHarness:
@@ -14,7 +14,9 @@ class HandlersHarness:
 
     def __init__(self):
         self.case = SmallCaseHarness()
-        self.handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
+        self.handlers = SocketCommands(
+            self.case.engine, lambda command: self.case.hear(command, "")
+        )
 
     def ask(self, command, **values):
         return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
@@ -262,7 +264,7 @@ def test_triggers_are_in_force_at_once_and_end_the_wait_of_what_waits_already(de
 
 def test_tonight_bypass_solo_mute_and_touch_up(desk):
     assert desk.done("tonight", concert_a_hz=442) == "A4 442 Hz, transposed by +0"
-    assert desk.done("bypass") == "all: played raw"
+    assert desk.done("bypass") == "all: played raw; panel octaves -1 (bass) still acting"
     assert all(voice.bypass for voice in desk.case.picture().voices)
     desk.done("bypass", on=False)
     desk.done("bypass", voice="reed")
@@ -328,9 +330,9 @@ def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
 def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     desk.done("play", voice="reed", note=60)
     run = desk.handlers.measuring
-    run.look(run._heard_s + 59.0)
+    run.release_if_silent(run._last_command_s + 59.0)
     assert desk.case.picture().measuring == ("reed",)
-    run.look(run._heard_s + 61.0)
+    run.release_if_silent(run._last_command_s + 61.0)
     assert desk.case.picture().measuring == () and not desk.case.engine.ledger.sounding()
 
 

@@ -69,6 +69,7 @@ class Peer:
         )
         assert self._process.stdout.readline().strip() == "up"
         self.heard: list[tuple[float, str]] = []
+        self.done = 0
         self._thread = threading.Thread(target=self._listen, daemon=True)
         self._thread.start()
 
@@ -79,6 +80,11 @@ class Peer:
     def say(self, text: str) -> None:
         self._process.stdin.write(f"{text}\n")
         self._process.stdin.flush()
+
+    def wait_done(self) -> None:
+        """Wait until one more of "on" and "off" is done, by a peer that blinks."""
+        self.done += 1
+        wait("done", lambda: len(self.heard) >= self.done)
 
     def words(self, after: int = 0) -> list[str]:
         return [word for _, word in self.heard[after:]]

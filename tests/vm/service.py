@@ -8,9 +8,11 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from guest import (
+    KEYS,
     OFF,
     ON,
     RIG,
@@ -311,6 +313,138 @@ def overflow_of_the_kernels_queue() -> None:
         wait("the line", lambda: "more came than could be taken" in journal(), 20.0)
         assert "MidiInAlsa" not in journal()  # the library's own lines
         wait("release", lambda: not quad.open_notes(), 10.0)
+
+
+def nobody_reads_standard_error() -> None:
+    """The reader of standard error is gone: it plays, takes a rig, and stops in order."""
+    _with_standard_error("head -n 1 >/dev/null")
+
+
+def standard_error_is_full() -> None:
+    """Its reader reads nothing, as a terminal that was stopped with Ctrl-S."""
+    # F_SETPIPE_SZ: a pipe of one page, so that few lines fill it.
+    code = "import fcntl, time; fcntl.fcntl(0, 1031, 4096); time.sleep(9999)"
+    _with_standard_error(f"/usr/bin/python3 -c '{code}'")
+
+
+def the_journal_is_gone() -> None:
+    """The socket behind standard error and every log line of the daemon's."""
+    units = "systemd-journald.socket systemd-journald-dev-log.socket systemd-journald.service"
+    start()
+    try:
+        _plays_after(lambda: sh(f"systemctl stop {units} 2>&1", check=False))
+    finally:
+        sh(f"systemctl start {units}")
+
+
+def the_journal_hangs() -> None:
+    """It lives and reads nothing, until its socket is full."""
+    start()
+    sh("pkill -STOP -x systemd-journal")
+    try:
+        _plays_after(lambda: None, faults=1500)  # its socket holds some 10,000 lines
+    finally:
+        sh("pkill -CONT -x systemd-journal")
+
+
+def the_runtime_directory_is_gone() -> None:
+    """Socket and mirror with it: what sounds is released by its key, a reload is survived."""
+    start()
+    with source() as keys, sink() as quad:
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        sh("rm -rf /run/zerobeat")
+        sh(f"systemctl reload {UNIT}")
+        time.sleep(3.0)
+        keys.say(OFF)
+        wait("release", lambda: not quad.open_notes(), 10.0)
+        plays(keys, quad)
+        assert pid() == before
+        start()
+        plays(keys, quad)
+        assert all(port["state"] == "connected" for port in status()["ports"])
+
+
+def a_long_stop_of_the_process_releases_what_sounds() -> None:
+    """SIGSTOP for less than the watchdog takes: nothing that sounded before goes on after it."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        os.kill(before, signal.SIGSTOP)
+        time.sleep(2.2)
+        os.kill(before, signal.SIGCONT)
+        wait("release", lambda: not quad.open_notes(), 10.0)
+        keys.say(OFF)
+        plays(keys, quad)
+        assert pid() == before
+
+
+def the_machine_sleeps_while_notes_sound() -> None:
+    """Suspended to memory for 6 s, woken by its clock: what sounded is released, and it plays."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        sh("rtcwake -m mem -s 6")
+        released_s = wait("release", lambda: not quad.open_notes(), 10.0)
+        print(f"    released {released_s:.2f} s after the wake")
+        keys.say(OFF)
+        plays(keys, quad)
+        assert pid() == before
+
+
+def _with_standard_error(reader: str) -> None:
+    """Run the service with standard output and error in a pipe to a command."""
+    override = Path("/run/systemd/system/zerobeat.service.d/pipe.conf")
+    override.parent.mkdir(parents=True, exist_ok=True)
+    script = Path("/usr/local/lib/zerobeat-pipe.sh")
+    run = sh("systemctl cat zerobeat | sed -n 's/^ExecStart=//p' | tail -1")
+    script.write_text(f"exec 2> >({reader}) >&2\nexec {run}\n")
+    override.write_text(f"[Service]\nExecStart=\nExecStart=/bin/bash {script}\n")
+    sh("systemctl daemon-reload")
+    try:
+        start()
+        _plays_after(lambda: None)
+    finally:
+        override.unlink()
+        sh(f"systemctl daemon-reload; systemctl restart {UNIT}")
+        script.unlink()
+
+
+def _plays_after(spoil: Callable[[], object], faults: int = 40) -> None:
+    """Make the daemon log as much as it can where nobody listens; then play, then stop."""
+    with sink() as quad:
+        with source() as keys:
+            plays(keys, quad)
+        before = pid()
+        spoil()
+        good = RIG.read_text()
+        with Peer("blink", *KEYS) as blinker:
+            for _ in range(150):
+                for word in ("on", "off"):
+                    blinker.say(word)
+                    blinker.wait_done()
+        RIG.write_text(good + "".join(f"nonsense_{number}: 1\n" for number in range(faults)))
+        try:
+            for _ in range(10):
+                os.kill(before, signal.SIGHUP)
+                time.sleep(0.5 + 0.005 * faults)
+        finally:
+            RIG.write_text(good)
+        os.kill(before, signal.SIGHUP)
+        with source() as keys:
+            plays(keys, quad)
+            assert pid() == before
+            press(keys, quad)
+            sh(f"systemctl stop {UNIT}")
+            wait("release", lambda: not quad.open_notes(), 10.0)
+            assert show("Result") == "success"
+            start()
+            plays(keys, quad)
 
 
 def a_pedals_request_starts_the_touch_up() -> None:

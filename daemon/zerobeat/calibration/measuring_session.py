@@ -252,7 +252,7 @@ def open_session(
     """
     with contextlib.ExitStack() as stack:
         try:
-            client = Client(socket)
+            client = Client(socket, role="measure")
         except ControlError:
             if socket is not None or any(path.is_socket() for path in socket_paths()):
                 raise

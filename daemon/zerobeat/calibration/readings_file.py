@@ -191,7 +191,9 @@ def _parse_rows(text: str, file: str, read: Callable[[list[str], int], Row]) -> 
     found: list[Row] = []
     lines = text.splitlines()
     for line, typed in enumerate(lines[: MOST_FILE_LINES + 1], start=1):
-        content = _COMMENT.split(typed, maxsplit=1)[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
+        content = (
+            _COMMENT.split(typed, maxsplit=1)[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
+        )
         if not content:
             continue
         try:

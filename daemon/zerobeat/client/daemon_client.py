@@ -32,16 +32,24 @@ class Client:
     Args:
         path: its socket; None looks in the usual places.
         within_s: an answer is waited for so long.
+        role: what it needs to be: "view", "stage", "measure" or "all"; see docs/control.md.
+            None asks for nothing: it may then do what its user and group allow.
 
     Raises:
         ControlError: none plays there, or it may not be reached.
     """
 
-    def __init__(self, path: Path | None = None, within_s: float = ANSWER_S) -> None:
+    def __init__(
+        self, path: Path | None = None, within_s: float = ANSWER_S, role: str | None = None
+    ) -> None:
         self._link = _connect(path)
         self._within_s = within_s
         self._heard = b""
         self._id = 0
+        self._role_id: int | None = None
+        if role is not None:
+            self.send("role", role=role)
+            self._role_id = self._id
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -60,6 +68,8 @@ class Client:
             for answer in self.answers():
                 if answer.get("id") in (self._id, None):
                     return _checked(answer)
+                if answer.get("id") == self._role_id:
+                    _checked(answer)
             left_s = end_s - time.monotonic()
             if left_s <= 0:
                 raise ControlError(f"zerobeat does not answer within {self._within_s:g} s")

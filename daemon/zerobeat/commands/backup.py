@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 def _directory(socket: Path | None) -> Path:
     """Return where the daemon that plays stores, else where one would."""
     try:
-        with Client(socket) as client:
+        with Client(socket, role="view") as client:
             told = client.status().get("store", {}).get("directory")
         if isinstance(told, str):
             return Path(told)

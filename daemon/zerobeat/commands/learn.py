@@ -65,6 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}", type=float, metavar="N", help=text)
     parser.add_argument("--long-press", type=float, metavar="S", help="only when held so long")
     parser.add_argument("--debounce-ms", type=float, metavar="MS")
+    parser.add_argument("--keep-touch-up", action="store_true", help="with bypass")
     parser.add_argument("--no-pick-up", action="store_true", help="a pedal jumps to its place")
 
 
@@ -164,6 +165,8 @@ def _options(args: argparse.Namespace) -> dict[str, Any]:
         keys["debounce_ms"] = args.debounce_ms
     if args.light:
         keys["feedback"] = True
+    if args.keep_touch_up:
+        keys["keep_touch_up"] = True
     if args.no_pick_up:
         keys["pick_up"] = False
     return keys

@@ -10,6 +10,7 @@ from itertools import groupby
 from ..errors import AudioError
 from ..ports.patch import choose_backend, list_ports
 from ..ports.port_name import PortName
+from ..text import printable
 
 LOOK_S = 0.5
 SILENT_PEAK = 1e-4  # -80 dBFS
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"{title}, on {system}:")
         names = [port for port in ports if port.direction == direction]
         for port in sorted(names, key=lambda port: port.text):
-            print(f'  "{port.text}{_identity(port, names)}"')
+            print(f'  "{printable(port.text + _identity(port, names))}"')
         if not names:
             print("  none; plug one in and look again")
     if args.levels:

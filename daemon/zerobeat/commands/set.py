@@ -13,6 +13,7 @@ from ..config.faults import Place
 from ..config.json_source import node_of
 from ..config.scale_field import read_scale_field, scale_to_plain
 from ..state.state_directory import own_store
+from ..text import printable
 
 FLAGS = ("legato", "regate")
 SWITCHED = {"on": True, "yes": True, "off": False, "no": False}
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
             answer = client.ask("set_scene", changes={args.key: value})
         else:
             answer = client.ask("set", voice=args.who, changes={args.key: value})
-    print(answer.get("said", "done"))
+    print(printable(str(answer.get("said", "done"))))
     return 0
 
 

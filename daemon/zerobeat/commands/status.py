@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.json or args.once or not is_live(sys.stdout):
-        with Client(args.socket) as client:
+        with Client(args.socket, role="view") as client:
             shown = client.status()
         if args.json:
             print(json.dumps(shown, indent=2))
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     terminal = Terminal(not args.no_alternate_screen, _colour(args.color))
     at_most_hz = 1.0 if slow_line(sys.stdout.fileno()) else 4.0
-    return Console(lambda: Client(args.socket), terminal, at_most_hz).run()
+    return Console(lambda: Client(args.socket, role="view"), terminal, at_most_hz).run()
 
 
 def _colour(asked: str) -> bool:

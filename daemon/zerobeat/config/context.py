@@ -72,6 +72,9 @@ class Context:
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         """Return the file a name means, noted as read; a fault is added if there is none."""
+        if self.faults.full:
+            self.faults.add(place, f"found {name}; not looked for")
+            return None
         path = find(name, kinds, self.folder, stored=self.stored)
         if path is None:
             self.faults.add(

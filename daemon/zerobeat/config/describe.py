@@ -146,6 +146,8 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     ]
     if near:
         lines += wrapped(f"near the clock: {', '.join(near)}")
+    if scene.clock_lost == "key":
+        lines += wrapped("while the clock is lost: a key is the trigger")
     if not scene.zones:
         lines += wrapped("keys: all voices in unison")
     for zone in scene.zones:

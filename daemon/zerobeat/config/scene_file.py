@@ -17,6 +17,7 @@ from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
 # Feet and fingers are not sample-accurate; beyond these it would be another beat.
+CLOCK_LOST = ("wait", "key")
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
 PLAIN = Scene()
 
@@ -69,6 +70,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
         **_waits_ms(section, PLAIN),
+        clock_lost=section.choice("clock_lost", "wait", CLOCK_LOST),
         voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
@@ -85,9 +87,10 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
     triggers = _triggers(section, context)
     beats_in_bar, beat_unit = _time_signature(section)
     waits_ms = _waits_ms(section, scene)
+    clock_lost = section.choice("clock_lost", scene.clock_lost, CLOCK_LOST)
     zones = _zones(section, context, tuple(scene.voices))
     section.close()
-    changed = replace(scene, hold=hold, regate=regate, **waits_ms)
+    changed = replace(scene, hold=hold, regate=regate, clock_lost=clock_lost, **waits_ms)
     if section.has("triggers"):
         changed = replace(changed, triggers=triggers)
     if section.has("time_signature"):
@@ -268,6 +271,8 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     if scene.regate:
         plain["regate"] = True
     plain |= {n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(PLAIN, n)}
+    if scene.clock_lost != PLAIN.clock_lost:
+        plain["clock_lost"] = scene.clock_lost
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]
     if scene.zones:

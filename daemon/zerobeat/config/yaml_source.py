@@ -21,6 +21,7 @@ from typing import Any
 import yaml
 
 from ..errors import ConfigError
+from ..text import is_unicode
 from .faults import Faults, Place, shown
 from .file_format import newer_yaml
 
@@ -204,6 +205,8 @@ class _Builder:
                 self._check(event, key, len(open_nodes))
                 place = Place(self.file, event.start_mark.line + 1, key)
                 if isinstance(event, yaml.ScalarEvent):
+                    if not is_unicode(event.value):
+                        self._refuse(event, key, "found half a character; allowed: Unicode text")
                     top = self._add(open_nodes, Scalar(place, event.value, not event.style))
                 else:
                     open_nodes.append(_Open(place, isinstance(event, yaml.MappingStartEvent)))

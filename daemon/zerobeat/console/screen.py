@@ -110,7 +110,9 @@ def words(voice: Shown, now_s: float = 0.0) -> list[str]:
     told += ["measuring"] if voice.get("measuring") else []
     told += ["muted"] if voice["mute"] else []
     told += ["solo"] if voice["solo"] else []
-    told += ["raw"] if voice["bypass"] else []
+    if voice["bypass"]:
+        acts = (what.replace("panel octaves", "panel") for what in voice.get("still_acts", ()))
+        told.append(" + ".join(("raw", *acts)))
     if voice["waits"]:
         told.append(f"waits {voice['waits']}")
     told += ["check profile"] if voice["stale"] else []
@@ -290,11 +292,14 @@ def clock_line(clock: Shown) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
-        return Line(f"clock     none has come from {clock['input']}")
+        keys = ", keys land changes" if clock.get("keys_land") else ""
+        return Line(f"clock     none has come from {clock['input']}{keys}")
     place = f"bar {clock['bar']} beat {clock['beat']}"
     tempo = "" if clock["tempo_bpm"] is None else f", {clock['tempo_bpm']:.1f} bpm"
     unsure = ", position unsure" if clock["unsure"] else ""
-    return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
+    keys = ", keys land changes" if clock.get("keys_land") else ""
+    text = f"clock     {state}{tempo}, {place}{unsure}{keys}"
+    return Line(text, "bad" if state == "lost" else "")
 
 
 def short_clock(shown: Shown) -> str:
@@ -424,6 +429,8 @@ def _disk(shown: Shown, label: str) -> list[Line]:
     if fault:
         file, colon, why = fault.partition(": ")
         return [Line(f"{label}{why if colon else file}", "bad")]
+    if store.get("slow"):
+        return [Line(f"{label}{store['slow']}", "bad")]
     lines = store.get("passed_over", ())
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []

@@ -12,7 +12,7 @@ from ..engine.settings import Rig
 from ..errors import PortError, ZerobeatError
 from ..ports import realtime
 from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, list_ports
-from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
+from ..ports.port_name import Direction, PortAmbiguous, PortFound, PortMissing, PortName, find
 from .finding import Finding, ok
 
 ROOT = Path("/")
@@ -92,12 +92,12 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[Finding]:
     told = set()
     for label, direction, wanted, is_pattern in links:
         finding = find(wanted, there, direction, is_pattern)
-        if isinstance(finding, Found):
+        if isinstance(finding, PortFound):
             yield ok(label, f"{finding.port.text} is there")
-        elif isinstance(finding, Missing):
+        elif isinstance(finding, PortMissing):
             remedy = "plug it in and switch it on; the names there are: zerobeat ports"
             yield Finding("fault", label, f'"{wanted}" is not there', remedy)
-        elif isinstance(finding, Ambiguous):
+        elif isinstance(finding, PortAmbiguous):
             told.add(wanted)
             remedy = "write which is meant, as shown; or unplug one of the two"
             yield Finding("fault", label, finding.text, remedy)
@@ -115,13 +115,13 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[Finding]:
 def daemon() -> Iterator[Finding]:
     """Whether one plays, what it waits for, and what it was granted (S3)."""
     try:
-        shown = Client().ask("status")["status"]
+        shown = Client(role="view").ask("status")["status"]
     except ZerobeatError as error:
         remedy = (
             "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""
         )
         yield Finding("note", "daemon", str(error), remedy)
-        yield _real_time("" if UNIT.exists() else realtime.ask("alsa").text)
+        yield _real_time("" if UNIT.exists() else realtime.request_real_time("alsa").text)
         return
     yield ok("daemon", f"plays {shown.get('rig', '')}")
     if shown.get("reload"):

@@ -14,7 +14,7 @@ import os
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
@@ -24,7 +24,9 @@ except (ImportError, OSError) as error:
     remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
     raise need("JACK-Client", "zerobeat[jack]", remedy) from None
 
-_OWN_PREFIX = ("zerobeat in ", "zerobeat out ")
+_OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
+MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
+PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
 
 
 class JackPatch:
@@ -47,6 +49,7 @@ class JackPatch:
         self._client.set_shutdown_callback(self._shut)
         self._client.set_port_registration_callback(lambda port, register: self._wake())
         self._client.set_port_connect_callback(lambda a, b, connect: self._wake())
+        self.frames_to_leave = PERIODS_TO_LEAVE * int(self._client.blocksize)
         self._client.activate()
 
     def _shut(self, status: object, reason: str) -> None:
@@ -70,7 +73,7 @@ class JackPatch:
     def ports(self) -> list[PortName]:
         if not self.alive:
             return []
-        return [_port_name(port) for port in self._client.get_ports(is_midi=True)]
+        return _midi_ports(self._client)
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -80,6 +83,8 @@ class JackPatch:
             others = self._client.get_all_connections(port)
         except jack.JackError:
             return False
+        except UnicodeDecodeError:  # of another connection
+            return bool(port.is_connected_to(str(destination.address)))
         return any(other.name == destination.address for other in others)
 
     def connect(self, source: PortName, destination: PortName) -> None:
@@ -128,6 +133,25 @@ def _port_name(port: jack.Port) -> PortName:
     return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
 
 
+def _midi_ports(client: jack.Client) -> list[PortName]:
+    """Return all MIDI ports whose names are UTF-8.
+
+    ``Client.get_ports`` of JACK-Client 0.5 raises as a whole at one name that is not.
+    """
+    pointers = jack._lib.jack_get_ports(client._ptr, b"", MIDI_TYPE, 0)
+    if not pointers:
+        return []
+    found = []
+    place = 0
+    while pointers[place]:
+        with contextlib.suppress(UnicodeDecodeError, jack.JackError):  # gone since it was listed
+            name = jack._ffi.string(pointers[place]).decode()
+            found.append(_port_name(client.get_port_by_name(name)))
+        place += 1
+    jack._lib.jack_free(pointers)
+    return found
+
+
 def list_jack_ports() -> list[PortName]:
     """Return the MIDI ports, also while a daemon plays on the server.
 
@@ -143,7 +167,7 @@ def list_jack_ports() -> list[PortName]:
     except jack.JackOpenError:
         raise PortError(_no_server()) from None
     try:
-        return [_port_name(port) for port in client.get_ports(is_midi=True)]
+        return _midi_ports(client)
     finally:
         client.close()
 

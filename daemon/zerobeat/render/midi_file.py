@@ -24,6 +24,7 @@ from ..engine.wire import Wire
 from ..errors import MidiFileError, one_of
 
 Timed = list[tuple[float, Any]]
+MOST_CLOCKS = 480_000  # 20,000 quarter notes: nearly three hours at 120 a minute
 HIGHEST_DIVISION = 32767  # ticks a quarter note, 15 bits (SMF 1.0, header chunk)
 MOST_BYTES = 64 << 20
 _BAR_METAS = ("set_tempo", "time_signature", "key_signature", "marker", "cue_marker", "text")
@@ -72,6 +73,8 @@ def read_midi_file(path: Path) -> mido.MidiFile:
             (independent songs); or timed in frames.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise MidiFileError(f"{path}: found a folder, pipe or device; allowed: a file")
         if path.stat().st_size > MOST_BYTES:
             raise MidiFileError(f"{path}: found {path.stat().st_size} bytes; allowed: {MOST_BYTES}")
         file = mido.MidiFile(path)
@@ -88,6 +91,9 @@ def read_midi_file(path: Path) -> mido.MidiFile:
         raise MidiFileError(f"{path}: found type 2; allowed: 0 or 1")
     if not 0 < file.ticks_per_beat <= HIGHEST_DIVISION:
         raise MidiFileError(f"{path}: found time in frames; allowed: ticks a quarter note")
+    for track in file.tracks:
+        if any(message.type == "set_tempo" and message.tempo == 0 for message in track):
+            raise MidiFileError(f"{path}: found a tempo of 0; allowed: above 0")
     return file
 
 
@@ -184,6 +190,9 @@ def _clocks_s(tempo_map: TempoMap, division: int, end_s: float) -> list[float]:
     """Return the times of MIDI clocks from the file's beginning to its end."""
     found: list[float] = []
     while (at_s := tempo_map.seconds(len(found) * division / TICKS_A_QUARTER)) <= end_s:
+        if len(found) >= MOST_CLOCKS:
+            quarters = MOST_CLOCKS // TICKS_A_QUARTER
+            raise MidiFileError(f"found over {quarters} quarter notes; allowed: no more")
         found.append(at_s)
     return found
 

@@ -213,6 +213,8 @@ def read_backup(path: Path) -> dict[str, bytes]:
     """
     contents: dict[str, bytes] = {}
     try:
+        if path.exists() and not path.is_file():
+            raise StoreError(f"{path}: found a folder, pipe or device; allowed: a backup's file")
         with gzip.open(path) as packed:
             raw = packed.read(_LARGEST_TAR_BYTES)
         if len(raw) == _LARGEST_TAR_BYTES:

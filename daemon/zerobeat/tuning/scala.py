@@ -153,6 +153,8 @@ def parse_kbm(content: bytes, file: str, scale: Scale) -> KeyboardMap:
 
 def _read(path: str | PathLike[str]) -> bytes:
     try:
+        if Path(path).is_fifo() or Path(path).is_char_device():  # a pipe would be waited for
+            raise ScaleFileError(f"{path}: found a pipe or device; allowed: a file")
         with open(path, "rb") as stream:
             content = stream.read(MAX_FILE_BYTES + 1)
     except OSError as error:

@@ -287,6 +287,10 @@ class Pedals:
         else:
             said = act(outputs)
             self.refused = False
+            if quiet:
+                self._shared.pedal_moved_s = self._shared.now_s
+            else:
+                self._shared.acts += 1
             self.layers_changed(outputs)
         if not quiet or self.said == "":
             self.said = f"{name}: {said}"
