@@ -169,6 +169,11 @@ class Revert:
 
 
 @dataclass(frozen=True, slots=True)
+class Undo:
+    """Want again what was wanted before the last change of a setting, as the hold says."""
+
+
+@dataclass(frozen=True, slots=True)
 class UseProfile:
     """Correct a voice by another profile: at once where it is silent, else from its next note."""
 
@@ -247,6 +252,7 @@ Command = (
     | ReleaseVoice
     | SceneStored
     | Revert
+    | Undo
     | UseProfile
     | SourceLost
     | OutputLost
