@@ -38,7 +38,7 @@ def package(target) -> str:
 def install_package(box: DebianRoot, target) -> None:
     """As a player would: the package, and what it needs out of the bundle's folder."""
     bundle = unpack(box, target)
-    box.do(f"apt-get install -y -qq {bundle}/debs/*.deb {package(target)}")
+    box.do(f"apt-get install -y -qq --no-install-recommends {bundle}/debs/*.deb {package(target)}")
 
 
 def emulated(target) -> bool:
@@ -75,7 +75,7 @@ def test_a_bundle_again_and_back_keeps_rig_and_state(box, target, corrected):
 
 def test_a_damaged_bundle_is_refused(box, target):
     bundle = unpack(box, target)
-    box.do(f"echo x >>{bundle}/wheels/mido-*.whl")
+    box.do(f"echo x | tee -a {bundle}/wheels/mido-*.whl")
     with pytest.raises(ReleaseError, match="a file of the bundle is damaged: copy it again"):
         box.do(f"{bundle}/install")
     box.do("! test -e /opt/zerobeat")
