@@ -129,6 +129,25 @@ def test_no_circle_between_folders():
     tuple(TopologicalSorter(graph).static_order())  # raises CycleError
 
 
+def test_no_module_of_the_engine_imports_in_a_circle():
+    """Imports for type checking alone count as well: they are how a circle hides."""
+    graph = {
+        module_of(path): {name for name in imported(path)[0] if name.startswith("engine")}
+        for path in FILES
+        if module_of(path).startswith("engine.")
+    }
+    for module, others in graph.items():  # importing a package runs its __init__, which is empty
+        others -= {module, "engine", "engine.pedals"}
+    tuple(TopologicalSorter(graph).static_order())  # raises CycleError
+
+
+def test_no_part_of_the_engine_reaches_through_the_engine():
+    for path in FILES:
+        if module_of(path).startswith("engine."):
+            assert "self._engine" not in path.read_text(), path
+            assert "TYPE_CHECKING" not in path.read_text(), path
+
+
 def test_no_module_name_is_used_twice():
     """Commands are named after what a player types, so they may share a name."""
     names = [m.rpartition(".")[2] for m in MODULES if not m.startswith("commands.")]

@@ -60,6 +60,10 @@ class StoreError(ZerobeatError):
     """A file of the daemon's own that cannot be written or read back."""
 
 
+class NewerFormatError(StoreError):
+    """A file of the daemon's own whose format only a later version reads."""
+
+
 class CommandError(ZerobeatError):
     """A command that names something the rig does not have."""
 

@@ -11,14 +11,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import final
 
 NOTE_OFF_VELOCITY = 64
+BANK_MSB, BANK_LSB = 0, 32
 SUSTAIN = 64
+PRESSED = 64  # a switch's controller value from here on is "down" (F6)
 ALL_SOUND_OFF = 120
 RESET_CONTROLLERS = 121
 ALL_NOTES_OFF = 123
+# Data entry, increments, parameter numbers (RPN, NRPN).
+PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
+# These and bank, sustain and mode messages mean something only in order.
+ORDERED_CONTROLLERS = PARAMETER_CONTROLLERS | {BANK_MSB, BANK_LSB, SUSTAIN, *range(120, 128)}
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class NoteOn:
     channel: int
@@ -26,6 +34,7 @@ class NoteOn:
     velocity: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class NoteOff:
     channel: int
@@ -33,6 +42,7 @@ class NoteOff:
     velocity: int = NOTE_OFF_VELOCITY
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class PolyPressure:
     channel: int
@@ -40,6 +50,7 @@ class PolyPressure:
     value: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class ControlChange:
     channel: int
@@ -47,24 +58,28 @@ class ControlChange:
     value: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class ProgramChange:
     channel: int
     program: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class ChannelPressure:
     channel: int
     value: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class PitchBend:
     channel: int
     bend: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class SongPosition:
     """Sixteenths since the start of the song; one is six clocks."""
@@ -72,6 +87,7 @@ class SongPosition:
     sixteenths: int
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class SysEx:
     """A whole exclusive message, ``F0`` to ``F7`` included."""
@@ -79,6 +95,7 @@ class SysEx:
     content: bytes
 
 
+@final
 @dataclass(frozen=True, slots=True)
 class System:
     """A message of one status byte and at most one data byte that carries no pitch.
@@ -185,25 +202,24 @@ def encode(message: Message) -> bytes:
     >>> encode(PitchBend(0, 0)).hex(" ")
     'e0 00 40'
     """
-    kind = type(message)
-    if kind is PitchBend:
+    if type(message) is NoteOn:
+        return bytes((0x90 | message.channel, message.note, message.velocity))
+    if type(message) is PitchBend:
         raw = message.bend + 8192
         return bytes((0xE0 | message.channel, raw & 0x7F, raw >> 7))
-    if kind is NoteOn:
-        return bytes((0x90 | message.channel, message.note, message.velocity))
-    if kind is NoteOff:
+    if type(message) is NoteOff:
         return bytes((0x80 | message.channel, message.note, message.velocity))
-    if kind is ControlChange:
+    if type(message) is ControlChange:
         return bytes((0xB0 | message.channel, message.controller, message.value))
-    if kind is ProgramChange:
+    if type(message) is ProgramChange:
         return bytes((0xC0 | message.channel, message.program))
-    if kind is ChannelPressure:
+    if type(message) is ChannelPressure:
         return bytes((0xD0 | message.channel, message.value))
-    if kind is PolyPressure:
+    if type(message) is PolyPressure:
         return bytes((0xA0 | message.channel, message.note, message.value))
-    if kind is SongPosition:
+    if type(message) is SongPosition:
         return bytes((0xF2, message.sixteenths & 0x7F, message.sixteenths >> 7))
-    if kind is SysEx:
+    if type(message) is SysEx:
         return message.content
     if message.status in (0xF1, 0xF3):
         return bytes((message.status, message.value))

@@ -37,8 +37,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from end_to_end import Ear, times_s, write_case
 
-from kit.daemon import Daemon
-from kit.jack import JackServer, Player
+from kit.daemon_process import DaemonProcess
+from kit.jack import JackServer, MidiSender
 from zerobeat.client.daemon_client import Client
 
 KEYS, BLOCKS = 2000, 6
@@ -71,10 +71,10 @@ except OSError as error:  # thrown out: why stands in the last answer
 TERMINALS = """\
 import contextlib, select, sys
 sys.path.insert(0, sys.argv[1])
-from kit.desk import Console
+from kit.control_socket import ConsoleProcess
 environment = dict(pair.split("=", 1) for pair in sys.argv[3:])
 with contextlib.ExitStack() as stack:
-    consoles = [Console(environment, ("status",)) for _ in range(int(sys.argv[2]))]
+    consoles = [ConsoleProcess(environment, ("status",)) for _ in range(int(sys.argv[2]))]
     for console in consoles:
         stack.callback(console.close)
     while not select.select([sys.stdin], (), (), 0.05)[0]:
@@ -116,7 +116,7 @@ def write_scenes(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def crowd(daemon: Daemon, answers: list[tuple[str, float, str]]) -> Iterator[None]:
+def crowd(daemon: DaemonProcess, answers: list[tuple[str, float, str]]) -> Iterator[None]:
     """Let the crowd in; what the worker measured is added to ``answers``."""
     path = str(daemon.folder / "zerobeat/control")
     policy = os.sched_getscheduler(0), os.sched_getparam(0)
@@ -167,12 +167,12 @@ def measure(keys: int, blocks: int) -> bool:
     with (
         tempfile.TemporaryDirectory() as folder,
         JackServer(period_frames=32, synchronous=False) as server,
-        Player("keys") as player,
+        MidiSender("keys") as player,
         contextlib.closing(Ear("octo")) as ear,
     ):
         write_case(Path(folder))
         write_scenes(Path(folder))
-        with Daemon(Path(folder) / "rig.yaml", server.environment) as daemon:
+        with DaemonProcess(Path(folder) / "rig.yaml", server.environment) as daemon:
             daemon.wait_for_line("connected: input keys, output octo")
             time.sleep(0.5)
             for block in range(blocks):

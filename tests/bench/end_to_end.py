@@ -35,8 +35,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import rtmidi
 
-from kit.daemon import Daemon, write_rig
-from kit.jack import JackServer, Player
+from kit.daemon_process import DaemonProcess, write_rig
+from kit.jack import JackServer, MidiSender
 
 NOTES = 5000
 PAIRS = 6
@@ -122,7 +122,7 @@ class Ear:
         self._in.delete()
 
 
-def times_s(keys: Player, ear: Ear, notes: int, seed: int) -> tuple[list[float], int]:
+def times_s(keys: MidiSender, ear: Ear, notes: int, seed: int) -> tuple[list[float], int]:
     """Return what each key took, shortest first, and how many were lost."""
     rng = random.Random(seed)
     found: list[float] = []
@@ -208,14 +208,14 @@ def pair_of_runs(folder: Path, notes: int, first: str, seed: int, busy: bool) ->
     names = ["zerobeat", "echo"] if first == "zerobeat" else ["echo", "zerobeat"]
     with contextlib.ExitStack() as stack:
         server = stack.enter_context(JackServer(period_frames=32, synchronous=False))
-        ends: dict[str, tuple[Player, Ear]] = {}
+        ends: dict[str, tuple[MidiSender, Ear]] = {}
         for name in names:
             own = name == "zerobeat"
-            player = stack.enter_context(Player("keys" if own else "bare"))
+            player = stack.enter_context(MidiSender("keys" if own else "bare"))
             ear = stack.enter_context(contextlib.closing(Ear("octo" if own else "echoed")))
             ends[name] = (player, ear)
             if own:
-                daemon = Daemon(folder / "rig.yaml", server.environment)
+                daemon = DaemonProcess(folder / "rig.yaml", server.environment)
                 stack.enter_context(daemon)
                 daemon.wait_for_line("connected: input keys, output octo")
             else:

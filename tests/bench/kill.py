@@ -22,8 +22,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from kit.daemon import Daemon, write_rig
-from kit.jack import JackServer, Player, Recorder, wait_until
+from kit.daemon_process import DaemonProcess, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, wait_until
 
 KILLS = 50
 VOICES = 8
@@ -32,13 +32,13 @@ BOUND_S = 2.0
 ON, OFF = (0x90, 60, 100), (0x80, 60, 64)
 
 
-def times_of(octo: Recorder, after: int, kind: int) -> list[float]:
+def times_of(octo: MidiRecorder, after: int, kind: int) -> list[float]:
     """Return when each message of a kind came."""
     return [at_s for at_s, content in octo.heard[after:] if content[0] & 0xF0 == kind]
 
 
 def one_kill(
-    server: JackServer, daemon: Daemon, keys: Player, octo: Recorder
+    server: JackServer, daemon: DaemonProcess, keys: MidiSender, octo: MidiRecorder
 ) -> tuple[float, float]:
     """Kill once; return seconds to the release and to the next notes."""
     before = len(octo.heard)
@@ -69,9 +69,9 @@ def main() -> int:
         rig = write_rig(Path(folder), VOICES)
         with (
             JackServer(period_frames=256, synchronous=False) as server,
-            Player("keys") as keys,
-            Recorder("octo") as octo,
-            Daemon(rig, server.environment) as daemon,
+            MidiSender("keys") as keys,
+            MidiRecorder("octo") as octo,
+            DaemonProcess(rig, server.environment) as daemon,
         ):
             daemon.wait_for_line("connected: input keys, output octo")
             rows = [one_kill(server, daemon, keys, octo) for _ in range(kills)]

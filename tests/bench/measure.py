@@ -23,14 +23,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from zerobeat.measure.curve.fit import Aim, Fit
-from zerobeat.measure.curve.plan import Plan
-from zerobeat.measure.pitch.take import run
+from zerobeat.measure.curve.fit_result import Aim, CurveFit
+from zerobeat.measure.curve.plan import MeasuringPlan
+from zerobeat.measure.pitch.take import run_plan
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.scenario import random_case
-from zerobeat.sim.virtual_case import Case, Mixer
+from zerobeat.sim.virtual_case import Mixer, VirtualCase
+from zerobeat.sim.virtual_converter import ConverterModel, VirtualConverter
 from zerobeat.tuning.bend import cents_to_bend, nearest_note
 from zerobeat.tuning.tracking import TrackingCurve
 
@@ -40,14 +40,16 @@ MOST_TAKES, MOST_SOUND_S = 12, 15.0
 HISS = 0.001
 
 
-def measured(case: Case, channel: int, aim: Aim) -> tuple[Fit, float]:
+def measured(case: VirtualCase, channel: int, aim: Aim) -> tuple[CurveFit, float]:
     listener = VirtualListener(case, channel, start_s=WARM_S)
-    plan = Plan(aim)
-    run(plan, listener)
+    plan = MeasuringPlan(aim)
+    run_plan(plan, listener)
     return plan.result(), listener.now_s
 
 
-def left(case: Case, fit: Fit, at_s: float, errors: tuple[float, ...] | None = None) -> np.ndarray:
+def left(
+    case: VirtualCase, fit: CurveFit, at_s: float, errors: tuple[float, ...] | None = None
+) -> np.ndarray:
     """Return what is left, in cents, when each semitone is asked for and sounds."""
     reach = case.converter.bend_range_cents(0)
     off = []
@@ -63,7 +65,7 @@ def left(case: Case, fit: Fit, at_s: float, errors: tuple[float, ...] | None = N
     return np.array(off)
 
 
-def between_steps(case: Case, curve: TrackingCurve, at_s: float) -> np.ndarray:
+def between_steps(case: VirtualCase, curve: TrackingCurve, at_s: float) -> np.ndarray:
     """Return the curve's error, the converter's steps averaged out."""
     reach = case.converter.bend_range_cents(0)
     step = case.converter.step_cents(0)
@@ -75,7 +77,7 @@ def between_steps(case: Case, curve: TrackingCurve, at_s: float) -> np.ndarray:
     return np.array(off)
 
 
-def by_line(fit: Fit) -> np.ndarray:
+def by_line(fit: CurveFit) -> np.ndarray:
     """Return how far readings leave the straight line through them."""
     x = np.array([r.note for r in fit.readings], float)
     y = np.array([r.cents for r in fit.readings])
@@ -133,12 +135,12 @@ def coarse(count: int, verbose: bool) -> int:
     return failed
 
 
-def random_oscillator(seed: int, bits: int = 16) -> Case:
+def random_oscillator(seed: int, bits: int = 16) -> VirtualCase:
     """Return the case of ``random_case`` with one voice and a converter of so many bits."""
     case = random_case(seed, 1)
     model = replace(case.converter.model.dacs[0], bits=bits)
-    converter = Converter(ConverterModel(dacs={0: model}), seed)
-    return Case(converter, case.oscillators, mixer=Mixer(hiss_level=HISS), seed=seed)
+    converter = VirtualConverter(ConverterModel(dacs={0: model}), seed)
+    return VirtualCase(converter, case.oscillators, mixer=Mixer(hiss_level=HISS), seed=seed)
 
 
 def wrong_notes(count: int, verbose: bool) -> int:
@@ -149,8 +151,8 @@ def wrong_notes(count: int, verbose: bool) -> int:
         rng = np.random.default_rng([seed, 0xBAD])
         wrong = {n: float(rng.choice((0.0, rng.normal(0.0, 8.0)))) for n in range(128)}
         model = ConverterModel(note_errors_cents=wrong, dac=DacModel(bits=16))
-        case = Case(
-            Converter(model, seed), base.oscillators, mixer=Mixer(hiss_level=HISS), seed=seed
+        case = VirtualCase(
+            VirtualConverter(model, seed), base.oscillators, mixer=Mixer(hiss_level=HISS), seed=seed
         )
         aim = Aim("reed", LOWEST - 1, HIGHEST + 1, every_semitone=True, most_takes=200)
         fit, now_s = measured(case, 0, aim)

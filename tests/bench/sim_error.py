@@ -15,7 +15,7 @@ import sys
 import numpy as np
 
 from zerobeat.sim.scenario import random_case
-from zerobeat.sim.virtual_case import Case
+from zerobeat.sim.virtual_case import VirtualCase
 from zerobeat.tuning import bend
 from zerobeat.tuning.readings import Reading
 from zerobeat.tuning.tracking import TrackingCurve
@@ -27,7 +27,7 @@ WARM_S = 3000.0
 BOUND = 1.5
 
 
-def read(case: Case, channel: int, note: int, rng: np.random.Generator) -> Reading | None:
+def read(case: VirtualCase, channel: int, note: int, rng: np.random.Generator) -> Reading | None:
     """Return a reading, dithered over one converter step."""
     reach = case.converter.bend_range_cents(channel)
     step = case.converter.step_cents(channel)
@@ -40,7 +40,9 @@ def read(case: Case, channel: int, note: int, rng: np.random.Generator) -> Readi
     return Reading(100.0 * note, error + float(rng.normal(0.0, NOISE_CENTS)), NOISE_CENTS)
 
 
-def left(case: Case, channel: int, curve: TrackingCurve, rng: np.random.Generator) -> np.ndarray:
+def left(
+    case: VirtualCase, channel: int, curve: TrackingCurve, rng: np.random.Generator
+) -> np.ndarray:
     """Return the errors in cents of pitches asked for all over the usable range."""
     reach = case.converter.bend_range_cents(channel)
     errors = []

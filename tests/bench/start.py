@@ -28,8 +28,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from kit.daemon import Daemon
-from kit.jack import JackServer, Player, Recorder, wait_until
+from kit.daemon_process import DaemonProcess
+from kit.jack import JackServer, MidiRecorder, MidiSender, wait_until
 
 STARTS = 10
 WARMING = 2
@@ -84,7 +84,7 @@ def memory_mb(status: str) -> tuple[float, float]:
     return vmrss, shared
 
 
-def one_start(rig: Path, server: JackServer, keys: Player) -> tuple[float, float, float]:
+def one_start(rig: Path, server: JackServer, keys: MidiSender) -> tuple[float, float, float]:
     """Start once; return seconds to the first corrected note, VmRSS and RssShmem in MB."""
     stop = threading.Event()
 
@@ -93,12 +93,12 @@ def one_start(rig: Path, server: JackServer, keys: Player) -> tuple[float, float
             keys.send((0x90, 60, 100))
             keys.send((0x80, 60, 64))
 
-    with Recorder("octo") as octo:
+    with MidiRecorder("octo") as octo:
         presser = threading.Thread(target=press)
         presser.start()
         try:
             start_s = time.monotonic()
-            with Daemon(rig, server.environment) as daemon:
+            with DaemonProcess(rig, server.environment) as daemon:
                 wait_until(lambda: is_corrected(list(octo.heard)) is not None, 20.0, "a note")
                 status = Path(f"/proc/{daemon.pid}/status").read_text()
         finally:
@@ -122,10 +122,10 @@ def bare_client_mb(server: JackServer) -> tuple[float, float]:
     return memory_mb(done.stdout)
 
 
-def heavy_modules(rig: Path, server: JackServer, keys: Player) -> list[str]:
+def heavy_modules(rig: Path, server: JackServer, keys: MidiSender) -> list[str]:
     """Return which of HEAVY a daemon imports from start to end, a key between (-X importtime)."""
     python = (sys.executable, "-X", "importtime", "-m", "zerobeat")
-    with tempfile.TemporaryDirectory(prefix="zb") as folder, Recorder("octo") as octo:
+    with tempfile.TemporaryDirectory(prefix="zb") as folder, MidiRecorder("octo") as octo:
         environment = server.environment | {
             "XDG_RUNTIME_DIR": folder,
             "STATE_DIRECTORY": f"{folder}/state",
@@ -152,7 +152,7 @@ def main() -> int:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         server = stack.enter_context(JackServer())
-        keys = stack.enter_context(Player("keys"))
+        keys = stack.enter_context(MidiSender("keys"))
         rig = write_rig(folder)
         rows = [one_start(rig, server, keys) for _ in range(WARMING + starts)][WARMING:]
         loaded = heavy_modules(rig, server, keys)

@@ -18,8 +18,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from kit.daemon import ZEROBEAT, Daemon
-from kit.jack import STEADY_REED, JackServer, OscillatorBank, Player
+from kit.daemon_process import ZEROBEAT, DaemonProcess
+from kit.jack import STEADY_REED, JackServer, MidiSender, OscillatorBank
 
 VOICES = 8
 DETUNES = (-12.0, 9.0, -5.0, 3.0, 14.0, -8.0, 6.0, -2.0)
@@ -48,11 +48,11 @@ def run(mixed: bool) -> tuple[float, float, dict[int, float]]:
     with (
         tempfile.TemporaryDirectory() as folder,
         JackServer(1024) as server,
-        Player("keys"),
+        MidiSender("keys"),
         OscillatorBank(DETUNES, program=STEADY_REED, mixed=mixed) as bank,
     ):
         server.wait_for_port(bank.audio_port(0 if mixed else VOICES - 1))
-        with Daemon(write_rig(Path(folder), mixed), server.environment) as daemon:
+        with DaemonProcess(write_rig(Path(folder), mixed), server.environment) as daemon:
             daemon.wait_for_line("output octo")
             start_s = time.monotonic()
             done = subprocess.run(

@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from kit.sessions import SESSIONS, play
+from kit.golden_sessions import SESSIONS, play
 from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.wire import Marker
 from zerobeat.midi import ControlChange, PitchBend, encode

@@ -1,4 +1,4 @@
-"""Which voices are read together, at which notes, and how progress is shown."""
+"""Voices read side by side, the notes of a touch-up, and the progress line."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ REED = Voice("reed", "quad", 0, lowest_note=24, highest_note=96)
     ],
 )
 def test_neither_unison_nor_harmonics_sound_side_by_side(pitches, together):
-    """Neighbours pull each other through the supply."""
+    """Oscillators pull each other through the power supply."""
     assert apart(pitches) == together
 
 
@@ -71,4 +71,4 @@ def test_progress_is_one_line_of_a_terminal_and_lines_of_a_file(monkeypatch):
     assert terminal.getvalue().endswith("\rkept\n") or terminal.getvalue().endswith("\r" + "kept\n")
     assert max(map(len, terminal.getvalue().split("\r"))) <= 40
     assert "\x1b" not in terminal.getvalue()  # nothing for NO_COLOR to take away
-    assert file.getvalue().splitlines() == ["x" * 100, "kept"]  # told every few seconds
+    assert file.getvalue().splitlines() == ["x" * 100, "kept"]  # at most every few seconds

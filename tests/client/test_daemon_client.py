@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.desk import Desk
+from kit.control_socket import ControlSocketHarness
 from zerobeat.client.ask_daemon import value_of
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import ControlError
@@ -22,7 +22,7 @@ SCALES = Path(__file__).resolve().parents[2] / "profiles/scales"
 
 @pytest.fixture
 def desk(tmp_path):
-    with Desk(tmp_path) as running:
+    with ControlSocketHarness(tmp_path) as running:
         yield running
 
 
@@ -52,7 +52,7 @@ def test_without_permission_one_line_names_the_group():
         "os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
         "try: Client()\nexcept Exception as error: print(error)"
     )
-    with tempfile.TemporaryDirectory(prefix="zb") as name, Desk(Path(name)) as desk:
+    with tempfile.TemporaryDirectory(prefix="zb") as name, ControlSocketHarness(Path(name)) as desk:
         os.chmod(name, 0o755)
         done = subprocess.run(
             [sys.executable, "-c", code],

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import ZEROBEAT
+from kit.daemon_process import ZEROBEAT
 from kit.jack import wait_until
 from zerobeat.state import backup
 from zerobeat.state.state_lock import StateLock

@@ -27,7 +27,7 @@ def samples_of(path):
 
 
 def cents_off(path, voice):
-    """Return what Praat hears of each written note of a voice, less what is written."""
+    """Return the pitch by Praat of each written note of a voice, less the written pitch."""
     samples = samples_of(path)
     found = []
     for name, start, beats, key in PHRASE:

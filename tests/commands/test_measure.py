@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 import soundfile
 
-from kit.measuring import case_of, truth
+from kit.virtual_voices import case_of, truth
 from zerobeat.calibration import measurement as measuring
 from zerobeat.cli import main
-from zerobeat.commands.measure import NOT_KEPT, _kept, notes_of
+from zerobeat.commands.measure import NOT_KEPT, _keep_measured, parse_note_list
 from zerobeat.config.converter_file import load_converter
 from zerobeat.config.profile_file import load_profile
 from zerobeat.errors import MeasureError
 from zerobeat.measure.audio.wav import read_wav
-from zerobeat.measure.curve.proof import Checked, judge
-from zerobeat.measure.pitch.take import Request
+from zerobeat.measure.curve.proof import CheckNoteResult, judge_check_notes
+from zerobeat.measure.pitch.take import TakeRequest
 from zerobeat.midi import NoteOn, encode
 from zerobeat.render.virtual_listener import VirtualListener
 from zerobeat.runtime_directory import Lock, runtime_directory
@@ -90,7 +90,7 @@ def test_keys_of_a_voice_with_panel_octaves_are_those_a_tuner_shows(rig, measure
     assert stored("bass").panel_octaves == -1
 
 
-def test_every_bad_line_of_a_typed_table_is_told(rig, measure):
+def test_every_bad_line_of_a_typed_table_is_reported(rig, measure):
     (rig / "reed.txt").write_text("C4 3.2\nH4 1\nC5\nC5 1,5\n60 abc\n60 5000\n")
     err = measure("reed", "--readings", "reed.txt", status=78)
     lines = err.splitlines()
@@ -122,7 +122,8 @@ def test_too_little_is_refused(rig, measure, text, words):
 
 def test_readings_of_a_profile_file_are_fitted_again(rig, measure):
     (rig / "mine.yaml").write_text(
-        "voice: reed\nreadings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, cents: 3}]\n"
+        "voice: reed\n"
+        "readings: [{note: 36, cents: 1}, {note: 60, cents: 2}, {note: 84, cents: 3}]\n"
     )
     measure("reed", "--readings", "mine.yaml")
     assert curve_of().sounding(6000.0) == pytest.approx(6002.0, abs=0.3)
@@ -157,7 +158,7 @@ def sweep_of(case, notes, gap_s=0.15, held_s=0.5):
     listener = VirtualListener(case, 0, start_s=3000.0)
     parts = [np.zeros(24_000)]
     for note in notes:
-        samples, _ = listener.record(Request("reed", note, 0.0, held_s, "reading", 0.0))
+        samples, _ = listener.record(TakeRequest("reed", note, 0.0, held_s, "reading", 0.0))
         parts += [np.asarray(samples, float), np.zeros(round(gap_s * 48_000))]
     return np.concatenate(parts), listener.now_s
 
@@ -274,17 +275,17 @@ def test_a_virtual_voice_is_measured_and_proved_and_not_kept(rig, measure):
     assert not (state_directory() / "profiles").exists()
 
 
-class Jumping:
-    """A listener whose voice jumps when the check notes come corrected."""
+class JumpingListener:
+    """A listener whose voice goes sharp when the check notes are corrected."""
 
     def __init__(self, inside):
         self.inside = inside
 
     def listen(self, request):
-        heard = self.inside.listen(request)
+        take = self.inside.listen(request)
         if request.purpose != "check" or request.bend_cents == 0.0:
-            return heard
-        return replace(heard, pitch=replace(heard.pitch, hertz=heard.pitch.hertz * 1.02))
+            return take
+        return replace(take, pitch=replace(take.pitch, hertz=take.pitch.hertz * 1.02))
 
 
 def test_worse_than_what_is_there_is_not_kept_unless_accepted(rig, measure, capsys):
@@ -292,27 +293,29 @@ def test_worse_than_what_is_there_is_not_kept_unless_accepted(rig, measure, caps
     measure("reed", "--readings", "good.txt")
     before = stored()
     loaded = load_rig("rig.yaml")
-    voice = measuring.voice_of(loaded, "reed")
+    voice = measuring.find_voice(loaded, "reed")
     voice = replace(voice, curve=None)  # played raw the check notes have no bend
-    listener = Jumping(VirtualListener(case_of(), 0, start_s=3000.0))
+    listener = JumpingListener(VirtualListener(case_of(), 0, start_s=3000.0))
     found = measuring.by_listening(
         listener, measuring.aim_of(loaded, voice), voice, loaded.converters["quad"]
     )
     assert "cents off, where it was" in found.worse
     args = argparse.Namespace(out=None, virtual=None, accept=False, socket=None)
-    assert _kept(args, loaded, found) == NOT_KEPT
+    assert _keep_measured(args, loaded, found) == NOT_KEPT
     assert "not kept" in capsys.readouterr().err
     assert stored() == before
     args.accept = True
-    assert _kept(args, loaded, found) == 0
+    assert _keep_measured(args, loaded, found) == 0
     assert stored() != before
 
 
 def test_verdict_on_check_notes():
-    assert judge([Checked(50, 8.0, 1.5), Checked(70, -0.2, 0.5)]).good  # better than before
-    assert judge([Checked(50, 0.0, 0.9)]).good  # within a cent
-    assert not judge([Checked(50, 0.1, 3.0)]).good
-    assert not judge([Checked(50, 1.0, None)]).good
+    assert judge_check_notes(
+        [CheckNoteResult(50, 8.0, 1.5), CheckNoteResult(70, -0.2, 0.5)]
+    ).good  # better than before
+    assert judge_check_notes([CheckNoteResult(50, 0.0, 0.9)]).good  # within a cent
+    assert not judge_check_notes([CheckNoteResult(50, 0.1, 3.0)]).good
+    assert not judge_check_notes([CheckNoteResult(50, 1.0, None)]).good
 
 
 @pytest.mark.parametrize(
@@ -322,9 +325,9 @@ def test_verdict_on_check_notes():
 def test_lists_of_notes(text, notes):
     if notes is None:
         with pytest.raises(MeasureError, match="--notes: found"):
-            notes_of(text)
+            parse_note_list(text)
     else:
-        assert notes_of(text) == notes
+        assert parse_note_list(text) == notes
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.desk import SINCE_S, Desk
+from kit.control_socket import SINCE_S, ControlSocketHarness
 from zerobeat.console.screen import clean, fit, lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
@@ -19,7 +19,7 @@ SCREENS = Path(__file__).parent / "screens"
 
 @pytest.fixture
 def desk(tmp_path):
-    with Desk(tmp_path) as running:
+    with ControlSocketHarness(tmp_path) as running:
         yield running
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import write_rig
+from kit.daemon_process import write_rig
 from zerobeat.doctor import midi_checks as doctor_midi
 from zerobeat.ports.patch import SEQUENCER
 from zerobeat.ports.port_name import PortName

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon, open_notes
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 TICK_S = 0.02
@@ -30,7 +30,7 @@ scene:
 """
 
 
-def zerobeat(daemon: Daemon, *arguments: str) -> str:
+def zerobeat(daemon: DaemonProcess, *arguments: str) -> str:
     done = subprocess.run(
         [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
     )
@@ -38,7 +38,7 @@ def zerobeat(daemon: Daemon, *arguments: str) -> str:
     return done.stdout
 
 
-def shown(daemon: Daemon) -> dict:
+def shown(daemon: DaemonProcess) -> dict:
     return json.loads(zerobeat(daemon, "status", "--json"))
 
 
@@ -51,10 +51,10 @@ def test_a_change_lands_on_the_bar_of_a_real_clock(tmp_path: Path):
     rig.write_text(RIG)
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Player("steps") as steps,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiSender("steps") as steps,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, input steps, output octo")
         start = len(octo.wait_for(12))  # two bend ranges

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError
 
@@ -24,7 +24,7 @@ def write_case(folder: Path) -> Path:
     return write_rig(folder, voices=2, more="scenes: [plain, fifth]\n")
 
 
-def zerobeat(daemon: Daemon, *arguments: str) -> str:
+def zerobeat(daemon: DaemonProcess, *arguments: str) -> str:
     done = subprocess.run(
         [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
     )
@@ -35,9 +35,9 @@ def zerobeat(daemon: Daemon, *arguments: str) -> str:
 def test_set_recall_and_status_act_on_a_daemon_that_plays(tmp_path):
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         start = len(octo.wait_for(12))  # two bend ranges
@@ -71,9 +71,9 @@ def test_floods_and_sleepers_cost_no_note(tmp_path):
     """T7: every note comes out, in order, while clients misbehave."""
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         octo.wait_for(12)
@@ -122,9 +122,9 @@ def test_a_client_that_dies_while_it_measures_leaves_nothing_sounding(tmp_path):
     )
     with (
         JackServer() as server,
-        Player("keys"),
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys"),
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         octo.wait_for(12)
@@ -146,9 +146,9 @@ def test_a_client_that_dies_while_it_measures_leaves_nothing_sounding(tmp_path):
 def test_a_key_takes_the_voices_back_from_a_client_that_measures(tmp_path):
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         octo.wait_for(12)

@@ -8,8 +8,8 @@ import subprocess
 
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -44,10 +44,10 @@ def test_the_next_event_plays(tmp_path, stage):
     (tmp_path / "hook").mkdir()
     hook = HOOK.format(module=module, owner=owner, name=name, when=when)
     (tmp_path / "hook" / "sitecustomize.py").write_text(hook)
-    with JackServer() as server, Recorder("octo") as octo, Player("keys") as keys:
+    with JackServer() as server, MidiRecorder("octo") as octo, MidiSender("keys") as keys:
         path = f"{tmp_path / 'hook'}:{os.environ.get('PYTHONPATH', '')}"
         environment = dict(server.environment) | {"PYTHONPATH": path}
-        with Daemon(write_rig(tmp_path), environment) as daemon:
+        with DaemonProcess(write_rig(tmp_path), environment) as daemon:
             daemon.wait_for_line("connected: input keys, output octo")
             for _ in range(3):  # the fault, three times; told once
                 keys.send(bytes((0x90, 61, 100)))

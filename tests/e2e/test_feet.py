@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 SCENE = "title: {name}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
@@ -46,11 +46,11 @@ def write_case(folder: Path, more: str = "") -> Path:
     return path
 
 
-def status(daemon: Daemon) -> dict:
+def status(daemon: DaemonProcess) -> dict:
     return json.loads(zerobeat(daemon, "status", "--json"))
 
 
-def zerobeat(daemon: Daemon, *arguments: str, expect: int = 0) -> str:
+def zerobeat(daemon: DaemonProcess, *arguments: str, expect: int = 0) -> str:
     done = subprocess.run(
         [*ZEROBEAT, *arguments], env=daemon.environment, capture_output=True, text=True, check=False
     )
@@ -59,7 +59,7 @@ def zerobeat(daemon: Daemon, *arguments: str, expect: int = 0) -> str:
 
 
 @contextlib.contextmanager
-def typed(daemon: Daemon, *arguments: str) -> Iterator[subprocess.Popen]:
+def typed(daemon: DaemonProcess, *arguments: str) -> Iterator[subprocess.Popen]:
     """Run a command that waits, past its first line."""
     process = subprocess.Popen(
         [*ZEROBEAT, *arguments],
@@ -77,22 +77,22 @@ def typed(daemon: Daemon, *arguments: str) -> Iterator[subprocess.Popen]:
             process.kill()
 
 
-def wanted(daemon: Daemon) -> str:
+def wanted(daemon: DaemonProcess) -> str:
     shown = status(daemon)
     return shown["waits"]["name"] if shown["waits"] else shown["scene"]
 
 
-def struck(octo: Recorder) -> list[int]:
+def struck(octo: MidiRecorder) -> list[int]:
     return [content[1] for _, content in octo.wait_for_silence() if content[0] & 0xF0 == 0x90]
 
 
 def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Player("feet") as feet,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiSender("feet") as feet,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line(PLAYS)
         keys.send(b"\x90\x3c\x64")
@@ -121,10 +121,10 @@ def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
 def test_recalls_under_load_leave_no_note_hanging(tmp_path):  # F3, N3
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Player("feet") as feet,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiSender("feet") as feet,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line(PLAYS)
         start = len(octo.wait_for(12))
@@ -144,8 +144,8 @@ def test_recalls_under_load_leave_no_note_hanging(tmp_path):  # F3, N3
 def test_the_command_line_recalls_by_step_number_and_name_and_orders_tonight(tmp_path):  # F1, F7
     with (
         JackServer() as server,
-        Recorder("octo"),
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiRecorder("octo"),
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: output octo")
         assert zerobeat(daemon, "recall", "next") == "scene fifth waits for the next note\n"
@@ -170,16 +170,16 @@ def test_the_command_line_recalls_by_step_number_and_name_and_orders_tonight(tmp
 def test_lights_are_complete_after_start_return_and_each_change(tmp_path):  # F8, F9
     with (
         JackServer() as server,
-        Player("keys"),
-        Player("feet") as feet,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys"),
+        MidiSender("feet") as feet,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("waiting for: output feet lights (missing: lamps:in)")
         # Opening a port holds the GIL, which a port here that hears something needs.
         octo.wait_for(12)
         octo.wait_for_silence()
-        with Recorder("lamps") as lamps:
+        with MidiRecorder("lamps") as lamps:
             assert lamps.wait_for(1)[0][1] == b"\xb0\x54\x00"
             feet.send(b"\xb0\x54\x7f")
             assert lamps.wait_for(2)[1][1] == b"\xb0\x54\x7f"
@@ -191,22 +191,22 @@ def test_lights_are_complete_after_start_return_and_each_change(tmp_path):  # F8
             zerobeat(daemon, "bypass")
             lamps.wait_for(5)
         daemon.wait_for_line("lost lamps:in")
-        with Recorder("lamps") as lamps:  # one that forgot all
+        with MidiRecorder("lamps") as lamps:  # one that forgot all
             assert lamps.wait_for(1, 10.0)[0][1] == b"\xb0\x54\x7f"
         assert daemon.stop() == 0
 
 
 def test_a_foot_stores_only_without_the_stage_lock_and_with_two_presses(tmp_path):  # F10
-    def press(feet: Player) -> None:
+    def press(feet: MidiSender) -> None:
         feet.send(b"\xb0\x55\x7f")
         feet.play([(0.1, b"\xb0\x55\x00"), (0.2, b"\xb0\x07\x00")])
 
     with (
         JackServer() as server,
-        Player("keys"),
-        Player("feet") as feet,
-        Recorder("octo"),
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys"),
+        MidiSender("feet") as feet,
+        MidiRecorder("octo"),
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("zerobeat plays")
         wait_until(lambda: status(daemon)["ports"][1]["state"] == "connected")
@@ -251,10 +251,10 @@ def test_random_feet_change_no_file(tmp_path, request):  # F10; an hour of it: -
     rng = random.Random(10)
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Player("feet") as feet,
-        Recorder("octo") as octo,
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiSender("feet") as feet,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line(PLAYS)
         zerobeat(daemon, "store", "mine")
@@ -287,10 +287,10 @@ def test_random_feet_change_no_file(tmp_path, request):  # F10; an hour of it: -
 def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
     with (
         JackServer(period_frames=256, synchronous=False) as server,
-        Player("keys") as keys,
-        Player("feet") as feet,
-        Recorder("octo"),
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiSender("feet") as feet,
+        MidiRecorder("octo"),
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line(PLAYS)
         with typed(daemon, "learn", "--wait", "2") as view:
@@ -377,9 +377,9 @@ BAD = [
 def test_bad_learning_is_one_line(tmp_path):
     with (
         JackServer() as server,
-        Player("feet") as feet,
-        Recorder("octo"),
-        Daemon(write_case(tmp_path), server.environment) as daemon,
+        MidiSender("feet") as feet,
+        MidiRecorder("octo"),
+        DaemonProcess(write_case(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("zerobeat plays")
         for words, error in BAD:

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import Daemon, open_notes
-from kit.evening import ready, status, strike, write_scenes, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_commands import ready, status, strike, write_scenes, zerobeat
+from kit.daemon_process import DaemonProcess, open_notes
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.scene_file import load_scene
 from zerobeat.runtime.disk import MOST_JOBS
@@ -24,7 +24,7 @@ from zerobeat.state.store import Store
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
 
-class Disk:
+class FrozenDisk:
     """A small file system of its own that can be frozen."""
 
     def __init__(self, folder: Path) -> None:
@@ -42,7 +42,7 @@ class Disk:
 
 
 @pytest.fixture
-def disk(tmp_path: Path) -> Iterator[Disk]:
+def disk(tmp_path: Path) -> Iterator[FrozenDisk]:
     if os.getuid() != 0 or not shutil.which("fsfreeze") or not shutil.which("mkfs.ext4"):
         pytest.skip("needs root, fsfreeze and mkfs.ext4, to freeze a file system")
     image = tmp_path / "image"
@@ -54,7 +54,7 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
     if done.returncode != 0:
         folder.rmdir()
         pytest.skip(f"no image can be mounted here: {done.stderr.decode().strip()}")
-    disk = Disk(folder)
+    disk = FrozenDisk(folder)
     yield disk
     disk.thaw()
     subprocess.run(["umount", str(folder)], check=True)
@@ -64,9 +64,11 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
 def test_no_note_and_no_command_waits_for_a_disk_that_does_not_answer(disk, tmp_path):
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, state=disk.folder / "state") as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_scenes(tmp_path), server.environment, state=disk.folder / "state"
+        ) as daemon,
     ):
         ready(daemon, octo)
         zerobeat(daemon, "store")
@@ -109,9 +111,11 @@ def gather(client: Client, refused: list[str], stored: list[str]) -> tuple[list[
 def test_a_stop_releases_every_note_before_it_waits_for_the_disk(disk, tmp_path):
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, state=disk.folder / "state") as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_scenes(tmp_path), server.environment, state=disk.folder / "state"
+        ) as daemon,
     ):
         ready(daemon, octo)
         keys.send(bytes((0x90, 60, 100)))

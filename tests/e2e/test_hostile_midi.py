@@ -7,8 +7,8 @@ import time
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 
@@ -31,9 +31,9 @@ def test_bytes_that_are_no_message_cost_nothing(tmp_path):
     chance = random.Random(3)
     with (
         JackServer() as server,
-        Recorder("octo") as octo,
-        Player("keys") as keys,
-        Daemon(write_rig(tmp_path), server.environment) as daemon,
+        MidiRecorder("octo") as octo,
+        MidiSender("keys") as keys,
+        DaemonProcess(write_rig(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         plays(keys, octo)
@@ -51,9 +51,9 @@ def test_bytes_that_are_no_message_cost_nothing(tmp_path):
 def test_a_cable_that_leads_back_is_muted_named_and_heard_again(tmp_path):
     with (
         JackServer() as server,
-        Recorder("octo") as octo,
-        Player("keys") as keys,
-        Daemon(write_rig(tmp_path, voices=1), server.environment) as daemon,
+        MidiRecorder("octo") as octo,
+        MidiSender("keys") as keys,
+        DaemonProcess(write_rig(tmp_path, voices=1), server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         ends = ("zerobeat out octo:midi", "zerobeat in keys:midi")

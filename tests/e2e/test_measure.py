@@ -18,7 +18,7 @@ import numpy as np
 import parselmouth
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon
+from kit.daemon_process import ZEROBEAT, DaemonProcess
 from kit.jack import (
     RATE_HZ,
     SOUND_FONT,
@@ -27,9 +27,9 @@ from kit.jack import (
     AudioRecorder,
     Hum,
     JackServer,
+    MidiRecorder,
+    MidiSender,
     OscillatorBank,
-    Player,
-    Recorder,
     jack_is_installed,
     wait_until,
 )
@@ -66,7 +66,14 @@ voices:
 class Bench:
     """A daemon that plays the synth, its keyboard, and a hand that reaches the synth itself."""
 
-    def __init__(self, server: JackServer, keys: Player, hand: Player, daemon: Daemon, rig: Path):
+    def __init__(
+        self,
+        server: JackServer,
+        keys: MidiSender,
+        hand: MidiSender,
+        daemon: DaemonProcess,
+        rig: Path,
+    ):
         self.server, self.keys, self.hand = server, keys, hand
         self.daemon, self.rig = daemon, rig
 
@@ -138,13 +145,13 @@ def bench(
     rig.write_text(RIG.format(lowest=LOWEST, highest=HIGHEST, reed=reed, horn=horn, more=more))
     with (
         JackServer(PERIOD) as server,
-        Player("keys") as keys,
-        Player("hand") as hand,
+        MidiSender("keys") as keys,
+        MidiSender("hand") as hand,
         OscillatorBank(DETUNES, program=program, gain=gain) as bank,
     ):
         server.wait_for_port(bank.audio_port(1))
         server.connect(hand.name, bank.midi_port)
-        with Daemon(rig, server.environment) as daemon:
+        with DaemonProcess(rig, server.environment) as daemon:
             daemon.wait_for_line("connected: input keys, output quad")
             yield Bench(server, keys, hand, daemon, rig)
 
@@ -282,7 +289,7 @@ def test_struck_voices_and_a_tap_before_the_vca_are_read(tmp_path):
 
 def test_a_tap_before_the_vca_gets_a_short_soft_note(tmp_path):
     """Nobody in the room hears it: velocity 1, and the gate closed before the take."""
-    with bench(tmp_path, more=", tap: before_vca") as case, Recorder("tap") as tap:
+    with bench(tmp_path, more=", tap: before_vca") as case, MidiRecorder("tap") as tap:
         case.server.connect("zerobeat out quad:midi", tap.name)
         said = case.zerobeat("touchup", "reed", "--dry-run", "--yes", status=1)
         assert "reed: silent: nothing is sounding" in said  # the synth has no such tap

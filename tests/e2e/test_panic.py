@@ -2,9 +2,9 @@
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.evening import ready, strike, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed
+from kit.daemon_commands import ready, strike, zerobeat
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend, parse
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -30,9 +30,9 @@ def test_panic_releases_note_by_note_then_by_channel_then_restores_bends(tmp_pat
         rig.write_text(changed)
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         ready(daemon, octo)
         keys.send(bytes((0x90, 60, 100)))
@@ -52,9 +52,9 @@ def test_panic_releases_note_by_note_then_by_channel_then_restores_bends(tmp_pat
 def test_panic_with_nothing_sounding_strikes_nothing(tmp_path):
     with (
         JackServer() as server,
-        Player("keys"),
-        Recorder("octo") as octo,
-        Daemon(write_rig(tmp_path, voices=2), server.environment) as daemon,
+        MidiSender("keys"),
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(tmp_path, voices=2), server.environment) as daemon,
     ):
         ready(daemon, octo)
         before = len(octo.heard)

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.profile_file import load_profile
 from zerobeat.errors import CommandError
@@ -33,9 +33,9 @@ def playing(tmp_path):
     rig = write_rig(tmp_path, voices=2)
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         octo.wait_for(12)
@@ -44,7 +44,7 @@ def playing(tmp_path):
         assert daemon.stop() == 0
 
 
-def strike(keys: Player, octo: Recorder) -> dict[int, int]:
+def strike(keys: MidiSender, octo: MidiRecorder) -> dict[int, int]:
     """Press and release a key; return the bend of each channel that was struck."""
     before = len(octo.heard)
     keys.send(bytes((0x90, KEY, 100)))
@@ -53,7 +53,7 @@ def strike(keys: Player, octo: Recorder) -> dict[int, int]:
     return bends(octo)
 
 
-def bends(octo: Recorder) -> dict[int, int]:
+def bends(octo: MidiRecorder) -> dict[int, int]:
     found = {}
     for _, content in octo.heard:
         message = parse(content)

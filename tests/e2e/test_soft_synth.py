@@ -15,14 +15,14 @@ import numpy as np
 import parselmouth
 import pytest
 
-from kit.daemon import Daemon
+from kit.daemon_process import DaemonProcess
 from kit.jack import (
     RATE_HZ,
     SOUND_FONT,
     AudioRecorder,
     JackServer,
+    MidiSender,
     OscillatorBank,
-    Player,
     jack_is_installed,
 )
 
@@ -83,10 +83,10 @@ def praat_cents(sound: np.ndarray, note: int) -> float:
 
 def play_and_read(song: Path, rig: Path, server: JackServer) -> dict[str, Errors]:
     """Play the song into ``zerobeat run`` and return each voice's errors."""
-    with Player("keys") as keys, OscillatorBank(DETUNES) as bank:
+    with MidiSender("keys") as keys, OscillatorBank(DETUNES) as bank:
         ports = [bank.audio_port(channel) for channel in range(len(VOICES))]
         server.wait_for_port(ports[-1])
-        with Daemon(rig, server.environment) as daemon, AudioRecorder(ports) as tape:
+        with DaemonProcess(rig, server.environment) as daemon, AudioRecorder(ports) as tape:
             daemon.wait_for_line("connected: input keys, output quad")
             tape.start()
             starts: dict[int, int] = {}

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import Daemon, open_notes
-from kit.disks import remount, small_disk
-from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_commands import ask, ready, status, strike, write_scenes, zerobeat
+from kit.daemon_process import DaemonProcess, open_notes
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
+from kit.small_disk import remount, small_disk
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.scene_file import load_scene
 from zerobeat.errors import ZerobeatError
@@ -55,9 +55,9 @@ FAILING = [
 @pytest.mark.parametrize(("spoil", "mend", "error"), FAILING)
 def test_a_disk_that_fails_while_playing_costs_no_note(server, disk, tmp_path, spoil, mend, error):
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
     ):
         ready(daemon, octo)
         well = {"directory": str(disk / "state"), "fault": "", "passed_over": []}
@@ -91,9 +91,9 @@ def test_a_disk_that_fails_while_playing_costs_no_note(server, disk, tmp_path, s
 def test_a_disk_that_fails_is_told_once_and_not_every_two_seconds(server, disk, tmp_path):
     """S10: the journal stays quiet."""
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
     ):
         ready(daemon, octo)
         remount(disk, "ro")
@@ -107,9 +107,11 @@ def test_a_disk_that_fails_is_told_once_and_not_every_two_seconds(server, disk, 
 
 def test_a_state_directory_that_cannot_be_made(server, tmp_path):
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, state=Path("/proc/no/state")) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_scenes(tmp_path), server.environment, state=Path("/proc/no/state")
+        ) as daemon,
     ):
         ready(daemon, octo)
         assert daemon.wait_for_line(": not stored: ").startswith("/proc/no/state/")
@@ -127,9 +129,11 @@ def test_somebody_elses_state_directory(server, tmp_path):
     os.chown(state, 65534, 65534)
     plain = ("setpriv", "--bounding-set=-dac_override", "--inh-caps=-dac_override")
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment, before=plain, state=state) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_scenes(tmp_path), server.environment, before=plain, state=state
+        ) as daemon,
     ):
         ready(daemon, octo)
         daemon.wait_for_line(f"not stored: {state} belongs to nobody; run zerobeat as nobody")
@@ -144,9 +148,9 @@ def test_a_state_directory_in_use_is_left_alone(loose_server, tmp_path):
     lock = StateLock(state)
     assert not lock.why
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, loose_server.environment, state=state) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, loose_server.environment, state=state) as daemon,
     ):
         why = f"{state}: another zerobeat keeps its settings there; stop it first"
         ready(daemon, octo)
@@ -180,9 +184,9 @@ NONSENSE = [
 def test_a_scene_edited_into_nonsense_gives_way_to_the_one_before(server, tmp_path):
     rig = write_scenes(tmp_path)
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment, ("--scene", "plain")) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment, ("--scene", "plain")) as daemon,
     ):
         ready(daemon, octo)
         for semitones in ("1", "2"):
@@ -234,7 +238,7 @@ def killed_while_storing(server: JackServer, tmp_path: Path, rounds: int, seed: 
     rig, state = write_scenes(tmp_path), tmp_path / "state"
     asked: list[int] = []
     done: list[int] = []
-    with Daemon(rig, server.environment, state=state) as daemon:
+    with DaemonProcess(rig, server.environment, state=state) as daemon:
         for _ in range(rounds):
             daemon.wait_for_line("zerobeat plays")
             before = len(done)

@@ -5,9 +5,9 @@ import time
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.evening import ask, ready, status, strike, write_scenes, zerobeat
-from kit.jack import JackServer, Player, Recorder, jack_is_installed
+from kit.daemon_commands import ask, ready, status, strike, write_scenes, zerobeat
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError, ControlError
 from zerobeat.runtime.startup_state import LOOK_S
@@ -21,15 +21,15 @@ pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not i
 def stage(server, tmp_path):
     """A daemon that plays two voices, its keyboard and its converter."""
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_scenes(tmp_path), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_scenes(tmp_path), server.environment) as daemon,
     ):
         ready(daemon, octo)
         yield daemon, keys, octo
 
 
-def stored(daemon: Daemon, name: str) -> bytes:
+def stored(daemon: DaemonProcess, name: str) -> bytes:
     return Store(daemon.folder / "state").load("scenes", name).content
 
 
@@ -128,7 +128,7 @@ def test_a_stop_comes_back_to_what_played_unsaved(stage):
 def test_a_crash_comes_back_to_what_played_two_seconds_before(tmp_path):
     with (
         JackServer(period_frames=256, synchronous=False) as server,
-        Daemon(write_scenes(tmp_path), server.environment) as daemon,
+        DaemonProcess(write_scenes(tmp_path), server.environment) as daemon,
     ):
         daemon.wait_for_line("zerobeat plays")
         leave_unsaved(daemon)
@@ -153,9 +153,9 @@ def test_the_scene_asked_for_drops_unsaved_settings(stage):
 
 def test_a_rig_without_scenes_stores_what_plays(server, tmp_path):
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(write_rig(tmp_path, voices=2), server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(tmp_path, voices=2), server.environment) as daemon,
     ):
         ready(daemon, octo)
         zerobeat(daemon, "set", "v1", "octaves", "1")
@@ -172,9 +172,9 @@ def test_the_scene_written_into_the_rig_is_stored_beside_it(server, tmp_path):
     rig = write_rig(tmp_path, voices=2, more="scene: {title: Opening, all: {semitones: 2}}\n")
     before = rig.read_bytes()
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         ready(daemon, octo)
         zerobeat(daemon, "set", "v1", "semitones", "4")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Zone
 from zerobeat.midi import SUSTAIN, ControlChange, NoteOff, NoteOn
@@ -15,7 +17,9 @@ ALL = ("reed", "horn", "glass")
 
 
 def rotating(voices=3):
-    return Playing(small_rig(voices), (Scene("round", zones=(Zone(ALL[:voices], "rotate"),)),))
+    return EngineHarness(
+        small_rig(voices), (Scene("round", zones=(Zone(ALL[:voices], "rotate"),)),)
+    )
 
 
 def press(case, *keys, channel=0, source="keys"):
@@ -32,7 +36,7 @@ def release(case, *keys):
 
 
 def test_unison_gives_every_voice_the_key():
-    assert press(Playing(small_rig(3)), 60) == [0, 1, 2]
+    assert press(EngineHarness(small_rig(3)), 60) == [0, 1, 2]
 
 
 def test_rotation_goes_on_after_the_voice_taken_last():
@@ -75,7 +79,7 @@ def test_a_stolen_key_does_not_come_back():
 
 
 def test_in_unison_a_voice_returns_to_the_key_still_held():
-    case = Playing(small_rig(1))
+    case = EngineHarness(small_rig(1))
     press(case, 60, 64)
     release(case, 64)
     assert case.gates() == [(0, 60)]
@@ -87,7 +91,7 @@ def test_zones_are_by_input_channel_and_key():
         Zone(("horn",), inputs=("keys",), lowest_key=60),
         Zone(("glass",), inputs=("steps",), channels=(3,)),
     )
-    case = Playing(small_rig(3, inputs=(KEYS, STEPS)), (Scene("split", zones=zones),))
+    case = EngineHarness(small_rig(3, inputs=(KEYS, STEPS)), (Scene("split", zones=zones),))
     assert press(case, 59, 60) == [0, 1]
     assert press(case, 40, channel=3, source="steps") == [2]
     assert press(case, 40, channel=2, source="steps") == []
@@ -96,7 +100,7 @@ def test_zones_are_by_input_channel_and_key():
 
 def test_the_same_key_of_two_inputs_is_two_keys():
     """Requirement N9: the gate falls with the last."""
-    case = Playing(small_rig(1, inputs=(KEYS, STEPS)))
+    case = EngineHarness(small_rig(1, inputs=(KEYS, STEPS)))
     press(case, 60)
     press(case, 60, source="steps")
     case.hear(NoteOff(0, 60), "steps")
@@ -106,7 +110,9 @@ def test_the_same_key_of_two_inputs_is_two_keys():
 
 
 def test_a_voice_in_two_zones_takes_a_key_once():
-    case = Playing(small_rig(2), (Scene("x", zones=(Zone(("reed",)), Zone(("horn", "reed")))),))
+    case = EngineHarness(
+        small_rig(2), (Scene("x", zones=(Zone(("reed",)), Zone(("horn", "reed")))),)
+    )
     assert sorted(press(case, 60)) == [0, 1]
 
 
@@ -115,7 +121,7 @@ def test_a_voice_in_two_zones_takes_a_key_once():
     [(commands.Mute("horn", True), [0, 2]), (commands.Solo("horn", True), [1])],
 )
 def test_mute_and_solo_act_on_keys_to_come_only(command, left):
-    case = Playing(small_rig(3))
+    case = EngineHarness(small_rig(3))
     press(case, 60)
     case.hear(command, "")
     assert len(case.gates()) == 3
@@ -131,3 +137,12 @@ def test_a_key_whose_note_off_was_lost_is_released_first():
     press(case, 60)
     assert case.gates() == [(0, 60)]
     assert case.off() == [(0, 60)]
+
+
+def test_a_soloed_voice_that_a_reload_takes_away_silences_no_other():
+    case = EngineHarness(small_rig(2))
+    case.hear(commands.Solo("horn", True), "")
+    rig = case.engine.rig
+    case.hear(commands.Reload(replace(rig, voices=rig.voices[:1]), ()), "")
+    case.hear(NoteOn(0, 60, 100))
+    assert case.gates() == [(0, 60)]

@@ -11,8 +11,8 @@ import math
 
 import pytest
 
-from kit.playing import Playing, small_rig
-from kit.published import half_a_digit, published
+from kit.engine_harness import EngineHarness, small_rig
+from kit.published_figures import half_a_digit, published
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Tonight, TouchUp, Voice, VoiceSettings
 from zerobeat.midi import NoteOff, NoteOn, PitchBend
@@ -38,7 +38,7 @@ TEMPERAMENTS = {
 def case_of(*, tonight=None, curve=CURVE, panel_octaves=0, **settings):
     voice = Voice("reed", "out", 0, curve=curve, panel_octaves=panel_octaves)
     scene = Scene("plain", voices={"reed": VoiceSettings(**settings)})
-    return Playing(small_rig([voice]), (scene,), tonight)
+    return EngineHarness(small_rig([voice]), (scene,), tonight)
 
 
 def heard_cents(case, drift=TouchUp()):

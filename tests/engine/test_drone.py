@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import Playing, small_rig
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Converter, Scene, TouchUp, Voice, VoiceSettings
 from zerobeat.midi import NoteOff, NoteOn, PitchBend
@@ -20,7 +20,9 @@ def scene(name, start_key=None, hold="note", **settings):
 
 def case_of(*scenes, connected=True, converter=None):
     more = {} if converter is None else {"converter": converter}
-    return Playing(small_rig([FLOOR, REED], **more), scenes or (scene("plain"),), None, connected)
+    return EngineHarness(
+        small_rig([FLOOR, REED], **more), scenes or (scene("plain"),), None, connected
+    )
 
 
 def played_and_let_go(**settings):
@@ -99,7 +101,7 @@ def test_an_ordinary_voice_keeps_its_pitch_through_a_landing_after_note_off():
 
 def test_the_tail_follows_the_wheel_for_so_long():
     voice = Voice("reed", "out", 0, tail_s=2.0)
-    case = Playing(small_rig([voice]))
+    case = EngineHarness(small_rig([voice]))
     case.hear(NoteOn(0, 60, 100))
     case.hear(NoteOff(0, 60))
     assert case.hear(PitchBend(0, -4096), after_s=1.9) == [PitchBend(0, -4096)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import Playing, small_rig
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.errors import CommandError
@@ -41,7 +41,7 @@ def hear_with_a_fault(case, message, source="keys"):
 
 
 def test_what_came_before_the_fault_is_sent_and_the_voice_named(monkeypatch):
-    case = Playing(small_rig(3))
+    case = EngineHarness(small_rig(3))
     break_voice(case, "horn", monkeypatch)
     assert hear_with_a_fault(case, NoteOn(0, 60, 100)) == "horn"
     assert case.gates() == [(0, 60)]  # reed plays; glass missed this event
@@ -49,7 +49,7 @@ def test_what_came_before_the_fault_is_sent_and_the_voice_named(monkeypatch):
 
 
 def test_a_sounding_voice_is_released_at_its_fault_and_the_others_go_on(monkeypatch):
-    case = Playing(small_rig(3))
+    case = EngineHarness(small_rig(3))
     case.hear(NoteOn(0, 60, 100))
     break_voice(case, "horn", monkeypatch, "wheel")
     hear_with_a_fault(case, PitchBend(0, 100))
@@ -59,7 +59,7 @@ def test_a_sounding_voice_is_released_at_its_fault_and_the_others_go_on(monkeypa
 
 
 def test_the_next_event_plays(monkeypatch):
-    case = Playing(small_rig(2))
+    case = EngineHarness(small_rig(2))
     with monkeypatch.context() as broken:
         break_voice(case, "horn", broken)
         hear_with_a_fault(case, NoteOn(0, 60, 100))
@@ -72,7 +72,7 @@ def test_the_next_event_plays(monkeypatch):
 
 def test_a_fault_at_a_note_off_leaves_nothing_hanging(monkeypatch):
     """The voices that were still to be released get their note-off too."""
-    case = Playing(small_rig(3))
+    case = EngineHarness(small_rig(3))
     case.hear(NoteOn(0, 60, 100))
     break_voice(case, "reed", monkeypatch, "release")
     assert hear_with_a_fault(case, NoteOff(0, 60)) == "reed"
@@ -80,7 +80,7 @@ def test_a_fault_at_a_note_off_leaves_nothing_hanging(monkeypatch):
 
 
 def test_a_fault_at_pedal_up_leaves_nothing_hanging(monkeypatch):
-    case = Playing(small_rig(2))
+    case = EngineHarness(small_rig(2))
     case.hear(ControlChange(0, SUSTAIN, 127))
     case.hear(NoteOn(0, 60, 100))
     case.hear(NoteOff(0, 60))
@@ -94,7 +94,7 @@ def test_a_fault_in_a_landing_releases_the_voice_that_landed(monkeypatch):
         Scene("one", hold="none"),
         Scene("two", voices={name: VoiceSettings(detune_cents=9.0) for name in ("reed", "horn")}),
     )
-    case = Playing(small_rig(2), scenes)
+    case = EngineHarness(small_rig(2), scenes)
     case.hear(NoteOn(0, 60, 100))
     break_voice(case, "reed", monkeypatch, "relocate")
     assert hear_with_a_fault(case, commands.RecallScene("two"), "") == "reed"
@@ -116,7 +116,7 @@ def test_a_fault_in_a_landing_releases_the_voice_that_landed(monkeypatch):
     ],
 )
 def test_a_command_with_a_wrong_name_changes_nothing(command):
-    case = Playing(small_rig(2))
+    case = EngineHarness(small_rig(2))
     case.hear(NoteOn(0, 60, 100))
     before = (case.engine.live.wanted(), case.engine.live.tonight, case.gates())
     outputs = []
@@ -127,6 +127,6 @@ def test_a_command_with_a_wrong_name_changes_nothing(command):
 
 
 def test_a_key_of_an_input_that_the_rig_lacks_is_silent():
-    case = Playing(small_rig(1))
+    case = EngineHarness(small_rig(1))
     case.hear(NoteOn(0, 60, 100), "nobody")
     assert case.gates() == []

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from kit.clocked import BAR, BEAT, KEY, PAD, STEPS, TICK_S, Clocked
-from kit.playing import KEYS, small_rig
+from kit.clocked_engine import BAR, BEAT, KEY, PAD, STEPS, TICK_S, ClockedEngineHarness
+from kit.engine_harness import KEYS, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone
@@ -91,7 +91,7 @@ HOLDS = [
 @pytest.mark.parametrize(("hold", "triggers", "steps"), HOLDS)
 def test_a_change_lands_when_its_hold_says(hold, triggers, steps):
     zones = (Zone(("reed",), channels=(0,)), Zone(("horn",), channels=(1,)))
-    case = Clocked(scene(hold, *triggers, zones=zones))
+    case = ClockedEngineHarness(scene(hold, *triggers, zones=zones))
     case.start()
     case.ticks(30)
     case.key(60)
@@ -123,7 +123,7 @@ def test_a_change_lands_when_its_hold_says(hold, triggers, steps):
 @pytest.mark.parametrize("trigger", ["key", "pad", "steps"])
 def test_the_note_that_triggers_already_sounds_with_the_new_settings(trigger):
     triggers = (KEY,) if trigger == "key" else (Trigger("remote_note", input=trigger),)
-    case = Clocked(scene("trigger", *triggers), voices=2, converter=WIDE)
+    case = ClockedEngineHarness(scene("trigger", *triggers), voices=2, converter=WIDE)
     case.key(60)
     case.change(semitones=2)
     case.sent.clear()
@@ -137,7 +137,7 @@ def test_the_note_that_triggers_already_sounds_with_the_new_settings(trigger):
 
 def test_what_lands_is_heard_on_all_voices_before_the_note_that_triggers():
     zones = (Zone(("reed",), channels=(0,)), Zone(("horn",), channels=(1,)))
-    case = Clocked(scene("trigger", KEY, zones=zones))
+    case = ClockedEngineHarness(scene("trigger", KEY, zones=zones))
     case.key(60)
     case.key(60, channel=1)
     case.change(detune_cents=50.0)
@@ -147,7 +147,7 @@ def test_what_lands_is_heard_on_all_voices_before_the_note_that_triggers():
 
 
 def test_a_change_lands_neither_at_the_return_to_a_held_key_nor_at_a_key_up():
-    case = Clocked(scene("note"))
+    case = ClockedEngineHarness(scene("note"))
     case.key(60)
     case.key(64)
     case.change(semitones=7)
@@ -160,7 +160,7 @@ def test_a_change_lands_neither_at_the_return_to_a_held_key_nor_at_a_key_up():
 
 def test_a_voice_has_a_hold_of_its_own():
     voices = {"horn": VoiceSettings(hold="none")}
-    case = Clocked(scene("trigger", BAR, voices=voices))
+    case = ClockedEngineHarness(scene("trigger", BAR, voices=voices))
     case.change(semitones=7)
     assert case.semitones() == [0, 7]
     case.hear(commands.ChangeVoice("horn", (("hold", "note"),)), "")
@@ -173,7 +173,7 @@ def test_a_voice_has_a_hold_of_its_own():
 
 
 def test_a_scenes_own_hold_takes_over_when_it_lands():
-    case = Clocked(NIGHT, Scene("morning", hold="none", voices=UP))
+    case = ClockedEngineHarness(NIGHT, Scene("morning", hold="none", voices=UP))
     case.hear(commands.RecallScene("morning"), "")
     assert case.semitones() == [0, 0]
     case.hear(commands.TriggerNow(), "")
@@ -183,7 +183,7 @@ def test_a_scenes_own_hold_takes_over_when_it_lands():
 
 
 def test_a_change_waits_under_the_hold_in_force_when_it_was_asked_for():
-    case = Clocked(scene("trigger"))
+    case = ClockedEngineHarness(scene("trigger"))
     case.change(semitones=7)
     case.hear(commands.ChangeScene((("hold", "note"),)), "")
     case.key(60)
@@ -193,7 +193,7 @@ def test_a_change_waits_under_the_hold_in_force_when_it_was_asked_for():
 
 
 def test_the_newest_recall_replaces_what_waits_and_the_active_scene_cancels_it():
-    case = Clocked(NIGHT, Scene("one", voices=UP), Scene("two"))
+    case = ClockedEngineHarness(NIGHT, Scene("one", voices=UP), Scene("two"))
     case.hear(commands.RecallScene("one"), "")
     case.hear(commands.RecallScene("two"), "")
     assert case.engine.live.waiting_scene.name == "two"
@@ -206,7 +206,7 @@ def test_the_newest_recall_replaces_what_waits_and_the_active_scene_cancels_it()
 
 
 def test_triggers_rule_at_once_so_that_what_waits_can_be_given_one():
-    case = Clocked(scene("trigger"))
+    case = ClockedEngineHarness(scene("trigger"))
     case.start()
     case.ticks(10)
     case.change(semitones=7)
@@ -217,7 +217,7 @@ def test_triggers_rule_at_once_so_that_what_waits_can_be_given_one():
 
 def test_zones_never_act_on_a_key_that_is_down():
     split = (Zone(("reed",), highest_key=59), Zone(("horn",), lowest_key=60))
-    case = Clocked(scene("trigger", BAR), Scene("split", zones=split))
+    case = ClockedEngineHarness(scene("trigger", BAR), Scene("split", zones=split))
     case.start()
     case.ticks(90)
     case.key(62, 0.005)
@@ -234,7 +234,7 @@ def test_zones_never_act_on_a_key_that_is_down():
 # ---------------------------------------------------------------- the clock
 
 
-def landing_tick(case: Clocked, most: int = 2000) -> int:
+def landing_tick(case: ClockedEngineHarness, most: int = 2000) -> int:
     """Play clocks until the change lands; return the song's tick that it landed on."""
     for _ in range(most):
         case.ticks(1)
@@ -263,7 +263,7 @@ def landing_tick(case: Clocked, most: int = 2000) -> int:
 def test_every_so_many_beats_and_bars_counted_from_start(signature, every, unit, asked, lands):
     beats, beat_unit = signature
     trigger = Trigger("clock", every=every, unit=unit)
-    case = Clocked(scene("trigger", trigger, beats_in_bar=beats, beat_unit=beat_unit))
+    case = ClockedEngineHarness(scene("trigger", trigger, beats_in_bar=beats, beat_unit=beat_unit))
     case.start()
     case.ticks(asked)
     case.change(0.0, semitones=7)
@@ -271,7 +271,7 @@ def test_every_so_many_beats_and_bars_counted_from_start(signature, every, unit,
 
 
 def test_the_first_clock_after_start_is_a_bar():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.change(semitones=7)
     case.start()
     assert case.semitones() == [0, 0]
@@ -280,7 +280,7 @@ def test_the_first_clock_after_start_is_a_bar():
 
 
 def test_bars_are_counted_from_song_position():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(10)
     case.hear(STOP, "steps")
@@ -295,7 +295,7 @@ def test_bars_are_counted_from_song_position():
 @pytest.mark.parametrize("ticks", [0, 200])
 def test_stop_lets_it_wait_and_continue_goes_on(ticks):
     """Some sequencers send their clock while the song stands, some don't."""
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(50)
     case.change(semitones=7)
@@ -309,7 +309,7 @@ def test_stop_lets_it_wait_and_continue_goes_on(ticks):
 
 @pytest.mark.parametrize("share", [0.4, 0.7, 1.3, 1.8, 2.5])
 def test_the_bar_is_right_after_another_tempo(share):
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     case.change(semitones=7)
@@ -320,7 +320,7 @@ def test_the_bar_is_right_after_another_tempo(share):
 
 
 def test_the_bar_is_right_after_a_lost_tick():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     case.change(semitones=7)
@@ -332,7 +332,7 @@ def test_the_bar_is_right_after_a_lost_tick():
 
 
 def test_a_bar_whose_own_tick_is_lost_is_one_tick_late():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(96)
     case.change(semitones=7)
@@ -342,7 +342,7 @@ def test_a_bar_whose_own_tick_is_lost_is_one_tick_late():
 
 
 def test_the_clock_of_another_input_counts_nothing():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.change(semitones=7)
     for _ in range(200):
@@ -351,7 +351,7 @@ def test_the_clock_of_another_input_counts_nothing():
 
 
 def test_a_clock_that_stops_coming_is_lost_and_what_waits_goes_on_waiting():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     case.change(semitones=7)
@@ -364,7 +364,7 @@ def test_a_clock_that_stops_coming_is_lost_and_what_waits_goes_on_waiting():
 
 
 def test_the_loss_of_its_input_loses_the_clock():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     case.hear(commands.SourceLost("steps"), "")
@@ -372,7 +372,7 @@ def test_the_loss_of_its_input_loses_the_clock():
 
 
 def test_a_reload_with_the_same_clock_goes_on_counting_and_another_starts_anew():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     rig = case.engine.rig
@@ -397,7 +397,7 @@ def test_a_reload_with_the_same_clock_goes_on_counting_and_another_starts_anew()
     ],
 )
 def test_a_key_just_before_the_bar_brings_it_on(early_ms, before_s, lands):
-    case = Clocked(replace(NIGHT, early_ms=early_ms))
+    case = ClockedEngineHarness(replace(NIGHT, early_ms=early_ms))
     case.start()
     case.ticks(60)
     case.change(semitones=7)
@@ -409,7 +409,7 @@ def test_a_key_just_before_the_bar_brings_it_on(early_ms, before_s, lands):
 
 
 def test_a_bar_that_a_key_brought_on_does_not_come_twice():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(60)
     case.change(semitones=7)
@@ -426,7 +426,7 @@ def test_a_bar_that_a_key_brought_on_does_not_come_twice():
 
 
 def test_a_key_brings_nothing_on_while_the_clock_stands_or_is_lost():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.ticks(96)
     case.change(semitones=7)
@@ -449,7 +449,7 @@ def test_a_foot_just_after_the_bar_lands_at_once(late_ms, after_s, lands):
         commands.RecallScene("morning"),
         commands.ChangeVoice(None, (("semitones", 7),)),
     ):
-        case = Clocked(replace(NIGHT, late_ms=late_ms), Scene("morning", voices=UP))
+        case = ClockedEngineHarness(replace(NIGHT, late_ms=late_ms), Scene("morning", voices=UP))
         case.key(60)
         case.start()
         case.ticks(97)
@@ -459,7 +459,7 @@ def test_a_foot_just_after_the_bar_lands_at_once(late_ms, after_s, lands):
 
 
 def test_late_counts_for_the_clock_alone():
-    case = Clocked(scene("trigger", KEY, PAD_NOTE))
+    case = ClockedEngineHarness(scene("trigger", KEY, PAD_NOTE))
     case.key(60)
     case.change(0.001, semitones=7)
     assert case.semitones() == [0, 0]
@@ -467,7 +467,7 @@ def test_late_counts_for_the_clock_alone():
 
 def test_a_remote_note_that_plays_sounds_and_one_that_does_not_is_silent():
     triggers = (Trigger("remote_note", input="pad"), Trigger("remote_note", input="steps"))
-    case = Clocked(scene("trigger", *triggers))
+    case = ClockedEngineHarness(scene("trigger", *triggers))
     case.key(50, source="pad")
     assert case.on() == []
     case.key(50, source="steps")
@@ -477,7 +477,7 @@ def test_a_remote_note_that_plays_sounds_and_one_that_does_not_is_silent():
 def test_a_remote_note_of_a_passed_channel_triggers_and_passes():
     trigger = Trigger("remote_note", input="steps", channel=9, note=36)
     rig = replace(small_rig(2, inputs=(KEYS, STEPS, PAD), pass_channels=(9,)), clock_from="steps")
-    case = Clocked(scene("trigger", trigger), pass_channels=(9,))
+    case = ClockedEngineHarness(scene("trigger", trigger), pass_channels=(9,))
     assert case.engine.rig == rig
     case.change(semitones=7)
     case.key(36, source="steps", channel=9)
@@ -486,7 +486,7 @@ def test_a_remote_note_of_a_passed_channel_triggers_and_passes():
 
 
 def test_what_lands_by_clock_moves_what_sounds_by_bend_alone():
-    case = Clocked(NIGHT, converter=WIDE)
+    case = ClockedEngineHarness(NIGHT, converter=WIDE)
     case.key(60)
     case.change(detune_cents=50.0)
     case.sent.clear()
@@ -497,7 +497,7 @@ def test_what_lands_by_clock_moves_what_sounds_by_bend_alone():
 
 
 def test_a_clock_ends_a_measurement_only_if_something_lands():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.start()
     case.hear(commands.PlayRaw("reed", 60, 0.0), "")
     case.ticks(97)
@@ -512,7 +512,7 @@ def test_a_clock_ends_a_measurement_only_if_something_lands():
 
 
 def test_muted_and_soloed_voices_keep_the_key_that_is_down():
-    case = Clocked(NIGHT)
+    case = ClockedEngineHarness(NIGHT)
     case.key(60)
     case.hear(commands.Mute("reed", True), "")
     case.hear(commands.Solo("reed", True), "")
@@ -528,8 +528,8 @@ def test_muted_and_soloed_voices_keep_the_key_that_is_down():
 # ---------------------------------------------------------------- by a real foot (F5)
 
 
-def with_feet(*bindings: Binding, scenes: tuple[Scene, ...] = (NIGHT,)) -> Clocked:
-    case = Clocked(*scenes)
+def with_feet(*bindings: Binding, scenes: tuple[Scene, ...] = (NIGHT,)) -> ClockedEngineHarness:
+    case = ClockedEngineHarness(*scenes)
     rig = replace(case.engine.rig, pedalboards={"pad": Pedalboard("Four Feet", bindings)})
     case.hear(commands.Reload(rig, scenes), "")
     case.start()

@@ -7,7 +7,7 @@
 
 A client that measures may take voices at any time; a key takes them back.
 
-``kit.stage`` checks them with every message. ``--slow`` plays a million random
+``kit.invariant_checker`` checks them with every message. ``--slow`` plays a million random
 steps more, ``--slow --steps 50000`` so many.
 """
 
@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from kit.stage import (
+from kit.invariant_checker import (
     BEAT,
     CURVE,
     DRUMS,
@@ -30,12 +30,11 @@ from kit.stage import (
     PAD_NOTE,
     RIGS,
     SCENES,
-    Stage,
+    InvariantChecker,
     replay,
 )
 from zerobeat import midi
 from zerobeat.engine import commands
-from zerobeat.engine.scene_persistence import scene_to_store
 from zerobeat.engine.settings import TouchUp, Trigger
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
@@ -70,7 +69,7 @@ class Playing(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.stage = Stage()
+        self.stage = InvariantChecker()
         self.first_rig = self.stage.rig
         self.ticked_s = 0.0
 
@@ -188,9 +187,9 @@ class Playing(RuleBasedStateMachine):
         waiting = live.waiting_scene
         if waiting is not None and waiting.name != live.scene.name:
             with pytest.raises(CommandError, match=f"scene {waiting.name} waits"):
-                scene_to_store(engine, name or live.scene.name)
+                engine.persistence.to_store(name or live.scene.name)
             return
-        scene = scene_to_store(engine, name or live.scene.name)
+        scene = engine.persistence.to_store(name or live.scene.name)
         self.play(commands.SceneStored(scene, live.scene.name))
         assert live.bank[scene.name] == scene
         assert not live.unsaved
@@ -247,7 +246,7 @@ class Playing(RuleBasedStateMachine):
 
     @rule(name=st.sampled_from(("quad", "octo")))
     def lose_output(self, name):
-        if name in self.stage.engine.links.present:
+        if name in self.stage.engine.ports.present:
             self.play(commands.OutputLost(name))
 
     @rule(name=st.sampled_from(("quad", "octo")))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import Playing, small_rig
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Tonight, TouchUp, Voice, VoiceSettings
 from zerobeat.errors import CommandError
@@ -25,7 +25,7 @@ RAW = commands.PlayRaw("reed", 60, 25.0)
 def case():
     settings = {"reed": VoiceSettings(semitones=7, detune_cents=11.0)}
     tonight = Tonight(442.0, 3, {"reed": TouchUp(4.0)})
-    return Playing(small_rig(VOICES), (Scene("plain", voices=settings),), tonight)
+    return EngineHarness(small_rig(VOICES), (Scene("plain", voices=settings),), tonight)
 
 
 def test_raw_is_the_note_and_the_bend_alone(case):

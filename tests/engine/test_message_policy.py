@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine.commands import SourceLost
 from zerobeat.engine.settings import MESSAGE_CLASSES, Input, Scene, Zone
 from zerobeat.midi import (
@@ -50,7 +50,7 @@ CLASSES = [
 
 def case_of(*, voices=1, scenes=(), clock_from="keys", **output):
     rig = small_rig(voices, inputs=(KEYS, STEPS, FEET), **output)
-    return Playing(replace(rig, clock_from=clock_from), scenes)
+    return EngineHarness(replace(rig, clock_from=clock_from), scenes)
 
 
 def dropped(case):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import Playing, small_rig
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine.commands import OutputBack, Reload, RootKey, TriggerNow
 from zerobeat.engine.settings import Scene, VoiceSettings
 from zerobeat.errors import CommandError
@@ -14,12 +14,12 @@ from zerobeat.tuning.scale import preset
 MINOR = VoiceSettings(scale=preset("minor pentatonic"), root=60)  # 0 3 5 7 10
 
 
-def playing(hold: str = "note") -> Playing:
+def playing(hold: str = "note") -> EngineHarness:
     voices = {"reed": MINOR, "horn": MINOR}
-    return Playing(small_rig(2), [Scene("night", hold=hold, voices=voices)])
+    return EngineHarness(small_rig(2), [Scene("night", hold=hold, voices=voices)])
 
 
-def roots(case: Playing) -> list[int]:
+def roots(case: EngineHarness) -> list[int]:
     return [state.settings.root for state in case.engine.states.values()]
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.clocked import BAR, BEAT, KEY, TICK_S, Clocked
+from kit.clocked_engine import BAR, BEAT, KEY, TICK_S, ClockedEngineHarness
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Converter, Scene, Trigger, Voice, VoiceSettings, Zone
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
@@ -17,8 +17,8 @@ VOICES = tuple(Voice(n, "out", i, bend_range_cents=2400.0) for i, n in enumerate
 FROZEN = Scene("frozen", hold="sample", triggers=(BEAT,))
 
 
-def playing(scene: Scene = FROZEN, *more: Scene) -> Clocked:
-    return Clocked(scene, *more, voices=VOICES, converter=WIDE)
+def playing(scene: Scene = FROZEN, *more: Scene) -> ClockedEngineHarness:
+    return ClockedEngineHarness(scene, *more, voices=VOICES, converter=WIDE)
 
 
 def test_nothing_was_sampled_yet_so_the_key_is_read_at_once():
@@ -295,7 +295,7 @@ def test_regate_opens_gates_of_legato_voices_too():
 
 def test_a_pitch_beyond_the_bend_waits_shown_for_the_next_note():
     narrow = (Voice("reed", "out", 0, bend_range_cents=200.0),)
-    case = Clocked(FROZEN, voices=narrow)
+    case = ClockedEngineHarness(FROZEN, voices=narrow)
     case.key(60)
     case.key(67)
     case.hear(commands.TriggerNow(), "")
@@ -388,7 +388,7 @@ def test_another_hold_by_command_follows_the_keys_from_the_next_one():
 
 def test_a_drone_samples_with_its_gate_low():
     drone = (Voice("floor", "out", 0, bend_range_cents=2400.0, gate_ignored=True),)
-    case = Clocked(FROZEN, voices=drone, converter=WIDE)
+    case = ClockedEngineHarness(FROZEN, voices=drone, converter=WIDE)
     case.key(48)
     case.up(48)
     case.key(50)

@@ -2,9 +2,8 @@
 
 import pytest
 
-from kit.case import Case
+from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands
-from zerobeat.engine.scene_persistence import scene_to_store
 from zerobeat.errors import CommandError
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
 from zerobeat.tuning.tracking import TrackingCurve
@@ -14,7 +13,7 @@ TEN_SHARP = TrackingCurve((0.0, 12700.0), (10.0, 12710.0))
 
 @pytest.fixture
 def case():
-    return Case()
+    return SmallCaseHarness()
 
 
 def change(case, **changes):
@@ -39,16 +38,16 @@ def strike(case, key=60):
 def test_a_store_takes_what_was_last_asked_for_and_keeps_the_program(case):
     program = case.engine.live.bank["drone"].program
     change(case, detune_cents=3.0)  # waits for the next note
-    scene = scene_to_store(case.engine, "drone")
+    scene = case.engine.persistence.to_store("drone")
     assert scene.of("reed").detune_cents == 3.0
     assert (scene.name, scene.program) == ("drone", program)
-    new = scene_to_store(case.engine, "late")
+    new = case.engine.persistence.to_store("late")
     assert (new.name, new.program, new.bank) == ("late", None, None)
 
 
 def test_what_plays_takes_the_name_under_which_it_was_stored(case):
     change(case, detune_cents=3.0)
-    scene = scene_to_store(case.engine, "late")
+    scene = case.engine.persistence.to_store("late")
     case.hear(commands.SceneStored(scene, "together"), "")
     assert case.picture().scene == "late" and not case.picture().unsaved
     assert "together" in case.picture().scenes
@@ -58,7 +57,7 @@ def test_what_plays_takes_the_name_under_which_it_was_stored(case):
 
 
 def test_a_store_that_took_long_renames_nothing_once_another_scene_plays(case):
-    scene = scene_to_store(case.engine, "late")
+    scene = case.engine.persistence.to_store("late")
     case.hear(commands.RecallScene("drone"), "")
     strike(case)
     case.hear(commands.SceneStored(scene, "together"), "")
@@ -68,7 +67,7 @@ def test_a_store_that_took_long_renames_nothing_once_another_scene_plays(case):
 def test_no_store_while_another_scene_waits(case):
     case.hear(commands.RecallScene("drone"), "")
     with pytest.raises(CommandError, match="^scene drone waits; let it land, or cancel it, and"):
-        scene_to_store(case.engine, "together")
+        case.engine.persistence.to_store("together")
 
 
 def test_revert_waits_as_the_hold_says_and_drops_what_waits(case):

@@ -6,7 +6,7 @@ it is kept.
 
 import pytest
 
-from kit.sessions import SESSIONS, play
+from kit.golden_sessions import SESSIONS, play
 
 
 @pytest.mark.parametrize("source", SESSIONS, ids=lambda path: path.parent.name)

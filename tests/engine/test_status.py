@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from kit.case import Case
+from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands
 from zerobeat.engine.settings import TouchUp
 from zerobeat.engine.status import plain
@@ -13,7 +13,7 @@ from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
 
 @pytest.fixture
 def case():
-    return Case()
+    return SmallCaseHarness()
 
 
 def test_a_key_shows_with_what_was_sent_and_what_should_sound(case):

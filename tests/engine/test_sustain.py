@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Zone
 from zerobeat.midi import (
@@ -27,7 +27,7 @@ LOST = commands.SourceLost("keys")
 
 
 def played(*messages, voices=1, scenes=()):
-    case = Playing(small_rig(voices, inputs=(KEYS, Input("steps", "Step Box:1"))), scenes)
+    case = EngineHarness(small_rig(voices, inputs=(KEYS, Input("steps", "Step Box:1"))), scenes)
     for message in messages:
         case.hear(message, "" if message is LOST else "keys")
     return case

@@ -1,6 +1,6 @@
 """A real JACK server for each test, peers that play and hear MIDI, oscillators, recording.
 
-    with JackServer() as server, Player("keys") as keys, Recorder("quad") as quad:
+    with JackServer() as server, MidiSender("keys") as keys, MidiRecorder("quad") as quad:
         server.connect("keys:out", "quad:in")
         keys.play([(0.0, b"\\x90\\x3c\\x64"), (0.1, b"\\x80\\x3c\\x40")])
         assert [content for _, content in quad.wait_for(2)] == [...]
@@ -233,7 +233,7 @@ class JackServer:
         return [port.name for port in found]
 
 
-class Player:
+class MidiSender:
     """A keyboard: a MIDI source, seen as ``name:port``."""
 
     def __init__(self, name: str, port: str = "out") -> None:
@@ -263,7 +263,7 @@ class Player:
         self.close()
 
 
-class Recorder:
+class MidiRecorder:
     """A converter: a MIDI destination, seen as ``name:port``, that keeps all it hears.
 
     ``heard`` is a list of ``(monotonic seconds, bytes)``, in order of arrival.

@@ -7,9 +7,9 @@ from kit.jack import (
     RATE_HZ,
     AudioRecorder,
     JackServer,
+    MidiRecorder,
+    MidiSender,
     OscillatorBank,
-    Player,
-    Recorder,
     jack_is_installed,
     wait_until,
 )
@@ -24,7 +24,7 @@ def loudest_hertz(sound: np.ndarray) -> float:
 
 def test_what_is_played_is_heard_in_order():
     played = [b"\x90\x3c\x64", b"\x80\x3c\x40", b"\xf0\x7d\x01\xf7", b"\xf8", b"\xfe"]
-    with JackServer() as server, Player("keys") as keys, Recorder("quad") as quad:
+    with JackServer() as server, MidiSender("keys") as keys, MidiRecorder("quad") as quad:
         server.connect("keys:out", "quad:in")
         keys.play([(0.01 * n, content) for n, content in enumerate(played)])
         assert [content for _, content in quad.wait_for(5)] == played
@@ -33,7 +33,7 @@ def test_what_is_played_is_heard_in_order():
 def test_an_oscillator_is_off_by_its_detune():
     with (
         JackServer() as server,
-        Player("keys") as keys,
+        MidiSender("keys") as keys,
         OscillatorBank([0.0, {69: 25.0}]) as bank,
     ):
         server.connect("keys:out", bank.midi_port)
@@ -54,5 +54,5 @@ def test_an_oscillator_is_off_by_its_detune():
 
 def test_a_second_server_opens_after_the_first_has_closed():
     for _ in range(2):
-        with JackServer() as server, Player("keys"):
+        with JackServer() as server, MidiSender("keys"):
             assert "keys:out" in server.ports()

@@ -52,7 +52,7 @@ class Peer:
         return [*map(json.loads, self.heard.splitlines())]
 
 
-class Daemon:
+class ControlServer:
     """The daemon's side: the real socket, served with a time of its own."""
 
     def __init__(self, folder):
@@ -93,7 +93,7 @@ class Daemon:
 
 @pytest.fixture
 def daemon(tmp_path):
-    running = Daemon(tmp_path)
+    running = ControlServer(tmp_path)
     yield running
     running.close()
 
@@ -109,7 +109,7 @@ def test_a_request_is_answered_with_its_id(daemon):
 def test_the_socket_is_for_user_and_group_and_leaves_no_file(tmp_path):
     before = os.umask(0o022)
     os.umask(before)
-    daemon = Daemon(tmp_path)
+    daemon = ControlServer(tmp_path)
     assert stat.S_IMODE(os.stat(daemon.control.path).st_mode) == 0o660
     assert os.umask(before) == before
     daemon.close()
@@ -121,7 +121,7 @@ def test_the_socket_of_a_killed_daemon_is_replaced(tmp_path):
     left = socket.socket(socket.AF_UNIX)
     left.bind(str(tmp_path / "control"))
     left.close()
-    daemon = Daemon(tmp_path)
+    daemon = ControlServer(tmp_path)
     daemon.peer()
     daemon.close()
 

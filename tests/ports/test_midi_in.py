@@ -6,7 +6,7 @@ from collections import deque
 
 import pytest
 
-from kit.jack import Player, wait_until
+from kit.jack import MidiSender, wait_until
 from zerobeat.ports.midi_in import MidiIn
 
 EVERY_CLASS = [
@@ -47,7 +47,7 @@ def test_the_port_is_named_as_documented(server, patch, wake_fd):
 def test_every_class_of_message_arrives_in_order(server, patch, wake_fd):
     inbox = deque()
     keys = MidiIn("keys", inbox, wake_fd, patch)
-    with Player("Stage Keys") as player:
+    with MidiSender("Stage Keys") as player:
         server.connect("Stage Keys:out", "zerobeat in keys:midi")
         before_s = time.monotonic()
         for content in EVERY_CLASS:
@@ -65,7 +65,7 @@ def test_every_class_of_message_arrives_in_order(server, patch, wake_fd):
 def test_two_inputs_share_an_inbox_and_keep_their_names(server, patch, wake_fd):
     inbox = deque()
     ports = [MidiIn(name, inbox, wake_fd, patch) for name in ("keys", "feet")]
-    with Player("Stage Keys") as stage, Player("Four Feet") as four:
+    with MidiSender("Stage Keys") as stage, MidiSender("Four Feet") as four:
         server.connect("Stage Keys:out", "zerobeat in keys:midi")
         server.connect("Four Feet:out", "zerobeat in feet:midi")
         stage.send(b"\x90\x3c\x64")
@@ -81,7 +81,7 @@ def test_a_full_inbox_marks_the_input_and_loses_only_what_is_new(server, patch, 
     """M11."""
     inbox = deque()
     keys = MidiIn("keys", inbox, wake_fd, patch, limit=4)
-    with Player("Stage Keys") as player:
+    with MidiSender("Stage Keys") as player:
         server.connect("Stage Keys:out", "zerobeat in keys:midi")
         for note in range(6):
             player.send(bytes((0x90, note, 64)))
@@ -101,7 +101,7 @@ def test_a_fault_in_the_callback_is_counted_and_the_next_note_arrives(server, pa
     wake_fd = os.eventfd(0, os.EFD_NONBLOCK)
     inbox = deque()
     keys = MidiIn("keys", inbox, wake_fd, patch)
-    with Player("Stage Keys") as player:
+    with MidiSender("Stage Keys") as player:
         server.connect("Stage Keys:out", "zerobeat in keys:midi")
         os.close(wake_fd)
         player.send(b"\x90\x3c\x64")
@@ -127,7 +127,7 @@ def test_a_thousand_inputs_open_and_close_under_traffic(server, patch, wake_fd):
     """M14, M3: no crash, no deadlock, no client left."""
     inbox = deque(maxlen=100)
     before = server.ports()
-    with Player("Stage Keys") as player:
+    with MidiSender("Stage Keys") as player:
         for _ in range(1000):
             keys = MidiIn("keys", inbox, wake_fd, patch)
             server.connect("Stage Keys:out", "zerobeat in keys:midi")

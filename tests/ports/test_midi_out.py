@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.jack import Recorder, wait_until
+from kit.jack import MidiRecorder, wait_until
 from zerobeat.ports.midi_out import RING_BYTES, MidiOut
 
 EIGHT_OFFS = [bytes((0x80 | channel, 60, 64)) for channel in range(8)]
@@ -28,7 +28,7 @@ def test_every_class_of_message_leaves_in_order(server, patch):
     ]
     sent[-1] += b"\xf7"
     out = MidiOut("quad", patch)
-    with Recorder("quad") as quad:
+    with MidiRecorder("quad") as quad:
         server.connect("zerobeat out quad:midi", "quad:in")
         for content in sent:
             out.send(content)
@@ -39,7 +39,7 @@ def test_every_class_of_message_leaves_in_order(server, patch):
 
 def test_the_last_note_offs_leave_before_close(server, patch):
     """M15, twenty runs; the hundred are in tests/e2e."""
-    with Recorder("quad") as quad:
+    with MidiRecorder("quad") as quad:
         for run in range(1, 21):
             out = MidiOut("quad", patch)
             server.connect("zerobeat out quad:midi", "quad:in")
@@ -54,7 +54,7 @@ def test_a_burst_is_held_back_rather_than_lost(server, patch):
     """3000 notes are 21,000 bytes with their headers; the library's ring buffer holds 16,384."""
     sent = [bytes((0x90, number % 128, 64)) for number in range(3000)]
     out = MidiOut("quad", patch)
-    with Recorder("quad") as quad:
+    with MidiRecorder("quad") as quad:
         server.connect("zerobeat out quad:midi", "quad:in")
         for content in sent:
             out.send(content)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.jack import Player, Recorder
+from kit.jack import MidiRecorder, MidiSender
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
 from zerobeat.ports.patch import check_sequencer, choose_backend, open_patch
@@ -189,14 +189,14 @@ def test_a_missing_library_gives_one_line(module, backend, line):
 
 
 def test_ports_of_a_real_server_have_their_direction(server, patch):
-    with Player("Stage Keys", "MIDI 1"), Recorder("quad"):
+    with MidiSender("Stage Keys", "MIDI 1"), MidiRecorder("quad"):
         seen = {(port.text, port.direction) for port in patch.ports()}
     assert {("Stage Keys:MIDI 1", "in"), ("quad:in", "out")} <= seen
 
 
 def test_ports_and_connections_are_announced_at_once(server, patch):
     """M1: within the second that a look takes without it."""
-    with Player("keys"), Recorder("quad"):
+    with MidiSender("keys"), MidiRecorder("quad"):
         assert select.select([patch], [], [], 0.3)[0]
         time.sleep(0.1)
         assert patch.heard()
@@ -206,7 +206,7 @@ def test_ports_and_connections_are_announced_at_once(server, patch):
 
 
 def test_connecting_twice_and_disconnecting_twice_is_quiet(server, patch):
-    with Player("keys"), Recorder("quad"):
+    with MidiSender("keys"), MidiRecorder("quad"):
         ports = {port.text: port for port in patch.ports()}
         pair = ports["keys:out"], ports["quad:in"]
         assert not patch.connected(*pair)
@@ -219,7 +219,7 @@ def test_connecting_twice_and_disconnecting_twice_is_quiet(server, patch):
 
 
 def test_connecting_what_has_gone_gives_one_line(server, patch):
-    with Player("keys"), Recorder("quad"):
+    with MidiSender("keys"), MidiRecorder("quad"):
         ports = {port.text: port for port in patch.ports()}
     with pytest.raises(PortError, match='"keys:out" to "quad:in": JACK refused'):
         patch.connect(ports["keys:out"], ports["quad:in"])

@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from kit.jack import Player, Recorder, wait_until
+from kit.jack import MidiRecorder, MidiSender, wait_until
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
 from zerobeat.ports.watch import DEBOUNCE_S, Link, Watch
@@ -72,7 +72,7 @@ def kinds(events):
 
 
 def test_ports_that_are_there_first_connect_at_once(server, desk):
-    with Player("Stage Keys", "MIDI 1") as player, Recorder("quad") as quad:
+    with MidiSender("Stage Keys", "MIDI 1") as player, MidiRecorder("quad") as quad:
         it = desk(KEYS, QUAD)
         assert kinds(it.until("connected", "quad")) == [
             ("connected", "keys"),
@@ -88,7 +88,7 @@ def test_what_is_sent_once_connected_arrives_also_on_a_busy_machine(server, desk
     """B3: JACK takes a connection a period later or more; 4 of 300 bend ranges were lost."""
     busy = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(3)]
     try:
-        with Recorder("quad") as quad:
+        with MidiRecorder("quad") as quad:
             it = desk(QUAD)
             for _ in range(60):
                 it.until("connected", "quad")
@@ -108,14 +108,14 @@ def test_a_port_that_appears_later_connects(server, desk):
     it = desk(KEYS)
     assert kinds(it.watch.look(time.monotonic())) == [("missing", "keys")]
     assert it.watch.state(KEYS) == "missing"
-    with Player("Stage Keys", "MIDI 1") as player:
+    with MidiSender("Stage Keys", "MIDI 1") as player:
         (event,) = it.until("connected", "keys")
         assert event.text == "input keys: connected to Stage Keys:MIDI 1"
         player.send(b"\x90\x3c\x64")
         wait_until(lambda: len(it.inbox) == 1)
     assert kinds(it.until("missing", "keys")) == [("lost", "keys"), ("missing", "keys")]
     assert it.watch.state(KEYS) == "missing"
-    with Player("Stage Keys", "MIDI 1"):
+    with MidiSender("Stage Keys", "MIDI 1"):
         assert kinds(it.until("connected", "keys")) == [("connected", "keys")]
 
 
@@ -123,7 +123,7 @@ def test_an_announcement_brings_the_next_look_forward(server, desk):
     it = desk(KEYS)
     it.until("missing", "keys")
     slow_s = it.watch.due_s
-    with Player("Stage Keys", "MIDI 1"):
+    with MidiSender("Stage Keys", "MIDI 1"):
         select.select([it.watch], [], [], 1.0)
         now_s = slow_s - 0.3
         assert it.watch.look(now_s) == []
@@ -133,9 +133,9 @@ def test_an_announcement_brings_the_next_look_forward(server, desk):
 def test_gone_and_back_between_two_looks_is_lost_and_connected(server, desk):
     """M1: the list of ports looks the same before and after."""
     it = desk(KEYS)
-    with Player("Stage Keys", "MIDI 1"):
+    with MidiSender("Stage Keys", "MIDI 1"):
         it.until("connected", "keys")
-    with Player("Stage Keys", "MIDI 1") as player:
+    with MidiSender("Stage Keys", "MIDI 1") as player:
         assert kinds(it.until("connected", "keys")) == [
             ("lost", "keys"),
             ("connected", "keys"),
@@ -148,7 +148,7 @@ def test_a_missed_announcement_is_healed(server, desk):
     """M2: announcements are thrown away here."""
     it = desk(KEYS)
     it.watch.look(time.monotonic())
-    with Player("Stage Keys", "MIDI 1"):
+    with MidiSender("Stage Keys", "MIDI 1"):
         time.sleep(0.1)
         it.patch.heard()
         it.until("connected", "keys", 3.0)
@@ -156,7 +156,7 @@ def test_a_missed_announcement_is_healed(server, desk):
 
 def test_somebody_who_disconnects_us_is_overruled(server, desk):
     it = desk(KEYS)
-    with Player("Stage Keys", "MIDI 1"):
+    with MidiSender("Stage Keys", "MIDI 1"):
         it.until("connected", "keys")
         server.disconnect("Stage Keys:MIDI 1", "zerobeat in keys:midi")
         assert kinds(it.until("connected", "keys")) == [
@@ -168,17 +168,17 @@ def test_somebody_who_disconnects_us_is_overruled(server, desk):
 def test_a_long_name_does_not_stand_in_for_a_short_one(server, desk):
     """M6: 1 against 10, in either order of appearance."""
     it = desk(Link("keys", "in", "hub:Port 1"))
-    with Player("hub", "Port 10"):
+    with MidiSender("hub", "Port 10"):
         it.until("missing", "keys")
         assert it.quiet() == "[]"
-    with Player("hub", "Port 1"):
+    with MidiSender("hub", "Port 1"):
         it.until("connected", "keys")
 
 
 @pytest.mark.parametrize("names", [("north", "south"), ("south", "north")])
 def test_two_that_match_are_refused_in_either_order(server, desk, names):
     it = desk(Link("keys", "in", "*:MIDI 1", port_is_pattern=True))
-    with Player(names[0], "MIDI 1"), Player(names[1], "MIDI 1"):
+    with MidiSender(names[0], "MIDI 1"), MidiSender(names[1], "MIDI 1"):
         (event,) = it.until("ambiguous", "keys")
         assert event.text.endswith('write "north:MIDI 1" or "south:MIDI 1"')
         assert server.connections("zerobeat in keys:midi") == []
@@ -186,9 +186,9 @@ def test_two_that_match_are_refused_in_either_order(server, desk, names):
 
 def test_a_second_match_changes_nothing_while_the_first_plays(server, desk):
     it = desk(Link("keys", "in", "*:MIDI 1", port_is_pattern=True))
-    with Player("north", "MIDI 1"):
+    with MidiSender("north", "MIDI 1"):
         it.until("connected", "keys")
-        with Player("south", "MIDI 1"):
+        with MidiSender("south", "MIDI 1"):
             assert it.quiet() == "[]"
     assert it.watch.state(it.watch._links[0]) == "connected"
 
@@ -209,7 +209,7 @@ def test_own_ports_are_not_connected_to_each_other(server, desk):
 def test_a_new_rig_moves_the_connection(server, desk):
     it = desk(KEYS)
     other = Link("keys", "in", "Four Feet:out")
-    with Player("Stage Keys", "MIDI 1"), Player("Four Feet"):
+    with MidiSender("Stage Keys", "MIDI 1"), MidiSender("Four Feet"):
         it.until("connected", "keys")
         it.watch.replace([other], time.monotonic())
         it.until("connected", "keys")
@@ -219,7 +219,7 @@ def test_a_new_rig_moves_the_connection(server, desk):
 
 def test_a_killed_server_is_told_once_and_nothing_is_sent_after(server, desk, capfd):
     it = desk(KEYS, QUAD)
-    with Player("Stage Keys", "MIDI 1"), Recorder("quad"):
+    with MidiSender("Stage Keys", "MIDI 1"), MidiRecorder("quad"):
         it.until("connected", "quad")
         server.kill()
         events = it.until("server", "", 1.0)
@@ -232,7 +232,7 @@ def test_a_killed_server_is_told_once_and_nothing_is_sent_after(server, desk, ca
 
 def test_a_server_that_hangs_counts_as_gone(server, desk):
     it = desk(QUAD)
-    with Recorder("quad"):
+    with MidiRecorder("quad"):
         it.until("connected", "quad")
         with server.paused():
             it.until("server", "", 3.0)

@@ -1,12 +1,12 @@
-"""``render``: through the same engine, tempo map kept, one clear line for a bad file."""
+"""``render``: the bytes of ``run``, the tempo map kept, one clear line for a bad file."""
 
 from __future__ import annotations
 
 import mido
 import pytest
 
-from kit.daemon import Daemon
-from kit.jack import JackServer, Player, Recorder, jack_is_installed
+from kit.daemon_process import DaemonProcess
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
 from zerobeat.cli import main
 from zerobeat.render.midi_file import TempoMap
 
@@ -195,10 +195,10 @@ def test_run_sends_what_render_writes(tmp_path):
     assert set(expected) == {"quad", "octo"} and min(map(len, expected.values())) > 20
     with (
         JackServer() as server,
-        Player("keys") as keys,
-        Recorder("quad") as quad,
-        Recorder("octo") as octo,
-        Daemon(tmp_path / "rig.yaml", server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("quad") as quad,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(tmp_path / "rig.yaml", server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output quad, output octo")
         octo.wait_for_silence()

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon import ZEROBEAT, Daemon, PlayerProcess, open_notes, write_rig
-from kit.jack import JackServer, Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import ZEROBEAT, DaemonProcess, MidiSenderProcess, open_notes, write_rig
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError, ConfigError
 from zerobeat.state.state_directory import load_rig
@@ -40,17 +40,17 @@ def rig(tmp_path: Path) -> Path:
     return write_rig(tmp_path)
 
 
-def contents(recorder: Recorder, after: int = 0) -> list[bytes]:
+def contents(recorder: MidiRecorder, after: int = 0) -> list[bytes]:
     return [content for _, content in recorder.heard[after:]]
 
 
-def settle(daemon: Daemon, recorder: Recorder) -> int:
+def settle(daemon: DaemonProcess, recorder: MidiRecorder) -> int:
     """Wait until the daemon is connected and has set up its converter; return what was heard."""
     daemon.wait_for_line("connected: input keys, output octo")
     return len(recorder.wait_for(len(RANGES)))
 
 
-def press(keys: Player | PlayerProcess, recorder: Recorder) -> list[bytes]:
+def press(keys: MidiSender | MidiSenderProcess, recorder: MidiRecorder) -> list[bytes]:
     """Hold a key that strikes 8 voices; return what it made."""
     before = len(recorder.heard)
     keys.send(ON)
@@ -68,9 +68,9 @@ def ask(*arguments: str | Path, environment: dict[str, str]) -> subprocess.Compl
 
 def test_a_key_comes_out_on_all_voices_bends_first(server, rig):  # B1, B3
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         assert settle(daemon, octo) == len(RANGES)
         assert contents(octo) == RANGES
@@ -83,7 +83,7 @@ def test_a_key_comes_out_on_all_voices_bends_first(server, rig):  # B1, B3
 
 
 def test_the_start_line_says_what_is_connected_and_what_is_missing(server, rig):
-    with Player("keys"), Daemon(rig, server.environment) as daemon:
+    with MidiSender("keys"), DaemonProcess(rig, server.environment) as daemon:
         assert daemon.wait_for_line("zerobeat plays") == (
             "zerobeat plays 8 voices, scene plain; connected: input keys; "
             "waiting for: output octo (missing: octo:in)"
@@ -91,9 +91,9 @@ def test_the_start_line_says_what_is_connected_and_what_is_missing(server, rig):
 
 
 def test_ports_that_come_after_the_start_are_picked_up(server, rig):  # S6
-    with Daemon(rig, server.environment) as daemon:
+    with DaemonProcess(rig, server.environment) as daemon:
         assert "connected: nothing" in daemon.wait_for_line("zerobeat plays")
-        with Recorder("octo") as octo, Player("keys") as keys:
+        with MidiRecorder("octo") as octo, MidiSender("keys") as keys:
             daemon.wait_for_line("input keys: connected")
             daemon.wait_for_line("output octo: connected")
             octo.wait_for(len(RANGES))
@@ -127,9 +127,9 @@ def test_without_any_midi_there_is_one_clear_line(rig, tmp_path):
 
 def test_a_second_daemon_names_the_first_and_touches_nothing(server, rig):  # M20
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         before = settle(daemon, octo)
         done = ask("run", rig, environment=daemon.environment)
@@ -145,9 +145,9 @@ def test_a_second_daemon_names_the_first_and_touches_nothing(server, rig):  # M2
 def test_a_keyboard_that_vanishes_lets_go_its_keys(loose_server, rig):  # N10
     environment = loose_server.environment
     with (
-        PlayerProcess("keys", environment) as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, environment) as daemon,
+        MidiSenderProcess("keys", environment) as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, environment) as daemon,
     ):
         settle(daemon, octo)
         press(keys, octo)
@@ -155,21 +155,21 @@ def test_a_keyboard_that_vanishes_lets_go_its_keys(loose_server, rig):  # N10
         daemon.wait_for_line("input keys: lost keys:out")
         octo.wait_for(len(RANGES) + 24)
         assert contents(octo)[-8:] == NOTE_OFFS
-        with PlayerProcess("keys", environment) as again:
+        with MidiSenderProcess("keys", environment) as again:
             daemon.wait_for_line("input keys: connected")
             assert press(again, octo) == NOTE_ONS  # the bends stand
 
 
 @pytest.mark.parametrize("meanwhile", ["held", "released"])
 def test_a_converter_that_returns_is_silenced_first(server, rig, meanwhile):  # N11
-    with Player("keys") as keys, Daemon(rig, server.environment) as daemon:
-        with Recorder("octo") as octo:
+    with MidiSender("keys") as keys, DaemonProcess(rig, server.environment) as daemon:
+        with MidiRecorder("octo") as octo:
             settle(daemon, octo)
             press(keys, octo)
         daemon.wait_for_line("output octo: lost octo:in")
         if meanwhile == "released":
             keys.send(OFF)
-        with Recorder("octo") as back:
+        with MidiRecorder("octo") as back:
             daemon.wait_for_line("output octo: connected")
             back.wait_for(8 + len(RANGES) + 8)
             # Notes that were open, ranges, bends; the key that is still down is not struck again.
@@ -179,7 +179,7 @@ def test_a_converter_that_returns_is_silenced_first(server, rig, meanwhile):  # 
 
 
 def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
-    with Daemon(rig, loose_server.environment) as daemon:
+    with DaemonProcess(rig, loose_server.environment) as daemon:
         daemon.wait_for_line("zerobeat plays")
         loose_server.kill()
         assert daemon.wait() == 1
@@ -191,9 +191,9 @@ def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
 
 def test_stop_releases_eight_held_notes_every_time(server, rig, request):  # M15, N12
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         for run in range(100 if request.config.getoption("--slow") else 20):
             if run:
@@ -206,7 +206,7 @@ def test_stop_releases_eight_held_notes_every_time(server, rig, request):  # M15
             assert contents(octo) == RANGES + BENDS + NOTE_ONS + NOTE_OFFS
 
 
-def start_again(daemon: Daemon, server: JackServer) -> None:
+def start_again(daemon: DaemonProcess, server: JackServer) -> None:
     """Start after a kill, once the server has noticed it."""
     wait_until(lambda: not server.ports("zerobeat"), 10.0, "the end of its ports")
     daemon.start()
@@ -215,7 +215,11 @@ def start_again(daemon: Daemon, server: JackServer) -> None:
 
 def test_after_a_kill_the_next_start_releases_what_sounds_before_all_else(loose_server, rig):  # N12
     environment = loose_server.environment
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+    with (
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, environment) as daemon,
+    ):
         settle(daemon, octo)
         press(keys, octo)
         daemon.kill()
@@ -228,7 +232,11 @@ def test_after_a_kill_the_next_start_releases_what_sounds_before_all_else(loose_
 
 def test_a_note_released_before_the_kill_is_not_released_again(loose_server, rig):
     environment = loose_server.environment
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+    with (
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, environment) as daemon,
+    ):
         settle(daemon, octo)
         press(keys, octo)
         keys.send(OFF)
@@ -264,7 +272,7 @@ def faults_of(rig: Path, text: str) -> list[str]:
     return str(caught.value).splitlines()
 
 
-def play_until(true: Callable[[], bool], keys: Player) -> int:
+def play_until(true: Callable[[], bool], keys: MidiSender) -> int:
     """Play the key over and over, at least once, until ``true()``; return how often."""
     strokes = 0
     while not strokes or not true():
@@ -279,9 +287,9 @@ def test_broken_rigs_while_playing_change_nothing(server, rig, request, monkeypa
     whole = rig.read_text()
     count = 100 if request.config.getoption("--slow") else 12
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         monkeypatch.setenv("STATE_DIRECTORY", daemon.environment["STATE_DIRECTORY"])
         before = settle(daemon, octo)
@@ -304,9 +312,9 @@ def test_broken_rigs_while_playing_change_nothing(server, rig, request, monkeypa
 
 def test_a_good_reload_takes_over_between_notes(server, rig):
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         before = settle(daemon, octo)
         press(keys, octo)
@@ -340,9 +348,9 @@ def reload(daemon):
 def test_the_command_reload_tells_what_came_of_it(server, rig):  # C6, C7
     whole = rig.read_text()
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         before = settle(daemon, octo)
         press(keys, octo)
@@ -373,9 +381,9 @@ def test_the_command_reload_tells_what_came_of_it(server, rig):  # C6, C7
 
 def test_a_reload_that_drops_a_sounding_voice_releases_it(server, rig):  # N2
     with (
-        Player("keys") as keys,
-        Recorder("octo") as octo,
-        Daemon(rig, server.environment) as daemon,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
     ):
         before = settle(daemon, octo)
         press(keys, octo)
@@ -413,7 +421,11 @@ def test_the_wall_clock_may_jump_a_day_either_way(loose_server, rig, tmp_path): 
         told = subprocess.run(["date", "+%s"], env=environment, capture_output=True, check=True)
         assert (int(told.stdout) > time.time()) == days.startswith("+")  # the lie is believed
 
-    with Player("keys") as keys, Recorder("octo") as octo, Daemon(rig, environment) as daemon:
+    with (
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, environment) as daemon,
+    ):
         before = settle(daemon, octo)
         held = BENDS + NOTE_ONS
         assert press(keys, octo) == held

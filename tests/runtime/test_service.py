@@ -5,8 +5,8 @@ import sys
 
 import pytest
 
-from kit.daemon import Daemon, open_notes, write_rig
-from kit.jack import Player, Recorder, jack_is_installed, wait_until
+from kit.daemon_process import DaemonProcess, open_notes, write_rig
+from kit.jack import MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.ports.mirror import MIRROR_FILE, read_left, read_outputs, write_outputs
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -37,9 +37,9 @@ def connected(daemon, port):
 
 def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, loose_server):
     with (
-        Recorder("octo") as octo,
-        Player("keys") as keys,
-        Daemon(write_rig(tmp_path), loose_server.environment) as daemon,
+        MidiRecorder("octo") as octo,
+        MidiSender("keys") as keys,
+        DaemonProcess(write_rig(tmp_path), loose_server.environment) as daemon,
     ):
         daemon.wait_for_line("connected: input keys, output octo")
         keys.send(ON)
@@ -57,8 +57,8 @@ def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, loose_serv
 
 
 def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, loose_server):
-    with Daemon(write_rig(tmp_path), loose_server.environment) as daemon:
-        with Recorder("octo") as octo, Player("keys") as keys:
+    with DaemonProcess(write_rig(tmp_path), loose_server.environment) as daemon:
+        with MidiRecorder("octo") as octo, MidiSender("keys") as keys:
             for port in ("input keys", "output octo"):
                 wait_until(lambda port=port: connected(daemon, port))
             keys.send(ON)
@@ -71,7 +71,7 @@ def test_marks_of_a_converter_that_is_away_wait_for_the_next_start(tmp_path, loo
 
 def test_a_broken_rig_at_the_start_plays_the_last_good_one(tmp_path, loose_server):
     rig = write_rig(tmp_path)
-    with Daemon(rig, loose_server.environment, ["--or-last-good"]) as daemon:
+    with DaemonProcess(rig, loose_server.environment, ["--or-last-good"]) as daemon:
         daemon.wait_for_line("zerobeat plays")
         assert daemon.stop() == 0
         good = rig.read_text()
@@ -85,7 +85,7 @@ def test_a_broken_rig_at_the_start_plays_the_last_good_one(tmp_path, loose_serve
 
 def test_without_the_option_a_broken_rig_is_refused(tmp_path, loose_server):
     rig = write_rig(tmp_path, more="nonsense: 1\n")
-    with Daemon(rig, loose_server.environment) as daemon:
+    with DaemonProcess(rig, loose_server.environment) as daemon:
         assert daemon.wait() == 78
 
 

@@ -4,16 +4,16 @@ import json
 
 import pytest
 
-from kit.case import Case
+from kit.small_case import SmallCaseHarness
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
 from zerobeat.runtime.socket_commands import Handlers
 
 
-class Desk:
+class HandlersHarness:
     """A case with handlers; ``ask`` sends what a client would."""
 
     def __init__(self):
-        self.case = Case()
+        self.case = SmallCaseHarness()
         self.handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
 
     def ask(self, command, **values):
@@ -35,7 +35,7 @@ class Desk:
 
 @pytest.fixture
 def desk():
-    return Desk()
+    return HandlersHarness()
 
 
 def test_recall_says_whether_it_waits(desk):
@@ -75,9 +75,9 @@ def test_set_reads_values_as_a_scene_file_does(desk, changes, field, value):
     desk.done("hold", hold="none")
     desk.done("set", voice="reed", changes=changes)
     assert getattr(desk.case.voice("reed"), field) == value
-    assert getattr(desk.case.voice("horn"), field) == getattr(Case().voice("horn"), field) or (
-        field == "hold"
-    )
+    assert getattr(desk.case.voice("horn"), field) == getattr(
+        SmallCaseHarness().voice("horn"), field
+    ) or (field == "hold")
 
 
 def test_set_waits_as_the_hold_says(desk):

@@ -1,4 +1,4 @@
-"""Steps, bow, amplifier and cable against data-sheet arithmetic."""
+"""Steps, nonlinearity, amplifier and cable against data-sheet arithmetic."""
 
 import numpy as np
 import pytest

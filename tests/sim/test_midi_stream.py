@@ -1,4 +1,4 @@
-"""Bytes to messages: running status, real-time bytes, exclusive cut short."""
+"""Bytes to messages: running status, real-time bytes, interrupted exclusive."""
 
 import pytest
 from hypothesis import given

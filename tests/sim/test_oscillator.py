@@ -12,7 +12,7 @@ from zerobeat.sim.oscillator import (
     TRIM_KELVIN,
     Oscillator,
     OscillatorModel,
-    Warmup,
+    WarmupCurve,
     log_current,
 )
 
@@ -293,7 +293,7 @@ def test_model_can_be_a_measured_oscillator():
 
 # T(t) = T_end + (T_start - T_end) exp(-t / tau), 8 K and 600 s: shape only, an assumption.
 def test_warmup_follows_its_curve():
-    rise = Warmup(295.0, 303.0, 600.0).kelvin([0, 60, 300, 600, 1200, 1800, 3600]) - 295.0
+    rise = WarmupCurve(295.0, 303.0, 600.0).kelvin([0, 60, 300, 600, 1200, 1800, 3600]) - 295.0
     expected = [0.0, 0.76130066, 3.1477547, 5.0569645, 6.9173177, 7.6017035, 7.98017]
     assert rise == pytest.approx(expected, abs=5e-7)
 

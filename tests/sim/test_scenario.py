@@ -1,12 +1,11 @@
-"""The shipped case and the random ones; readings taken of them."""
+"""The demo's case and random ones, and readings of them."""
 
 import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from kit.readings import noise_cents, read_voice
+from kit.virtual_readings import noise_cents, read_voice
 from zerobeat.midi import NoteOn, PitchBend, encode
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
 from zerobeat.sim.oscillator import Oscillator, OscillatorModel
 from zerobeat.sim.scenario import (
@@ -18,7 +17,8 @@ from zerobeat.sim.scenario import (
     quartet,
     random_case,
 )
-from zerobeat.sim.virtual_case import Case
+from zerobeat.sim.virtual_case import VirtualCase
+from zerobeat.sim.virtual_converter import ConverterModel, VirtualConverter
 from zerobeat.tuning.tracking import TrackingCurve
 
 
@@ -58,8 +58,8 @@ def test_a_profile_of_readings_brings_every_key_within_a_cent(seed):
 
 
 def test_readings_scatter_as_they_say():
-    case = Case(
-        Converter(ConverterModel(dac=DacModel(bits=None))),
+    case = VirtualCase(
+        VirtualConverter(ConverterModel(dac=DacModel(bits=None))),
         {0: Oscillator(OscillatorModel(440.0 * 2 ** (-33 / 12)).ideal())},
     )
     notes = np.repeat(np.arange(24, 96), 40)

@@ -1,4 +1,4 @@
-"""The whole case: bytes in, pitch and audio out."""
+"""The virtual case: bytes in, pitch and audio out."""
 
 import dataclasses
 
@@ -8,11 +8,11 @@ import pytest
 from scipy.signal import hilbert
 
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, encode
-from zerobeat.sim.converter import Converter, ConverterModel
 from zerobeat.sim.dac import DacModel
-from zerobeat.sim.oscillator import Oscillator, OscillatorModel, Warmup
-from zerobeat.sim.struck import Struck
-from zerobeat.sim.virtual_case import Case, Mixer, Sound
+from zerobeat.sim.oscillator import Oscillator, OscillatorModel, WarmupCurve
+from zerobeat.sim.resonator import StruckResonator
+from zerobeat.sim.virtual_case import Mixer, Sound, VirtualCase
+from zerobeat.sim.virtual_converter import ConverterModel, VirtualConverter
 
 RATE = 48_000
 PERFECT = OscillatorModel(hertz_at_zero_volts=440.0 * 2 ** (-33 / 12)).ideal()  # key 36 at 0 V
@@ -31,7 +31,9 @@ FLAWED_CONVERTER = ConverterModel(
 
 def case(model=PERFECT, converter=ConverterModel(dac=DacModel(bits=None)), **kwargs):
     sounds = {0: kwargs.pop("sound", Sound())}
-    return Case(Converter(converter), {0: Oscillator(model, seed=1)}, sounds, **kwargs)
+    return VirtualCase(
+        VirtualConverter(converter), {0: Oscillator(model, seed=1)}, sounds, **kwargs
+    )
 
 
 def note(number, start_s, end_s, bend=0):
@@ -65,7 +67,7 @@ def test_a_perfect_case_sounds_what_is_written():
 @pytest.mark.parametrize("number", [36, 48, 60, 72, 84, 96])
 def test_praat_hears_the_pitch_that_is_stated(shape, number):
     steady = dataclasses.replace(FLAWED, wander_cents=0.0)
-    unit = case(steady, FLAWED_CONVERTER, sound=Sound(shape=shape, width=0.3))
+    unit = case(steady, FLAWED_CONVERTER, sound=Sound(waveform=shape, width=0.3))
     unit.play(note(number, 0.0, 3.0, bend=700))
     samples = unit.render(1.0, RATE, start_s=0.5)
     stated = unit.hertz_of(0, 1.0)
@@ -76,7 +78,7 @@ def test_praat_hears_the_pitch_that_is_stated(shape, number):
 
 
 def test_praat_hears_a_struck_resonator_where_it_is_stated():
-    unit = case(FLAWED, FLAWED_CONVERTER, sound=Sound(struck=Struck(inharmonicity=0.0)))
+    unit = case(FLAWED, FLAWED_CONVERTER, sound=Sound(resonator=StruckResonator(inharmonicity=0.0)))
     unit.play(note(57, 0.2, 1.5))
     samples = unit.render(1.0, RATE, start_s=0.4)
     stated = np.exp(np.mean(np.log(unit.hertz_at(0, np.linspace(0.4, 1.4, 101)))))
@@ -84,7 +86,7 @@ def test_praat_hears_a_struck_resonator_where_it_is_stated():
 
 
 def test_phase_goes_on_through_a_change_of_pitch():
-    unit = case(sound=Sound(shape="sine", level=1.0, envelope=None))
+    unit = case(sound=Sound(waveform="sine", level=1.0, envelope=None))
     unit.play([(0.0, encode(NoteOn(0, 60, 1)))])
     rng = np.random.default_rng(0)
     times = np.sort(rng.uniform(0.0, 1.0, 200))
@@ -133,21 +135,21 @@ def test_hiss_and_hum_are_as_loud_as_stated():
 
 
 def test_asking_for_many_pitches_is_the_same_as_playing():
-    unit = case(FLAWED, FLAWED_CONVERTER, warmup=Warmup(293.0, 303.0, 600.0))
+    unit = case(FLAWED, FLAWED_CONVERTER, warmup=WarmupCurve(293.0, 303.0, 600.0))
     notes, bends = np.meshgrid(np.arange(30, 100, 7), [-3000, 0, 41])
     asked = unit.pitches(0, notes, bends, 100.0, wander=True)
     assert asked.shape == notes.shape
     for index, number in np.ndenumerate(notes):
-        fresh = case(FLAWED, FLAWED_CONVERTER, warmup=Warmup(293.0, 303.0, 600.0))
+        fresh = case(FLAWED, FLAWED_CONVERTER, warmup=WarmupCurve(293.0, 303.0, 600.0))
         fresh.play(note(int(number), 99.0, 200.0, bend=int(bends[index])))
         assert asked[index] == pytest.approx(fresh.pitch_of(0, 100.0), abs=1e-9)
 
 
 def test_channels_can_be_rendered_alone():
-    unit = Case(
-        Converter(),
+    unit = VirtualCase(
+        VirtualConverter(),
         {0: Oscillator(PERFECT), 3: Oscillator(PERFECT)},
-        {3: Sound(shape="triangle")},
+        {3: Sound(waveform="triangle")},
         mixer=Mixer(),
     )
     unit.play([(0.0, encode(NoteOn(0, 60, 1)) + encode(NoteOn(3, 67, 1)))])

@@ -33,7 +33,7 @@ def soak(events: int) -> None:
     import random
     import tempfile
 
-    from kit.stage import NAMES, OUTPUTS, RIGS, SCENES
+    from kit.invariant_checker import NAMES, OUTPUTS, RIGS, SCENES
     from zerobeat.engine import commands
     from zerobeat.engine.engine import Engine
     from zerobeat.engine.status import picture, plain

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.cuts import CHANGING, record, run_cut, run_failing
+from kit.syscall_faults import CHANGING, record, run_cut, run_failing
 from zerobeat.errors import StoreError
 from zerobeat.state import backup
 from zerobeat.state.backup import SUMS, pack, read_backup, recover, unpack

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.cuts import Call, disks, record, run, run_cut, run_failing
+from kit.syscall_faults import Call, disks, record, run, run_cut, run_failing
 from zerobeat.errors import StoreError
 from zerobeat.state import durable
 from zerobeat.state.store import Store
@@ -34,7 +34,7 @@ def text(program: int) -> bytes:
 
 
 @dataclass(frozen=True)
-class Case:
+class StoreCase:
     """What stood there, newest last, and what is done; 99 is a new scene."""
 
     name: str
@@ -51,16 +51,16 @@ class Case:
 
 
 CASES = [
-    Case("the first of all", ()),
-    Case("the second", (1,)),
-    Case("the eighth", (1, 2, 3, 4, 5, 6, 7)),
-    Case("undone", (1, 2, 3, 4, 5, 6), UNDO, 5),
-    Case("over a torn one", (1, 2, 3), damaged=True),
+    StoreCase("the first of all", ()),
+    StoreCase("the second", (1,)),
+    StoreCase("the eighth", (1, 2, 3, 4, 5, 6, 7)),
+    StoreCase("undone", (1, 2, 3, 4, 5, 6), UNDO, 5),
+    StoreCase("over a torn one", (1, 2, 3), damaged=True),
 ]
 QUICK = ("the first of all", "the eighth", "undone")
 
 
-def prepare(case: Case, folder: Path) -> Path:
+def prepare(case: StoreCase, folder: Path) -> Path:
     """Return a new state directory in which the case begins."""
     directory = folder / "state"
     shutil.rmtree(directory, ignore_errors=True)
@@ -72,7 +72,7 @@ def prepare(case: Case, folder: Path) -> Path:
     return directory
 
 
-def check(case: Case, directory: Path, acknowledged: bool) -> None:
+def check(case: StoreCase, directory: Path, acknowledged: bool) -> None:
     """Check what can be loaded now, that no generation is gone, and that stores go on."""
     store = Store(directory)
     new = text(case.new)
@@ -184,7 +184,7 @@ def said_by(calls: list[Call]) -> bool:
 
 @pytest.mark.parametrize("error", ["EIO", "ENOSPC"])
 def test_a_call_that_fails_costs_one_line_and_nothing_stored(error, tmp_path):
-    case = Case("failing", (1, 2, 3, 4, 5, 6))
+    case = StoreCase("failing", (1, 2, 3, 4, 5, 6))
     calls = record(TRYING, prepare(case, tmp_path))
     calls = calls[: next(i for i, call in enumerate(calls) if call.says)]
     told = {"EIO": "the card or disk fails", "ENOSPC": "free some space"}[error]
@@ -209,7 +209,7 @@ def test_a_call_that_fails_costs_one_line_and_nothing_stored(error, tmp_path):
 
 
 def test_on_a_file_system_without_links_generations_are_copied(tmp_path):
-    directory = prepare(Case("copied", (1, 2)), tmp_path)
+    directory = prepare(StoreCase("copied", (1, 2)), tmp_path)
     options = ("-e", "trace=linkat", "-e", "inject=linkat:error=EPERM", "-o", "/dev/null")
     assert run(SAVE, directory, *options).stdout == "stored"
     path = directory / "scenes" / "calm.yaml"

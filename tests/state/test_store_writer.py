@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.cuts import run
+from kit.syscall_faults import run
 from zerobeat.errors import StoreError
 from zerobeat.state.store import Store
 from zerobeat.state.store_writer import Done, StoreWriter

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from kit.published import published
+from kit.published_figures import published
 from zerobeat.errors import BendRangeError
 from zerobeat.tuning.bend import (
     bend_to_cents,

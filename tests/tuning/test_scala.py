@@ -11,7 +11,7 @@ import tuning_library
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.published import published
+from kit.published_figures import published
 from zerobeat.errors import ScaleFileError
 from zerobeat.tuning.scala import MAX_FILE_BYTES, parse_kbm, parse_scl, read_kbm, read_scl
 from zerobeat.tuning.scale import Scale
@@ -317,8 +317,10 @@ def maps(draw):
         key
         for key in range(128)
         if not entries
-        or (entries[(key - middle) % len(entries)] != "x"
-        and not (key > middle and (key - middle) % len(entries) == 0))
+        or (
+            entries[(key - middle) % len(entries)] != "x"
+            and not (key > middle and (key - middle) % len(entries) == 0)
+        )
     ]
     if not mapped:
         entries, mapped = [], list(range(128))

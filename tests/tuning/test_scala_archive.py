@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 import tuning_library
 
-from kit.published import published
+from kit.published_figures import published
 from zerobeat.errors import ScaleFileError
 from zerobeat.tuning.scala import parse_scl
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from kit.published import half_a_digit, published
+from kit.published_figures import half_a_digit, published
 from zerobeat.errors import ScaleError
 from zerobeat.tuning.scale import (
     HAIR_CENTS,

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from kit.published import published
+from kit.published_figures import published
 from zerobeat.errors import TrackingError
 from zerobeat.tuning.tracking import (
     Reading,

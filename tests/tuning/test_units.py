@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.published import half_a_digit, published
+from kit.published_figures import half_a_digit, published
 from zerobeat.errors import NoteNameError, PitchRangeError
 from zerobeat.tuning import units
 
@@ -205,3 +205,10 @@ def test_parse_pitch_class_refuses():
     assert units.parse_pitch_class("B#") == 0
     with pytest.raises(NoteNameError, match="note name: found 'D3'"):
         units.parse_pitch_class("D3")
+
+
+@pytest.mark.parametrize("pitch_cents", [1e6, 1e9, -1e6, -1e9, 200_000.0, -1.3e6])
+@pytest.mark.parametrize("beats_hz", [0.5, -0.5, 20.0])
+def test_beats_of_a_pitch_that_no_float_holds_are_within_the_limit(pitch_cents, beats_hz):
+    cents = units.beats_to_cents(pitch_cents, beats_hz, 50.0)
+    assert -50.0 <= cents <= 50.0

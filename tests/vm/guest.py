@@ -154,7 +154,9 @@ def status() -> dict:
 def memory_mb() -> dict[str, float]:
     """Return resident memory of the daemon in MB (1,000,000 bytes)."""
     text = Path(f"/proc/{pid()}/status").read_text()
-    found = re.findall(r"^(VmRSS|RssAnon|RssFile|RssShmem|VmLck|VmHWM):\s+(\d+) kB", text, re.MULTILINE)
+    found = re.findall(
+        r"^(VmRSS|RssAnon|RssFile|RssShmem|VmLck|VmHWM):\s+(\d+) kB", text, re.MULTILINE
+    )
     return {name: round(int(kb) * 1024 / 1e6, 2) for name, kb in found}
 
 

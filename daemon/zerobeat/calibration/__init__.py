@@ -1,1 +1,1 @@
-"""A voice played through the daemon and heard: tune, trim, warm-up, measure, touch-up, soundcheck."""
+"""Measuring a rig: plays voices through the daemon, reads their pitch, keeps profiles."""

@@ -1,4 +1,4 @@
-"""What the measuring commands share on the command line."""
+"""The command line arguments that the measuring commands share."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from pathlib import Path
 from ..console.live_line import LiveLine
 from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
-from .measuring_session import Room, open_room
+from .measuring_session import MeasuringSession, open_session
 
 
-def add_room(parser: argparse.ArgumentParser, example: str) -> None:
-    """Add what says which daemon, which rig and which input."""
+def add_session_arguments(parser: argparse.ArgumentParser, example: str) -> None:
+    """Add the arguments for daemon, rig, audio input and ``--yes``."""
     parser.epilog = f"example: {example}"
     parser.add_argument("--input", default="", metavar="NAME", help="listen to this audio input")
     parser.add_argument(
@@ -30,37 +30,41 @@ def add_room(parser: argparse.ArgumentParser, example: str) -> None:
 
 
 @contextmanager
-def room_of(args: argparse.Namespace, line: LiveLine) -> Iterator[Room]:
-    """Yield the room that a command asks for.
+def session_of(args: argparse.Namespace, line: LiveLine) -> Iterator[MeasuringSession]:
+    """Yield the measuring session of a command.
 
-    A unit that is stopped or a terminal that is closed ends it as Ctrl-C does:
-    a daemon that was started for the command is stopped, every note released.
+    SIGTERM and SIGHUP end it as Ctrl-C does: every note is released, and a
+    daemon that was started for the command is stopped.
     """
     for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _leave)
-    with open_room(line.say, args.rig, args.socket, args.input, args.yes) as room:
+        signal.signal(number, _exit_on_signal)
+    with open_session(line.say, args.rig, args.socket, args.input, args.yes) as session:
         try:
-            yield room
+            yield session
         finally:
             line.clear()
 
 
-def _leave(number: int, frame: object) -> None:
+def _exit_on_signal(number: int, frame: object) -> None:
     raise SystemExit(128 + number)
 
 
-def voices_of(room: Room, names: list[str], every: bool) -> list[str]:
-    """Return the voices that a command names, checked.
+def voices_of(session: MeasuringSession, names: list[str], every: bool) -> list[str]:
+    """Return the voices that a command names, each once.
+
+    Args:
+        every: return all voices of the rig.
 
     Raises:
-        MeasureError: none, and not all of them.
+        MeasureError: no voice is named.
+        CommandError: the rig has no such voice.
     """
     if every or names == ["all"]:
-        return list(room.voices)
+        return list(session.voices)
     if not names:
-        raise MeasureError(f"voice: found none; allowed: {', '.join(room.voices)}, or --all")
+        raise MeasureError(f"voice: found none; allowed: {', '.join(session.voices)}, or --all")
     for name in names:
-        room.voice(name)
+        session.voice(name)
     return list(dict.fromkeys(names))
 
 

@@ -1,8 +1,8 @@
-"""Plays requests through the daemon and reads them from audio inputs.
+"""A take listener on live audio: plays requests through the daemon, reads audio inputs.
 
-One voice after another, or several side by side where each has an input of its
-own: then their notes must be neither in unison nor harmonic, because
-neighbours pull each other through the supply.
+Voices are read one after another, or several side by side where each has an
+input of its own. Then their notes must be neither in unison nor harmonic,
+because oscillators pull each other through the power supply.
 """
 
 from __future__ import annotations
@@ -15,23 +15,26 @@ from dataclasses import replace
 import numpy as np
 
 from ..errors import AudioError, MeasureError, TakeRefusedError
-from ..measure.audio.audio_inputs import MOST_VOID, Sound
+from ..measure.audio.audio_inputs import MOST_VOID, AudioTake
 from ..measure.audio.devices import list_devices
 from ..measure.pitch.reader import Pitch, estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
-from .measuring_session import Room
+from .measuring_session import MeasuringSession
 from .soundcheck import TOO_QUIET_DBFS
 
-STRIKE_S = 0.03  # how long the gate is open, before a VCA whose tap comes first
-SOFT, PLAIN = 1, 100  # velocities
+STRIKE_S = 0.03  # the gate's length where the tap is before the VCA
+SOFT_VELOCITY, USUAL_VELOCITY = 1, 100
 MIDI_S = 0.02  # from the socket to the converter's input, on a slow cable
 BACKGROUND_S = 0.6
 HUM_HZ = (50.0, 60.0)
-HUM_CENTS = 8.0  # a grid keeps within 0.2 Hz of 50 but in trouble
-AGAIN = ("moving", "two_pitches")  # what may pass: the note before rings on, a lag settles
-AGAIN_S = 0.25
-NEAR_CENTS = 35.0  # of n:1, where two voices would beat
+HUM_CENTS = 8.0  # a grid stays within 0.2 Hz of 50 in normal operation
+RETRIED_REFUSALS = (
+    "moving",
+    "two_pitches",
+)  # what may pass: the note before rings on, a lag settles
+RETRY_SETTLE_S = 0.25
+BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
 
 class LiveListener:
@@ -41,54 +44,60 @@ class LiveListener:
         room: with the inputs open.
     """
 
-    def __init__(self, room: Room) -> None:
-        self._room = room
+    def __init__(self, session: MeasuringSession) -> None:
+        self._session = session
         self._background: dict[str, np.ndarray] = {}
         self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
         self.sound_s = 0.0  # of takes so far; voices side by side count once
 
-    def listen(self, request: Request) -> Heard:
-        """Play a request and return what was heard.
+    def listen(self, request: TakeRequest) -> Take:
+        """Play a request and return its take.
 
         Raises:
-            MeasureError: the player plays, a device or the daemon has gone, or
-                the machine loses audio.
+            MeasureError: the player plays a key, or the daemon refuses.
+            AudioError: a device was unplugged, or the machine loses audio.
         """
         return self.listen_many([request])[0]
 
-    def listen_many(self, requests: Sequence[Request]) -> list[Heard]:
-        """Play several voices at once, each heard on an input of its own."""
-        sources = [self._room.input_of(one.voice) for one in requests]
+    def listen_many(self, requests: Sequence[TakeRequest]) -> list[Take]:
+        """Play several voices at once, each read on an input of its own.
+
+        Takes that were refused as moving or as two pitches are repeated once, after
+        a longer wait.
+        """
+        sources = [self._session.input_of(one.voice) for one in requests]
         if len(set(sources)) != len(sources):
             raise MeasureError("found one audio input for two voices at once; allowed: one each")
-        heard = self._once(requests, sources)
-        slow = [i for i, one in enumerate(heard) if one.refused in AGAIN]
+        takes = self._once(requests, sources)
+        slow = [i for i, one in enumerate(takes) if one.refused in RETRIED_REFUSALS]
         if slow:
-            again = self._once([requests[i] for i in slow], [sources[i] for i in slow], AGAIN_S)
+            again = self._once(
+                [requests[i] for i in slow], [sources[i] for i in slow], RETRY_SETTLE_S
+            )
             for i, one in zip(slow, again, strict=True):
-                heard[i] = one
-        return heard
+                takes[i] = one
+        return takes
 
-    def listen_corrected(self, requests: Sequence[Request]) -> list[Heard]:
-        """Play the expected pitches of requests by profile and touch-up, at once, and read them."""
-        sources = [self._room.input_of(one.voice) for one in requests]
+    def listen_corrected(self, requests: Sequence[TakeRequest]) -> list[Take]:
+        """Play the expected pitches of requests at once, corrected by the daemon, and read them."""
+        sources = [self._session.input_of(one.voice) for one in requests]
         return self._once(requests, sources, corrected=True)
 
     def _once(
         self,
-        requests: Sequence[Request],
+        requests: Sequence[TakeRequest],
         sources: list[str],
         more_s: float = 0.0,
         corrected: bool = False,
-    ) -> list[Heard]:
-        room = self._room
+    ) -> list[Take]:
+        session = self._session
         seconds = max(one.seconds for one in requests)
         for _ in range(MOST_VOID):
             for request in requests:
                 self._play(request, corrected)
-            settle_s = max(one.settle_s + room.settle_s(one.voice) for one in requests)
+            settle_s = max(one.settle_s + session.settle_s(one.voice) for one in requests)
             from_s = time.monotonic() + MIDI_S + settle_s + more_s
-            sounds = room.audio.take(sources, from_s, seconds)
+            sounds = session.audio.take(sources, from_s, seconds)
             for request in requests:
                 self._after(request, corrected)
             if sounds is not None:
@@ -98,66 +107,66 @@ class LiveListener:
                     for request, source in zip(requests, sources, strict=True)
                 ]
         raise AudioError(
-            f"{room.audio.device_of(sources[0])}: sound was lost in {MOST_VOID} takes in a row; "
+            f"{session.audio.device_of(sources[0])}: sound was lost in {MOST_VOID} takes in a row; "
             "close other programs, or set a longer period for the sound card"
         )
 
-    def _play(self, request: Request, corrected: bool) -> None:
-        listening = self._room.listening(request.voice)
+    def _play(self, request: TakeRequest, corrected: bool) -> None:
+        listening = self._session.listening(request.voice)
         silent = listening.tap == "before_vca"
-        self._room.play(
+        self._session.play(
             request.voice,
-            **_what(request, corrected),
-            velocity=SOFT if silent else PLAIN,
+            **_play_arguments(request, corrected),
+            velocity=SOFT_VELOCITY if silent else USUAL_VELOCITY,
             strike=listening.excite == "strike" or silent,
         )
         if silent:
             time.sleep(STRIKE_S)
-            self._room.release(request.voice)
+            self._session.release(request.voice)
 
-    def _after(self, request: Request, corrected: bool) -> None:
-        """Learn whether the run goes on; a voice that is struck is released."""
-        listening = self._room.listening(request.voice)
+    def _after(self, request: TakeRequest, corrected: bool) -> None:
+        """Release a struck voice; else repeat the play command, which fails if a key was played."""
+        listening = self._session.listening(request.voice)
         if listening.excite == "strike" or listening.tap == "before_vca":
-            self._room.release(request.voice)
-        else:  # the same again changes nothing, and is refused if the player has the voices
-            self._room.play(request.voice, **_what(request, corrected))
+            self._session.release(request.voice)
+        else:
+            self._session.play(request.voice, **_play_arguments(request, corrected))
 
-    def _read(self, request: Request, source: str, sound: Sound) -> Heard:
-        self.rates_hz[request.voice] = self._room.audio.rate_hz(source)
+    def _read(self, request: TakeRequest, source: str, sound: AudioTake) -> Take:
+        self.rates_hz[request.voice] = self._session.audio.rate_hz(source)
         background = None
-        if not self._room.always_heard(request.voice):
+        if not self._session.always_heard(request.voice):
             background = self._background.get(source)
-        pitch, refused = read(sound, request.expected_hz, background)
+        pitch, refused = read_take(sound, request.expected_hz, background)
         if refused == "silent" and not np.any(sound.samples):
             self._check_there(source)
-        return Heard(request, pitch, refused, sound.middle_s)
+        return Take(request, pitch, refused, sound.middle_s)
 
     def _check_there(self, source: str) -> None:
-        """Tell a device that has gone from a voice that is silent."""
-        device = self._room.audio.device_of(source)
+        """Raise AudioError if a device was unplugged, which looks like a silent voice."""
+        device = self._session.audio.device_of(source)
         if device not in [one.name for one in list_devices()]:
             raise AudioError(f"{device}: has gone; plug it in again, then repeat")
 
     # ------------------------------------------------------------ before the first note
 
     def hear_background(self, names: Sequence[str]) -> None:
-        """Record the inputs of voices with every gate closed; what is there is no voice.
+        """Record the background of the voices' inputs, with every gate closed.
 
         Raises:
-            MeasureError: a tone sounds there: a drone, or another program.
+            MeasureError: a tone sounds: a drone, or another program.
         """
-        room = self._room
+        session = self._session
         sources = list(
             dict.fromkeys(
                 source
                 for name in names
-                if not room.always_heard(name)
-                and (source := room.input_of(name)) not in self._background
+                if not session.always_heard(name)
+                and (source := session.input_of(name)) not in self._background
             )
         )
         for _ in range(MOST_VOID if sources else 0):
-            sounds = room.audio.take(sources, time.monotonic(), BACKGROUND_S)
+            sounds = session.audio.take(sources, time.monotonic(), BACKGROUND_S)
             if sounds is not None:
                 for source, sound in sounds.items():
                     _check_background(source, sound)
@@ -165,8 +174,8 @@ class LiveListener:
                 return
 
 
-def _check_background(source: str, sound: Sound) -> None:
-    pitch, refused = read(sound, None, None)
+def _check_background(source: str, sound: AudioTake) -> None:
+    pitch, refused = read_take(sound, None, None)
     if refused == "overload":
         raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
     if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
@@ -182,17 +191,17 @@ def _check_background(source: str, sound: Sound) -> None:
         )
 
 
-def _what(request: Request, corrected: bool) -> dict[str, object]:
-    """Return what to play: number and bend as asked, or the expected pitch, corrected."""
+def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:
+    """Return the play command's arguments: number and bend, or the expected pitch, corrected."""
     if corrected:
         return {"corrected": True, "pitch_cents": request.expected_cents}
     return {"note": request.note, "bend_cents": request.bend_cents}
 
 
-def read(
-    sound: Sound, expected_hz: float | None, background: np.ndarray | None
+def read_take(
+    sound: AudioTake, expected_hz: float | None, background: np.ndarray | None
 ) -> tuple[Pitch | None, str]:
-    """Return the pitch of a take, or why it can't be read."""
+    """Return the pitch of a take, or None and the reason for the refusal."""
     try:
         pitch = estimate_pitch(
             sound.samples,
@@ -207,11 +216,12 @@ def read(
     return pitch, ""
 
 
-def _dbfs(sound: Sound) -> float:
+def _dbfs(sound: AudioTake) -> float:
     return 10.0 * math.log10(max(float(np.var(sound.samples)), 1e-20))
 
 
 def _is_hum(hertz: float) -> bool:
+    """Return whether a frequency is one of the first ten multiples of a mains frequency."""
     for mains_hz in HUM_HZ:
         number = max(1, round(hertz / mains_hz))
         if number <= 10 and abs(1200.0 * math.log2(hertz / (number * mains_hz))) < HUM_CENTS:
@@ -220,9 +230,9 @@ def _is_hum(hertz: float) -> bool:
 
 
 def apart(expected_cents: Iterable[float]) -> list[int]:
-    """Return which of some pitches may sound side by side, the first always.
+    """Return the indexes of pitches that may sound side by side; the first is among them.
 
-    Left out are those in unison with one that was taken, or at n:1 to it.
+    A pitch is left out if it is in unison with one before it, or n:1 to it.
     """
     taken: list[float] = []
     chosen: list[int] = []
@@ -236,11 +246,11 @@ def apart(expected_cents: Iterable[float]) -> list[int]:
 def _harmonic(one: float, other: float) -> bool:
     ratio = pitch_to_hertz(max(one, other)) / pitch_to_hertz(min(one, other))
     number = round(ratio)
-    return abs(1200.0 * math.log2(ratio / number)) < NEAR_CENTS
+    return abs(1200.0 * math.log2(ratio / number)) < BEATING_CENTS
 
 
-def side_by_side(request: Request, step: int) -> Request:
-    """Return a request moved by semitones, so that it is apart from its neighbours."""
+def side_by_side(request: TakeRequest, step: int) -> TakeRequest:
+    """Return a request moved by semitones, so that voices side by side differ."""
     expected = request.expected_cents
     return replace(
         request,

@@ -1,20 +1,20 @@
-"""What a measurement found, as lines for a terminal of 80 columns."""
+"""The result of a measurement as lines for a terminal of 80 columns."""
 
 from __future__ import annotations
 
 from ..config.describe import named, wrapped
-from ..measure.curve.fit import Aim, Fit
+from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.proof import Proof
 from ..tuning.units import name_of_note
-from .measurement import Measured
+from .measurement import MeasuredVoice
 
-MOST_ROWS = 14
+MOST_TERMINAL_ROWS = 14
 
 
-def measured_lines(found: Measured, aim: Aim) -> list[str]:
-    """Return the readings, what is known by them, the proof and what to do."""
+def measured_lines(found: MeasuredVoice, aim: Aim) -> list[str]:
+    """Return the readings, the curve's figures, the proof and the advice."""
     fit = found.fit
-    lines = [_cost(fit), *_rows(fit, aim), *_known(fit, aim)]
+    lines = [_cost(fit), *_reading_lines(fit, aim), *_curve_lines(fit, aim)]
     for part in fit.curve.describe(aim.zero_volt_note, aim.middle_c_octave):
         lines += wrapped(f"unusable: {part}", 0)
     if found.proof is not None:
@@ -31,7 +31,7 @@ def measured_lines(found: Measured, aim: Aim) -> list[str]:
 
 
 def proof_lines(proof: Proof, aim: Aim) -> list[str]:
-    """Return the check notes, before and after."""
+    """Return the check notes with their errors before and after."""
     lines = ["check notes (no readings)  before      after   cents off"]
     for one in proof.checks:
         key = one.note + 12 * aim.panel_octaves
@@ -44,14 +44,14 @@ def proof_lines(proof: Proof, aim: Aim) -> list[str]:
     return lines
 
 
-def _cost(fit: Fit) -> str:
+def _cost(fit: CurveFit) -> str:
     sound = f", {fit.sound_s:.1f} s of sound" if fit.sound_s else ""
     return f"{fit.voice}: {fit.takes} takes{sound}"
 
 
-def _rows(fit: Fit, aim: Aim) -> list[str]:
+def _reading_lines(fit: CurveFit, aim: Aim) -> list[str]:
     rows = sorted(fit.readings, key=lambda one: (one.note, one.at_s))
-    step = -(-len(rows) // MOST_ROWS)
+    step = -(-len(rows) // MOST_TERMINAL_ROWS)
     shown = rows[::step]
     lines = ["  note sent     cents off   spread"]
     for one in shown:
@@ -65,7 +65,7 @@ def _rows(fit: Fit, aim: Aim) -> list[str]:
     return lines
 
 
-def _known(fit: Fit, aim: Aim) -> list[str]:
+def _curve_lines(fit: CurveFit, aim: Aim) -> list[str]:
     low, high = (round(x / 100.0) for x in (fit.curve.knots_cents[0], fit.curve.knots_cents[-1]))
     names = f"{name_of_note(low, aim.middle_c_octave)} to {name_of_note(high, aim.middle_c_octave)}"
     lines = wrapped(

@@ -1,7 +1,7 @@
-"""Measures voices on live audio: identity, plan, fit, check notes, and only then a profile.
+"""Measures voices on live audio: identity, plan, fit, check notes, and then the profile.
 
-Voices with inputs of their own are read side by side. A voice whose run is not
-whole, or whose check notes are worse than before, keeps the profile it has.
+Voices with inputs of their own are read side by side. A voice whose run is
+incomplete, or whose check notes are worse than before, keeps its profile.
 """
 
 from __future__ import annotations
@@ -14,33 +14,33 @@ from ..config.voice_field import with_profile
 from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
 from ..errors import MeasureError
-from ..measure.curve.fit import Aim, Fit
-from ..measure.curve.plan import Plan
-from ..measure.curve.proof import Proving
+from ..measure.curve.fit_result import Aim, CurveFit
+from ..measure.curve.plan import MeasuringPlan
+from ..measure.curve.proof import ProofPlan
 from ..measure.pitch.reader import REASONS
-from ..measure.pitch.take import MOST_REFUSED, Asking, Heard, Progress, Request
+from ..measure.pitch.take import MOST_REFUSED, Progress, Take, TakePlan, TakeRequest
 from ..tuning.units import name_of_note
 from .audio_listener import LiveListener, apart
 from .describe_fit import measured_lines
 from .identity import prove
-from .live_touchup import batches
-from .measurement import Measured, encoding, judged, profile_of
-from .measuring_session import Room
-from .profile_persistence import keep
+from .live_touchup import side_by_side_groups
+from .measurement import MeasuredVoice, encoder, measured_voice, profile_of
+from .measuring_session import MeasuringSession
+from .profile_persistence import keep_profile
 
 UNTOUCHED = "the profile in force is unchanged"
-UNISON_CENTS = 6000.0  # where voices that were read side by side are heard together
+UNISON_CENTS = 6000.0  # pitch at which voices that were read side by side are compared
 UNISON_S = 0.5
-MakeAim = Callable[[Room, str], Aim]
+MakeAim = Callable[[MeasuringSession, str], Aim]
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """What the player asks besides the aim.
+class MeasureOptions:
+    """The player's options besides the aim.
 
     Attributes:
-        checks: how many check notes; 0 leaves them out.
-        accept: keep it even if it is worse than what is there.
+        checks: number of check notes; 0 plays none.
+        accept: keep a profile even if it is worse than the one in force.
         dry_run: keep nothing.
     """
 
@@ -50,145 +50,160 @@ class Wish:
 
 
 def measure_live(
-    room: Room, names: Sequence[str], make_aim: MakeAim, wish: Wish, line: LiveLine
-) -> dict[str, Measured | str]:
-    """Measure voices, show what was found, and keep their profiles.
+    session: MeasuringSession,
+    names: Sequence[str],
+    make_aim: MakeAim,
+    options: MeasureOptions,
+    line: LiveLine,
+) -> dict[str, MeasuredVoice | str]:
+    """Measure voices, show the results, and keep their profiles.
 
     Args:
-        room: with the inputs of the voices open.
+        session: with the inputs of the voices open.
         names: of the voices.
-        make_aim: what is to be measured of a voice.
-        wish: what else is asked.
+        make_aim: returns the aim for a voice.
+        options: the player's options.
         line: shows progress and results.
 
     Returns:
-        By voice: what was measured and kept, or one line that says why nothing was.
+        By voice: the result that was kept, or one line that says why none was.
 
     Raises:
-        MeasureError: the run can't go on at all: stopped, cable out, daemon gone.
+        MeasureError: the whole run ends: the player stopped it, or the daemon refuses.
+        AudioError: an audio device was unplugged.
     """
-    found: dict[str, Measured | str] = {}
-    for group in batches(room, names):
-        listener = LiveListener(room)
-        room.caution(group)
-        measured = _measure_group(room, listener, group, make_aim, wish, line)
-        room.release()
-        for name, one in measured.items():
+    found: dict[str, MeasuredVoice | str] = {}
+    for group in side_by_side_groups(session, names):
+        listener = LiveListener(session)
+        session.caution(group)
+        measured = _measure_group(session, listener, group, make_aim, options, line)
+        session.release()
+        for name, result in measured.items():
+            one = result
             if not isinstance(one, str):
-                line.say(_source(room, listener, name))
+                line.say(_source_line(session, listener, name))
                 dated = f"{one.profile.measured}, {listener.rates_hz[name]:g} Hz"
                 one = replace(one, profile=replace(one.profile, measured=dated))
             found[name] = (
-                one if isinstance(one, str) else _kept(room, one, make_aim(room, name), wish, line)
+                one
+                if isinstance(one, str)
+                else _show_and_keep(session, one, make_aim(session, name), options, line)
             )
             if isinstance(found[name], str):
                 print(f"{found[name]}; {UNTOUCHED}", file=sys.stderr, flush=True)
         if len(group) > 1:
-            _unison(
-                room, listener, [name for name in group if not isinstance(found[name], str)], line
+            _check_unison(
+                session,
+                listener,
+                [name for name in group if not isinstance(found[name], str)],
+                line,
             )
     return found
 
 
 def _measure_group(
-    room: Room,
+    session: MeasuringSession,
     listener: LiveListener,
     group: list[str],
     make_aim: MakeAim,
-    wish: Wish,
+    options: MeasureOptions,
     line: LiveLine,
-) -> dict[str, Measured | str]:
+) -> dict[str, MeasuredVoice | str]:
     failed: dict[str, str] = {}
     for name in group:
-        room.solo_by_hand(name)
+        session.solo_by_hand(name)
     listener.hear_background(group)
     for name in group:
         try:
-            prove(room, listener, name)
+            prove(session, listener, name)
         except MeasureError as error:
-            _passes(error, name, failed)
-    aims = {name: make_aim(room, name) for name in group if name not in failed}
-    plans = {name: Plan(aim) for name, aim in aims.items()}
-    failed |= together(plans, room, listener, line.show)
-    fits: dict[str, Fit] = {}
+            _note_failure(error, name, failed)
+    aims = {name: make_aim(session, name) for name in group if name not in failed}
+    plans = {name: MeasuringPlan(aim) for name, aim in aims.items()}
+    failed |= run_together(plans, session, listener, line.show)
+    fits: dict[str, CurveFit] = {}
     for name, plan in plans.items():
         try:
             if name not in failed:
                 fits[name] = plan.result()
         except MeasureError as error:
-            _passes(error, name, failed)
+            _note_failure(error, name, failed)
     provings = {
-        name: _proving(room, aims[name], fit, wish.checks)
+        name: _proof_plan(session, aims[name], fit, options.checks)
         for name, fit in fits.items()
-        if wish.checks
+        if options.checks
     }
-    failed |= together(provings, room, listener, line.show)
+    failed |= run_together(provings, session, listener, line.show)
     line.clear()
     return {
         name: failed[name]
         if name in failed
-        else judged(
+        else measured_voice(
             fits[name],
             aims[name],
             provings[name].result() if name in provings else None,
-            room.voice(name),
+            session.voice(name),
         )
         for name in group
     }
 
 
-def _passes(error: MeasureError, name: str, failed: dict[str, str]) -> None:
-    """Note that a voice failed for a reason of its own, so that others go on; else raise."""
+def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> None:
+    """Record a voice's own failure, so that the others go on; raise any other error."""
     if not str(error).startswith(f"{name}: "):
         raise error
     failed[name] = str(error)
 
 
-def together(
-    askings: Mapping[str, Asking], room: Room, listener: LiveListener, show: Callable[[str], None]
+def run_together(
+    plans: Mapping[str, TakePlan],
+    session: MeasuringSession,
+    listener: LiveListener,
+    show: Callable[[str], None],
 ) -> dict[str, str]:
-    """Go between several plans and the listener until none asks; return who failed, and why.
+    """Run several plans on one listener until all are done; return the failures by voice.
 
-    Only pitches that are apart sound at once; the others wait for the next round.
+    Only pitches that may sound side by side are played at once; the other plans
+    wait for the next round.
     """
     failed: dict[str, str] = {}
-    refused = dict.fromkeys(askings, 0)
+    refused = dict.fromkeys(plans, 0)
     while True:
         asked = {
             name: request
-            for name, asking in askings.items()
-            if name not in failed and (request := asking.next()) is not None
+            for name, plan in plans.items()
+            if name not in failed and (request := plan.next()) is not None
         }
         if not asked:
             return failed
-        waiting = sorted(asked, key=lambda name: askings[name].progress().takes)
+        waiting = sorted(asked, key=lambda name: plans[name].progress().takes)
         chosen = [waiting[i] for i in apart(_sounding(asked[name]) for name in waiting)]
-        if len(askings) > 1:
-            for name in askings.keys() - set(chosen):
-                room.release(name)
-        show(_progress([askings[name].progress() for name in asked]))
-        for heard in listener.listen_many([asked[name] for name in chosen]):
-            name = heard.request.voice
-            refused[name] = 0 if heard.pitch is not None else refused[name] + 1
+        if len(plans) > 1:
+            for name in plans.keys() - set(chosen):
+                session.release(name)
+        show(_progress([plans[name].progress() for name in asked]))
+        for take in listener.listen_many([asked[name] for name in chosen]):
+            name = take.request.voice
+            refused[name] = 0 if take.pitch is not None else refused[name] + 1
             try:
-                askings[name].add(heard)
+                plans[name].add(take)
             except MeasureError as error:
                 failed[name] = str(error)
             if refused[name] >= MOST_REFUSED:
-                failed[name] = _unread(heard)
+                failed[name] = _unreadable_line(take)
             if name in failed:
-                room.release(name)
+                session.release(name)
 
 
-def _sounding(request: Request) -> float:
+def _sounding(request: TakeRequest) -> float:
     return request.commanded_cents if request.expected_cents is None else request.expected_cents
 
 
-def _unread(heard: Heard) -> str:
-    reason = heard.refused
+def _unreadable_line(take: Take) -> str:
+    reason = take.refused
     return (
-        f"{heard.request.voice}: found {MOST_REFUSED} takes in a row that can't be read, the last "
-        f"at {name_of_note(heard.request.note)}: {reason.replace('_', ' ')}: "
+        f"{take.request.voice}: found {MOST_REFUSED} takes in a row that can't be read, the last "
+        f"at {name_of_note(take.request.note)}: {reason.replace('_', ' ')}: "
         f"{REASONS.get(reason, reason)}"
     )
 
@@ -199,54 +214,62 @@ def _progress(each: Sequence[Progress]) -> str:
     return "; ".join(f"{one.voice} {one.takes} takes" for one in each)[:79]
 
 
-# ---------------------------------------------------------------- proof and keeping
+# ---------------------------------------------------------------- proof and profile
 
 
-def _proving(room: Room, aim: Aim, fit: Fit, checks: int) -> Proving:
-    voice = room.voice(aim.voice)
-    shown = next(one for one in room.client.status()["voices"] if one["name"] == aim.voice)
+def _proof_plan(session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int) -> ProofPlan:
+    voice = session.voice(aim.voice)
+    shown = next(one for one in session.client.status()["voices"] if one["name"] == aim.voice)
     bare = replace(voice, curve=None, note_errors_cents=None)
-    after = with_profile(bare, profile_of(fit, aim, None), room.loaded.converters[voice.output])
-    before = encoding(voice, TouchUp(**shown["touch_up"]))
-    return Proving(aim, fit, before, encoding(after), checks)
+    after = with_profile(bare, profile_of(fit, aim, None), session.loaded.converters[voice.output])
+    before = encoder(voice, TouchUp(**shown["touch_up"]))
+    return ProofPlan(aim, fit, before, encoder(after), checks)
 
 
-def _source(room: Room, listener: LiveListener, name: str) -> str:
-    """Return what a voice was read from; absolute pitch is by that clock alone (A4, A11)."""
-    source = room.input_of(name)
-    ppm = room.loaded.audio_inputs[source].clock_ppm
+def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -> str:
+    """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
+    source = session.input_of(name)
+    ppm = session.loaded.audio_inputs[source].clock_ppm
     return (
-        f"{name}: read from {room.audio.device_of(source)[:30]} at {listener.rates_hz[name]:g} Hz; "
-        f"its clock {ppm:+g} ppm"
+        f"{name}: read from {session.audio.device_of(source)[:30]} "
+        f"at {listener.rates_hz[name]:g} Hz; its clock {ppm:+g} ppm"
     )
 
 
-def _kept(room: Room, found: Measured, aim: Aim, wish: Wish, line: LiveLine) -> Measured | str:
-    """Show what was found and hand it to the daemon, unless it is worse than what is there."""
+def _show_and_keep(
+    session: MeasuringSession,
+    found: MeasuredVoice,
+    aim: Aim,
+    options: MeasureOptions,
+    line: LiveLine,
+) -> MeasuredVoice | str:
+    """Show a result and send its profile to the daemon, unless it is worse than the old one."""
     name = found.fit.voice
     for text in measured_lines(found, aim):
         line.say(text)
-    if wish.dry_run:
+    if options.dry_run:
         return found
-    if found.worse and not wish.accept:
+    if found.worse and not options.accept:
         return f"{name}: not kept: {found.worse}; --accept keeps it"
-    line.say(keep(room.loaded, found.profile, room.socket))
+    line.say(keep_profile(session.loaded, found.profile, session.socket))
     return found
 
 
-def _unison(room: Room, listener: LiveListener, names: list[str], line: LiveLine) -> None:
-    """Prove voices that were read side by side in unison: corrected, on one pitch, all at once."""
+def _check_unison(
+    session: MeasuringSession, listener: LiveListener, names: list[str], line: LiveLine
+) -> None:
+    """Play voices that were read side by side at one pitch at once, corrected, and show errors."""
     if len(names) < 2:
         return
-    asked = [Request(name, 0, 0.0, UNISON_S, "check", 0.1, UNISON_CENTS) for name in names]
-    heard = listener.listen_corrected(asked)
-    room.release()
+    asked = [TakeRequest(name, 0, 0.0, UNISON_S, "check", 0.1, UNISON_CENTS) for name in names]
+    takes = listener.listen_corrected(asked)
+    session.release()
     cents = {
         one.request.voice: one.sounding_cents - UNISON_CENTS
-        for one in heard
+        for one in takes
         if one.pitch is not None
     }
     shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())
     line.say(
-        f"in unison at {name_of_note(60, room.loaded.rig.middle_c_octave)}, cents off: {shown}"
+        f"in unison at {name_of_note(60, session.loaded.rig.middle_c_octave)}, cents off: {shown}"
     )

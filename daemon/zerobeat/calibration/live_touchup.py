@@ -1,4 +1,4 @@
-"""Touch-up on live audio: what voices have drifted since their profile, taken out.
+"""Touch-up on live audio: measures voices' drift since their profiles and corrects it.
 
 Voices with audio inputs of their own are read side by side.
 """
@@ -11,26 +11,26 @@ from dataclasses import replace
 from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch.reader import REASONS
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 from ..tuning.units import hertz_to_pitch
 from . import touchup
 from .audio_listener import LiveListener, apart, side_by_side
-from .measuring_session import Room
-from .touchup import Touched
+from .measuring_session import MeasuringSession
+from .touchup import DriftSinceProfile
 
-SECONDS = 0.35
-SETTLE_S = 0.1
-LOWEST_HZ = 55.0  # of a reference: lower ones need longer takes
-LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # where in a voice's range its two notes lie
+TOUCH_UP_TAKE_S = 0.35
+TOUCH_UP_SETTLE_S = 0.1
+LOWEST_REFERENCE_HZ = 55.0  # of a reference: lower ones need longer takes
+LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # positions of the two notes in a voice's usable range
 
 
-def batches(room: Room, names: Sequence[str]) -> list[list[str]]:
-    """Return voices in groups that can be read side by side: an input of its own each."""
+def side_by_side_groups(session: MeasuringSession, names: Sequence[str]) -> list[list[str]]:
+    """Return voices in groups whose members have different audio inputs."""
     groups: list[list[str]] = []
     for name in names:
-        source = room.input_of(name)
+        source = session.input_of(name)
         for group in groups:
-            if source not in [room.input_of(other) for other in group]:
+            if source not in [session.input_of(other) for other in group]:
                 group.append(name)
                 break
         else:
@@ -42,10 +42,10 @@ def notes_for(voice: Voice) -> tuple[int, int]:
     """Return a reference and a check note: in the usable range, far apart, not too low.
 
     Raises:
-        MeasureError: its usable range is too narrow.
+        MeasureError: the voice's usable range is too narrow.
     """
     curve = voice.curve
-    low_cents = hertz_to_pitch(LOWEST_HZ) - 1200.0 * voice.panel_octaves
+    low_cents = hertz_to_pitch(LOWEST_REFERENCE_HZ) - 1200.0 * voice.panel_octaves
     usable = [
         note
         for note in range(voice.lowest_note, voice.highest_note + 1)
@@ -62,115 +62,123 @@ def notes_for(voice: Voice) -> tuple[int, int]:
     return first, second
 
 
-def touch_up(
-    room: Room,
+def touch_up_voices(
+    session: MeasuringSession,
     names: Sequence[str],
     show: Callable[[str], None],
     keep: bool = True,
-) -> dict[str, Touched | str]:
-    """Read what voices have drifted, and take it out.
+) -> dict[str, DriftSinceProfile | str]:
+    """Measure voices' drift since their profiles and send it to the daemon as touch-up.
 
     Args:
-        room: with their inputs open.
+        session: with their inputs open.
         names: of the voices.
-        show: takes a progress line.
-        keep: hand it to the daemon.
+        show: shows a progress line.
+        keep: send the touch-ups; else only measure.
 
     Returns:
-        By voice: what was taken out, or one line that says why not.
+        By voice: the drift, or one line that says why there is none.
     """
-    found: dict[str, Touched | str] = {}
-    listener = LiveListener(room)
-    for group in batches(room, names):
+    found: dict[str, DriftSinceProfile | str] = {}
+    listener = LiveListener(session)
+    for group in side_by_side_groups(session, names):
         for name in group:
-            room.solo_by_hand(name)
+            session.solo_by_hand(name)
         listener.hear_background(group)
         show(f"touch-up: {', '.join(group)}")
-        found |= touch_group(room, listener, group)
-    room.release()
-    room.tell(
-        f"{len(names)} voice{'s' if len(names) != 1 else ''} read, {listener.sound_s:.1f} s of sound"
+        found |= read_drift(session, listener, group)
+    session.release()
+    session.say(
+        f"{len(names)} voice{'s' if len(names) != 1 else ''} read, "
+        f"{listener.sound_s:.1f} s of sound"
     )
     if keep:
         for one in found.values():
-            if isinstance(one, Touched):
-                send(room, one)
+            if isinstance(one, DriftSinceProfile):
+                send_touch_up(session, one)
     return found
 
 
-def touch_group(
-    room: Room, listener: LiveListener, names: Sequence[str]
-) -> dict[str, Touched | str]:
-    """Return the drift of voices that are heard side by side, or why it can't be told."""
-    pairs: dict[str, tuple[Request, ...]] = {}
-    found: dict[str, Touched | str] = {}
+def read_drift(
+    session: MeasuringSession, listener: LiveListener, names: Sequence[str]
+) -> dict[str, DriftSinceProfile | str]:
+    """Return the drift of voices that are read side by side, or why it can't be measured."""
+    pairs: dict[str, tuple[TakeRequest, ...]] = {}
+    found: dict[str, DriftSinceProfile | str] = {}
     for step, name in enumerate(names):
-        voice = room.voice(name)
+        voice = session.voice(name)
         try:
             reference, check = notes_for(voice)
         except MeasureError as error:
             found[name] = str(error)
             continue
-        asked = touchup.requests(
-            name, reference, check, voice.curve, voice.panel_octaves, SECONDS, SETTLE_S
+        asked = touchup.touch_up_requests(
+            name,
+            reference,
+            check,
+            voice.curve,
+            voice.panel_octaves,
+            TOUCH_UP_TAKE_S,
+            TOUCH_UP_SETTLE_S,
         )
-        pairs[name] = tuple(_near(voice, one, step) for one in asked)
-    heard = [listen_apart(room, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
+        pairs[name] = tuple(_moved_aside(voice, one, step) for one in asked)
+    takes = [listen_apart(session, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
     for name in pairs:
-        voice = room.voice(name)
+        voice = session.voice(name)
         try:
-            found[name] = _touched(voice, heard[0][name], heard[1][name])
+            found[name] = _drift_of(voice, takes[0][name], takes[1][name])
         except MeasureError as error:
             found[name] = str(error)
     for name in pairs:
-        room.release(name)
+        session.release(name)
     return {name: found[name] for name in names}
 
 
-def _near(voice: Voice, request: Request, step: int) -> Request:
-    """Return a request some semitones aside, towards the middle of the range."""
+def _moved_aside(voice: Voice, request: TakeRequest, step: int) -> TakeRequest:
+    """Return a request moved some semitones towards the middle of the range."""
     middle = (voice.lowest_note + voice.highest_note) / 2.0
     return side_by_side(request, step if request.note < middle else -step)
 
 
 def listen_apart(
-    room: Room, listener: LiveListener, requests: Sequence[Request]
-) -> dict[str, Heard]:
-    """Return what was heard of each voice; those that would pull each other take turns."""
+    session: MeasuringSession, listener: LiveListener, requests: Sequence[TakeRequest]
+) -> dict[str, Take]:
+    """Return the take of each voice; voices that would pull each other are read in turn."""
     left = list(requests)
-    heard: dict[str, Heard] = {}
+    takes: dict[str, Take] = {}
     while left:
         chosen = [left[i] for i in apart(one.expected_cents or 0.0 for one in left)]
         left = [one for one in left if one not in chosen]
-        sent = [_by_number(room.voice(one.voice), one) for one in chosen]
+        sent = [_without_number_error(session.voice(one.voice), one) for one in chosen]
         for asked, one in zip(chosen, listener.listen_many(sent), strict=True):
-            heard[asked.voice] = replace(one, request=asked)
-        for one in chosen if left else ():
-            room.release(one.voice)
-    return heard
+            takes[asked.voice] = replace(one, request=asked)
+        if left:
+            for request in chosen:
+                session.release(request.voice)
+    return takes
 
 
-def _by_number(voice: Voice, request: Request) -> Request:
-    """Return a request with the error of its number taken out, where the converter has such."""
+def _without_number_error(voice: Voice, request: TakeRequest) -> TakeRequest:
+    """Return a request with the converter's error of its number removed, where it has one."""
     errors = voice.note_errors_cents
     return request if errors is None else replace(request, bend_cents=-errors[request.note])
 
 
-def _touched(voice: Voice, reference: Heard, check: Heard) -> Touched:
-    for heard in (reference, check):
-        if heard.pitch is None:
-            reason = heard.refused
+def _drift_of(voice: Voice, reference: Take, check: Take) -> DriftSinceProfile:
+    for take in (reference, check):
+        if take.pitch is None:
+            reason = take.refused
             raise MeasureError(
                 f"{voice.name}: {reason.replace('_', ' ')}: {REASONS.get(reason, reason)}"
             )
-    return touchup.touch_up(reference, check, voice.curve, voice.panel_octaves)
+    return touchup.drift_since_profile(reference, check, voice.curve, voice.panel_octaves)
 
 
-def send(room: Room, found: Touched) -> None:
-    """Hand a touch-up to the daemon."""
+def send_touch_up(session: MeasuringSession, found: DriftSinceProfile) -> None:
+    """Send a touch-up to the daemon, referred to a whole note number."""
     reference = min(max(round(found.reference_cents / 100.0), 0), 127)
     moved = found.stretch_cents * (100.0 * reference - found.reference_cents) / 1200.0
-    room.client.ask(
+    session.client.ask(
         "touch_up",
         voice=found.voice,
         offset_cents=round(found.offset_cents + moved, 3),

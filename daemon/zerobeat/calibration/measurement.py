@@ -1,4 +1,4 @@
-"""From a rig and a source of readings to a profile: measured, proved, kept."""
+"""Measures a voice from any source of readings: aim, fit, proof and profile."""
 
 from __future__ import annotations
 
@@ -17,42 +17,43 @@ from ..config.voice_field import with_profile
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError
-from ..measure.curve.fit import Aim, Fit
 from ..measure.curve.fit_curve import fit_readings
-from ..measure.curve.plan import Plan
-from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, Proving
-from ..measure.curve.run_readings import Material
-from ..measure.pitch.reader import Pitch
-from ..measure.pitch.take import HIGHEST_HZ, Heard, Listener, Progress, Request, run
+from ..measure.curve.fit_result import Aim, CurveFit
+from ..measure.curve.plan import MeasuringPlan
+from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, ProofPlan
+from ..measure.curve.run_readings import RunReadings
+from ..measure.pitch.take import HIGHEST_HZ, Progress, Take, TakeListener, run_plan
 from ..tuning.tracking import TrackingCurve
-from ..tuning.units import hertz_to_pitch, pitch_to_hertz
-from .typed_readings import TypedReading
+from ..tuning.units import hertz_to_pitch
 
 LOWEST_SOUND_CENTS = 1600.0  # 20.6 Hz
-SETTLE_S = 0.1  # for envelope and slew, besides what the converter needs
-Tell = Callable[[Progress], None]
+ENVELOPE_SETTLE_S = 0.1  # for envelope and slew, added to the converter's own
+ProgressCallback = Callable[[Progress], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
-    """A fit, its proof where there is one, and the profile they make.
+class MeasuredVoice:
+    """The result of measuring a voice.
 
-    ``worse`` says why it should not replace what is there; "" if it may.
-    ``left`` are the largest errors at the readings before and after, in cents.
+    Attributes:
+        profile: of fit and proof.
+        proof: None if no check notes were played.
+        left: largest errors at the readings with the old and the new correction, in cents.
+        worse: why it should not replace the profile in force; "" if it may.
     """
 
-    fit: Fit
+    fit: CurveFit
     profile: Profile
     proof: Proof | None
     left: tuple[float, float]
     worse: str = ""
 
 
-def voice_of(loaded: LoadedRig, name: str) -> Voice:
+def find_voice(loaded: LoadedRig, name: str) -> Voice:
     """Return a voice of the rig.
 
     Raises:
-        CommandError: it has none of that name.
+        CommandError: the rig has none of that name.
     """
     for voice in loaded.rig.voices:
         if voice.name == name:
@@ -72,10 +73,17 @@ def aim_of(
     highest_note: int | None = None,
     most_takes: int | None = None,
 ) -> Aim:
-    """Return what is to be measured of a voice: all that it may be sent and that can be heard.
+    """Return the aim for a voice: all notes it may be sent that the pitch reader can read.
 
     Args:
+        loaded: the rig.
+        voice: of the rig.
+        tolerance_cents, every_semitone: of the aim.
         notes, lowest_note, highest_note: MIDI numbers as sent to the converter.
+        most_takes: None chooses by the number of notes.
+
+    Raises:
+        MeasureError: one of ``notes`` is outside the voice's range.
     """
     converter = loaded.converters[voice.output].converter
     panel_cents = 1200.0 * voice.panel_octaves
@@ -103,87 +111,72 @@ def aim_of(
         every_semitone=every_semitone,
         notes=tuple(notes),
         most_takes=most_takes or max(60, 2 * count + 10),
-        settle_s=SETTLE_S + converter.settle_s,
+        settle_s=ENVELOPE_SETTLE_S + converter.settle_s,
         middle_c_octave=loaded.rig.middle_c_octave,
     )
 
 
 def by_listening(
-    listener: Listener,
+    listener: TakeListener,
     aim: Aim,
     voice: Voice,
-    behind: ConverterFile,
+    converter_file: ConverterFile,
     *,
-    tell: Tell | None = None,
+    on_progress: ProgressCallback | None = None,
     checks: int = 4,
-) -> Measured:
+) -> MeasuredVoice:
     """Measure a voice and play check notes, as now and with the new correction.
 
     Args:
         listener: plays and reads; a real input or a virtual case.
         aim: from ``aim_of``.
         voice: as it plays now.
-        behind: its converter.
-        tell: hears of the progress before each take.
-        checks: how many check notes; 0 leaves them out.
+        converter_file: of its converter.
+        on_progress: called before each take.
+        checks: number of check notes; 0 plays none.
 
     Raises:
         MeasureError: it can't be measured; nothing is changed.
     """
-    plan = Plan(aim)
-    run(plan, listener, tell)
+    plan = MeasuringPlan(aim)
+    run_plan(plan, listener, on_progress)
     fit = plan.result()
     made = profile_of(fit, aim, None)
     proof = None
     if checks:
-        after = with_profile(replace(voice, curve=None, note_errors_cents=None), made, behind)
-        proving = Proving(aim, fit, encoding(voice), encoding(after), checks)
-        run(proving, listener, tell)
+        after = with_profile(
+            replace(voice, curve=None, note_errors_cents=None), made, converter_file
+        )
+        proving = ProofPlan(aim, fit, encoder(voice), encoder(after), checks)
+        run_plan(proving, listener, on_progress)
         proof = proving.result()
-    return judged(fit, aim, proof, voice)
+    return measured_voice(fit, aim, proof, voice)
 
 
-def by_readings(taken: Sequence[Heard], aim: Aim, voice: Voice) -> Measured:
-    """Fit readings that came another way: typed, or from a recording.
+def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
+    """Fit readings that were not taken live: typed, or from a recording.
 
     Raises:
-        MeasureError: too few, or no rising pitch in them.
+        MeasureError: too few readings, or no rising pitch in them.
     """
-    material = Material(replace(aim, test_bend=False))
+    readings = RunReadings(replace(aim, test_bend=False))
     refused = []
-    for heard in taken:
-        if heard.pitch is None:
-            refused.append((heard.request.note, heard.refused))
+    for take in takes:
+        if take.pitch is None:
+            refused.append((take.request.note, take.refused))
         else:
-            material.add(heard)
+            readings.add(take)
     fit = fit_readings(
-        material,
+        readings,
         refused=tuple(refused),
-        takes=len(taken),
-        sound_s=sum(one.request.seconds for one in taken),
+        takes=len(takes),
+        sound_s=sum(one.request.seconds for one in takes),
     )
-    return judged(fit, aim, None, voice)
+    return measured_voice(fit, aim, None, voice)
 
 
-def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Heard]:
-    """Return typed readings as takes: keys as a tuner names them, panel octaves taken out."""
-    taken = []
-    for one in readings:
-        number = one.note - 12 * voice.panel_octaves
-        if not voice.lowest_note <= number <= voice.highest_note:
-            raise MeasureError(
-                f"line {one.line}: found the key {one.note}; with panel_octaves "
-                f"{voice.panel_octaves} that is note {number}; allowed: {voice.lowest_note} to "
-                f"{voice.highest_note}"
-            )
-        hertz = pitch_to_hertz(100.0 * one.note + one.cents)
-        pitch = Pitch(hertz, one.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
-        taken.append(Heard(Request(voice.name, number, 0.0, 0.0), pitch))
-    return taken
-
-
-def encoding(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
-    """Return what turns a pitch, panel octaves taken out, into what the daemon sends for it."""
+def encoder(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
+    """Return the voice's encoder: a pitch, panel octaves removed, to number and bend."""
     chain = Chain(voice, PLAIN, Tonight(touch_up={voice.name: touch_up}))
 
     def encode(pitch_cents: float) -> tuple[int, float] | None:
@@ -195,9 +188,9 @@ def encoding(voice: Voice, touch_up: TouchUp = TouchUp()) -> Encode:
     return encode
 
 
-def judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
-    """Return the whole result, compared with what is there now (nothing worse goes unsaid)."""
-    left = _left(fit, voice)
+def measured_voice(fit: CurveFit, aim: Aim, proof: Proof | None, voice: Voice) -> MeasuredVoice:
+    """Return the result with its profile, compared with the correction in force."""
+    left = _errors_left(fit, voice)
     worse = ""
     if proof is not None:
         worse = proof.why
@@ -206,10 +199,10 @@ def judged(fit: Fit, aim: Aim, proof: Proof | None, voice: Voice) -> Measured:
             f"the new curve misses these readings by up to {left[1]:.2f} cents, the one in use by "
             f"{left[0]:.2f}"
         )
-    return Measured(fit, profile_of(fit, aim, proof), proof, left, worse)
+    return MeasuredVoice(fit, profile_of(fit, aim, proof), proof, left, worse)
 
 
-def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
+def _errors_left(fit: CurveFit, voice: Voice) -> tuple[float, float]:
     """Return the largest error at the readings by the correction in use and by the new one."""
     table, new_table = voice.note_errors_cents, fit.note_errors_cents()
 
@@ -227,8 +220,8 @@ def _left(fit: Fit, voice: Voice) -> tuple[float, float]:
     return missed(voice.curve, table), missed(fit.curve, new_table)
 
 
-def profile_of(fit: Fit, aim: Aim, proof: Proof | None) -> Profile:
-    """Return the profile of a fit; a reading that the others speak against is left out."""
+def profile_of(fit: CurveFit, aim: Aim, proof: Proof | None) -> Profile:
+    """Return the profile of a fit, without doubtful readings."""
     checks = () if proof is None else proof.checks
     return Profile(
         voice=fit.voice,

@@ -1,7 +1,7 @@
-"""A daemon to play and audio inputs to listen: what every measuring command needs.
+"""The measuring session: the daemon that plays voices, and their audio inputs.
 
 With no daemon running, one is started for the command and stopped after it.
-Whatever ends the command, nothing is left sounding.
+However the command ends, every note is released.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
 from ..measure.audio.audio_inputs import AudioInputs
-from ..measure.audio.devices import Wanted
+from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
 
-CONNECT_S = 8.0
-LOOK_S = 0.3  # between two looks at the status
+OUTPUT_WAIT_S = 8.0
+STATUS_POLL_S = 0.3  # between two status requests
 STOPPED = "measuring stopped by"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
@@ -34,25 +34,30 @@ CAUTION = (
     "attenuate before a line input. The makers' manuals come first."
 )
 
-Tell = Callable[[str], None]
+LineCallback = Callable[[str], None]
 
 
-class Room:
-    """Plays voices and hears their inputs.
+class MeasuringSession:
+    """Plays voices through the daemon and records their audio inputs.
 
     Args:
-        client: of the daemon that plays.
+        client: of the running daemon.
         loaded: the rig that it plays.
-        tell: takes a line for the player.
-        any_input: listens here, whatever the voices name.
-        yes: never waits for the player.
+        say: shows a line to the player.
+        any_input: the audio input for every voice; "" is the one the rig names.
+        yes: never wait for the player.
     """
 
     def __init__(
-        self, client: Client, loaded: LoadedRig, tell: Tell, any_input: str = "", yes: bool = False
+        self,
+        client: Client,
+        loaded: LoadedRig,
+        say: LineCallback,
+        any_input: str = "",
+        yes: bool = False,
     ) -> None:
-        self.client, self.loaded, self.tell, self.yes = client, loaded, tell, yes
-        self.socket: Path | None = None  # of the daemon, where it was named
+        self.client, self.loaded, self.say, self.yes = client, loaded, say, yes
+        self.socket: Path | None = None  # of the daemon, if the player named one
         self.voices = {voice.name: voice for voice in loaded.rig.voices}
         self._any_input = any_input
         self._audio: AudioInputs | None = None
@@ -61,23 +66,27 @@ class Room:
     # ------------------------------------------------------------ the rig
 
     def voice(self, name: str) -> Voice:
-        """Return a voice; one clear line if the rig has no such."""
+        """Return a voice of the rig.
+
+        Raises:
+            CommandError: the rig has no such voice.
+        """
         if name not in self.voices:
             raise CommandError(f"voice: found {name}; allowed: {', '.join(self.voices)}")
         return self.voices[name]
 
     def listening(self, name: str) -> Listening:
-        """Return how a voice is heard."""
-        heard = self.loaded.listening[name]
+        """Return how a voice is read: its input, how it is excited, where the tap is."""
+        found = self.loaded.listening[name]
         if not self._any_input:
-            return heard
-        return Listening(self._any_input, heard.excite, heard.tap)
+            return found
+        return Listening(self._any_input, found.excite, found.tap)
 
     def input_of(self, name: str) -> str:
         """Return the audio input of a voice.
 
         Raises:
-            MeasureError: none is named.
+            MeasureError: the rig names none.
         """
         found = self.listening(name).input
         known = self.loaded.audio_inputs
@@ -92,7 +101,7 @@ class Room:
         raise MeasureError(f"{name}: {what}; allowed: {', '.join(known)}")
 
     def check_kept(self, names: Sequence[str]) -> None:
-        """Refuse, before any work, to measure a voice whose profile could not be kept.
+        """Refuse to measure a voice whose profile could not be kept.
 
         Raises:
             MeasureError: the rig says ``profile: none``, or two voices share a profile.
@@ -111,25 +120,25 @@ class Room:
                 )
 
     def settle_s(self, name: str) -> float:
-        """Return how long after a note-on a take may begin, before the request's own wait."""
+        """Return the wait from note-on to take that a voice's converter needs, in seconds."""
         converter = next(
             one.converter for one in self.loaded.rig.outputs if one.name == self.voice(name).output
         )
         return converter.settle_s + converter.gate_gap_s
 
     def always_heard(self, name: str) -> bool:
-        """Return whether a voice reaches its input with its gate closed."""
+        """Return whether a voice is audible on its input with its gate closed."""
         return self.voice(name).gate_ignored or self.listening(name).tap == "before_vca"
 
     # ------------------------------------------------------------ sound
 
     def open(self, names: Sequence[str]) -> AudioInputs:
-        """Open the inputs of some voices and wait for their converters."""
+        """Open the inputs of some voices, after waiting for their converters."""
         inputs = dict.fromkeys(self.input_of(name) for name in names)
         self.wait_for_outputs(names)
         self._close_audio()
         wanted = [
-            Wanted(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
+            WantedInput(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
             for i in (self.loaded.audio_inputs[name] for name in inputs)
         ]
         self._audio = AudioInputs(wanted)
@@ -137,13 +146,18 @@ class Room:
 
     @property
     def audio(self) -> AudioInputs:
+        """The inputs that ``open`` opened."""
         assert self._audio is not None, "open() comes first"
         return self._audio
 
     def wait_for_outputs(self, names: Sequence[str]) -> None:
-        """Return once the converters of some voices are connected."""
+        """Wait until the converters of some voices are connected.
+
+        Raises:
+            MeasureError: one is not after ``OUTPUT_WAIT_S``.
+        """
         wanted = {self.voice(name).output for name in names}
-        end_s = time.monotonic() + CONNECT_S
+        end_s = time.monotonic() + OUTPUT_WAIT_S
         while True:
             there = {one["name"] for one in self.client.status()["outputs"] if one["there"]}
             if wanted <= there:
@@ -151,10 +165,10 @@ class Room:
             if time.monotonic() > end_s:
                 gone = ", ".join(sorted(wanted - there))
                 raise MeasureError(f"converter {gone}: is not there; plug it in, then repeat")
-            time.sleep(LOOK_S)
+            time.sleep(STATUS_POLL_S)
 
     def play(self, name: str, **values: Any) -> None:
-        """Sound a voice; see ``docs/control.md``."""
+        """Play a voice; ``values`` are those of the control command ``play``."""
         self._ask("play", voice=name, **values)
 
     def release(self, name: str = "all") -> None:
@@ -172,13 +186,13 @@ class Room:
     # ------------------------------------------------------------ the player
 
     def caution(self, names: Sequence[str]) -> None:
-        """Say the plain caution once, before the first voice that does not fall silent."""
+        """Show the caution once, before the first voice that is a drone."""
         if not self._cautioned and any(self.listening(n).excite == "drone" for n in names):
             self._cautioned = True
-            self.tell(CAUTION)
+            self.say(CAUTION)
 
     def solo_by_hand(self, name: str) -> None:
-        """Ask for a voice to be heard alone, where closed gates can't see to it, and wait."""
+        """Ask the player to turn down voices that closed gates don't silence, and wait."""
         source = self.input_of(name)
         others = [
             other
@@ -188,26 +202,25 @@ class Room:
             and self.loaded.listening[other].input in ("", source)
         ]
         if others:
-            self.tell(
-                f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}"
-            )
+            self.say(f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}")
             self.wait_for_player()
 
     def wait_for_player(self) -> None:
-        """Return at a key, a pedal or Enter; at once with ``yes``."""
+        """Wait for a key, a pedal or Enter; return at once with ``yes``."""
         if self.yes:
             return
-        self.tell("then press a key, a pedal or Enter to go on")
+        self.say("then press a key, a pedal or Enter to go on")
         before = self._presses()
         typed = [sys.stdin] if sys.stdin is not None and sys.stdin.isatty() else []
         while self._presses() == before:
-            if typed and select.select(typed, (), (), LOOK_S)[0]:
+            if typed and select.select(typed, (), (), STATUS_POLL_S)[0]:
                 sys.stdin.readline()
                 return
             if not typed:
-                time.sleep(LOOK_S)
+                time.sleep(STATUS_POLL_S)
 
     def _presses(self) -> tuple[int, int]:
+        """Return the daemon's counts of keys and of pedals pressed."""
         shown = self.client.status()
         return shown["presses"], shown["foot_presses"]
 
@@ -219,24 +232,24 @@ class Room:
             self._audio = None
 
     def close(self) -> None:
-        """Release everything; a second time does nothing."""
+        """Close the inputs and release every note; a second call does nothing."""
         self._close_audio()
         with contextlib.suppress(CommandError, ControlError):
             self.client.ask("release")
 
 
 @contextlib.contextmanager
-def open_room(
-    tell: Tell,
+def open_session(
+    say: LineCallback,
     rig: Path | None = None,
     socket: Path | None = None,
     any_input: str = "",
     yes: bool = False,
-) -> Iterator[Room]:
-    """Yield a room over the daemon that plays, or over one started for as long as this lasts.
+) -> Iterator[MeasuringSession]:
+    """Yield a session on the running daemon, or on one that is started for this session.
 
     Raises:
-        ControlError: none plays and none can be started.
+        ControlError: no daemon runs and none can be started.
     """
     with contextlib.ExitStack() as stack:
         try:
@@ -247,21 +260,21 @@ def open_room(
             path = rig or Path("rig.yaml")
             if not path.exists():
                 raise
-            tell(f"no zerobeat plays; starting one with {path.name} until this is done")
+            say(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(own_daemon(path))
         stack.enter_context(client)
         loaded = _rig_of(client.status())
-        room = Room(client, loaded, tell, any_input, yes)
-        room.socket = socket
-        stack.callback(room.close)
-        yield room
+        session = MeasuringSession(client, loaded, say, any_input, yes)
+        session.socket = socket
+        stack.callback(session.close)
+        yield session
 
 
 def _rig_of(shown: dict[str, Any]) -> LoadedRig:
-    """Return the rig that a daemon plays, with the profiles that it plays by.
+    """Return the rig that a daemon plays, with the profiles in force.
 
-    Those lie in the daemon's state directory, which is not this command's own
-    where the daemon is a service.
+    Profiles are read from the daemon's state directory, which differs from this
+    command's own where the daemon is a service.
     """
     if "rig" not in shown or "state_directory" not in shown:
         raise ControlError("zerobeat tells no status; its log says more")

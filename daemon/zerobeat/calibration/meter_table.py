@@ -1,4 +1,4 @@
-"""A meter's readings of a converter, as the table for its file."""
+"""Turns a meter's readings of a converter into the table for its file."""
 
 from __future__ import annotations
 
@@ -12,35 +12,36 @@ from ..config.describe import wrapped
 from ..config.rig import LoadedRig
 from ..errors import CommandError, MeasureError
 from ..tuning.units import name_of_note, volts_to_pitch
-from .readings_file import read_text, write_text
-from .typed_readings import TypedVolts, parse_volts
+from .readings_file import TypedVolts, parse_volts, read_text_file, write_text_file
 
-SLIP_CENTS = 60.0  # of one reading from the line through the others
-LEAST_NOTES = 3
+SLIP_CENTS = 60.0  # a reading this far from the line through the others is a typing error
+LEAST_METER_NOTES = 3
 
 
 def run_volts(path: Path, output: str, loaded: LoadedRig, out: Path | None) -> int:
-    """Read a meter's table, say what it means, and print or write it as YAML.
+    """Read a meter's table, print a summary, and print or write it as YAML.
 
     Raises:
         CommandError: no such converter in the rig.
-        ConfigError, MeasureError: a bad line, or a reading that must be a slip.
+        ConfigError, MeasureError: a bad line, or a reading that must be a typing error.
     """
     if output not in loaded.converters:
         names = ", ".join(loaded.converters)
         raise CommandError(f"found no converter {output}; allowed with --volts: {names}")
-    behind = loaded.converters[output]
+    converter_file = loaded.converters[output]
     middle = loaded.rig.middle_c_octave
-    rows = parse_volts(read_text(path), str(path), middle)
+    rows = parse_volts(read_text_file(path), str(path), middle)
     for channel in sorted({row.channel for row in rows}):
         own = [row for row in rows if row.channel == channel]
-        print("\n".join(wrapped(_summary(channel, own, behind, str(path), middle), 0)))
+        print(
+            "\n".join(wrapped(_channel_summary(channel, own, converter_file, str(path), middle), 0))
+        )
     table = yaml_of(rows)
     if out is None:
         print(f"\nPut this into the file of {output}, in place of its channels:\n")
         print(table, end="")
     else:
-        write_text(out, table)
+        write_text_file(out, table)
         print(f"written to {out}: put it into the file of {output}, in place of its channels")
     return 0
 
@@ -55,15 +56,15 @@ def yaml_of(rows: Sequence[TypedVolts]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _summary(
-    channel: int, rows: Sequence[TypedVolts], behind: ConverterFile, file: str, middle: int
+def _channel_summary(
+    channel: int, rows: Sequence[TypedVolts], converter_file: ConverterFile, file: str, middle: int
 ) -> str:
-    """Return offset, scale and what they leave; refuse what can only be a slip."""
-    zero = behind.converter.zero_volt_note
-    if len(rows) < LEAST_NOTES:
+    """Return offset, slope and residual of a channel; refuse a reading far off the line."""
+    zero = converter_file.converter.zero_volt_note
+    if len(rows) < LEAST_METER_NOTES:
         raise MeasureError(
             f"{file}: channel number {channel + 1}: found {len(rows)} notes; needed: "
-            f"{LEAST_NOTES} or more"
+            f"{LEAST_METER_NOTES} or more"
         )
     octaves = np.array([(row.note - zero) / 12.0 for row in rows])
     errors = np.array([volts_to_pitch(row.volts, zero) - 100.0 * row.note for row in rows])
@@ -77,7 +78,7 @@ def _summary(
             f"{file}:{row.line}: note {name_of_note(row.note, middle)}: found {row.volts:g} V "
             f"where the others expect {expected:.4f}; check it"
         )
-    rest = np.delete(left, worst) if len(left) > LEAST_NOTES else left
+    rest = np.delete(left, worst) if len(left) > LEAST_METER_NOTES else left
     return (
         f"channel number {channel + 1}: {len(rows)} notes, {offset / 1.2:+.2f} mV at 0 V, "
         f"{slope:+.2f} cents an octave, single notes up to {np.abs(left).max():.2f} cents "

@@ -1,4 +1,4 @@
-"""Keeping a measured profile: through the daemon that plays, or in its files without one."""
+"""Stores a measured profile: through the running daemon, or in its state directory."""
 
 from __future__ import annotations
 
@@ -13,23 +13,23 @@ from ..state.state_directory import state_directory
 from ..state.store import Store
 
 
-def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
+def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
     """Store a profile through the daemon, or without one in the state directory.
 
     Returns:
-        A line that says where.
+        A line for the player that says where.
 
     Raises:
         MeasureError: the rig says ``profile: none`` for this voice.
-        CommandError, StoreError: it could not be stored; what was there is still there.
+        CommandError, StoreError: it could not be stored; the old one is intact.
     """
-    client = _daemon(socket)
+    client = _running_daemon(socket)
     if client is not None:
         with client:
             answer = client.ask("put_profile", voice=profile.voice, profile=profile_values(profile))
         return str(answer.get("said", "kept"))
     before = loaded.profiles.get(profile.voice)
-    with _alone():
+    with _DaemonLock():
         path = Store(state_directory()).save(
             "profiles",
             _stored_name(loaded, profile.voice),
@@ -39,17 +39,20 @@ def keep(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str
     return f"kept as the profile of {profile.voice}: {path}"
 
 
-def undo(loaded: LoadedRig, voice: str, socket: Path | None = None) -> str:
-    """Bring back the profile before the last; a second time brings the last one back.
+def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> str:
+    """Restore the previous profile; a second call restores the last one again.
+
+    Returns:
+        A line for the player.
 
     Raises:
         CommandError, StoreError: there is none, or it could not be stored.
     """
-    client = _daemon(socket)
+    client = _running_daemon(socket)
     if client is not None:
         with client:
             return str(client.ask("undo_profile", voice=voice).get("said", "done"))
-    with _alone():
+    with _DaemonLock():
         path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
     return f"{voice} has its profile before back: {path}"
 
@@ -61,8 +64,8 @@ def _stored_name(loaded: LoadedRig, voice: str) -> str:
     return name
 
 
-def _daemon(socket: Path | None) -> Client | None:
-    """Return a connection to the daemon that plays; None if none does."""
+def _running_daemon(socket: Path | None) -> Client | None:
+    """Return a connection to the running daemon; None if none runs."""
     try:
         return Client(socket)
     except ControlError:
@@ -71,8 +74,8 @@ def _daemon(socket: Path | None) -> Client | None:
         return None
 
 
-class _alone:
-    """Holds the daemon's lock, so that none starts while its files are written."""
+class _DaemonLock:
+    """Holds the daemon's lock, so that no daemon starts while its files are written."""
 
     def __enter__(self) -> None:
         folder = runtime_directory()

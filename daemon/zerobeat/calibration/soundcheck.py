@@ -1,33 +1,28 @@
-"""One line a voice before the show: ready, or what to do."""
+"""The verdict of a soundcheck: for each voice one line, ready or what to do."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from ..measure.pitch.reader import REASONS
 
 TOO_QUIET_DBFS = -50.0
 TOO_LOUD_PEAK_SHARE = 0.001
-FOLLOWS_CENTS = 2.0  # how exactly a sound follows the bends sent to its voice
-IDENTITY_PATTERN_CENTS = (0.0, 12.0, -9.0, 5.0, -14.0)
-GOOD_CENTS = 1.0
+READY_CENTS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Checks:
-    """What was found of one voice. What was not tried is None.
+class SoundcheckFindings:
+    """The findings on one voice; None is not tested.
 
     Attributes:
         refused: why its take could not be read; "" if it could.
         answers: the voice that followed the pattern instead, if another did.
         follows: whether the sound followed the pattern of small bends.
         level_dbfs, peak_share: as the reader gives them.
-        bend_ratio: bend heard over bend sent.
-        touched: a line about the touch-up; ``touch_refused`` why there is none.
-        check_cents: the check note, corrected and touched up.
+        bend_ratio: measured bend over bend sent.
+        touched: a line on the touch-up; ``touch_refused`` why there is none.
+        check_cents: error of the check note, with profile and touch-up.
         unmeasured: the voice has no profile.
     """
 
@@ -46,6 +41,8 @@ class Checks:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
+    """Whether a voice is ready, and a text on it."""
+
     voice: str
     ready: bool
     text: str
@@ -55,9 +52,9 @@ class Verdict:
         return f"{self.voice:<10} {'ready    ' if self.ready else 'NOT READY'} {self.text}"
 
 
-def judge(found: Checks, good_cents: float = GOOD_CENTS) -> Verdict:
-    """Return the verdict on a voice; the first thing to mend comes first and alone."""
-    fault = _fault(found, good_cents)
+def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Verdict:
+    """Return the verdict on a voice: its first fault only, or its figures."""
+    fault = _first_fault(found, good_cents)
     if fault:
         return Verdict(found.voice, False, fault)
     parts = []
@@ -72,7 +69,7 @@ def judge(found: Checks, good_cents: float = GOOD_CENTS) -> Verdict:
     return Verdict(found.voice, True, ", ".join(parts))
 
 
-def _fault(found: Checks, good_cents: float) -> str:
+def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.answers:
         return f"the voice {found.answers} answers on this input: swap the two cables"
     if found.refused:
@@ -90,19 +87,3 @@ def _fault(found: Checks, good_cents: float) -> str:
     if found.check_cents is not None and abs(found.check_cents) > good_cents:
         return f"check note {found.check_cents:+.2f} cents off after the touch-up: measure it again"
     return ""
-
-
-def follows(sent_cents: Sequence[float], heard_cents: Sequence[float]) -> bool:
-    """Return whether what was heard moved as the bends that were sent.
-
-    Args:
-        sent_cents: a pattern like ``IDENTITY_PATTERN_CENTS``, shape (n,), three or more.
-        heard_cents: the pitches read, shape (n,), any offset.
-    """
-    sent, heard = np.asarray(sent_cents, float), np.asarray(heard_cents, float)
-    if sent.shape != heard.shape or len(sent) < 3:
-        return False
-    sent, heard = sent - sent.mean(), heard - heard.mean()
-    scale = float(sent @ heard / (sent @ sent))  # a wrong bend range still follows
-    left = np.abs(heard - scale * sent)
-    return bool(scale > 0.05 and left.max() <= max(FOLLOWS_CENTS, 0.1 * scale * np.ptp(sent)))

@@ -1,7 +1,7 @@
-"""What has drifted since a profile was made: offset and stretch, or a refusal.
+"""The drift of a voice since its profile: offset and stretch, or a refusal.
 
-A reference note at zero volts is blind to slope, so a check note some octaves
-away is read as well.
+A reference note at zero volts can't show a change of slope, so a check note
+some octaves away is read as well.
 """
 
 from __future__ import annotations
@@ -10,17 +10,17 @@ import math
 from dataclasses import dataclass
 
 from ..errors import MeasureError
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 from ..tuning.tracking import TrackingCurve
 
 MOST_OFFSET_CENTS = 60.0
 MOST_STRETCH_CENTS = 15.0
-LEAST_APART_CENTS = 900.0  # reference and check note
+LEAST_APART_CENTS = 900.0  # between reference and check note
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
-    """Drift since the profile, in the terms of a touch-up.
+class DriftSinceProfile:
+    """The drift of a voice since its profile, in the terms of a touch-up.
 
     The voice sounds ``offset_cents`` sharp at ``reference_cents`` and
     ``stretch_cents`` more for each octave above it.
@@ -41,7 +41,7 @@ class Touched:
         )
 
 
-def requests(
+def touch_up_requests(
     voice: str,
     reference_note: int,
     check_note: int,
@@ -49,10 +49,10 @@ def requests(
     panel_octaves: int,
     seconds: float = 0.4,
     settle_s: float = 0.1,
-) -> tuple[Request, Request]:
-    """Return what must be heard for a touch-up: reference, then check note."""
+) -> tuple[TakeRequest, TakeRequest]:
+    """Return the requests of a touch-up: reference note, then check note."""
     first, second = (
-        Request(
+        TakeRequest(
             voice,
             note,
             0.0,
@@ -66,19 +66,19 @@ def requests(
     return first, second
 
 
-def touch_up(
-    reference: Heard, check: Heard | None, curve: TrackingCurve | None, panel_octaves: int
-) -> Touched:
-    """Return what a voice has drifted since its profile was made.
+def drift_since_profile(
+    reference: Take, check: Take | None, curve: TrackingCurve | None, panel_octaves: int
+) -> DriftSinceProfile:
+    """Return how far a voice has drifted since its profile was made.
 
     Args:
         reference, check: takes that were read, played without touch-up; with
-            check None only the offset is found.
+            check None only the offset is determined.
         curve: of the profile; None is a voice without one.
         panel_octaves: as in the rig.
 
     Raises:
-        MeasureError: this looks like another oscillator, not like drift.
+        MeasureError: the error is too large for drift: another oscillator or octave.
     """
     at, drift, sigma = _drift(reference, curve, panel_octaves)
     stretch = stretch_sigma = 0.0
@@ -99,14 +99,14 @@ def touch_up(
             f"its profile; drift is at most {MOST_OFFSET_CENTS:.0f} and {MOST_STRETCH_CENTS:.0f}; "
             "is it the right cable and the right octave? If it is: tune, then measure again"
         )
-    return Touched(reference.request.voice, drift, stretch, at, sigma, stretch_sigma)
+    return DriftSinceProfile(reference.request.voice, drift, stretch, at, sigma, stretch_sigma)
 
 
-def _drift(heard: Heard, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
-    """Return the profile's pitch, the drift from it and its uncertainty."""
-    assert heard.pitch is not None
-    at = _expected(heard.request.commanded_cents, curve)
-    return at, heard.sounding_cents - 1200.0 * panel_octaves - at, heard.pitch.sigma_cents
+def _drift(take: Take, curve: TrackingCurve | None, panel_octaves: int) -> tuple[float, ...]:
+    """Return the pitch by the profile, the drift from it and the drift's sigma, in cents."""
+    assert take.pitch is not None
+    at = _expected(take.request.commanded_cents, curve)
+    return at, take.sounding_cents - 1200.0 * panel_octaves - at, take.pitch.sigma_cents
 
 
 def _expected(commanded_cents: float, curve: TrackingCurve | None) -> float:

@@ -1,31 +1,32 @@
-"""For the screwdriver: a low and a high note in turn, until it gets no better.
+"""Trimming: a low and a high note in turn, until the trimmer gives no improvement.
 
-Only the difference of the two counts, so the panel may be anywhere. It works
-as well on volts read from a meter at a converter's output.
+Only the difference of the two counts, so the panel may be set anywhere. Volts
+read from a meter at a converter's output serve as well.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..measure.pitch.take import Heard, Progress, Request
+from ..measure.pitch.take import Progress, Take, TakeRequest
 from ..tuning.units import volts_to_pitch
 
 GOOD_CENTS_PER_OCTAVE = 0.3
 ROUNDS_WITHOUT_GAIN = 4
-SAME_CENTS = 0.15  # a change of stretch below this is no turn of the trimmer
+SAME_CENTS = 0.15  # a smaller change of stretch does not count as a turn of the trimmer
 
 
 @dataclass(frozen=True, slots=True)
-class Trimmed:
-    """Where a trimmer stands.
+class TrimState:
+    """The state of a trim.
 
     Attributes:
         offset_cents: of the low note, sharp positive.
-        stretch_cents: a octave; positive is too wide: high notes are sharp.
-        first_cents: what the stretch was at the first round.
-        turned: "" before a turn, "better", "worse" or "same" against the round before.
-        done: as good as it gets.
+        stretch_cents: for each octave; positive is too wide: high notes are sharp.
+        first_cents: the stretch in the first round.
+        turned: "better", "worse" or "same" compared with the round before; "" in
+            the first round.
+        done: whether no improvement is left.
     """
 
     offset_cents: float
@@ -48,14 +49,15 @@ class Trimmed:
         )
 
 
-class Trim:
-    """Low and high note in turn; the player turns, this says where it stands.
+class TrimPlan:
+    """Requests the low and the high note in turn and follows the trimmer.
 
     Args:
         voice: its name.
         low_note, high_note: at least an octave apart.
         panel_octaves: as in the rig.
         seconds: of each take.
+        good_cents: a stretch within this is good enough.
     """
 
     def __init__(
@@ -77,28 +79,28 @@ class Trim:
         self._takes = self._refused = 0
         self.history: list[float] = []  # stretch at each round
 
-    def next(self) -> Request | None:
-        """Return the next of the two notes; None once it is as good as it gets."""
+    def next(self) -> TakeRequest | None:
+        """Return the request of the next note; None when the trim is done."""
         where = self.result()
         if where is not None and where.done and self._turn == 0:
             return None
         note = self._notes[self._turn]
         error = self._errors[self._turn]
         expected = None if error is None else 100.0 * note + self._panel_cents + error
-        return Request(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
+        return TakeRequest(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
 
-    def add(self, heard: Heard) -> None:
-        """Take what was heard; a refused take is asked again."""
+    def add(self, take: Take) -> None:
+        """Add the take of the last request; a refused one is requested again."""
         self._takes += 1
-        if heard.pitch is None:
+        if take.pitch is None:
             self._refused += 1
-            self._errors[self._turn] = None  # it may have been turned out of reach
+            self._errors[self._turn] = None  # the pitch may have moved out of the search range
             return
-        error = heard.sounding_cents - heard.request.commanded_cents - self._panel_cents
+        error = take.sounding_cents - take.request.commanded_cents - self._panel_cents
         self.add_pair_part(self._turn, error)
 
     def add_pair_part(self, which: int, error_cents: float) -> None:
-        """Take the error of the low (0) or high (1) note, however it was read."""
+        """Add the error of the low (0) or the high (1) note."""
         self._errors[which] = error_cents
         self._turn = 1 - which
         low, high = self._errors
@@ -107,13 +109,13 @@ class Trim:
             self.history.append((high - low) / octaves)
 
     def add_volts(self, low_volts: float, high_volts: float, zero_volt_note: int) -> None:
-        """Take a meter's reading of both notes at the converter's output."""
+        """Add a meter's reading of both notes at the converter's output."""
         for which, volts in enumerate((low_volts, high_volts)):
             pitch = volts_to_pitch(volts, zero_volt_note)
             self.add_pair_part(which, pitch - 100.0 * self._notes[which])
 
-    def result(self) -> Trimmed | None:
-        """Return where it stands; None before both notes were read."""
+    def result(self) -> TrimState | None:
+        """Return the state of the trim; None before both notes were read."""
         low = self._errors[0]
         if not self.history or low is None:
             return None
@@ -122,10 +124,10 @@ class Trim:
         if len(self.history) > 1:
             gain = abs(self.history[-2]) - abs(now)
             turned = "same" if abs(gain) < SAME_CENTS else ("better" if gain > 0 else "worse")
-        return Trimmed(low, now, self.history[0], turned, self._done())
+        return TrimState(low, now, self.history[0], turned, self._done())
 
     def progress(self) -> Progress:
-        """Return how far it is, for a progress line."""
+        """Return the progress, for a line on the screen."""
         where = self.result()
         worst = None if where is None else abs(where.stretch_cents)
         doing = f"note {self._notes[self._turn]}"
@@ -140,7 +142,7 @@ class Trim:
         )
 
     def _done(self) -> bool:
-        """Good enough twice in a row, or no gain for some rounds after having turned."""
+        """Return whether two rounds were good enough, or some brought no gain after turns."""
         sizes = [abs(stretch) for stretch in self.history]
         if len(sizes) >= 2 and max(sizes[-2:]) <= self._good:
             return True

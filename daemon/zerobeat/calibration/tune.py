@@ -1,26 +1,26 @@
-"""How far a panel is off, which way to turn, and what panel octaves fit."""
+"""Tuning by the panel: how far a voice is off, which way to turn, which panel octaves fit."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..measure.pitch.take import Heard, Request
+from ..measure.curve.advice import MOST_PANEL_OCTAVES
+from ..measure.pitch.take import Take, TakeRequest
 
-GOOD_CENTS = 2.0
-MOST_PANEL_OCTAVES = 5
+IN_TUNE_CENTS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
-    """Where a panel stands.
+class PanelReading:
+    """The reading of a panel's setting.
 
     Attributes:
-        off_cents: sounding less wanted, with the panel octaves that the rig has.
-        octaves: whole octaves in it.
-        rest_cents: what is left of it, -600 to 600.
-        panel_octaves: what the rig would have to say if nobody turned the
-            octaves; None where that is more than it allows.
-        turn: "up", "down", or "" where it is good enough.
+        off_cents: sounding less wanted, with the panel octaves of the rig.
+        octaves: whole octaves in ``off_cents``.
+        rest_cents: the rest of it, -600 to 600.
+        panel_octaves: the rig's setting that would fit without turning octaves;
+            None where there is none or the rig does not allow it.
+        turn: "up", "down", or "" where it is in tune.
     """
 
     voice: str
@@ -53,24 +53,28 @@ class Panel:
         return text
 
 
-def request(voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15) -> Request:
-    """Return the request of one round: the note, looked for anywhere."""
-    return Request(voice, note, 0.0, seconds, "search", settle_s)
+def tune_request(
+    voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15
+) -> TakeRequest:
+    """Return the request of one round: the note, searched in the whole range."""
+    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s)
 
 
-def judge(heard: Heard, panel_octaves: int, good_cents: float = GOOD_CENTS) -> Panel:
+def panel_reading(
+    take: Take, panel_octaves: int, good_cents: float = IN_TUNE_CENTS
+) -> PanelReading:
     """Return how far the panel is off.
 
     Args:
-        heard: a take that was read.
-        panel_octaves: what the rig says now.
-        good_cents: closer counts as in tune.
+        take: that was read.
+        panel_octaves: as in the rig.
+        good_cents: closer is in tune.
     """
-    off = heard.sounding_cents - heard.request.commanded_cents - 1200.0 * panel_octaves
+    off = take.sounding_cents - take.request.commanded_cents - 1200.0 * panel_octaves
     octaves = round(off / 1200.0)
     fits = panel_octaves + octaves
-    return Panel(
-        voice=heard.request.voice,
+    return PanelReading(
+        voice=take.request.voice,
         off_cents=off,
         octaves=octaves,
         rest_cents=off - 1200.0 * octaves,

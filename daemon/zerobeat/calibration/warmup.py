@@ -1,7 +1,7 @@
-"""Following the drift of voices until they have settled.
+"""Watches the drift of voices until they have settled.
 
-An exponential is fitted to each voice: a case warms up towards a temperature.
-No published time constant was found, so it is fitted, never assumed.
+An exponential is fitted to each voice, as a case warms up towards a final
+temperature. No published time constant was found, so it is fitted, too.
 """
 
 from __future__ import annotations
@@ -12,20 +12,21 @@ from dataclasses import dataclass
 import numpy as np
 
 SETTLED_CENTS_PER_MIN = 0.2
-LEFT_CENTS = 1.0  # still to come, in all
-LEAST_S = 180.0  # watched at least, before "settled" is said
+LEFT_CENTS = 1.0  # total drift still expected
+LEAST_WATCHED_S = 180.0  # a voice is watched at least so long before it counts as settled
 TIMES_S = np.geomspace(30.0, 7200.0, 60)  # time constants tried
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
-    """How a voice drifts.
+class VoiceDrift:
+    """The drift of a voice.
 
     Attributes:
+        readings: how many so far.
         cents_per_min: now, sharp positive; ``sigma_per_min`` its uncertainty.
-        left_cents: still to come if the exponential is right; None if unknown.
+        left_cents: drift still expected by the exponential; None if unknown.
         minutes_left: until it counts as settled, 0 when it is; None if unknown.
-        settled: it is.
+        settled: whether it has settled.
     """
 
     voice: str
@@ -48,12 +49,12 @@ class Drift:
         return f"{text}: about {max(1, math.ceil(self.minutes_left))} min to settle"
 
 
-class Warmup:
+class WarmupWatch:
     """Readings of all voices over time.
 
     Args:
         settled_cents_per_min: slower counts as settled.
-        left_cents: and so little still to come.
+        left_cents: and no more drift than this still expected.
     """
 
     def __init__(
@@ -65,21 +66,22 @@ class Warmup:
         self.readings: dict[str, list[tuple[float, float, float]]] = {}
 
     def add(self, voice: str, at_s: float, cents: float, sigma_cents: float) -> None:
-        """Take a reading of a voice's one note.
+        """Add a reading of a voice's one note.
 
         Args:
+            voice: its name.
             at_s: on any steady clock.
-            cents: any pitch or error; only its change counts.
+            cents: pitch or error, from any origin; only its change counts.
             sigma_cents: of the reading.
         """
         self.readings.setdefault(voice, []).append((at_s, cents, max(sigma_cents, 0.02)))
 
-    def drift(self, voice: str) -> Drift:
-        """Return how a voice drifts now."""
+    def drift(self, voice: str) -> VoiceDrift:
+        """Return the drift of a voice now."""
         taken = np.array(self.readings.get(voice, []), float).reshape(-1, 3)
         count = len(taken)
         if count < 3:
-            return Drift(voice, count, None, math.inf, None, None, False)
+            return VoiceDrift(voice, count, None, math.inf, None, None, False)
         times, cents, sigma = taken.T
         rate, rate_sigma = _rate_now(times, cents, sigma)
         left = minutes = None
@@ -88,10 +90,10 @@ class Warmup:
         watched = times[-1] - times[0]
         slow = abs(rate) + 2.0 * rate_sigma < self._limit
         little = left is None or abs(left) < self._left
-        settled = bool(slow and little and watched >= LEAST_S)
+        settled = bool(slow and little and watched >= LEAST_WATCHED_S)
         if settled:
             minutes = 0.0
-        return Drift(voice, count, rate, rate_sigma, left, minutes, settled)
+        return VoiceDrift(voice, count, rate, rate_sigma, left, minutes, settled)
 
     def settled(self) -> bool:
         """Return whether every voice has settled."""
@@ -100,10 +102,10 @@ class Warmup:
     def _to_come(
         self, times: np.ndarray, cents: np.ndarray, sigma: np.ndarray
     ) -> tuple[float | None, float | None]:
-        """Return cents still to come and minutes until settled, by the best exponential."""
+        """Return the drift still expected in cents, and minutes until settled; None if unknown."""
         _, swing, tau_s = fit_exponential(times, cents, sigma)
         if tau_s >= TIMES_S[-1] * 0.99 or tau_s > 3.0 * (times[-1] - times[0]):
-            return None, None  # too straight to see where it ends
+            return None, None  # too straight for the end to be known
         left = -swing * math.exp(-(times[-1] - times[0]) / tau_s)
         rate = abs(left) / tau_s * 60.0
         wait_s = 0.0
@@ -139,7 +141,7 @@ def fit_exponential(
 
 def _rate_now(times: np.ndarray, cents: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     """Return cents a minute and its sigma: a weighted line through the last readings."""
-    recent = times >= times[-1] - LEAST_S
+    recent = times >= times[-1] - LEAST_WATCHED_S
     if recent.sum() < 3:
         recent = np.arange(len(times)) >= len(times) - 3
     t, y, w = times[recent], cents[recent], 1.0 / sigma[recent] ** 2

@@ -1,7 +1,7 @@
-"""``zerobeat demo``: a virtual case, heard before and after correction.
+"""``zerobeat demo``: renders a virtual case before and after correction.
 
-No hardware, sound card or network: four flawed voices play a phrase twice
-through the same engine that ``run`` uses, and files come out for the ears.
+Without hardware, sound card or network: four flawed voices play a phrase twice
+through the engine of ``run``; audio and MIDI files are written.
 """
 
 from __future__ import annotations
@@ -14,8 +14,7 @@ from typing import Any
 
 from ..errors import StoreError
 
-RATE_HZ = 48_000
-PEAK = 0.6  # of full scale, for the loudest moment of both files
+PEAK = 0.6  # of full scale, of the louder file
 TICKS_A_BEAT = 2500  # a quarter of a millisecond at this tempo
 
 
@@ -54,17 +53,17 @@ def run(args: argparse.Namespace) -> int:
         names += [f"{when}-{part.name}.wav" for when in ("before", "after") for part in PARTS]
     files = _claim(args.out, names, args.force)
 
-    found = rehearsal.measured(args.seed)
+    found = rehearsal.measure_case(args.seed)
     curves = found.curves
-    heard = [rehearsal.sweep(args.seed, curves, bypass) for bypass in (True, False)]
+    pitches = [rehearsal.sweep(args.seed, curves, bypass) for bypass in (True, False)]
     events = rehearsal.phrase_events(PHRASE, BEAT_S)
     played = [rehearsal.perform(events, args.seed, curves, bypass) for bypass in (True, False)]
     stems = _stems(played)
-    for name, content in _waves(stems, args.stems).items():
-        _write(files[name], content)
-    _write(files["corrected.mid"], _midi_file(played[1].sent))
+    for name, content in _wave_files(stems, args.stems).items():
+        _write_output(files[name], content)
+    _write_output(files["corrected.mid"], _midi_file(played[1].sent))
 
-    for line in table(heard[0], heard[1]):
+    for line in table(pitches[0], pitches[1]):
         print(line)
     print(f"Measured by their sound alone: {found.takes} takes, {found.sound_s:.0f} s of it.\n")
     print(f"Written to {args.out}: {', '.join(names[:3])}")
@@ -83,7 +82,7 @@ def table(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
     """Return lines of at most 79 characters: cents off and beats, by voice and octave.
 
     Args:
-        before: pitches heard without correction, as ``rehearsal.sweep`` gives.
+        before: pitches without correction, from ``rehearsal.sweep``.
         after: the same with correction.
     """
     from ..sim.scenario import PARTS
@@ -99,40 +98,43 @@ def table(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
         for first in range(part.lowest_key, part.highest_key + 1, 12):
             last = min(first + 11, part.highest_key)
             span = slice(first - part.lowest_key, last + 1 - part.lowest_key)
-            cents = [heard[part.name][span] - _written(first, last) for heard in (before, after)]
+            cents = [
+                pitches[part.name][span] - _written_cents(first, last)
+                for pitches in (before, after)
+            ]
             beats = [
-                _fastest_beat(heard[part.name][span], first, last) for heard in (before, after)
+                _fastest_beat(pitches[part.name][span], first, last) for pitches in (before, after)
             ]
             keys = f"{name_of_note(first)} to {name_of_note(last)}"
             lines.append(
-                f"{part.name:<7}{keys:<12}{_spread(cents[0]):^16}{_spread(cents[1]):^16}"
+                f"{part.name:<7}{keys:<12}{_range_text(cents[0]):^16}{_range_text(cents[1]):^16}"
                 f"{beats[0]:>9.2f} Hz {beats[1]:>8.3f} Hz"
             )
     return lines
 
 
-def _written(first: int, last: int) -> Any:
+def _written_cents(first: int, last: int) -> Any:
     import numpy as np
 
     return 100.0 * np.arange(first, last + 1)
 
 
-def _spread(cents: Any) -> str:
+def _range_text(cents: Any) -> str:
     return f"{cents.min():+6.2f} {cents.max():+6.2f}"
 
 
 def _fastest_beat(pitches: Any, first: int, last: int) -> float:
     from ..tuning.units import beat_hertz
 
-    pairs = zip(pitches, _written(first, last), strict=True)
-    return max(abs(beat_hertz(written, heard)) for heard, written in pairs)
+    pairs = zip(pitches, _written_cents(first, last), strict=True)
+    return max(abs(beat_hertz(written, sounding)) for sounding, written in pairs)
 
 
 # ------------------------------------------------------------------ files
 
 
 def _claim(folder: Path, names: list[str], force: bool) -> dict[str, Path]:
-    """Return the paths to write; refuse before any work is done."""
+    """Return the paths to write; refuse files that are there, before any work is done."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
@@ -147,7 +149,7 @@ def _claim(folder: Path, names: list[str], force: bool) -> dict[str, Path]:
     return files
 
 
-def _write(path: Path, content: bytes) -> None:
+def _write_output(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except OSError as error:
@@ -161,12 +163,12 @@ def _unwritable(path: Path, error: Exception) -> StoreError:
 
 def _stems(played: list[Any]) -> dict[str, dict[str, Any]]:
     """Return each voice's samples, by "before" or "after" and its name."""
-    from ..sim.scenario import PARTS, PHRASE_S, PLAYED_S, TAIL_S
+    from ..sim.scenario import PARTS, PHRASE_S, PLAYED_S, SAMPLE_RATE_HZ, TAIL_S
 
     return {
         when: {
             part.name: one.case.render(
-                PHRASE_S + TAIL_S, RATE_HZ, start_s=PLAYED_S, channels=[part.channel]
+                PHRASE_S + TAIL_S, SAMPLE_RATE_HZ, start_s=PLAYED_S, channels=[part.channel]
             )
             for part in PARTS
         }
@@ -174,8 +176,8 @@ def _stems(played: list[Any]) -> dict[str, dict[str, Any]]:
     }
 
 
-def _waves(stems: dict[str, dict[str, Any]], with_stems: bool) -> dict[str, bytes]:
-    """Return the content of each WAV file; one gain for all, so that they compare."""
+def _wave_files(stems: dict[str, dict[str, Any]], with_stems: bool) -> dict[str, bytes]:
+    """Return the content of each WAV file, with one gain for all so that they can be compared."""
     mixes = {when: sum(voices.values()) for when, voices in stems.items()}
     gain = PEAK / max(abs(mix).max() for mix in mixes.values())
     files = {f"{when}.wav": _wave_file(gain * mix) for when, mix in mixes.items()}
@@ -191,18 +193,20 @@ def _wave_file(samples: Any) -> bytes:
 
     import numpy as np
 
+    from ..sim.scenario import SAMPLE_RATE_HZ
+
     steps = np.clip(np.round(samples * 32767.0), -32768, 32767).astype("<i2")
     content = io.BytesIO()
     with wave.open(content, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
-        file.setframerate(RATE_HZ)
+        file.setframerate(SAMPLE_RATE_HZ)
         file.writeframes(steps.tobytes())
     return content.getvalue()
 
 
 def _midi_file(sent: list[tuple[float, bytes]]) -> bytes:
-    """Return a Standard MIDI File of what went to the converter."""
+    """Return the bytes sent to the converter as a Standard MIDI File."""
     import io
 
     import mido

@@ -1,4 +1,4 @@
-"""``zerobeat measure``: read a voice, fit its curve, prove it, keep its profile."""
+"""``zerobeat measure``: reads a voice, fits its curve, proves it, keeps its profile."""
 
 from __future__ import annotations
 
@@ -11,14 +11,13 @@ from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
 
 if TYPE_CHECKING:
-    from ..calibration.measurement import Measured
-    from ..calibration.measuring_session import Room
+    from ..calibration.measurement import MeasuredVoice
+    from ..calibration.measuring_session import MeasuringSession
     from ..config.rig import LoadedRig
     from ..engine.settings import Voice
-    from ..measure.curve.fit import Aim
-    from ..measure.pitch.take import Listener, Progress
+    from ..measure.curve.fit_result import Aim
+    from ..measure.pitch.take import Progress, TakeListener
 
-CHECKS = 4
 NOT_KEPT = 3  # exit status: measured, but not kept
 
 
@@ -84,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
     sources = (args.readings, args.wav, args.volts, args.virtual)
     if all(source is None for source in sources) and not args.undo and args.out is None:
-        return _live(args)
+        return _measure_live_voices(args)
     if len(args.voice) != 1:
         raise MeasureError(f"found {len(args.voice)} names; allowed: one voice")
     (args.voice,) = args.voice
@@ -93,24 +92,27 @@ def run(args: argparse.Namespace) -> int:
         from ..calibration.meter_table import run_volts
 
         return run_volts(args.volts, args.voice, loaded, args.out)
-    voice = measuring.voice_of(loaded, args.voice)
+    voice = measuring.find_voice(loaded, args.voice)
     if args.undo:
-        print(keeping.undo(loaded, voice.name, args.socket))
+        print(keeping.undo_profile(loaded, voice.name, args.socket))
         return 0
     aim = measuring.aim_of(
         loaded,
         voice,
         tolerance_cents=args.tolerance,
         every_semitone=args.every_semitone,
-        notes=notes_of(args.notes, loaded.rig.middle_c_octave),
+        notes=parse_note_list(args.notes, loaded.rig.middle_c_octave),
     )
-    found = _measured(args, loaded, voice, aim)
+    found = _measure_source(args, loaded, voice, aim)
     print("\n".join(measured_lines(found, aim)))
-    return _kept(args, loaded, found)
+    return _keep_measured(args, loaded, found)
 
 
-def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Aim) -> Measured:
+def _measure_source(
+    args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Aim
+) -> MeasuredVoice:
     from ..calibration import measurement as measuring
+    from ..measure.curve.proof import CHECK_NOTES
 
     middle = loaded.rig.middle_c_octave
     if args.readings is not None:
@@ -121,19 +123,19 @@ def _measured(args: argparse.Namespace, loaded: LoadedRig, voice: Voice, aim: Ai
         from ..calibration.readings_file import read_recording
 
         notes = aim.notes or range(aim.lowest_note, aim.highest_note + 1)
-        taken = read_recording(args.wav, args.channel, voice, tuple(notes), middle)
-        return measuring.by_readings(taken, aim, voice)
+        takes = read_recording(args.wav, args.channel, voice, tuple(notes), middle)
+        return measuring.by_readings(takes, aim, voice)
     return measuring.by_listening(
         _listener(args, loaded, voice),
         aim,
         voice,
         loaded.converters[voice.output],
-        tell=shown,
-        checks=0 if args.no_check else CHECKS,
+        on_progress=show_progress,
+        checks=0 if args.no_check else CHECK_NOTES,
     )
 
 
-def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Listener:
+def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> TakeListener:
     if args.virtual is not None:
         from ..render.virtual_listener import virtual_voice
 
@@ -141,40 +143,41 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> List
     raise MeasureError("--out: allowed with --readings, --wav, --volts or --virtual")
 
 
-def _live(args: argparse.Namespace) -> int:
-    """Play voices through the daemon and listen to them."""
+def _measure_live_voices(args: argparse.Namespace) -> int:
+    """Measure voices live, through the daemon."""
     from ..calibration import measurement as measuring
-    from ..calibration.arguments import room_of, voices_of
-    from ..calibration.live_measurement import Wish, measure_live
+    from ..calibration.arguments import session_of, voices_of
+    from ..calibration.live_measurement import MeasureOptions, measure_live
     from ..console.live_line import LiveLine
+    from ..measure.curve.proof import CHECK_NOTES
 
-    def make_aim(room: Room, name: str) -> Aim:
+    def make_aim(session: MeasuringSession, name: str) -> Aim:
         return measuring.aim_of(
-            room.loaded,
-            room.voice(name),
+            session.loaded,
+            session.voice(name),
             tolerance_cents=args.tolerance,
             every_semitone=args.every_semitone,
-            notes=notes_of(args.notes, room.loaded.rig.middle_c_octave),
+            notes=parse_note_list(args.notes, session.loaded.rig.middle_c_octave),
         )
 
     line = LiveLine()
-    with room_of(args, line) as room:
-        names = voices_of(room, args.voice, args.all)
+    with session_of(args, line) as session:
+        names = voices_of(session, args.voice, args.all)
         if not args.dry_run:
-            room.check_kept(names)
-        room.open(names)
-        wish = Wish(0 if args.no_check else CHECKS, args.accept, args.dry_run)
-        found = measure_live(room, names, make_aim, wish, line)
+            session.check_kept(names)
+        session.open(names)
+        options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
+        found = measure_live(session, names, make_aim, options, line)
     return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
 
 
-def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
+def _keep_measured(args: argparse.Namespace, loaded: LoadedRig, found: MeasuredVoice) -> int:
     from ..calibration import profile_persistence as keeping
-    from ..calibration.readings_file import write_text
+    from ..calibration.readings_file import write_text_file
     from ..config.profile_file import profile_to_yaml
 
     if args.out is not None:
-        write_text(args.out, profile_to_yaml(found.profile))
+        write_text_file(args.out, profile_to_yaml(found.profile))
         print(f"written to {args.out}")
         return 0
     if args.virtual is not None:
@@ -183,23 +186,23 @@ def _kept(args: argparse.Namespace, loaded: LoadedRig, found: Measured) -> int:
     if found.worse and not args.accept:
         print(f"not kept: {found.worse}; --accept keeps it", file=sys.stderr)
         return NOT_KEPT
-    print(keeping.keep(loaded, found.profile, args.socket))
+    print(keeping.keep_profile(loaded, found.profile, args.socket))
     return 0
 
 
-def shown(progress: Progress) -> None:
-    """Show a progress line: over the last one in a terminal, left out elsewhere."""
+def show_progress(progress: Progress) -> None:
+    """Show a progress line over the last one, in a terminal only."""
     if sys.stderr.isatty():
         print(f"\r\x1b[K{progress.line()}", end="", file=sys.stderr, flush=True)
         if progress.doing in ("done", "checked"):
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
 
 
-def notes_of(text: str | None, middle_c_octave: int = 4) -> tuple[int, ...]:
+def parse_note_list(text: str | None, middle_c_octave: int = 4) -> tuple[int, ...]:
     """Return the notes of a list such as ``C2-C6/3,100``, in its order.
 
     Raises:
-        MeasureError: one that can't be read.
+        MeasureError: a part of the list can't be read.
 
     >>> notes_of("36-48/6,C4")
     (36, 42, 48, 60)
@@ -211,7 +214,9 @@ def notes_of(text: str | None, middle_c_octave: int = 4) -> tuple[int, ...]:
         span, _, step = part.strip().partition("/")
         first, dash, last = span.partition("-") if not span.startswith("-") else (span, "", "")
         try:
-            ends = [_note(one, middle_c_octave) for one in ([first, last] if dash else [first])]
+            ends = [
+                _parse_one(one, middle_c_octave) for one in ([first, last] if dash else [first])
+            ]
             stride = int(step) if step else 1
         except (NoteNameError, ValueError):
             ends, stride = [], 0
@@ -223,5 +228,5 @@ def notes_of(text: str | None, middle_c_octave: int = 4) -> tuple[int, ...]:
     return tuple(found)
 
 
-def _note(text: str, middle_c_octave: int) -> int:
+def _parse_one(text: str, middle_c_octave: int) -> int:
     return parse_note(int(text) if text.strip().isdecimal() else text.strip(), middle_c_octave)

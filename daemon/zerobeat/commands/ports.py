@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 def audio_lines() -> list[str]:
     """Return audio inputs with the level of each channel, as a short look found it (A2)."""
-    from ..measure.audio.devices import list_devices, text_of
+    from ..measure.audio.devices import list_devices, name_in_rig
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:
@@ -68,7 +68,7 @@ def audio_lines() -> list[str]:
     except AudioError as error:
         return [*lines, f"  {error}"]
     for device in devices:
-        lines.append(f'  "{text_of(device, devices)}", {device.rate_hz:g} Hz')
+        lines.append(f'  "{name_in_rig(device, devices)}", {device.rate_hz:g} Hz')
         if device.levels is None:
             lines.append("    can't be opened: busy, or not allowed")
         for number, (rms, peak) in enumerate(device.levels or (), 1):

@@ -1,4 +1,4 @@
-"""``zerobeat render``: a MIDI file through the same engine into a MIDI file."""
+"""``zerobeat render``: renders a MIDI file through the engine into a MIDI file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``zerobeat report``: one HTML page with tables and pictures of profiles."""
+"""``zerobeat report``: writes an HTML page with tables and pictures of profiles."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from ..calibration.measurement import voice_of
-    from ..calibration.readings_file import write_text
+    from ..calibration.measurement import find_voice
+    from ..calibration.readings_file import write_text_file
     from ..errors import StoreError
-    from ..report.page import page
+    from ..report.page import report_page
     from ..state.state_directory import load_rig
 
     loaded = load_rig(args.rig)
     for name in args.voices:
-        voice_of(loaded, name)
+        find_voice(loaded, name)
     names = args.voices or [voice.name for voice in loaded.rig.voices]
     if args.out.exists() and not args.force:
         raise StoreError(f"{args.out}: found there already, left as it is; --force writes over it")
-    write_text(args.out, page(loaded, names))
+    write_text_file(args.out, report_page(loaded, names))
     print(f"written to {args.out}: open it in any browser")
     return 0

@@ -1,28 +1,28 @@
-"""``zerobeat soundcheck``: every voice, one line each: ready, or what to do."""
+"""``zerobeat soundcheck``: tests every voice and shows one line each: ready, or what to do."""
 
 from __future__ import annotations
 
 import argparse
 from dataclasses import replace
 
-from ..calibration.arguments import add_room, room_of, voices_of
+from ..calibration.arguments import add_session_arguments, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
 from ..calibration.identity import Identity, identify
-from ..calibration.live_touchup import notes_for, send, touch_group
-from ..calibration.measuring_session import Room
-from ..calibration.soundcheck import Checks, judge
-from ..calibration.touchup import Touched
+from ..calibration.live_touchup import notes_for, read_drift, send_touch_up
+from ..calibration.measuring_session import MeasuringSession
+from ..calibration.soundcheck import SoundcheckFindings, verdict_of
+from ..calibration.touchup import DriftSinceProfile
 from ..console.live_line import LiveLine
 from ..errors import MeasureError
-from ..measure.pitch.take import Request
+from ..measure.pitch.take import TakeRequest
 
-SECONDS = 0.4
+SOUNDCHECK_TAKE_S = 0.4
 WIDE_SHARE = 0.5  # of the bend range
-MOST_SEARCHED_CENTS = 400.0  # a wrong range may put it further off: then it is looked for anywhere
+MOST_SEARCHED_CENTS = 400.0  # a larger bend may be further off with a wrong range: all is searched
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_room(
+    add_session_arguments(
         parser,
         "zerobeat soundcheck --yes\n\n"
         "Walks the voices: cable, identity, level, bend, touch-up, a check note, then one\n"
@@ -34,39 +34,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     line = LiveLine()
-    with room_of(args, line) as room:
-        names = voices_of(room, args.voice, not args.voice)
-        room.open(names)
-        room.caution(names)
-        listener = LiveListener(room)
+    with session_of(args, line) as session:
+        names = voices_of(session, args.voice, not args.voice)
+        session.open(names)
+        session.caution(names)
+        listener = LiveListener(session)
         ready = True
         for name in names:
-            room.solo_by_hand(name)
+            session.solo_by_hand(name)
             line.show(f"{name}: listening")
-            verdict = judge(_check(room, listener, name, not args.dry_run))
+            verdict = verdict_of(_run_checks(session, listener, name, not args.dry_run))
             ready = ready and verdict.ready
             line.say(verdict.line())
-        room.release()
+        session.release()
     return 0 if ready else 1
 
 
-def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
+def _run_checks(
+    session: MeasuringSession, listener: LiveListener, name: str, keep: bool
+) -> SoundcheckFindings:
     listener.hear_background([name])
-    found = identify(room, listener, name)
-    voice = room.voice(name)
+    found = identify(session, listener, name)
+    voice = session.voice(name)
     touched, refused, check_cents, ratio = "", "", None, None
     if found.follows:
-        ratio = _bend_ratio(room, listener, name, found)
-        drift = touch_group(room, listener, [name])[name]
-        if isinstance(drift, Touched):
+        ratio = _bend_ratio(session, listener, name, found)
+        drift = read_drift(session, listener, [name])[name]
+        if isinstance(drift, DriftSinceProfile):
             touched = f"{drift.offset_cents:+.2f} cents"
             if keep:
-                send(room, drift)
-                check_cents = _check_note(room, listener, name)
+                send_touch_up(session, drift)
+                check_cents = _check_note(session, listener, name)
         else:
             refused = drift.removeprefix(f"{name}: ")
-    room.release(name)
-    return Checks(
+    session.release(name)
+    return SoundcheckFindings(
         voice=name,
         refused=found.refused,
         answers=found.answers,
@@ -81,24 +83,28 @@ def _check(room: Room, listener: LiveListener, name: str, keep: bool) -> Checks:
     )
 
 
-def _bend_ratio(room: Room, listener: LiveListener, name: str, found: Identity) -> float | None:
-    """Return how wide a bend of half the range comes out (B3)."""
-    first = found.heard[0]
-    wide = WIDE_SHARE * room.voice(name).bend_range_cents
+def _bend_ratio(
+    session: MeasuringSession, listener: LiveListener, name: str, found: Identity
+) -> float | None:
+    """Return the measured bend over the bend sent, for half the range; None if not read (B3)."""
+    first = found.takes[0]
+    wide = WIDE_SHARE * session.voice(name).bend_range_cents
     expected = first.sounding_cents + wide if wide <= MOST_SEARCHED_CENTS else None
-    asked = replace(first.request, bend_cents=wide, seconds=SECONDS, expected_cents=expected)
-    heard = listener.listen(asked)
-    return None if heard.pitch is None else (heard.sounding_cents - first.sounding_cents) / wide
+    asked = replace(
+        first.request, bend_cents=wide, seconds=SOUNDCHECK_TAKE_S, expected_cents=expected
+    )
+    takes = listener.listen(asked)
+    return None if takes.pitch is None else (takes.sounding_cents - first.sounding_cents) / wide
 
 
-def _check_note(room: Room, listener: LiveListener, name: str) -> float | None:
-    """Return how far a note between the two of the touch-up is off, corrected."""
-    voice = room.voice(name)
+def _check_note(session: MeasuringSession, listener: LiveListener, name: str) -> float | None:
+    """Return the corrected error in cents of a note between those of the touch-up."""
+    voice = session.voice(name)
     try:
         low, high = notes_for(voice)
     except MeasureError:
         return None
     wanted = 100.0 * ((low + high) // 2) + 1200.0 * voice.panel_octaves
-    asked = Request(name, 0, 0.0, SECONDS, "check", 0.1, wanted)
-    (heard,) = listener.listen_corrected([asked])
-    return None if heard.pitch is None else heard.sounding_cents - wanted
+    asked = TakeRequest(name, 0, 0.0, SOUNDCHECK_TAKE_S, "check", 0.1, wanted)
+    (takes,) = listener.listen_corrected([asked])
+    return None if takes.pitch is None else takes.sounding_cents - wanted

@@ -1,18 +1,18 @@
-"""``zerobeat touchup``: what has drifted since the profile, taken out."""
+"""``zerobeat touchup``: corrects what voices have drifted since their profiles."""
 
 from __future__ import annotations
 
 import argparse
 
-from ..calibration.arguments import add_room, room_of, voices_of
-from ..calibration.live_touchup import touch_up
-from ..calibration.touchup import Touched
+from ..calibration.arguments import add_session_arguments, session_of, voices_of
+from ..calibration.live_touchup import touch_up_voices
+from ..calibration.touchup import DriftSinceProfile
 from ..calibration.touchup_by_ear import by_ear
 from ..console.live_line import LiveLine
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_room(
+    add_session_arguments(
         parser,
         "zerobeat touchup --all --yes\n"
         "         zerobeat touchup horn --by-ear --against reed\n\n"
@@ -35,13 +35,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     line = LiveLine()
-    with room_of(args, line) as room:
-        names = voices_of(room, [*args.voice, *args.more], args.all)
-        room.caution(names)
+    with session_of(args, line) as session:
+        names = voices_of(session, [*args.voice, *args.more], args.all)
+        session.caution(names)
         if args.by_ear:
-            return by_ear(room, names, args.against, args.note, line)
-        room.open(names)
-        found = touch_up(room, names, line.show, keep=not args.dry_run)
+            return by_ear(session, names, args.against, args.note, line)
+        session.open(names)
+        found = touch_up_voices(session, names, line.show, keep=not args.dry_run)
         for one in found.values():
-            line.say(one.line() if isinstance(one, Touched) else one)
-    return 0 if all(isinstance(one, Touched) for one in found.values()) else 1
+            line.say(one.line() if isinstance(one, DriftSinceProfile) else one)
+    return 0 if all(isinstance(one, DriftSinceProfile) for one in found.values()) else 1

@@ -1,23 +1,23 @@
-"""``zerobeat trim``: low and high note in turn, for the screwdriver."""
+"""``zerobeat trim``: plays a low and a high note in turn while the player trims."""
 
 from __future__ import annotations
 
 import argparse
 
-from ..calibration.arguments import add_room, note_of, room_of, voices_of
+from ..calibration.arguments import add_session_arguments, note_of, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
 from ..calibration.live_touchup import notes_for
-from ..calibration.measuring_session import Room
-from ..calibration.trim import Trim, Trimmed
+from ..calibration.measuring_session import MeasuringSession
+from ..calibration.trim import TrimPlan, TrimState
 from ..console.live_line import LiveLine
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 
-MOST_SILENT = 40  # takes in a row; then nobody turns
+MOST_SILENT = 40  # refused takes in a row, after which the command ends
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_room(
+    add_session_arguments(
         parser,
         "zerobeat trim reed --low C2 --high C5\n\n"
         "Plays a low and a high note in turn and shows offset and stretch, live: which\n"
@@ -36,26 +36,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     line = LiveLine()
-    with room_of(args, line) as room:
-        (name,) = voices_of(room, [args.voice], False)
-        low, high = _notes(args, room, name)
-        octave = room.loaded.rig.middle_c_octave
+    with session_of(args, line) as session:
+        (name,) = voices_of(session, [args.voice], False)
+        low, high = _notes(args, session, name)
+        octave = session.loaded.rig.middle_c_octave
         line.say(f"{name}: {name_of_note(low, octave)} and {name_of_note(high, octave)} in turn")
-        panel_octaves = room.voice(name).panel_octaves
-        trim = Trim(name, low, high, panel_octaves=panel_octaves)
+        panel_octaves = session.voice(name).panel_octaves
+        trim = TrimPlan(name, low, high, panel_octaves=panel_octaves)
         if args.meter:
-            return _by_meter(room, name, (low, high), trim, line)
-        room.open([name])
-        room.caution([name])
-        room.solo_by_hand(name)
-        listener = LiveListener(room)
+            return _by_meter(session, name, (low, high), trim, line)
+        session.open([name])
+        session.caution([name])
+        session.solo_by_hand(name)
+        listener = LiveListener(session)
         listener.hear_background([name])
-        return _turn(trim, listener, args.rounds, line)
+        return _run_rounds(trim, listener, args.rounds, line)
 
 
-def _notes(args: argparse.Namespace, room: Room, name: str) -> tuple[int, int]:
-    octave = room.loaded.rig.middle_c_octave
-    low, high = notes_for(room.voice(name))
+def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tuple[int, int]:
+    octave = session.loaded.rig.middle_c_octave
+    low, high = notes_for(session.voice(name))
     low = low if args.low is None else note_of(args.low, octave)
     high = high if args.high is None else note_of(args.high, octave)
     if high - low < 12:
@@ -63,17 +63,17 @@ def _notes(args: argparse.Namespace, room: Room, name: str) -> tuple[int, int]:
     return low, high
 
 
-def _turn(trim: Trim, listener: LiveListener, rounds: int, line: LiveLine) -> int:
+def _run_rounds(trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveLine) -> int:
     silent = 0
     while (request := trim.next()) is not None:
-        heard = listener.listen(request)
-        trim.add(heard)
-        silent = 0 if heard.pitch is not None else silent + 1
+        take = listener.listen(request)
+        trim.add(take)
+        silent = 0 if take.pitch is not None else silent + 1
         if silent >= MOST_SILENT:
-            raise MeasureError(f"{request.voice}: {heard.refused.replace('_', ' ')} for too long")
+            raise MeasureError(f"{request.voice}: {take.refused.replace('_', ' ')} for too long")
         where = trim.result()
-        if heard.pitch is None:
-            line.show(f"{request.voice}: {heard.refused.replace('_', ' ')}; turn slowly")
+        if take.pitch is None:
+            line.show(f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly")
         elif where is not None:
             line.show(where.line())
         if rounds and len(trim.history) >= rounds:
@@ -81,7 +81,7 @@ def _turn(trim: Trim, listener: LiveListener, rounds: int, line: LiveLine) -> in
     return _end(trim.result(), line)
 
 
-def _end(where: Trimmed | None, line: LiveLine) -> int:
+def _end(where: TrimState | None, line: LiveLine) -> int:
     if where is None:
         return 1
     line.say(where.line())
@@ -91,14 +91,16 @@ def _end(where: Trimmed | None, line: LiveLine) -> int:
     return 0
 
 
-def _by_meter(room: Room, name: str, notes: tuple[int, int], trim: Trim, line: LiveLine) -> int:
-    """Play both notes and take the volts that the player types."""
-    zero = room.loaded.converters[room.voice(name).output].converter.zero_volt_note
-    room.wait_for_outputs([name])
+def _by_meter(
+    session: MeasuringSession, name: str, notes: tuple[int, int], trim: TrimPlan, line: LiveLine
+) -> int:
+    """Play both notes and read the volts that the player types."""
+    zero = session.loaded.converters[session.voice(name).output].converter.zero_volt_note
+    session.wait_for_outputs([name])
     while True:
         volts = []
         for note in notes:
-            room.play(name, note=note)
+            session.play(name, note=note)
             line.say(f"{name_of_note(note)}: volts at the converter's output? (Enter alone ends)")
             try:
                 text = input().strip()

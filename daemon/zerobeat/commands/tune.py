@@ -1,4 +1,4 @@
-"""``zerobeat tune``: how far a panel is off, and which way to turn."""
+"""``zerobeat tune``: shows how far a panel is off, and which way to turn."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ import argparse
 import time
 
 from ..calibration import tune
-from ..calibration.arguments import add_room, note_of, room_of, voices_of
+from ..calibration.arguments import add_session_arguments, note_of, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
-from ..calibration.measuring_session import Room
+from ..calibration.measuring_session import MeasuringSession
 from ..console.live_line import LiveLine
 from ..measure.pitch.reader import REASONS
 from ..tuning.units import name_of_note
 
-ROUNDS_S = 0.05  # between two readings
+PAUSE_S = 0.05  # between two readings
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_room(
+    add_session_arguments(
         parser,
         "zerobeat tune reed\n\n"
         "Comes before all else: plays the reference note, searches every octave, and\n"
@@ -31,39 +31,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     line = LiveLine()
-    with room_of(args, line) as room:
-        (name,) = voices_of(room, [args.voice], False)
-        voice = room.voice(name)
-        room.open([name])
-        room.caution([name])
-        room.solo_by_hand(name)
-        listener = LiveListener(room)
+    with session_of(args, line) as session:
+        (name,) = voices_of(session, [args.voice], False)
+        voice = session.voice(name)
+        session.open([name])
+        session.caution([name])
+        session.solo_by_hand(name)
+        listener = LiveListener(session)
         listener.hear_background([name])
         note = (
-            reference_of(room, name)
+            reference_of(session, name)
             if args.note is None
-            else note_of(args.note, room.loaded.rig.middle_c_octave)
+            else note_of(args.note, session.loaded.rig.middle_c_octave)
         )
-        line.say(f"{name} plays {name_of_note(note, room.loaded.rig.middle_c_octave)} ({note})")
+        line.say(f"{name} plays {name_of_note(note, session.loaded.rig.middle_c_octave)} ({note})")
         good = 0
         while True:
-            heard = listener.listen(tune.request(name, note))
-            if heard.pitch is None:
-                reason = heard.refused.replace("_", " ")
-                text, done = f"{name}: {reason}: {REASONS.get(heard.refused, '')}", False
+            take = listener.listen(tune.tune_request(name, note))
+            if take.pitch is None:
+                reason = take.refused.replace("_", " ")
+                text, done = f"{name}: {reason}: {REASONS.get(take.refused, '')}", False
             else:
-                panel = tune.judge(heard, voice.panel_octaves)
+                panel = tune.panel_reading(take, voice.panel_octaves)
                 text, done = panel.line(), not panel.turn
             good = good + 1 if done else 0
             if good >= 2 or args.once:
                 line.say(text)
-                return 0 if done or (args.once and heard.pitch is not None) else 1
+                return 0 if done or (args.once and take.pitch is not None) else 1
             line.show(text)
-            time.sleep(ROUNDS_S)
+            time.sleep(PAUSE_S)
 
 
-def reference_of(room: Room, name: str) -> int:
-    """Return the note that a voice is tuned to: 0 V, or the nearest it may be sent."""
-    voice = room.voice(name)
-    zero = room.loaded.converters[voice.output].converter.zero_volt_note
+def reference_of(session: MeasuringSession, name: str) -> int:
+    """Return the note by which a voice is tuned: 0 V, or the nearest note that it may be sent."""
+    voice = session.voice(name)
+    zero = session.loaded.converters[voice.output].converter.zero_volt_note
     return min(max(zero, voice.lowest_note), voice.highest_note)

@@ -1,25 +1,25 @@
-"""``zerobeat warmup``: the drift of all voices until they have settled."""
+"""``zerobeat warmup``: shows the drift of voices until they have settled."""
 
 from __future__ import annotations
 
 import argparse
 import time
 
-from ..calibration.arguments import add_room, room_of, voices_of
+from ..calibration.arguments import add_session_arguments, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
-from ..calibration.live_touchup import batches, listen_apart, notes_for
-from ..calibration.measuring_session import Room
-from ..calibration.warmup import Warmup
+from ..calibration.live_touchup import listen_apart, notes_for, side_by_side_groups
+from ..calibration.measuring_session import MeasuringSession
+from ..calibration.warmup import WarmupWatch
 from ..console.live_line import LiveLine
 from ..errors import MeasureError
-from ..measure.pitch.take import Request
+from ..measure.pitch.take import TakeRequest
 
-SECONDS = 0.5
-TOLD_S = 60.0  # between two tables
+WARMUP_TAKE_S = 0.5
+TABLE_S = 60.0  # between two tables
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_room(
+    add_session_arguments(
         parser,
         "zerobeat warmup --all\n\n"
         "Reads one note of each voice again and again and says how fast it drifts, how\n"
@@ -37,32 +37,36 @@ def run(args: argparse.Namespace) -> int:
     if not args.every >= 0.5:
         raise MeasureError(f"--every: found {args.every:g}; allowed: 0.5 seconds or more")
     line = LiveLine()
-    with room_of(args, line) as room:
-        names = voices_of(room, args.voice, args.all)
-        room.open(names)
-        room.caution(names)
-        groups = batches(room, names)
+    with session_of(args, line) as session:
+        names = voices_of(session, args.voice, args.all)
+        session.open(names)
+        session.caution(names)
+        groups = side_by_side_groups(session, names)
         for name in names:
-            room.solo_by_hand(name)
-        return _follow(room, groups, args.every, args.minutes, line)
+            session.solo_by_hand(name)
+        return _watch(session, groups, args.every, args.minutes, line)
 
 
-def _follow(
-    room: Room, groups: list[list[str]], every_s: float, minutes: float, line: LiveLine
+def _watch(
+    session: MeasuringSession,
+    groups: list[list[str]],
+    every_s: float,
+    minutes: float,
+    line: LiveLine,
 ) -> int:
-    listener = LiveListener(room)
-    warmup = Warmup()
+    listener = LiveListener(session)
+    warmup = WarmupWatch()
     expected: dict[str, float] = {}
-    started_s = told_s = time.monotonic()
+    started_s = shown_s = time.monotonic()
     while True:
         due_s = time.monotonic() + every_s
         for group in groups:
-            _read(room, listener, group, expected, warmup, line)
-            room.release()
+            _read_group(session, listener, group, expected, warmup, line)
+            session.release()
         minute = (time.monotonic() - started_s) / 60.0
         done = warmup.settled() or (minutes > 0 and minute >= minutes)
-        if done or time.monotonic() - told_s >= TOLD_S:
-            told_s = time.monotonic()
+        if done or time.monotonic() - shown_s >= TABLE_S:
+            shown_s = time.monotonic()
             line.say(f"after {minute:.1f} min")
             for name in (name for group in groups for name in group):
                 line.say("  " + warmup.drift(name).line())
@@ -74,25 +78,25 @@ def _follow(
             time.sleep(min(1.0, max(0.0, due_s - time.monotonic())))
 
 
-def _read(
-    room: Room,
+def _read_group(
+    session: MeasuringSession,
     listener: LiveListener,
     group: list[str],
     expected: dict[str, float],
-    warmup: Warmup,
+    warmup: WarmupWatch,
     line: LiveLine,
 ) -> None:
-    """Read a note of each voice of a group; what can't be read is told and left out."""
+    """Read a note of each voice of a group; a refused take is shown and skipped."""
     requests = []
     for step, name in enumerate(group):
-        voice = room.voice(name)
+        voice = session.voice(name)
         note = notes_for(voice)[0] + step
         at = expected.get(name, 100.0 * note + 1200.0 * voice.panel_octaves)
-        requests.append(Request(name, note, 0.0, SECONDS, "reading", 0.1, at))
-    for name, heard in listen_apart(room, listener, requests).items():
-        if heard.pitch is None:
-            line.show(f"{name}: {heard.refused.replace('_', ' ')}")
+        requests.append(TakeRequest(name, note, 0.0, WARMUP_TAKE_S, "reading", 0.1, at))
+    for name, take in listen_apart(session, listener, requests).items():
+        if take.pitch is None:
+            line.show(f"{name}: {take.refused.replace('_', ' ')}")
             continue
-        expected[name] = heard.sounding_cents
-        warmup.add(name, heard.at_s, heard.sounding_cents, heard.pitch.sigma_cents)
+        expected[name] = take.sounding_cents
+        warmup.add(name, take.at_s, take.sounding_cents, take.pitch.sigma_cents)
         line.show(warmup.drift(name).line())

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
+from ..engine.settings import Rig
 from ..errors import StoreError
 from .faults import Faults, Place
 from .find import find, hidden_by, not_found
@@ -36,6 +37,37 @@ class Context:
     has_clock: bool = True
     unknown_voices_are_faults: bool = True  # False for what the daemon stored itself
     files_read: list[Path] = field(default_factory=list)
+
+    @classmethod
+    def of_rig(
+        cls,
+        rig: Rig,
+        folder: Path,
+        stored: StoredFiles | None,
+        faults: Faults | None = None,
+        unknown_voices_are_faults: bool = True,
+    ) -> Self:
+        """Return the context of a rig that is known whole.
+
+        Args:
+            rig: with its voices and inputs.
+            folder: where the files that it names stand.
+            stored: what the daemon stored; None reads the player's own files alone.
+            faults: added to; None begins new ones.
+            unknown_voices_are_faults: False for what the daemon stored itself.
+        """
+        return cls(
+            folder,
+            stored,
+            faults if faults is not None else Faults(),
+            middle_c_octave=rig.middle_c_octave,
+            program_numbers_from=rig.program_numbers_from,
+            voices=tuple(voice.name for voice in rig.voices),
+            inputs=tuple(source.name for source in rig.inputs),
+            drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
+            has_clock=rig.clock_from is not None,
+            unknown_voices_are_faults=unknown_voices_are_faults,
+        )
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         """Return the file a name means, noted as read; a fault is added if there is none."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from ..engine.limits import PEDAL_VALUE, TRANSPOSE_SEMITONES
 from ..engine.pedals.bindings import (
     ACTIONS,
     KINDS,
@@ -83,11 +84,11 @@ def read_binding(
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
         setting=section.choice("setting", None, SETTINGS),
-        lowest=section.number("lowest", 0.0, -1200.0, 1200.0),
-        highest=section.number("highest", 0.0, -1200.0, 1200.0),
+        lowest=section.number("lowest", 0.0, *PEDAL_VALUE),
+        highest=section.number("highest", 0.0, *PEDAL_VALUE),
         pick_up=section.flag("pick_up", True),
-        to=section.number("to", None, -1200.0, 1200.0),
-        by=section.number("by", None, -1200.0, 1200.0),
+        to=section.number("to", None, *PEDAL_VALUE),
+        by=section.number("by", None, *PEDAL_VALUE),
     )
     section.close()
     _check_needed(section, binding)
@@ -160,5 +161,5 @@ def _check_kind(section: Section, binding: Binding) -> None:
     if action == "transpose":
         for key in ("to", "by"):
             value = getattr(binding, key)
-            if value is not None and (value != int(value) or abs(value) > 60):
-                refuse(key, f"found {value:g}; allowed: whole semitones, -60 to 60")
+            if value is not None and (value != int(value) or value not in TRANSPOSE_SEMITONES):
+                refuse(key, f"found {value:g}; allowed: whole semitones, {TRANSPOSE_SEMITONES}")

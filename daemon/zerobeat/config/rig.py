@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ..engine.limits import CONCERT_A_HZ
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
@@ -96,7 +97,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         clock_from=clock_from,
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
-        concert_a_hz=section.number("concert_a_hz", 440.0, 390.0, 490.0),
+        concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_HZ),
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes

@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..engine.limits import (
+    DEGREES,
+    DETUNE_BEATS_HZ,
+    DETUNE_CENTS,
+    DETUNE_LIMIT_CENTS,
+    OCTAVES,
+    SEMITONES,
+)
 from ..engine.settings import PLAIN, VoiceSettings
 from ..errors import NoteNameError
 from ..tuning.units import parse_root
@@ -79,13 +87,13 @@ def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceS
         root=_root(section, base.root),
         snap=section.choice("snap", base.snap, ("nearest", "down", "up")),
         fit=section.choice("fit", fit, ("nearest", "keys")),
-        degrees=section.whole("degrees", degrees, -1000, 1000),
-        octaves=section.whole("octaves", base.octaves, -10, 10),
-        semitones=section.whole("semitones", base.semitones, -127, 127),
-        detune_cents=section.number("detune_cents", base.detune_cents, -1200.0, 1200.0),
-        detune_beats_hz=section.number("detune_beats_hz", base.detune_beats_hz, -20.0, 20.0),
+        degrees=section.whole("degrees", degrees, *DEGREES),
+        octaves=section.whole("octaves", base.octaves, *OCTAVES),
+        semitones=section.whole("semitones", base.semitones, *SEMITONES),
+        detune_cents=section.number("detune_cents", base.detune_cents, *DETUNE_CENTS),
+        detune_beats_hz=section.number("detune_beats_hz", base.detune_beats_hz, *DETUNE_BEATS_HZ),
         detune_limit_cents=section.number(
-            "detune_limit_cents", base.detune_limit_cents, 0.0, 1200.0
+            "detune_limit_cents", base.detune_limit_cents, *DETUNE_LIMIT_CENTS
         ),
         wheel=section.choice("wheel", base.wheel, ("smooth", "stepped")),
         priority=section.choice("priority", base.priority, ("last", "lowest", "highest")),

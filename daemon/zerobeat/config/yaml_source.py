@@ -22,6 +22,7 @@ import yaml
 
 from ..errors import ConfigError
 from .faults import Faults, Place, shown
+from .file_format import newer_yaml
 
 LARGEST_BYTES = 500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
 DEEPEST = 20
@@ -104,6 +105,10 @@ def read_yaml(path: Path, faults: Faults) -> Table | None:
 
 def parse_yaml(content: bytes, file: str, faults: Faults) -> Table | None:
     """Return the top mapping of YAML bytes; like ``read_yaml``."""
+    newer = newer_yaml(content)
+    if newer:
+        faults.add(Place(file, 1), newer)
+        return None
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

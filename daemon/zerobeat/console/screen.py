@@ -9,17 +9,25 @@ replaced.
 from __future__ import annotations
 
 import math
+import time
+import unicodedata
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Literal
 
 from ..tuning.units import name_of_note
-from .pedal_lines import set_list_lines, short_place
-from .pending_lines import roots_line, short_clock, waits_line
-from .system_lines import full_foot, percent, short_foot
-from .text_line import Line, Mark, Shown, clean, fit
 
+Mark = Literal["", "head", "waits", "bad"]
+Shown = Mapping[str, Any]
 FULL_COLUMNS = 72
 FULL_ROWS = 18
+UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    text: str
+    mark: Mark = ""
 
 
 def lines(
@@ -210,3 +218,251 @@ def _short_head(shown: Shown) -> list[Line]:
         ),
         roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),
     ]
+
+
+def set_list_lines(shown: Shown) -> list[Line]:
+    """Return where in the set list the scene stands that waits, else plays, and what follows."""
+    order = shown.get("set_list", ())
+    if len(order) < 2:
+        return []
+    position = shown.get("position")
+    program = shown.get("program")
+    first = shown.get("program_numbers_from", 1)
+    told = "" if program is None else f"   program {program + first} (wire {program})"
+    if position is None:
+        return [Line(f"set list  not in it, {len(order)} scenes{told}")]
+    follows = order[position + 1] if position + 1 < len(order) else ""
+    then = f", then {follows}" if follows else ", the last"
+    return [Line(f"set list  {position + 1} of {len(order)}{then}{told}")]
+
+
+def short_place(shown: Shown) -> str:
+    order, position = shown.get("set_list", ()), shown.get("position")
+    return "" if position is None or len(order) < 2 else f"{position + 1}/{len(order)} "
+
+
+# ---------------------------------------------------------------- what waits, and the clock
+
+
+def waits_line(shown: Shown, left: str) -> Line:
+    """Return what waits, for what, and how many beats are left."""
+    ends = list(shown.get("ends", ()))
+    if not ends:
+        return Line("nothing waits")
+    clock = shown.get("clock")
+    if clock and clock["beats_left"] is not None and clock["due"] in ends:
+        beats = clock["beats_left"]
+        at = ends.index(clock["due"])
+        ends[at] += f" ({beats} beat{'' if beats == 1 else 's'}{left})"
+    return Line(f"waiting for {' or '.join(ends)}: {_what_waits(shown)}", "waits")
+
+
+def _what_waits(shown: Shown) -> str:
+    """Return what waits: a scene, or the voices with what they will be."""
+    scene = shown.get("waits")
+    parts: list[str] = []
+    if scene is not None:
+        own = scene["name"] == shown.get("scene")
+        parts.append("the scene's zones" if own else f"scene {scene['name']}")
+        if not own:
+            return parts[0]
+    voices = shown.get("voices", [])
+    waiting: dict[str, list[str]] = {}
+    for voice in voices:
+        if voice["waits"]:
+            waiting.setdefault(", ".join(voice["wanted"]), []).append(voice["name"])
+    for wanted, names in waiting.items():
+        who = "all" if len(names) == len(voices) else ", ".join(names)
+        parts.append(f"{who} {wanted}")
+    return "; ".join(parts)
+
+
+def roots_line(shown: Shown) -> Line:
+    """Return whose root the next key sets."""
+    names = shown.get("root_keys", ())
+    if not names:
+        return Line("")
+    who = "all" if len(names) == len(shown.get("voices", [])) else ", ".join(names)
+    return Line(f"a key sets the root: {who}", "waits")
+
+
+def clock_line(clock: Shown) -> Line:
+    """Return the clock in words."""
+    state = clock["state"]
+    if state == "none":
+        return Line(f"clock     none has come from {clock['input']}")
+    place = f"bar {clock['bar']} beat {clock['beat']}"
+    tempo = "" if clock["tempo_bpm"] is None else f", {clock['tempo_bpm']:.1f} bpm"
+    unsure = ", position unsure" if clock["unsure"] else ""
+    return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
+
+
+def short_clock(shown: Shown) -> str:
+    clock = shown.get("clock")
+    if not clock or clock["state"] == "none":
+        return ""
+    if clock["state"] == "running" and clock["tempo_bpm"] is not None:
+        return f"{clock['tempo_bpm']:.0f}bpm"
+    return "no clock" if clock["state"] == "lost" else str(clock["state"])
+
+
+# ---------------------------------------------------------------- below the voices
+
+
+def percent(share: float) -> str:
+    return f"{100.0 * share:.0f}%"
+
+
+def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
+    """Return what stands below the voices on a screen of 80 columns."""
+    found = [Line(""), *foot_lines(shown, "foot      "), _ports(shown, "ports     ")]
+    if shown.get("clock"):
+        found.append(clock_line(shown["clock"]))
+    cables = []
+    for output in shown.get("outputs", []):
+        load = loads.get(output["name"])
+        used = f"{output['bytes_sent']} bytes" if load is None else percent(load)
+        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
+    found.append(Line(f"cable     {'; '.join(cables)}"))
+    found += _latency(shown, "latency   ")
+    found.append(_faults(shown, "faults    "))
+    found += _muted(shown, "muted     ")
+    found += _real_time(shown)
+    found += _disk(shown, "disk      ")
+    found += _reload(shown, "reload    ")
+    return found
+
+
+def short_foot(shown: Shown) -> list[Line]:
+    """Return what stands below the voices on a small screen, what matters most first."""
+    return [
+        *_muted(shown, "muted "),
+        *_disk(shown, ""),
+        *foot_lines(shown, "foot "),
+        _ports(shown, ""),
+        _faults(shown, "faults "),
+        *_latency(shown, "latency "),
+    ]
+
+
+def _reload(shown: Shown, label: str) -> list[Line]:
+    """Return what the last reload came to; the first fault of a refused one."""
+    outcome = str(shown.get("reload", "")).removeprefix("reload: ")
+    if not outcome:
+        return []
+    if UNCHANGED in outcome:
+        fault = outcome.splitlines()[0].removesuffix(f"; {UNCHANGED}")
+        return [Line(f"{label}refused, the old rig plays: {fault}", "bad")]
+    return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
+
+
+def _ports(shown: Shown, label: str) -> Line:
+    """Return the ports, those in trouble first, and since when."""
+    ports = shown.get("ports", [])
+    groups: dict[str, list[str]] = {}
+    for port in ports:
+        if port["state"] != "connected":
+            groups.setdefault(f"{port['state']}{_since(port)}", []).append(port["name"])
+    away = [f"{', '.join(names)} {how}" for how, names in groups.items()]
+    there = [port["name"] for port in ports if port["state"] == "connected"]
+    text = "; ".join(filter(None, ("; ".join(away), there and f"there: {', '.join(there)}")))
+    return Line(f"{label}{text or 'none'}", "bad" if away else "")
+
+
+def _since(port: Shown) -> str:
+    at_s = port.get("since_s")
+    return f" since {_clock(at_s)}" if at_s else ""
+
+
+def _clock(at_s: float) -> str:
+    """Return a time of day here; a small computer without a clock may be wrong about it."""
+    return time.strftime("%H:%M", time.localtime(at_s))
+
+
+def _latency(shown: Shown, label: str) -> list[Line]:
+    found = shown.get("latency")
+    if not found:
+        return []
+    text = f"{found['median_ms']:.2f} ms, 99 in 100 under {found['p99_ms']:.2f}"
+    return [Line(f"{label}{text}, most {found['most_ms']:.2f}")]
+
+
+def _faults(shown: Shown, label: str) -> Line:
+    faults = shown.get("faults", 0)
+    failing = [port for port in shown.get("ports", []) if port["faults"]]
+    failed = sum(port["faults"] for port in failing)
+    told = [str(faults)]
+    told += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
+    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    last = shown.get("last_faults")
+    told += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
+    dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
+    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
+    return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
+
+
+def _muted(shown: Shown, label: str) -> list[Line]:
+    """Return the inputs on which what goes out comes back."""
+    names = shown.get("muted", ())
+    return (
+        [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")]
+        if names
+        else []
+    )
+
+
+def _real_time(shown: Shown) -> list[Line]:
+    """Return what was refused; nothing if all was granted."""
+    text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
+    return [Line(f"real time {text}")] if "refused" in text else []
+
+
+def _disk(shown: Shown, label: str) -> list[Line]:
+    """Return why nothing can be stored, else what stored file was passed over; often nothing."""
+    store = shown.get("store", {})
+    fault = store.get("fault", "")
+    if fault:
+        file, colon, why = fault.partition(": ")
+        return [Line(f"{label}{why if colon else file}", "bad")]
+    lines = store.get("passed_over", ())
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
+
+
+def foot_lines(shown: Shown, label: str) -> list[Line]:
+    """Return the last thing a foot did, or why it was refused."""
+    said = shown.get("foot")
+    if not said:
+        return []
+    return [Line(f"{label}{said}", "bad" if shown.get("foot_refused") else "")]
+
+
+# ---------------------------------------------------------------- text
+
+
+def clean(text: str, ascii_only: bool) -> str:
+    """Return text without what a terminal might obey or can't show."""
+    return "".join(
+        c if c.isprintable() and not (ascii_only and ord(c) > 126) else "?" for c in text
+    )
+
+
+def fit(text: str, width: int) -> str:
+    """Return text in exactly ``width`` cells, cut with ``..`` or filled with spaces."""
+    cells = sum(map(_cells, text))
+    if cells <= width:
+        return text + " " * (width - cells)
+    kept = ""
+    room = width - 2
+    for c in text:
+        room -= _cells(c)
+        if room < 0:
+            break
+        kept += c
+    return fit(kept + "..", width) if width >= 2 else "." * width
+
+
+def _cells(c: str) -> int:
+    if unicodedata.combining(c) or unicodedata.category(c) == "Cf":
+        return 0
+    return 2 if unicodedata.east_asian_width(c) in "WF" else 1

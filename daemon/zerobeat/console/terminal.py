@@ -19,8 +19,7 @@ from typing import Any
 
 from ..client.daemon_client import Client
 from ..errors import ControlError
-from .screen import lines
-from .text_line import Line, Mark
+from .screen import Line, Mark, lines
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only

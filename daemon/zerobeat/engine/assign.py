@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
-from .settings import Rig, Scene, Tonight, Zone
+from .engine_state import EngineState
+from .settings import Zone
 from .voice import Source, VoiceState
 
 
@@ -14,37 +15,43 @@ class Assigner:
     Muted voices, and those that are not soloed while any is, take no new key.
     """
 
-    def __init__(self, rig: Rig, scene: Scene, states: Mapping[str, VoiceState]) -> None:
-        self._states = states
+    def __init__(self, shared: EngineState) -> None:
+        self._shared = shared
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Read a rig's inputs, outputs and voices anew; rotation begins from the first voice."""
+        rig = self._shared.rig
         self._playing_inputs = frozenset(i.name for i in rig.inputs if i.plays)
         self._passed = frozenset(
             channel for output in rig.outputs for channel in output.pass_channels
         )
         self._last: dict[int, int] = {}  # zone index -> place last taken
-        self._tonight = Tonight()
         self._found: dict[tuple[Source, int], Sequence[tuple[int, Zone]]] = {}
-        self.use(scene, Tonight())
+        self.use()
 
-    def use(self, scene: Scene, tonight: Tonight) -> None:
-        """Take a scene's zones and tonight's solo and mute; keys that are down stay."""
-        self._tonight = tonight
-        zones = scene.zones or (Zone(tuple(self._states)),)
+    def use(self) -> None:
+        """Read the zones, solo and mute in force; keys that are down stay where they are."""
+        voices = self._shared.voices
+        zones = self._shared.scene.zones or (Zone(tuple(voices)),)
         self._zones = zones
         self._pools = [
-            [self._states[name] for name in dict.fromkeys(zone.voices) if self._free_to_play(name)]
+            [voices[name] for name in dict.fromkeys(zone.voices) if self._free_to_play(name)]
             for zone in zones
         ]
         self._found.clear()
-        for state in self._states.values():
+        for state in voices.values():
             state.rotates = any(
                 zone.assign == "rotate" and state.voice.name in zone.voices for zone in zones
             )
 
     def _free_to_play(self, name: str) -> bool:
-        tonight = self._tonight
-        if name not in self._states or name in tonight.mute:
+        tonight = self._shared.tonight
+        if name not in self._shared.voices or name in tonight.mute:
             return False
-        return not tonight.solo or name in tonight.solo
+        # A voice that a reload took away is heard no more, and silences no other.
+        soloed = tonight.solo & self._shared.voices.keys()
+        return not soloed or name in soloed
 
     def takers(self, source: Source, key: int) -> list[VoiceState]:
         """Return the voices that take a key; a rotating zone gives one.

@@ -12,12 +12,13 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from .. import midi
-from ..errors import CommandError
 from ..midi import ControlChange, Message, NoteOff, NoteOn, PitchBend
 from . import commands
-from . import scene_persistence as keeping
 from .assign import Assigner
-from .chain import Chain
+from .dispatch import Dispatcher
+from .engine_state import EngineState
+from .global_settings import GlobalSettings
+from .hold import Triggers
 from .keyboard import Keyboard
 from .ledger import Ledger, Outputs
 from .live_settings import Live
@@ -25,10 +26,12 @@ from .measuring_notes import Measuring
 from .message_policy import Policy
 from .pedals.pedalboard import Pedals
 from .player import Player
-from .port_events import Links
-from .rig_change import adopt, reload_rig, use_profile
+from .port_events import PortEvents
+from .rig_change import RigChange
+from .scene_persistence import ScenePersistence
 from .scenes import Scenes
-from .settings import Rig, Scene, Tonight, Voice
+from .settings import Rig, Scene, Tonight
+from .trigger_events import TriggerEvents
 from .voice import VoiceState
 
 ACTIVE_SENSING_S = 0.33  # MIDI 1.0 Detailed Specification, p. 32: act after 330 ms
@@ -40,7 +43,7 @@ class Engine:
     Args:
         rig: what is plugged in.
         scenes: the bank; the rig's start scene, else the first, is played.
-        tonight: what lies over all scenes.
+        tonight: the global settings, which lie over all scenes.
         unsaved: settings to come back to, which differ from the scene of their name.
     """
 
@@ -51,28 +54,62 @@ class Engine:
         tonight: Tonight | None = None,
         unsaved: Scene | None = None,
     ) -> None:
-        self.rig = rig
-        self.now_s = 0.0
-        self.ledger = Ledger()
-        self.player = Player(self._adopt)
-        self.keyboard = Keyboard(self)
-        self.links = Links(self)
-        self.states: dict[str, VoiceState] = {}
-        self.counts: Counter[str] = Counter()
-        self.current: VoiceState | None = None  # at work on it; see ``recover``
         tonight = tonight or Tonight(concert_a_hz=rig.concert_a_hz)
-        self.live = Live(self, tuple(scenes), tonight, unsaved)
-        self.triggers = self.live.triggers
+        self.shared = shared = EngineState(rig, tuple(scenes), tonight, unsaved)
+        self._table = table = Dispatcher()
+        self.player = player = Player(shared)
+        self.assigner = Assigner(shared)
+        self.policy = Policy(shared, self.assigner)
+        self.triggers = Triggers(shared, player)
+        self.measuring = Measuring(shared, player)
+        self.live = Live(shared, player, self.assigner, self.triggers, self.measuring)
+        self._trigger_events = TriggerEvents(
+            shared, player, self.triggers, self.measuring, self.live
+        )
+        self.keyboard = Keyboard(
+            shared,
+            player,
+            self.assigner,
+            self.policy,
+            self.triggers,
+            self._trigger_events,
+            self.measuring,
+            self.live,
+        )
+        self.scenes = Scenes(shared, self.live)
+        self.persistence = ScenePersistence(shared, self.live)
+        self.pedals = Pedals(shared, table, self.live, self.scenes, self.policy, self.keyboard)
+        self.ports = PortEvents(
+            shared, player, self.policy, self.triggers, self.keyboard, self.scenes, self.pedals
+        )
+        rig_change = RigChange(
+            shared,
+            player,
+            self.assigner,
+            self.policy,
+            self.triggers,
+            self.live,
+            self.keyboard,
+            self.pedals,
+            self.ports,
+        )
         for voice in rig.voices:
-            self.add_voice(voice)
-        self.assigner = Assigner(rig, self.live.scene, self.states)
-        self.assigner.use(self.live.scene, self.live.tonight)
-        self.policy = Policy(self)
-        self.measuring = Measuring(self)
-        self.scenes = Scenes(self)
-        self.pedals = Pedals(self)
-        self.sensed: dict[str, float] = {}  # input -> when it must be heard again
-        self._handlers: dict[type, Callable[[Any, str, Outputs], None]] = {
+            rig_change.add_voice(voice)
+        self.assigner.use()
+        for part in (
+            self.live,
+            GlobalSettings(shared, self.live),
+            self._trigger_events,
+            self.scenes,
+            self.persistence,
+            self.measuring,
+            self.pedals,
+            self.ports,
+            rig_change,
+        ):
+            part.add_to(table)
+        self.measuring.guard(table)
+        self._messages: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self.keyboard.note_on,
             NoteOff: self.keyboard.note_off,
             PitchBend: self.keyboard.wheel,
@@ -83,21 +120,36 @@ class Engine:
             midi.SysEx: self.policy.system_message,
             midi.SongPosition: self._timed,
             midi.System: self._system,
-            commands.Reload: self._reload,
-            commands.UseProfile: lambda command, source, outputs: use_profile(
-                self, command, outputs
-            ),
-            **self.links.handlers(),
-            **self.live.handlers(),
-            **keeping.handlers(self),
-            **self.scenes.handlers(),
-            **self.pedals.handlers(),
-            **self.measuring.handlers(),
         }
-        self.measuring.guard(self._handlers)
-        self._only_channel = {i.name: i.channel for i in rig.inputs if i.channel is not None}
 
-    # ------------------------------------------------------------ time
+    # ------------------------------------------------------------ what there is
+
+    @property
+    def rig(self) -> Rig:
+        """Return what is plugged in."""
+        return self.shared.rig
+
+    @property
+    def now_s(self) -> float:
+        """Return the time of the last event."""
+        return self.shared.now_s
+
+    @property
+    def ledger(self) -> Ledger:
+        """Return what sounds where."""
+        return self.shared.ledger
+
+    @property
+    def states(self) -> dict[str, VoiceState]:
+        """Return the voices by name, in the rig's order."""
+        return self.shared.voices
+
+    @property
+    def counts(self) -> Counter[str]:
+        """Return what happened how often."""
+        return self.shared.counts
+
+    # ------------------------------------------------------------ events
 
     def receive(
         self, message: Message | commands.Command, source: str, now_s: float, outputs: Outputs
@@ -111,39 +163,45 @@ class Engine:
             outputs: appended to, as (output name, message).
 
         Raises:
-            CommandError: a command names what the rig does not have; nothing
-                has changed.
+            CommandError: a command is refused; nothing has changed and nothing is appended.
         """
-        if now_s > self.now_s:
-            self.now_s = now_s
-        if source in self.sensed:
-            self.sensed[source] = self.now_s + ACTIVE_SENSING_S
+        shared = self.shared
+        handle = self._messages.get(type(message))
+        if handle is None:
+            self._command(message, now_s, outputs)
+            return
+        if now_s > shared.now_s:
+            shared.now_s = now_s
+        sensed = self.ports.sensed
+        if source in sensed:
+            sensed[source] = shared.now_s + ACTIVE_SENSING_S
         if self.triggers.read_at_s is not None:  # before what comes later, whenever it is heard
             self.triggers.read_if_due(outputs)
-        if self._only_channel:
-            only = self._only_channel.get(source)
-            if only is not None and getattr(message, "channel", only) != only:
-                self.counts["other channel"] += 1
-                return
-        if not self.pedals.take(message, source, outputs):
-            self._dispatch(message, source, outputs)
+        only = self.policy.only_channel.get(source)
+        if only is not None and getattr(message, "channel", only) != only:
+            shared.counts["other channel"] += 1
+            return
+        if not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
+            handle(message, source, outputs)
         self.pedals.lights.look()
-        self.current = None
+        shared.current = None
 
-    def _dispatch(self, message: Any, source: str, outputs: Outputs) -> None:
-        handler = self._handlers.get(type(message))
-        if handler is None:
-            raise CommandError(f"{type(message).__name__}: not a message this engine knows")
-        handler(message, source, outputs)
-
-    def do(self, command: commands.Command, outputs: Outputs) -> None:
-        """Do a command of a foot or of another part, within ``receive`` or ``wake``."""
-        self._dispatch(command, "", outputs)
+    def _command(self, command: object, now_s: float, outputs: Outputs) -> None:
+        handler = self._table.check(command)
+        shared = self.shared
+        if now_s > shared.now_s:
+            shared.now_s = now_s
+        if self.triggers.read_at_s is not None:
+            self.triggers.read_if_due(outputs)
+        handler.act(command, outputs)
+        self.pedals.lights.look()
+        shared.current = None
 
     @property
     def wake_at_s(self) -> float | None:
-        """When ``wake`` should be called next, or None."""
-        soonest = min(self.sensed.values()) if self.sensed else None
+        """Return when ``wake`` should be called next, or None."""
+        sensed = self.ports.sensed
+        soonest = min(sensed.values()) if sensed else None
         for moment in (
             self.pedals.wake_at_s,
             self.triggers.read_at_s,
@@ -156,18 +214,18 @@ class Engine:
     def wake(self, now_s: float, outputs: Outputs) -> None:
         """Do what has fallen due: read keys, note a lost clock, and lift the keys of an
         input that fell silent (N13)."""
-        if now_s > self.now_s:
-            self.now_s = now_s
+        shared = self.shared
+        if now_s > shared.now_s:
+            shared.now_s = now_s
         self.triggers.read_if_due(outputs)
-        self.triggers.clock.look(self.now_s)
-        for name, due_s in tuple(self.sensed.items()):
-            if due_s <= self.now_s:
-                del self.sensed[name]
-                self.counts["active sensing lost"] += 1
-                self.links.source_lost(commands.SourceLost(name), "", outputs)
+        self.triggers.clock.look(shared.now_s)
+        for name, due_s in tuple(self.ports.sensed.items()):
+            if due_s <= shared.now_s:
+                shared.counts["active sensing lost"] += 1
+                self.ports.source_lost(name, outputs)
         self.pedals.wake(outputs)
         self.pedals.lights.look()
-        self.current = None
+        shared.current = None
 
     def recover(self, source: str, outputs: Outputs) -> str:
         """Release what a fault left half done, and name it.
@@ -175,72 +233,37 @@ class Engine:
         To be called after an exception from ``receive`` or ``wake``, with a
         list of its own, once what was appended before it has been sent.
         """
-        state, self.current = self.current, None
-        self.counts["faults"] += 1
+        shared = self.shared
+        state, shared.current = shared.current, None
+        shared.counts["faults"] += 1
         if state is not None:
-            self._silence(state, outputs)
-        for other in self.states.values():  # the fault may have come before their note-off
+            self.player.silence(state, outputs)
+        for other in shared.voices.values():  # the fault may have come before their note-off
             gone = [held for held in other.held if not self.keyboard.still(held)]
             if gone:
                 try:
                     self.keyboard.drop(other, gone, outputs)
-                except Exception:
-                    self._silence(other, outputs)
-        self.current = None
+                except Exception:  # noqa: BLE001  # a fault while a fault is mended
+                    self.player.silence(other, outputs)
+        shared.current = None
         return "no voice" if state is None else state.voice.name
-
-    @staticmethod
-    def _silence(state: VoiceState, outputs: Outputs) -> None:
-        state.held.clear()
-        state.playing = None
-        state.target_cents = None
-        state.lane.release(outputs)
 
     def release_all(self) -> Outputs:
         """Return the note-offs of all that sounds; bends stay where they are."""
         outputs: Outputs = []
-        for state in self.states.values():
-            state.held.clear()
-        self.keyboard.forget()
-        for lane in self.ledger.all():
-            lane.holders.clear()
-            lane.release(outputs)
+        self.ports.release_all(outputs)
         return outputs
+
+    # ------------------------------------------------------------ clock and active sensing
 
     def _system(self, message: midi.System, source: str, outputs: Outputs) -> None:
         if message is midi.ACTIVE_SENSING and source in self.policy.watched:
-            self.sensed[source] = self.now_s + ACTIVE_SENSING_S
+            self.ports.sensed[source] = self.shared.now_s + ACTIVE_SENSING_S
         self._timed(message, source, outputs)
 
     def _timed(
         self, message: midi.System | midi.SongPosition, source: str, outputs: Outputs
     ) -> None:
         self.policy.system_message(message, source, outputs)
-        if source == self.rig.clock_from:
-            self.triggers.clock_message(message, outputs)
-
-    # ------------------------------------------------------------ rig
-
-    def add_voice(self, voice: Voice) -> VoiceState:
-        """Take a new voice, silent."""
-        lane = self.ledger.lane(voice.output, voice.channel)
-        lane.up = voice.output in self.links.present
-        settings = self.live.scene.of(voice.name)
-        state = VoiceState(voice, lane, Chain(voice, settings, self.live.tonight))
-        state.overlap = self.output(voice.output).converter.overlap
-        self.states[voice.name] = state
-        self.triggers.rule(state)
-        return state
-
-    def output(self, name: str) -> Any:
-        """Return an output of the rig by name."""
-        return next(output for output in self.rig.outputs if output.name == name)
-
-    def _adopt(self, state: VoiceState, outputs: Outputs) -> None:
-        adopt(self, state, outputs)
-
-    def _reload(self, command: commands.Reload, source: str, outputs: Outputs) -> None:
-        reload_rig(self, command.rig, command.scenes, outputs)
-        self.pedals.refresh()
-        self.pedals.let_go(outputs)
-        self._only_channel = {i.name: i.channel for i in self.rig.inputs if i.channel is not None}
+        if source == self.shared.rig.clock_from:
+            self._trigger_events.clock_message(message, outputs)

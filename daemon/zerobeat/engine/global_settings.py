@@ -1,103 +1,88 @@
-"""Tonight lies over all scenes: concert pitch, transposition, touch-up, bypass, solo, mute.
+"""The commands that change global settings, which lie over all scenes.
 
-What it changes is heard at once, by bend; but its transposition at the next
-note, and solo and mute at the next key.
+Concert pitch, transposition, touch-up, bypass, solo and mute. When each is heard is said by
+``Live.use_tonight``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
 
 from ..errors import CommandError
 from . import commands
-from .chain import Chain
+from .dispatch import Dispatcher
+from .engine_state import EngineState
 from .ledger import Outputs
-from .settings import Tonight
-
-if TYPE_CHECKING:
-    from .engine import Engine
-    from .live_settings import Live
+from .limits import CONCERT_A_HZ, TOUCH_UP_OFFSET_CENTS, TOUCH_UP_STRETCH_CENTS, TRANSPOSE_SEMITONES
+from .live_settings import Live
 
 
-class OverAll:
-    """Serves the commands about tonight, which ``Live.tonight`` keeps."""
+class GlobalSettings:
+    """Changes the global settings that are kept; what pedals add lies over them."""
 
-    def __init__(self, engine: Engine, live: Live) -> None:
-        self._engine = engine
+    def __init__(self, shared: EngineState, live: Live) -> None:
+        self._shared = shared
         self._live = live
 
-    def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
-        """Return what serves each command about tonight."""
-        return {
-            commands.ChangeTonight: self._change_tonight,
-            commands.SetTouchUp: self._touch_up,
-            commands.Bypass: self._bypass,
-            commands.Mute: self._mute,
-            commands.Solo: self._solo,
-        }
+    def add_to(self, table: Dispatcher) -> None:
+        """Handle the commands about global settings."""
+        table.add(commands.ChangeTonight, self._change_tonight, self._check_tonight)
+        table.add(commands.SetTouchUp, self._touch_up, self._check_touch_up)
+        table.add(commands.Bypass, self._bypass, self._check_voices)
+        table.add(commands.Mute, self._mute, self._check_voices)
+        table.add(commands.Solo, self._solo, self._check_voices)
 
-    def _over_all(self, tonight: Tonight, outputs: Outputs) -> None:
-        """Take another tonight: at once by bend, but its transposition at the next note."""
-        self._live.tonight = tonight
-        engine = self._engine
-        for state in engine.states.values():
-            engine.current = state
-            following = Chain(state.voice, state.settings, tonight)
-            if not state.lane.notes and not state.voice.gate_ignored:
-                state.chain = following
-                continue
-            waits = state.move_waits  # for settings that are out of the bend's reach
-            state.chain = state.sounding.with_tonight(tonight)
-            engine.player.relocate(state, outputs)
-            state.move_waits = state.move_waits or waits
-            state.chain = following
+    def _check_tonight(self, command: commands.ChangeTonight) -> None:
+        for name, value, allowed in (
+            ("concert_a_hz", command.concert_a_hz, CONCERT_A_HZ),
+            ("transpose_semitones", command.transpose_semitones, TRANSPOSE_SEMITONES),
+        ):
+            if value is not None and value not in allowed:
+                raise CommandError(f"{name}: found {value}; allowed: {allowed}")
 
-    def _change_tonight(
-        self, command: commands.ChangeTonight, source: str, outputs: Outputs
-    ) -> None:
-        tonight = self._live.tonight
+    def _change_tonight(self, command: commands.ChangeTonight, outputs: Outputs) -> None:
+        tonight = self._shared.base_tonight
         if command.concert_a_hz is not None:
-            if not 200.0 <= command.concert_a_hz <= 900.0:
-                raise CommandError(
-                    f"concert_a_hz: found {command.concert_a_hz}; allowed: 200 to 900"
-                )
             tonight = replace(tonight, concert_a_hz=command.concert_a_hz)
         if command.transpose_semitones is not None:
-            if not -60 <= command.transpose_semitones <= 60:
-                raise CommandError(
-                    f"transpose_semitones: found {command.transpose_semitones}; allowed: -60 to 60"
-                )
             tonight = replace(tonight, transpose_semitones=command.transpose_semitones)
-        self._over_all(tonight, outputs)
+        self._live.use_tonight(tonight, outputs)
 
-    def _touch_up(self, command: commands.SetTouchUp, source: str, outputs: Outputs) -> None:
-        self._live.state(command.voice)
-        touch_up = {**self._live.tonight.touch_up, command.voice: command.touch_up}
-        self._over_all(replace(self._live.tonight, touch_up=touch_up), outputs)
+    def _check_touch_up(self, command: commands.SetTouchUp) -> None:
+        self._shared.voice(command.voice)
+        touch_up = command.touch_up
+        for name, value, allowed in (
+            ("offset_cents", touch_up.offset_cents, TOUCH_UP_OFFSET_CENTS),
+            ("stretch_cents", touch_up.stretch_cents, TOUCH_UP_STRETCH_CENTS),
+        ):
+            if value not in allowed:
+                raise CommandError(f"{name}: found {value:g}; allowed: {allowed}")
 
-    def _bypass(self, command: commands.Bypass, source: str, outputs: Outputs) -> None:
-        if command.voice is None:
-            names = frozenset(self._engine.states)
-        else:
-            names = frozenset((self._live.state(command.voice).voice.name,))
-        bypass = (
-            self._live.tonight.bypass | names if command.on else self._live.tonight.bypass - names
-        )
-        self._over_all(replace(self._live.tonight, bypass=bypass), outputs)
+    def _touch_up(self, command: commands.SetTouchUp, outputs: Outputs) -> None:
+        tonight = self._shared.base_tonight
+        touch_up = {**tonight.touch_up, command.voice: command.touch_up}
+        self._live.use_tonight(replace(tonight, touch_up=touch_up), outputs)
 
-    def _mute(self, command: commands.Mute, source: str, outputs: Outputs) -> None:
-        name = frozenset((self._live.state(command.voice).voice.name,))
-        mute = self._live.tonight.mute | name if command.on else self._live.tonight.mute - name
-        self._keys_only(replace(self._live.tonight, mute=mute))
+    def _check_voices(self, command: commands.Bypass | commands.Mute | commands.Solo) -> None:
+        self._shared.names(command.voice)
 
-    def _solo(self, command: commands.Solo, source: str, outputs: Outputs) -> None:
-        name = frozenset((self._live.state(command.voice).voice.name,))
-        solo = self._live.tonight.solo | name if command.on else self._live.tonight.solo - name
-        self._keys_only(replace(self._live.tonight, solo=solo))
+    def _switched(
+        self, now: frozenset[str], command: commands.Bypass | commands.Mute | commands.Solo
+    ) -> frozenset[str]:
+        names = self._shared.names(command.voice)
+        return now | names if command.on else now - names
 
-    def _keys_only(self, tonight: Tonight) -> None:
-        """Solo and mute act on the keys to come, never on one that is down."""
-        self._live.tonight = tonight
-        self._engine.assigner.use(self._live.scene, tonight)
+    def _bypass(self, command: commands.Bypass, outputs: Outputs) -> None:
+        tonight = self._shared.base_tonight
+        bypass = self._switched(tonight.bypass, command)
+        self._live.use_tonight(replace(tonight, bypass=bypass), outputs)
+
+    def _mute(self, command: commands.Mute, outputs: Outputs) -> None:
+        tonight = self._shared.base_tonight
+        mute = self._switched(tonight.mute, command)
+        self._live.use_tonight(replace(tonight, mute=mute), outputs)
+
+    def _solo(self, command: commands.Solo, outputs: Outputs) -> None:
+        tonight = self._shared.base_tonight
+        solo = self._switched(tonight.solo, command)
+        self._live.use_tonight(replace(tonight, solo=solo), outputs)

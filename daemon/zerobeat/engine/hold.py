@@ -1,24 +1,20 @@
-"""What ends the wait of hold ``trigger`` and ``sample``, and what a trigger does.
+"""The rules of hold ``trigger`` and ``sample``: which triggers there are, and when keys are read.
 
-A trigger first lands what waits, on all voices. Then the voices with hold
-``sample`` read their keys: at once, or ``sample_delay_ms`` after a clock, because
-the clock byte comes before the note on the same beat. A key that comes within
-that time is read as it is struck.
+After a trigger the voices with hold ``sample`` read their keys: at once, or ``sample_delay_ms``
+after a clock, because the clock byte comes before the note on the same beat. A key that comes
+within that time is read as it is struck. What fires a trigger is in ``trigger_events``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Container
-from typing import TYPE_CHECKING
 
-from .. import midi
 from .clock import Clock, beat_ticks
+from .engine_state import EngineState
 from .ledger import Outputs
+from .player import Player
 from .settings import Hold, Scene, Trigger
 from .voice import Held, Sample, VoiceState
-
-if TYPE_CHECKING:
-    from .engine import Engine
 
 UNTIL_TRIGGER: tuple[Hold, ...] = ("trigger", "sample")
 
@@ -28,143 +24,75 @@ class Triggers:
 
     Attributes:
         clock: of the rig's ``clock_from``.
+        by_key: any key of a playing input triggers.
         remote: triggers by a note of an input.
         divisions: ticks from one clock trigger to the next, one a trigger.
+        early_s: a key so long before a clock trigger fires it.
+        sample_delay_s: from a clock trigger until keys are read.
+        regate: gates open again as keys are read.
         read_at_s: when voices with hold ``sample`` read their keys; None if none is to.
+        fired_s: when the clock, or a key early for it, fired last.
     """
 
-    def __init__(self, engine: Engine, scene: Scene) -> None:
-        self._engine = engine
+    def __init__(self, shared: EngineState, player: Player) -> None:
+        self._shared = shared
+        self._player = player
         self.clock = Clock()
         self.read_at_s: float | None = None
-        self._fired_s = -1e9  # the last trigger by the clock, or by a key early for it
-        self.use(scene)
+        self.fired_s = -1e9
+        self.use()
 
-    def use(self, scene: Scene) -> None:
-        """Take the triggers of a scene; what waits goes on waiting."""
-        self._by_key = any(trigger.kind == "key" for trigger in scene.triggers)
+    def use(self) -> None:
+        """Read the triggers of the scene in force; what waits goes on waiting."""
+        scene = self._shared.scene
+        self.by_key = any(trigger.kind == "key" for trigger in scene.triggers)
         self.remote = tuple(t for t in scene.triggers if t.kind == "remote_note")
         self.divisions = tuple(ticks_of(t, scene) for t in scene.triggers if t.kind == "clock")
-        self._early_s = scene.early_ms / 1000.0
+        self.early_s = scene.early_ms / 1000.0
         self._late_s = scene.late_ms / 1000.0
-        self._sample_delay_s = scene.sample_delay_ms / 1000.0
-        self._regate = scene.regate
+        self.sample_delay_s = scene.sample_delay_ms / 1000.0
+        self.regate = scene.regate
+        for state in self._shared.voices.values():
+            self.rule(state)
 
     def rule(self, state: VoiceState) -> None:
         """Let a voice sample, or follow its keys, as the hold in force says."""
-        state.samples = self._engine.live.hold_of(state) == "sample"
+        state.samples = self._shared.hold_of(state) == "sample"
         if not state.samples:
             state.sampled = None
             state.read_due = False
 
-    def rule_all(self) -> None:
-        for state in self._engine.states.values():
-            self.rule(state)
-
-    # ------------------------------------------------------------ what triggers
-
-    def key_down(self, outputs: Outputs) -> None:
-        """A key of a playing input goes down; what it triggers lands first."""
-        engine = self._engine
-        live = engine.live
-        by_key = self._by_key
-        if live.waiting_scene is not None and live.waiting_hold == "note":
-            live.land_scene(outputs)
-            by_key = by_key or self._by_key
-        if self.divisions and self._something_to_do():
-            due = self.clock.due_tick(self.divisions)
-            if due is not None and self.clock.is_due_within(due, engine.now_s, self._early_s):
-                self.clock.fired_tick = due
-                self._fired_s = engine.now_s
-                by_key = True
-        if by_key:
-            self.fire(outputs)
-
-    def remote_note(self, message: midi.NoteOn, source: str, outputs: Outputs) -> None:
-        """A note of any input goes down; a scene may name it as a trigger."""
-        for trigger in self.remote:
-            if (
-                trigger.input == source
-                and trigger.channel in (None, message.channel)
-                and trigger.note in (None, message.note)
-            ):
-                self.fire(outputs)
-                return
-
-    def clock_message(self, message: midi.Message, outputs: Outputs) -> None:
-        """Count the clock of ``clock_from``; a trigger falls on every so many ticks."""
-        clock = self.clock
-        now_s = self._engine.now_s
-        if message != midi.CLOCK:
-            clock.transport(message, now_s)
-            return
-        due = [
-            tick for tick in clock.tick(now_s) if any(tick % every == 0 for every in self.divisions)
-        ]
-        if not due:
-            return
-        self._fired_s = now_s
-        if due[-1] > clock.fired_tick:
-            self.fire(outputs, self._sample_delay_s)
-        else:  # a key came early for it; another may come on the beat
-            self._expect_reading(self._sample_delay_s, regate=False)
-        self.read_if_due(outputs)
-
-    def now(self, command: object, source: str, outputs: Outputs) -> None:
-        """A pedal or a command triggers."""
-        self.fire(outputs)
-        self.read(outputs)
-
-    def too_late_to_wait(self, hold: Hold) -> bool:
-        """True if what would wait was asked for just after a trigger by the clock."""
-        return (
+    def lands_at_once(self, hold: Hold) -> bool:
+        """Return whether what is asked for now does not wait: also just after a clock trigger."""
+        return hold == "none" or (
             bool(self.divisions)
             and hold in UNTIL_TRIGGER
-            and self._engine.now_s - self._fired_s <= self._late_s
+            and self._shared.now_s - self.fired_s <= self._late_s
         )
 
-    def _something_to_do(self) -> bool:
-        states = self._engine.states.values()
-        return any(state.samples for state in states) or self._engine.live.waits_for_trigger()
+    # ------------------------------------------------------------ reading keys
 
-    # ------------------------------------------------------------ what follows
-
-    def fire(self, outputs: Outputs, read_after_s: float = 0.0) -> None:
-        """Land all that waits for a trigger; let keys be read so much later.
-
-        With no delay the caller reads, once the key that triggered has its voice.
-        """
-        engine = self._engine
-        if engine.measuring.running and engine.live.waits_for_trigger():
-            engine.measuring.stop("a trigger", outputs)
-        landed = engine.live.land_triggered(outputs)
-        self._expect_reading(read_after_s, self._regate)
-        for state in landed:
-            if not state.samples:
-                engine.current = state
-                engine.player.relocate(state, outputs)
-
-    def _expect_reading(self, after_s: float, regate: bool) -> None:
-        for state in self._engine.states.values():
+    def expect_reading(self, after_s: float, regate: bool) -> None:
+        """Let the voices with hold ``sample`` read their keys so much later."""
+        for state in self._shared.voices.values():
             if state.samples:
                 state.read_due = True
                 state.regate_due = regate
-                self.read_at_s = self._engine.now_s + after_s
+                self.read_at_s = self._shared.now_s + after_s
 
     def read_if_due(self, outputs: Outputs, but: Container[VoiceState] = ()) -> None:
         """Let keys be read if the moment has come."""
-        if self.read_at_s is not None and self.read_at_s <= self._engine.now_s:
+        if self.read_at_s is not None and self.read_at_s <= self._shared.now_s:
             self.read(outputs, but)
 
     def read(self, outputs: Outputs, but: Container[VoiceState] = ()) -> None:
         """Let the voices that are due read their own keys, except those that a key strikes."""
-        engine = self._engine
         if not but:
             self.read_at_s = None
-        for state in engine.states.values():
+        for state in self._shared.voices.values():
             if not state.read_due or state in but:
                 continue
-            engine.current = state
+            self._shared.current = state
             state.read_due = False
             held = state.chosen() or state.playing
             if held is None:
@@ -172,9 +100,9 @@ class Triggers:
             self.sample(state, held)
             if state.regate_due and state.held:
                 state.lane.release(outputs)
-                engine.player.play(state, held, outputs)
+                self._player.play(state, held, outputs)
             else:
-                engine.player.relocate(state, outputs)
+                self._player.relocate(state, outputs)
 
     def struck(self, state: VoiceState, held: Held) -> None:
         """A voice with hold ``sample`` is about to be struck by a key; it may have to be read."""
@@ -184,8 +112,7 @@ class Triggers:
 
     def sample(self, state: VoiceState, held: Held) -> None:
         """Let a voice have the pitch of a key and its wheel as they are now."""
-        wheel_cents = self._engine.player.wheels.get(held.source, 0.0)
-        state.sampled = Sample(held.key, wheel_cents)
+        state.sampled = Sample(held.key, self._shared.wheels.get(held.source, 0.0))
 
 
 def ticks_of(trigger: Trigger, scene: Scene) -> int:

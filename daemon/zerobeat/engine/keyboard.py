@@ -7,50 +7,70 @@ whatever the settings say by then.
 from __future__ import annotations
 
 from collections.abc import Container, Iterable
-from typing import TYPE_CHECKING
 
 from .. import midi
 from ..midi import ControlChange, NoteOff, NoteOn, PitchBend
+from .assign import Assigner
+from .engine_state import EngineState
+from .hold import Triggers
 from .ledger import Outputs
+from .live_settings import Live
+from .measuring_notes import Measuring
+from .message_policy import Policy
+from .player import Player
+from .trigger_events import TriggerEvents
 from .voice import Held, Source, VoiceState
-
-if TYPE_CHECKING:
-    from .engine import Engine
 
 
 class Keyboard:
-    """What is down on all inputs.
+    """What is down on all inputs, and what follows when it goes down or comes up."""
 
-    Attributes:
-        keys: the voices that each key down was given to.
-        sustained: inputs and channels whose sustain pedal is down.
-        presses: keys pressed so far.
-    """
+    def __init__(
+        self,
+        shared: EngineState,
+        player: Player,
+        assigner: Assigner,
+        policy: Policy,
+        triggers: Triggers,
+        trigger_events: TriggerEvents,
+        measuring: Measuring,
+        live: Live,
+    ) -> None:
+        self._shared = shared
+        self._player = player
+        self._assigner = assigner
+        self._policy = policy
+        self._triggers = triggers
+        self._trigger_events = trigger_events
+        self._measuring = measuring
+        self._live = live
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
-        self.sustained: set[Source] = set()
-        self.presses = 0
-        self._by_foot = False
+    @property
+    def presses(self) -> int:
+        """Return how many keys were pressed so far."""
+        return self._shared.presses
 
-    def forget(self) -> None:
-        """Take nothing as down any more."""
-        self.keys.clear()
-        self.sustained.clear()
-        self._by_foot = False
+    @property
+    def keys(self) -> dict[tuple[Source, int], list[VoiceState]]:
+        """Return the voices that each key down was given to."""
+        return self._shared.keys
+
+    @property
+    def sustained(self) -> set[Source]:
+        """Return the inputs and channels whose own sustain pedal is down."""
+        return self._shared.sustained
 
     # ------------------------------------------------------------ keys
 
     def note_on(self, message: NoteOn, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
-        triggers = self._engine.triggers
+        triggers, layers = self._triggers, self._shared.layers
         if triggers.remote:
-            triggers.remote_note(message, source, outputs)
-        if not self._engine.policy.pass_note_on(message, place, outputs):
-            if self._engine.live.root_voices:
+            self._trigger_events.remote_note(message, source, outputs)
+        if not self._policy.pass_note_on(message, place, outputs):
+            if layers.rooting or layers.commanded_roots:
                 self.key_up(place, message.note, outputs)  # if it is down, its note-off was lost
-                self._engine.live.set_root(message.note, outputs)
+                self._live.set_root(message.note, outputs)
             else:
                 self._key_down(message, place, outputs)
         if triggers.read_at_s is not None:
@@ -58,24 +78,25 @@ class Keyboard:
 
     def _key_down(self, message: NoteOn, place: Source, outputs: Outputs) -> None:
         key = message.note
-        if self._engine.measuring.running:
-            self._engine.measuring.stop("a key", outputs)
-        self._engine.triggers.key_down(outputs)
-        takers = self._engine.assigner.takers(place, key)
-        before = self.keys.get((place, key))
+        shared, triggers = self._shared, self._triggers
+        if self._measuring.running:
+            self._measuring.stop("a key", outputs)
+        self._trigger_events.key_down(outputs)
+        takers = self._assigner.takers(place, key)
+        before = shared.keys.get((place, key))
         if before is not None:  # its note-off was lost (requirement M24)
             for state in before:
                 held = None if state in takers else state.find(place, key)
                 if held is not None:
-                    self._engine.current = state
+                    shared.current = state
                     self.drop(state, (held,), outputs)
-        self.keys[place, key] = takers
-        self.presses += 1
-        if self._engine.triggers.read_at_s is not None:
-            self._engine.triggers.read_if_due(outputs, takers)
+        shared.keys[place, key] = takers
+        shared.presses += 1
+        if triggers.read_at_s is not None:
+            triggers.read_if_due(outputs, takers)
         for state in takers:
-            self._engine.current = state
-            self._press(state, Held(place, key, message.velocity, self.presses), outputs)
+            shared.current = state
+            self._press(state, Held(place, key, message.velocity, shared.presses), outputs)
 
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
         again = None
@@ -89,23 +110,23 @@ class Keyboard:
         chosen = state.chosen()
         if chosen is held:
             if state.waiting is not None and state.waiting_hold == "note":
-                self._engine.live.land(state)
+                self._live.land(state)
             if again is not None and again is state.playing:
                 state.lane.release(outputs)  # a repeat is off, then on, legato or not (N9)
             if state.samples:
-                self._engine.triggers.struck(state, held)
-            self._engine.player.play(state, held, outputs)
+                self._triggers.struck(state, held)
+            self._player.play(state, held, outputs)
         elif chosen is not None and again is not None and again is state.playing:
-            self._engine.player.play(state, chosen, outputs, anew=False)
+            self._player.play(state, chosen, outputs, anew=False)
 
     def note_off(self, message: NoteOff, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
-        if not self._engine.policy.pass_note_off(message, place, outputs):
+        if not self._policy.pass_note_off(message, place, outputs):
             self.key_up(place, message.note, outputs)
 
     def key_up(self, place: Source, key: int, outputs: Outputs) -> None:
         """A key of an input comes up; nothing happens if it is not down."""
-        takers = self.keys.pop((place, key), ())
+        takers = self._shared.keys.pop((place, key), ())
         kept = self._sustains(place)
         for state in takers:
             held = state.find(place, key)
@@ -114,7 +135,7 @@ class Keyboard:
             if kept:
                 held.down = False
                 continue
-            self._engine.current = state
+            self._shared.current = state
             self.drop(state, (held,), outputs)
 
     def drop(self, state: VoiceState, gone: Iterable[Held], outputs: Outputs) -> None:
@@ -127,37 +148,37 @@ class Keyboard:
             return
         following = state.chosen()
         if following is None:
-            self._engine.player.release(state, self._engine.now_s, outputs)
+            self._player.release(state, outputs)
         else:
-            self._engine.player.play(state, following, outputs, anew=False)
+            self._player.play(state, following, outputs, anew=False)
 
     # ------------------------------------------------------------ controllers
 
     def wheel(self, message: PitchBend, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
-        reach = self._engine.policy.wheel_cents.get(source)
-        if reach is None or self._engine.policy.passes(place):
-            self._engine.policy.channel_message(message, source, outputs)
+        reach = self._policy.wheel_cents.get(source)
+        if reach is None or self._policy.passes(place):
+            self._policy.channel_message(message, source, outputs)
             return
         steps = 8191 if message.bend > 0 else 8192
         self._set_wheel(place, message.bend / steps * reach, outputs)
 
     def _set_wheel(self, place: Source, cents: float, outputs: Outputs) -> None:
-        self._engine.player.wheels[place] = cents
-        now_s = self._engine.now_s
-        for state in self._engine.states.values():
+        self._shared.wheels[place] = cents
+        now_s = self._shared.now_s
+        for state in self._shared.voices.values():
             playing = state.playing
             if playing is not None and playing.source == place and state.heard(now_s):
-                self._engine.current = state
-                self._engine.player.wheel(state, outputs)
+                self._shared.current = state
+                self._player.wheel(state, outputs)
 
     def controller(self, message: ControlChange, source: str, outputs: Outputs) -> None:
         place = (source, message.channel)
         controller = message.controller
-        if source not in self._engine.policy.wheel_cents or self._engine.policy.passes(place):
-            self._engine.policy.channel_message(message, source, outputs)
+        if source not in self._policy.wheel_cents or self._policy.passes(place):
+            self._policy.channel_message(message, source, outputs)
         elif controller == midi.SUSTAIN:
-            self._sustain(place, message.value >= 64, outputs)
+            self._sustain(place, message.value >= midi.PRESSED, outputs)
         elif controller == midi.RESET_CONTROLLERS:
             self._sustain(place, False, outputs)
             self._set_wheel(place, 0.0, outputs)
@@ -166,44 +187,57 @@ class Keyboard:
         elif controller >= midi.ALL_NOTES_OFF:
             self.keys_up((place,), outputs)
         else:
-            self._engine.policy.channel_message(message, source, outputs)
+            self._policy.channel_message(message, source, outputs)
 
     def still(self, held: Held) -> bool:
-        """True if a key is down, or its sustain pedal is."""
-        return (held.source, held.key) in self.keys if held.down else self._sustains(held.source)
-
-    def _sustains(self, place: Source) -> bool:
-        """True while a keyboard's own pedal or a foot's holds its notes."""
-        return place in self.sustained or (
-            self._by_foot and place[0] in self._engine.policy.wheel_cents
+        """Return whether a key is down, or its sustain pedal is."""
+        return (
+            (held.source, held.key) in self._shared.keys
+            if held.down
+            else self._sustains(held.source)
         )
 
-    def foot_sustain(self, down: bool, outputs: Outputs) -> None:
-        """Hold the notes of all playing inputs, beside their own pedals."""
-        self._by_foot = down
-        if not down:
+    def _sustains(self, place: Source) -> bool:
+        """Return whether a keyboard's own pedal or a pedalboard's holds its notes."""
+        return place in self._shared.sustained or (
+            self._shared.layers.sustains and place[0] in self._policy.wheel_cents
+        )
+
+    def lift_unsustained(self, outputs: Outputs) -> None:
+        """Let go every key that came up and that no pedal holds any more."""
+        if any(not held.down for state in self._shared.voices.values() for held in state.held):
             self._lift(
-                {held.source for state in self._engine.states.values() for held in state.held},
+                {held.source for state in self._shared.voices.values() for held in state.held},
                 outputs,
             )
 
+    def centre_sustain(self, place: Source, outputs: Outputs) -> None:
+        """Let a sustain pedal come up that will not say so any more."""
+        if place in self._shared.sustained:
+            self._sustain(place, False, outputs)
+
+    def centre_wheel(self, place: Source, outputs: Outputs) -> None:
+        """Let a wheel go to rest that will not say so any more."""
+        if self._shared.wheels.get(place):
+            self._set_wheel(place, 0.0, outputs)
+
     def _sustain(self, place: Source, down: bool, outputs: Outputs) -> None:
         if down:
-            self.sustained.add(place)
+            self._shared.sustained.add(place)
             return
-        self.sustained.discard(place)
+        self._shared.sustained.discard(place)
         self._lift((place,), outputs)
 
     def _lift(self, places: Container[Source], outputs: Outputs) -> None:
         """Let go the keys of some sources that no pedal holds any more."""
-        for state in self._engine.states.values():
+        for state in self._shared.voices.values():
             gone = [
                 held
                 for held in state.held
                 if not held.down and held.source in places and not self._sustains(held.source)
             ]
             if gone:
-                self._engine.current = state
+                self._shared.current = state
                 self.drop(state, gone, outputs)
 
     def keys_up(self, places: Container[Source], outputs: Outputs, cut: bool = False) -> None:
@@ -211,10 +245,10 @@ class Keyboard:
 
         ``cut`` takes those kept by sustain too.
         """
-        for place, key in tuple(self.keys):
+        for place, key in tuple(self._shared.keys):
             if place in places:
-                del self.keys[place, key]
-        for state in self._engine.states.values():
+                del self._shared.keys[place, key]
+        for state in self._shared.voices.values():
             gone: list[Held] = []
             for held in state.held:
                 if held.source in places:
@@ -222,5 +256,5 @@ class Keyboard:
                     if cut or not self._sustains(held.source):
                         gone.append(held)
             if gone:
-                self._engine.current = state
+                self._shared.current = state
                 self.drop(state, gone, outputs)

@@ -7,11 +7,21 @@ outputs and the ledger still agree.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import final
 
-from ..midi import NoteOff, NoteOn
+from ..midi import Message, NoteOff, NoteOn
 
-Outputs = list[tuple[str, Any]]  # (output name, Message or wire.Marker)
+
+@final
+class Marker:
+    """Goes to an output among its messages and tells the wire something; see ``Wire.put``."""
+
+
+LINK_LOST = Marker()  # the output went: nothing may leave
+LINK_CUT = Marker()  # it was connected (again): nothing waits, no bend is known
+BENDS_UNKNOWN = Marker()  # the receiver may have reset its bends
+
+Outputs = list[tuple[str, Message | Marker]]  # with the output's name
 
 
 class Lane:

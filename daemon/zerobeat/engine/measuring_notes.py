@@ -9,21 +9,22 @@ make a voice sound. The ledger's rules hold throughout.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TypeVar
 
 from ..errors import CommandError
 from ..midi import PitchBend
 from ..tuning import bend, units
 from . import commands
-from .chain import Chain
+from .chain import Chain, Rest
+from .dispatch import Dispatcher
+from .engine_state import EngineState
 from .ledger import Outputs
+from .player import Player
 from .settings import PLAIN, Tonight
 from .voice import Held, VoiceState
 
-if TYPE_CHECKING:
-    from .engine import Engine
-
-Handler = Callable[[Any, str, Outputs], None]
+Act = Callable[[commands.Command, Outputs], None]
+P = TypeVar("P", commands.OutputLost, commands.OutputBack)
 STOPPED_BY: dict[type, str] = {
     commands.RecallScene: "a scene",
     commands.RecallProgram: "a scene",
@@ -44,51 +45,52 @@ class Measuring:
         taken: voices of the run; for a drone, the key it has again afterwards.
     """
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
+    def __init__(self, shared: EngineState, player: Player) -> None:
+        self._shared = shared
+        self._player = player
         self.running = False
         self.stopped = ""
         self.taken: dict[str, Held | None] = {}
 
-    def handlers(self) -> dict[type, Handler]:
-        """Return what serves each command of a run."""
-        return {
-            commands.PlayRaw: self._play_raw,
-            commands.PlayPitch: self._play_pitch,
-            commands.ReleaseVoice: self._release,
-        }
+    def add_to(self, table: Dispatcher) -> None:
+        """Handle the commands of a run."""
+        table.add(commands.PlayRaw, self._play_raw, self._check_raw)
+        table.add(commands.PlayPitch, self._play_pitch, self._check_pitch)
+        table.add(commands.ReleaseVoice, self._release, self._check_release)
 
-    def guard(self, handlers: dict[type, Handler]) -> None:
+    def guard(self, table: Dispatcher) -> None:
         """Let a run end before each command that could make a voice sound, or take it away."""
         for kind, why in STOPPED_BY.items():
-            handlers[kind] = self._stopping(handlers[kind], why)
-        for kind in (commands.OutputLost, commands.OutputBack):
-            handlers[kind] = self._cut(handlers[kind])
+            table.wrap(kind, self._stopping(why))
+        table.wrap(commands.OutputLost, self._cut)
+        table.wrap(commands.OutputBack, self._cut)
 
-    def _cut(self, handler: Handler) -> Handler:
-        """Return a handler after which a run is over whose output was lost, or is new."""
+    def _cut(self, act: Callable[[P, Outputs], None]) -> Callable[[P, Outputs], None]:
+        """Return an act after which a run is over whose output was lost, or is new."""
 
-        def handle(command: Any, source: str, outputs: Outputs) -> None:
-            handler(command, source, outputs)  # first: it knows what may still be sent
-            if any(
-                self._engine.live.state(name).lane.output == command.output for name in self.taken
-            ):
+        def cut(command: P, outputs: Outputs) -> None:
+            act(command, outputs)  # first: it knows what may still be sent
+            voices = self._shared.voices
+            if any(voices[name].lane.output == command.output for name in self.taken):
                 self.stop(f"the loss of {command.output}", outputs)
 
-        return handle
+        return cut
 
-    def _stopping(self, handler: Handler, why: str) -> Handler:
-        def handle(command: Any, source: str, outputs: Outputs) -> None:
-            if self.running:
-                self.stop(why, outputs)
-            handler(command, source, outputs)
+    def _stopping(self, why: str) -> Callable[[Act], Act]:
+        def around(act: Act) -> Act:
+            def stop_then_act(command: commands.Command, outputs: Outputs) -> None:
+                if self.running:
+                    self.stop(why, outputs)
+                act(command, outputs)
 
-        return handle
+            return stop_then_act
+
+        return around
 
     # ------------------------------------------------------------ playing
 
-    def _play_raw(self, command: commands.PlayRaw, source: str, outputs: Outputs) -> None:
-        state = self._engine.live.state(command.voice)
+    def _check_raw(self, command: commands.PlayRaw) -> None:
+        state = self._shared.voice(command.voice)
         reach = state.voice.bend_range_cents
         if not 0 <= command.note <= 127:
             raise CommandError(f"note: found {command.note}; allowed: 0 to 127")
@@ -97,53 +99,63 @@ class Measuring:
                 f"bend_cents: found {command.bend_cents:g}; allowed for {command.voice}: "
                 f"{-reach:g} to {reach:g}"
             )
-        steps = bend.cents_to_bend(command.bend_cents, reach)
-        self._sound(state, command.note, steps, command.velocity, command.strike, outputs)
+        self._check_free(state)
 
-    def _play_pitch(self, command: commands.PlayPitch, source: str, outputs: Outputs) -> None:
-        state = self._engine.live.state(command.voice)
-        tonight = Tonight(touch_up=self._engine.live.tonight.touch_up)
+    def _play_raw(self, command: commands.PlayRaw, outputs: Outputs) -> None:
+        state = self._shared.voice(command.voice)
+        steps = bend.cents_to_bend(command.bend_cents, state.voice.bend_range_cents)
+        self._sound(state, command.note, steps, command, outputs)
+
+    def _check_pitch(self, command: commands.PlayPitch) -> Rest:
+        state = self._shared.voice(command.voice)
+        tonight = Tonight(touch_up=self._shared.tonight.touch_up)
         rest = Chain(state.voice, PLAIN, tonight).place(command.pitch_cents)
         if rest is None:
             name = units.name_of_note(round(command.pitch_cents / 100.0))
             raise CommandError(f"{command.voice}: {name} is out of its converter's reach")
-        self._sound(state, rest.note, rest.bend, command.velocity, command.strike, outputs)
+        self._check_free(state)
+        return rest
+
+    def _play_pitch(self, command: commands.PlayPitch, outputs: Outputs) -> None:
+        rest = self._check_pitch(command)
+        self._sound(self._shared.voice(command.voice), rest.note, rest.bend, command, outputs)
+
+    def _check_free(self, state: VoiceState) -> None:
+        """Refuse a voice that can't be sounded now."""
+        if not state.lane.up:
+            output = state.lane.output
+            raise CommandError(f"{state.voice.name}: its converter {output} is not there")
+        if self.running:
+            return
+        for other in self._shared.voices.values():
+            if other.held:
+                raise CommandError(
+                    f"{other.voice.name} holds a key; release every key and pedal, then measure"
+                )
 
     def _sound(
         self,
         state: VoiceState,
         note: int,
         steps: int,
-        velocity: int,
-        strike: bool,
+        command: commands.PlayRaw | commands.PlayPitch,
         outputs: Outputs,
     ) -> None:
         lane = state.lane
-        if not lane.up:
-            raise CommandError(f"{state.voice.name}: its converter {lane.output} is not there")
-        self._begin()
+        if not self.running:
+            self.running = True
+            self.stopped = ""
         self._take(state)
-        self._engine.current = state
+        self._shared.current = state
         state.bend, was = steps, state.bend
-        if lane.notes == [note] and not strike:
+        if lane.notes == [note] and not command.strike:
             if steps != was:
                 outputs.append((lane.output, PitchBend(lane.channel, steps)))
             return
         lane.release(outputs)
         state.note = note
         outputs.append((lane.output, PitchBend(lane.channel, steps)))
-        lane.on(note, velocity, outputs)
-
-    def _begin(self) -> None:
-        if self.running:
-            return
-        for state in self._engine.states.values():
-            if state.held:
-                raise CommandError(
-                    f"{state.voice.name} holds a key; release every key and pedal, then measure"
-                )
-        self.running = True
-        self.stopped = ""
+        lane.on(note, command.velocity, outputs)
 
     def _take(self, state: VoiceState) -> None:
         """Let a voice follow neither wheel nor settings until the run ends."""
@@ -157,13 +169,16 @@ class Measuring:
 
     # ------------------------------------------------------------ the end
 
-    def _release(self, command: commands.ReleaseVoice, source: str, outputs: Outputs) -> None:
+    def _check_release(self, command: commands.ReleaseVoice) -> None:
+        if command.voice is not None:
+            self._shared.voice(command.voice)
+
+    def _release(self, command: commands.ReleaseVoice, outputs: Outputs) -> None:
         if command.voice is None:
             self.stop("", outputs)
-            return
-        state = self._engine.live.state(command.voice)
-        if command.voice in self.taken:
-            self._engine.current = state
+        elif command.voice in self.taken:
+            state = self._shared.voice(command.voice)
+            self._shared.current = state
             state.lane.release(outputs)
 
     def stop(self, why: str, outputs: Outputs) -> None:
@@ -171,10 +186,10 @@ class Measuring:
         taken, self.taken = self.taken, {}
         self.running, self.stopped = False, why
         for name, held in taken.items():
-            state = self._engine.states.get(name)
+            state = self._shared.voices.get(name)
             if state is None:
                 continue
-            self._engine.current = state
+            self._shared.current = state
             state.lane.release(outputs)
             if held is not None and state.playing is None:
-                self._engine.player.sound_drone(state, held, outputs)
+                self._player.sound_drone(state, held, outputs)

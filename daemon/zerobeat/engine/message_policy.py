@@ -2,8 +2,8 @@
 
 | class | from a playing input |
 | --- | --- |
-| clock, transport | counted by ``hold.Triggers``; passed to outputs that list the class, from ``clock_from`` alone |
-| controllers, pressure, program | to the channels of the voices the zone plays, where listed |
+| clock, transport | counted; passed from ``clock_from`` alone, where an output lists the class |
+| controllers, pressure, program | to the channels of the voices that hear it, where listed |
 | parameter numbers (RPN, NRPN) and data entry | never passed: they would change a bend range |
 | SysEx, active sensing | passed where listed |
 | anything on a passed-through channel | passed as it is to that channel of that output |
@@ -13,41 +13,61 @@ What is not passed is dropped and counted by class (requirement M10).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
 from .. import midi
-from ..midi import ControlChange, Message, NoteOff, NoteOn
+from ..midi import (
+    ChannelPressure,
+    ControlChange,
+    Message,
+    NoteOff,
+    NoteOn,
+    PitchBend,
+    PolyPressure,
+    ProgramChange,
+    SongPosition,
+    System,
+)
+from .assign import Assigner
+from .engine_state import EngineState
 from .ledger import Outputs
 from .voice import Source
 
-if TYPE_CHECKING:
-    from .engine import Engine
+ChannelMessage = ControlChange | ProgramChange | ChannelPressure | PolyPressure | PitchBend
 
-_PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
 _TRANSPORT = frozenset((0xFA, 0xFB, 0xFC))
-_CLASS_OF = {
-    midi.ProgramChange: "program",
-    midi.ChannelPressure: "pressure",
-    midi.PolyPressure: "pressure",
+_CLASS_OF: dict[type, str] = {
+    ProgramChange: "program",
+    ChannelPressure: "pressure",
+    PolyPressure: "pressure",
     ControlChange: "controllers",
-    midi.PitchBend: "controllers",
+    PitchBend: "controllers",
     midi.SysEx: "sysex",
-    midi.SongPosition: "transport",
+    SongPosition: "transport",
 }
 
 
 class Policy:
-    """The rig's rules for other messages, looked up once at load."""
+    """The rig's rules for other messages, looked up once at load.
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
+    Attributes:
+        wheel_cents: reach of the wheel, by input that plays.
+        only_channel: the one channel that an input is listened to on.
+        watched: inputs whose active sensing counts.
+        passed_sustain: inputs and channels whose passed-through sustain pedal is down.
+    """
+
+    def __init__(self, shared: EngineState, assigner: Assigner) -> None:
+        self._shared = shared
+        self._assigner = assigner
+        self.passed_sustain: set[Source] = set()
+        self._sustained_receivers: set[tuple[str, int]] = set()  # output, channel
         self.refresh()
 
     def refresh(self) -> None:
         """Read the rules of the rig in force."""
-        rig = self._engine.rig
+        rig = self._shared.rig
         self.wheel_cents = {i.name: i.wheel_cents for i in rig.inputs if i.plays}
         self.watched = frozenset(i.name for i in rig.inputs if i.active_sensing)
+        self.only_channel = {i.name: i.channel for i in rig.inputs if i.channel is not None}
         self._clock_from = rig.clock_from
         self._through = {
             channel: [output.name for output in rig.outputs if channel in output.pass_channels]
@@ -69,8 +89,8 @@ class Policy:
             return True  # a pedalboard's notes never sound
         names = self._through[place[1]]
         for name in names:
-            lane = self._engine.ledger.lane(name, message.channel)
-            lane.up = name in self._engine.links.present
+            lane = self._shared.ledger.lane(name, message.channel)
+            lane.up = name in self._shared.present
             lane.press(message.note, message.velocity, place, outputs)
         return bool(names)
 
@@ -81,61 +101,104 @@ class Policy:
         """
         names = self._through[place[1]]
         for name in names:
-            self._engine.ledger.lane(name, message.channel).lift(message.note, place, outputs)
-        return bool(names) and (place, message.note) not in self._engine.keyboard.keys
+            self._shared.ledger.lane(name, message.channel).lift(message.note, place, outputs)
+        return bool(names) and (place, message.note) not in self._shared.keys
+
+    def lift_passed(self, place: Source, note: int, outputs: Outputs) -> None:
+        """Let go one key that was passed through."""
+        for name in self._through[place[1]]:
+            self._shared.ledger.lane(name, place[1]).lift(note, place, outputs)
+
+    def lift_passed_sustain(self, place: Source, outputs: Outputs) -> None:
+        """Let a sustain pedal come up that was passed through, if it is down."""
+        if place not in self.passed_sustain:
+            return
+        self.passed_sustain.discard(place)
+        for name in self._through[place[1]]:
+            self._pass_on(name, ControlChange(place[1], midi.SUSTAIN, 0), outputs)
+
+    def restore_sustain(self, name: str, outputs: Outputs) -> None:
+        """Let sustain come up at an output whose pedal came up while it was away."""
+        down = {ch for _, ch in self.passed_sustain if name in self._through[ch]}
+        for output, channel in sorted(self._sustained_receivers):
+            if output == name and channel not in down:
+                self._pass_on(name, ControlChange(channel, midi.SUSTAIN, 0), outputs)
+
+    def _pass_on(self, name: str, message: ChannelMessage, outputs: Outputs) -> None:
+        if name not in self._shared.present:
+            return
+        outputs.append((name, message))
+        if type(message) is ControlChange and message.controller == midi.SUSTAIN:
+            receiver = (name, message.channel)
+            if message.value >= midi.PRESSED:
+                self._sustained_receivers.add(receiver)
+            else:
+                self._sustained_receivers.discard(receiver)
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
-        """Let go all passed-through keys of an input that is lost."""
-        for lane in self._engine.ledger.all():
+        """Let go all passed-through keys and pedals of an input that is lost."""
+        for place in sorted(place for place in self.passed_sustain if place[0] == name):
+            self.lift_passed_sustain(place, outputs)
+        for lane in self._shared.ledger.all():
             for note, holders in tuple(lane.holders.items()):
-                for holder in tuple(holders):
+                for holder in sorted(holders):
                     if holder[0] == name:
                         lane.lift(note, holder, outputs)
 
-    def channel_message(self, message: Any, source: str, outputs: Outputs) -> None:
+    def channel_message(self, message: ChannelMessage, source: str, outputs: Outputs) -> None:
         """Pass or drop a controller, pressure or program change."""
         place = (source, message.channel)
         kind = _CLASS_OF[type(message)]
         if source not in self.wheel_cents:
-            self._engine.counts[kind] += 1
+            self._shared.counts[kind] += 1
             return
         names = self._through[message.channel]
         if names:
+            if type(message) is ControlChange and message.controller == midi.SUSTAIN:
+                if message.value >= midi.PRESSED:
+                    self.passed_sustain.add(place)
+                else:
+                    self.passed_sustain.discard(place)
             for name in names:
-                if name in self._engine.links.present:
-                    outputs.append((name, message))
+                self._pass_on(name, message, outputs)
             return
-        parameter = type(message) is ControlChange and message.controller in _PARAMETER_CONTROLLERS
+        parameter = (
+            type(message) is ControlChange and message.controller in midi.PARAMETER_CONTROLLERS
+        )
         passed = False
         if self._classes and not parameter:
             passed = self._to_voices(message, place, kind, outputs)
         if not passed:
-            self._engine.counts["parameters" if parameter else kind] += 1
+            self._shared.counts["parameters" if parameter else kind] += 1
 
-    def _to_voices(self, message: Any, place: Source, kind: str, outputs: Outputs) -> bool:
+    def _to_voices(
+        self, message: ChannelMessage, place: Source, kind: str, outputs: Outputs
+    ) -> bool:
         passed = False
-        for state in self._engine.assigner.voices_of(place):
+        for state in self._assigner.voices_of(place):
             lane = state.lane
             if lane.up and kind in self._classes.get(lane.output, ()):
                 outputs.append((lane.output, _on_channel(message, lane.channel)))
                 passed = True
         return passed
 
-    def system_message(self, message: Message, source: str, outputs: Outputs) -> None:
+    def system_message(
+        self, message: System | SongPosition | midi.SysEx, source: str, outputs: Outputs
+    ) -> None:
         """Pass or drop clock, transport, SysEx and active sensing."""
-        kind = _CLASS_OF.get(type(message)) or _system_class(message)
+        kind = _system_class(message) if type(message) is System else _CLASS_OF[type(message)]
         timed = kind in ("clock", "transport")
         passed = False
         if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
-                if kind in classes and name in self._engine.links.present:
+                if kind in classes and name in self._shared.present:
                     outputs.append((name, message))
                     passed = True
         if not passed and not (timed and source == self._clock_from):
-            self._engine.counts[kind] += 1
+            self._shared.counts[kind] += 1
 
 
-def _system_class(message: Any) -> str:
+def _system_class(message: System) -> str:
     if message.status == 0xF8:
         return "clock"
     if message.status in _TRANSPORT:
@@ -143,12 +206,13 @@ def _system_class(message: Any) -> str:
     return "active_sensing" if message.status == 0xFE else "other system"
 
 
-def _on_channel(message: Any, channel: int) -> Message:
-    kind = type(message)
-    if kind is ControlChange:
+def _on_channel(message: ChannelMessage, channel: int) -> Message:
+    if type(message) is ControlChange:
         return ControlChange(channel, message.controller, message.value)
-    if kind is midi.ProgramChange:
-        return midi.ProgramChange(channel, message.program)
-    if kind is midi.ChannelPressure:
-        return midi.ChannelPressure(channel, message.value)
-    return midi.PolyPressure(channel, message.note, message.value)
+    if type(message) is ProgramChange:
+        return ProgramChange(channel, message.program)
+    if type(message) is ChannelPressure:
+        return ChannelPressure(channel, message.value)
+    if type(message) is PolyPressure:
+        return PolyPressure(channel, message.note, message.value)
+    return message  # a pedalboard's wheel; wheels of playing inputs never come here

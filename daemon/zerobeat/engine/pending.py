@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ..tuning.units import name_of_note
 from .clock import Clock, ClockState, beat_ticks
-from .hold import UNTIL_TRIGGER, ticks_of
+from .engine_state import EngineState
+from .hold import UNTIL_TRIGGER, Triggers, ticks_of
 from .settings import Hold, Scene, Trigger, VoiceSettings
-
-if TYPE_CHECKING:
-    from .engine import Engine
 
 CLOCK_WORDS: dict[ClockState, str] = {
     "none": "the clock to come",
@@ -43,17 +41,17 @@ class ClockStatus:
     beats_left: int | None
 
 
-def clock_status(engine: Engine) -> ClockStatus | None:
+def clock_status(shared: EngineState, triggers: Triggers) -> ClockStatus | None:
     """Return the clock as it stands; None if the rig has none."""
-    name = engine.rig.clock_from
+    name = shared.rig.clock_from
     if name is None:
         return None
-    clock = engine.triggers.clock
-    scene = engine.live.scene
+    clock = triggers.clock
+    scene = shared.scene
     tempo = clock.tempo_bpm
     tick = clock.next_tick - 1 if clock.running and clock.next_tick else clock.next_tick
     bar, beat = _bar_and_beat(tick, scene)
-    due = clock.due_tick(engine.triggers.divisions)
+    due = clock.due_tick(triggers.divisions)
     return ClockStatus(
         input=name,
         state=clock.state,
@@ -86,23 +84,22 @@ def _beats_left(clock: Clock, due: int | None, scene: Scene) -> int | None:
 # ---------------------------------------------------------------- what ends the wait
 
 
-def ends(engine: Engine) -> tuple[str, ...]:
+def ends(shared: EngineState, triggers: Triggers) -> tuple[str, ...]:
     """Return what ends the wait of what waits now; () if nothing waits."""
-    live = engine.live
-    holds: set[Hold] = {s.waiting_hold for s in engine.states.values() if s.waiting is not None}
-    if live.waiting_scene is not None:
-        holds.add(live.waiting_hold)
+    holds: set[Hold] = {s.waiting_hold for s in shared.voices.values() if s.waiting is not None}
+    if shared.waiting_scene is not None:
+        holds.add(shared.waiting_hold)
     found = ["the next note"] if "note" in holds else []
     if holds.intersection(UNTIL_TRIGGER):
-        found += _triggers(engine)
+        found += _triggers(shared, triggers)
     return tuple(dict.fromkeys(found))
 
 
-def _triggers(engine: Engine) -> list[str]:
-    triggers = engine.live.scene.triggers
-    found = [trigger_words(trigger) for trigger in triggers if trigger.kind != "clock"]
-    clock = clock_status(engine)
-    if engine.triggers.divisions and clock is not None:
+def _triggers(shared: EngineState, triggers: Triggers) -> list[str]:
+    named = shared.scene.triggers
+    found = [trigger_words(trigger) for trigger in named if trigger.kind != "clock"]
+    clock = clock_status(shared, triggers)
+    if triggers.divisions and clock is not None:
         running = clock.state == "running"
         found.append(clock.due if running else CLOCK_WORDS[clock.state])
     return found or ["a trigger"]

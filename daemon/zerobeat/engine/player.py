@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
+from .. import midi
 from ..midi import PitchBend
 from ..tuning import bend
 from .chain import Chain, Rest
+from .engine_state import EngineState
 from .ledger import Outputs
 from .voice import Held, Source, VoiceState
 
@@ -14,15 +14,33 @@ START_SOURCE: Source = ("", 0)  # of a drone's start key
 
 
 class Player:
-    """Turns a voice's key and wheel into bends, note-ons and note-offs.
+    """Turns a voice's key and wheel into bends, note-ons and note-offs."""
 
-    Args:
-        adopt: called when a channel is silent and a reloaded voice waits for it.
-    """
+    def __init__(self, shared: EngineState) -> None:
+        self._shared = shared
+        self.wheels = shared.wheels
 
-    def __init__(self, adopt: Callable[[VoiceState, Outputs], None]) -> None:
-        self.wheels: dict[Source, float] = {}  # cents; a missing one is at rest
-        self._adopt = adopt
+    def adopt(self, state: VoiceState, outputs: Outputs) -> None:
+        """Put a reloaded voice in force, its channel being silent."""
+        voice, state.next_voice = state.next_voice, None
+        if voice is None:
+            return
+        changed = voice.bend_range_cents != state.voice.bend_range_cents
+        state.voice = voice
+        state.chain = Chain(voice, state.settings, self._shared.tonight)
+        state.sounding = state.chain
+        state.bend = state.note = state.target_cents = state.commanded_cents = None
+        if changed:
+            self.send_bend_range(state, outputs)
+
+    def send_bend_range(self, state: VoiceState, outputs: Outputs) -> None:
+        """Append RPN 0 for a voice's channel where the converter takes it (B3)."""
+        lane = state.lane
+        if not lane.up or not self._shared.output(lane.output).converter.sends_bend_range:
+            return
+        semitones, cents = divmod(round(state.voice.bend_range_cents), 100)
+        for change in midi.bend_range_messages(lane.channel, semitones, cents):
+            outputs.append((lane.output, change))
 
     def play(self, state: VoiceState, held: Held, outputs: Outputs, anew: bool = True) -> None:
         """Give a voice a key.
@@ -36,7 +54,7 @@ class Player:
         lane = state.lane
         if state.next_voice is not None:
             lane.release(outputs)
-            self._adopt(state, outputs)
+            self.adopt(state, outputs)
         state.playing = held
         state.move_waits = False
         chain = state.chain
@@ -99,7 +117,7 @@ class Player:
     def _bent(self, state: VoiceState, wheel_cents: float) -> int:
         """Return the bend of the sounding number with the smooth wheel; clamps, counts."""
         chain = state.sounding
-        if not wheel_cents:
+        if not wheel_cents or state.target_cents is None or state.note is None:
             state.wheel_clamped = False
             return bend.cents_to_bend(state.left_cents, state.voice.bend_range_cents)
         commanded = chain.command(state.target_cents + wheel_cents)
@@ -226,11 +244,28 @@ class Player:
         self.play(state, held, outputs)
         state.lane.release(outputs)
 
-    def release(self, state: VoiceState, now_s: float, outputs: Outputs) -> None:
+    def release(self, state: VoiceState, outputs: Outputs) -> None:
         """Close a voice's gate. The bend is left alone (requirement B2)."""
         if state.lane.notes:
             state.lane.release(outputs)
-            state.tail_until_s = now_s + state.voice.tail_s
+            state.tail_until_s = self._shared.now_s + state.voice.tail_s
         if state.next_voice is not None:
-            self._adopt(state, outputs)
+            self.adopt(state, outputs)
             self.relocate(state, outputs)
+
+    def silence(self, state: VoiceState, outputs: Outputs) -> None:
+        """Take every key from a voice and close its gate, whatever state a fault left it in."""
+        state.held.clear()
+        state.playing = None
+        state.target_cents = None
+        state.lane.release(outputs)
+
+    def wake_drone(self, state: VoiceState, outputs: Outputs, start: bool = False) -> None:
+        """Give a drone its key again; with ``start`` the scene's start key, if it has one."""
+        if not state.voice.gate_ignored:
+            return
+        held = state.playing
+        if start and state.settings.start_key is not None and not state.held:
+            held = Held(START_SOURCE, state.settings.start_key, midi.NOTE_OFF_VELOCITY)
+        if held is not None and not state.lane.notes:
+            self.sound_drone(state, held, outputs)

@@ -1,115 +1,144 @@
-"""Ports come and go under notes that sound; panic; drones that wake again."""
+"""Inputs and outputs that come and go under notes that sound, and panic."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable
 
 from .. import midi
 from ..midi import ControlChange, PitchBend
 from . import commands
-from .ledger import Outputs
-from .player import START_SOURCE
-from .voice import Held, VoiceState
-from .wire import BENDS_UNKNOWN, LINK_CUT, LINK_LOST
+from .clock import Clock
+from .dispatch import Dispatcher
+from .engine_state import EngineState
+from .hold import Triggers
+from .keyboard import Keyboard
+from .ledger import BENDS_UNKNOWN, LINK_CUT, LINK_LOST, Outputs
+from .message_policy import Policy
+from .pedals.pedalboard import Pedals
+from .player import Player
+from .scenes import Scenes
+from .voice import VoiceState
 
-if TYPE_CHECKING:
-    from .engine import Engine
 
-
-class Links:
+class PortEvents:
     """What the engine does when an input or output goes or comes back.
 
     Attributes:
-        present: the outputs that are there.
+        sensed: when an input that sends active sensing must be heard again.
     """
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self.present: set[str] = set()
+    def __init__(
+        self,
+        shared: EngineState,
+        player: Player,
+        policy: Policy,
+        triggers: Triggers,
+        keyboard: Keyboard,
+        scenes: Scenes,
+        pedals: Pedals,
+    ) -> None:
+        self._shared = shared
+        self._player = player
+        self._policy = policy
+        self._triggers = triggers
+        self._keyboard = keyboard
+        self._scenes = scenes
+        self._pedals = pedals
+        self.sensed: dict[str, float] = {}
 
-    def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
-        """Return what serves each command about ports."""
-        return {
-            commands.Panic: self.panic,
-            commands.SourceLost: self.source_lost,
-            commands.OutputLost: self.output_lost,
-            commands.OutputBack: self.output_back,
-        }
+    def add_to(self, table: Dispatcher) -> None:
+        """Handle the commands about ports."""
+        table.add(commands.Panic, self._panic)
+        table.add(commands.SourceLost, lambda command, out: self.source_lost(command.input, out))
+        table.add(commands.OutputLost, self._output_lost)
+        table.add(commands.OutputBack, self._output_back)
 
-    def source_lost(self, command: commands.SourceLost, source: str, outputs: Outputs) -> None:
-        name = command.input
-        self._engine.sensed.pop(name, None)
-        if name == self._engine.rig.clock_from:
-            self._engine.triggers.clock.lose()
+    @property
+    def present(self) -> set[str]:
+        """Return the outputs that are there."""
+        return self._shared.present
+
+    def source_lost(self, name: str, outputs: Outputs) -> None:
+        """Let everything come up that an input holds down."""
+        shared = self._shared
+        self.sensed.pop(name, None)
+        if name == shared.rig.clock_from:
+            self._triggers.clock.lose()
         places = {(name, channel) for channel in range(16)}
-        self._engine.keyboard.sustained -= places
+        shared.sustained -= places
         for place in places:
-            self._engine.player.wheels.pop(place, None)
-        self._engine.keyboard.keys_up(places, outputs, cut=True)
-        self._engine.policy.release_passed(name, outputs)
-        self._engine.pedals.let_go(outputs, name)
-        self._engine.scenes.forget(name)
+            shared.wheels.pop(place, None)
+        self._keyboard.keys_up(places, outputs, cut=True)
+        self._policy.release_passed(name, outputs)
+        self._pedals.let_go(outputs, name)
+        self._scenes.forget(name)
 
-    def output_lost(self, command: commands.OutputLost, source: str, outputs: Outputs) -> None:
-        self.present.discard(command.output)
-        for lane in self._engine.ledger.of_output(command.output):
-            lane.up = False
+    def new_clock(self) -> None:
+        """Count another input's clock from now on."""
+        self._triggers.clock = Clock()
+
+    def _output_lost(self, command: commands.OutputLost, outputs: Outputs) -> None:
+        self.gone(command.output)
         outputs.append((command.output, LINK_LOST))
 
-    def output_back(self, command: commands.OutputBack, source: str, outputs: Outputs) -> None:
+    def gone(self, name: str) -> None:
+        """Let nothing more be sent to an output."""
+        self._shared.present.discard(name)
+        for lane in self._shared.ledger.of_output(name):
+            lane.up = False
+
+    def _output_back(self, command: commands.OutputBack, outputs: Outputs) -> None:
         """Note-offs for what was open at the loss, bend ranges, bends (requirement N11)."""
         name = command.output
         outputs.append((name, LINK_CUT))
-        self.present.add(name)
-        lanes = self._engine.ledger.of_output(name)
-        for lane in lanes:
+        self._shared.present.add(name)
+        for lane in self._shared.ledger.of_output(name):
             lane.up = True
             lane.release(outputs)
-        states = [state for state in self._engine.states.values() if state.lane.output == name]
+        self._policy.restore_sustain(name, outputs)
+        states = [state for state in self._shared.voices.values() if state.lane.output == name]
         for state in states:
-            self.send_bend_range(state, outputs)
+            self._player.send_bend_range(state, outputs)
         self._restore_bends(states, outputs)
         for state in states:
-            self._engine.current = state
-            self.wake_drone(state, outputs, start=True)
+            self._shared.current = state
+            self._player.wake_drone(state, outputs, start=True)
 
     def _restore_bends(self, states: Iterable[VoiceState], outputs: Outputs) -> None:
         for state in states:
             if state.bend is not None and state.lane.up:
                 outputs.append((state.lane.output, PitchBend(state.lane.channel, state.bend)))
 
-    def wake_drone(self, state: VoiceState, outputs: Outputs, start: bool = False) -> None:
-        """Give a drone its key again; with ``start`` the scene's start key, if it has one."""
-        if not state.voice.gate_ignored:
-            return
-        held = state.playing
-        if start and state.settings.start_key is not None and not state.held:
-            held = Held(START_SOURCE, state.settings.start_key, midi.NOTE_OFF_VELOCITY)
-        if held is not None and not state.lane.notes:
-            self._engine.player.sound_drone(state, held, outputs)
+    # ------------------------------------------------------------ releasing all
 
-    def panic(self, command: commands.Panic, source: str, outputs: Outputs) -> None:
+    def release_all(self, outputs: Outputs) -> None:
+        """Append the note-offs of all that sounds; nothing counts as down any more."""
+        shared = self._shared
+        for state in shared.voices.values():
+            state.held.clear()
+        shared.keys.clear()
+        shared.sustained.clear()
+        shared.layers.clear()
+        for lane in shared.ledger.all():
+            lane.holders.clear()
+            lane.release(outputs)
+        for place in sorted(self._policy.passed_sustain):
+            self._policy.lift_passed_sustain(place, outputs)
+
+    def _panic(self, command: commands.Panic, outputs: Outputs) -> None:
         """Single note-offs first, then channel messages, then bends (N4, B8)."""
-        outputs += self._engine.release_all()
-        for output in self._engine.rig.outputs:
-            if output.panic_controllers and output.name in self.present:
-                for lane in self._engine.ledger.of_output(output.name):
+        shared = self._shared
+        self.release_all(outputs)
+        for output in shared.rig.outputs:
+            if output.panic_controllers and output.name in shared.present:
+                for lane in shared.ledger.of_output(output.name):
                     for controller in (midi.ALL_NOTES_OFF, midi.ALL_SOUND_OFF):
                         change = ControlChange(lane.channel, controller, 0)
                         outputs.append((output.name, change))
-        for name in sorted(self.present):
+        for name in sorted(shared.present):
             outputs.append((name, BENDS_UNKNOWN))
-        self._restore_bends(self._engine.states.values(), outputs)
-        for state in self._engine.states.values():
-            self._engine.current = state
-            self.wake_drone(state, outputs)
-
-    def send_bend_range(self, state: VoiceState, outputs: Outputs) -> None:
-        """Append RPN 0 for a voice's channel where the converter takes it (B3)."""
-        lane = state.lane
-        if not lane.up or not self._engine.output(lane.output).converter.sends_bend_range:
-            return
-        semitones, cents = divmod(round(state.voice.bend_range_cents), 100)
-        for change in midi.bend_range_messages(lane.channel, semitones, cents):
-            outputs.append((lane.output, change))
+        self._restore_bends(shared.voices.values(), outputs)
+        for state in shared.voices.values():
+            shared.current = state
+            self._player.wake_drone(state, outputs)
+        self._pedals.layers_changed(outputs)

@@ -6,20 +6,18 @@ was asked for (requirement F4).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
 
 from ..errors import CommandError
+from ..midi import BANK_MSB
 from . import commands
+from .dispatch import Dispatcher
+from .engine_state import EngineState
 from .ledger import Outputs
+from .live_settings import Live
 from .settings import Scene
 from .voice import Source
 
-if TYPE_CHECKING:
-    from .engine import Engine
-
-BANK_MSB, BANK_LSB = 0, 32  # MIDI 1.0 Detailed Specification, Bank Select
 LONGEST_SET_LIST = 200
 
 
@@ -35,19 +33,18 @@ def program_text(program: int, numbers_from: int) -> str:
 class Scenes:
     """Finds scenes; ``Live`` makes them sound."""
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
+    def __init__(self, shared: EngineState, live: Live) -> None:
+        self._shared = shared
+        self._live = live
         self._banks: dict[Source, tuple[int, int]] = {}
         self._index: int | None = None  # of the scene last played of the set list
 
-    def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
-        """Return what serves each command about scenes to recall."""
-        return {
-            commands.RecallScene: self._recall,
-            commands.RecallProgram: self._recall_program,
-            commands.StepScene: self._step,
-            commands.SetList: self._set_list,
-        }
+    def add_to(self, table: Dispatcher) -> None:
+        """Handle the commands about scenes to recall."""
+        table.add(commands.RecallScene, self._recall, self._check_recall)
+        table.add(commands.RecallProgram, self._recall_program, self._check_program)
+        table.add(commands.StepScene, self._step, self._check_step)
+        table.add(commands.SetList, self._set_list, self._check_set_list)
 
     # ------------------------------------------------------------ programs
 
@@ -71,48 +68,52 @@ class Scenes:
         Raises:
             CommandError: there is none.
         """
-        found = [scene for scene in self._engine.live.bank.values() if scene.program == program]
+        found = [scene for scene in self._shared.bank.values() if scene.program == program]
         for scene in found:
             if scene.bank == bank:
                 return scene
         for scene in found:
             if bank is None or scene.bank is None:
                 return scene
-        text = program_text(program, self._engine.rig.program_numbers_from)
+        text = program_text(program, self._shared.rig.program_numbers_from)
         raise CommandError(f"no scene for {text}{f' of bank {bank}' if bank else ''}")
 
-    def _recall(self, command: commands.RecallScene, source: str, outputs: Outputs) -> None:
-        live = self._engine.live
-        waiting = live.waiting_scene
+    def _check_recall(self, command: commands.RecallScene) -> None:
+        bank = self._shared.bank
+        if command.name not in bank:
+            allowed = ", ".join(bank) or "none stored"
+            raise CommandError(f"scene: found {command.name!r}; allowed: {allowed}")
+
+    def _recall(self, command: commands.RecallScene, outputs: Outputs) -> None:
+        waiting = self._shared.waiting_scene
         name = command.name
         here = self.position
-        if waiting is None or waiting.name != name:
-            live.recall(command, source, outputs)  # a repeat of what waits changes nothing (F3)
+        if waiting is None or waiting.name != name:  # a repeat changes nothing (F3)
+            self._live.recall(self._shared.bank[name], outputs)
         place = self._position(name)
         if place is None:
             place = here  # where the list is left, to go on from there
         self._index = self._index if place is None else place
 
-    def _recall_program(
-        self, command: commands.RecallProgram, source: str, outputs: Outputs
-    ) -> None:
-        scene = self.of_program(command.program, command.bank)
-        self._engine.do(commands.RecallScene(scene.name), outputs)
+    def _check_program(self, command: commands.RecallProgram) -> Scene:
+        return self.of_program(command.program, command.bank)
+
+    def _recall_program(self, command: commands.RecallProgram, outputs: Outputs) -> None:
+        self._recall(commands.RecallScene(self._check_program(command).name), outputs)
 
     # ------------------------------------------------------------ the set list
 
     @property
     def set_list(self) -> tuple[str, ...]:
         """The order in force: tonight's, else the rig's, else all scenes; none that is missing."""
-        live = self._engine.live
-        wanted = live.tonight.set_list or self._engine.rig.set_list
-        return tuple(name for name in wanted if name in live.bank) or tuple(live.bank)
+        bank = self._shared.bank
+        wanted = self._shared.base_tonight.set_list or self._shared.rig.set_list
+        return tuple(name for name in wanted if name in bank) or tuple(bank)
 
     @property
     def position(self) -> int | None:
         """Where the scene that waits, else plays, stands in the set list; None: not in it."""
-        live = self._engine.live
-        return self._position((live.waiting_scene or live.scene).name)
+        return self._position(self._shared.wanted_scene.name)
 
     def _position(self, name: str) -> int | None:
         order = self.set_list
@@ -121,7 +122,8 @@ class Scenes:
             return index  # the same scene twice in a list: the one that was stepped to
         return order.index(name) if name in order else None
 
-    def _step(self, command: commands.StepScene, source: str, outputs: Outputs) -> None:
+    def _check_step(self, command: commands.StepScene) -> int:
+        """Return where in the set list a step leads."""
         order = self.set_list
         if not order:
             raise CommandError("the set list is empty; the rig lists no scenes")
@@ -131,24 +133,30 @@ class Scenes:
         if here is None:
             here = -1 if command.steps > 0 else 1
         following = here + command.steps
-        if self._engine.rig.set_list_ends == "wrap":
-            following %= len(order)
-        elif not 0 <= following < len(order):
+        if self._shared.rig.set_list_ends == "wrap":
+            return following % len(order)
+        if not 0 <= following < len(order):
             end = "last" if command.steps > 0 else "first"
             name = order[-1 if command.steps > 0 else 0]
             raise CommandError(f"{name} is the {end} of the set list")
-        self._index = following
-        self._engine.do(commands.RecallScene(order[following]), outputs)
+        return following
 
-    def _set_list(self, command: commands.SetList, source: str, outputs: Outputs) -> None:
-        live = self._engine.live
+    def _step(self, command: commands.StepScene, outputs: Outputs) -> None:
+        self._index = self._check_step(command)
+        self._recall(commands.RecallScene(self.set_list[self._index]), outputs)
+
+    def _check_set_list(self, command: commands.SetList) -> None:
         if len(command.scenes) > LONGEST_SET_LIST:
             raise CommandError(
                 f"set_list: found {len(command.scenes)} scenes; allowed: up to {LONGEST_SET_LIST}"
             )
+        bank = self._shared.bank
         for name in command.scenes:
-            if name not in live.bank:
-                allowed = ", ".join(live.bank) or "none stored"
+            if name not in bank:
+                allowed = ", ".join(bank) or "none stored"
                 raise CommandError(f"set_list: found {name!r}; allowed: {allowed}")
+
+    def _set_list(self, command: commands.SetList, outputs: Outputs) -> None:
         self._index = None
-        live.tonight = replace(live.tonight, set_list=command.scenes)
+        tonight = replace(self._shared.base_tonight, set_list=command.scenes)
+        self._live.use_tonight(tonight, outputs)

@@ -10,16 +10,14 @@ Channels are 0 to 15 here; files and screens show 1 to 16.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.tracking import TrackingCurve
+from .pedals.bindings import Hold as Hold
+from .pedals.bindings import Pedalboard
 
-if TYPE_CHECKING:
-    from .pedals.bindings import Pedalboard
-
-Hold = Literal["none", "note", "trigger", "sample"]
 Snap = Literal["nearest", "down", "up"]
 Fit = Literal["nearest", "keys"]
 Overlap = Literal["legato", "retriggers", "unsafe"]

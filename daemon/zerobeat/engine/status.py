@@ -79,6 +79,7 @@ def picture(engine: Engine, wire: Wire) -> Status:
     counts = dict(sorted(engine.counts.items()))
     faults = counts.pop("faults", 0)
     waits = live.waiting_scene
+    rooting = live.root_voices
     return Status(
         scene=live.scene.name,
         program=live.scene.program,
@@ -90,9 +91,9 @@ def picture(engine: Engine, wire: Wire) -> Status:
         hold=live.scene.hold,
         triggers=tuple(trigger_words(trigger) for trigger in live.scene.triggers),
         waits=None if waits is None else SceneWaiting(waits.name, live.waiting_hold),
-        ends=ends(engine),
-        clock=clock_status(engine),
-        root_keys=tuple(name for name in engine.states if name in live.root_voices),
+        ends=ends(engine.shared, engine.triggers),
+        clock=clock_status(engine.shared, engine.triggers),
+        root_keys=tuple(name for name in engine.states if name in rooting),
         concert_a_hz=live.tonight.concert_a_hz,
         transpose_semitones=live.tonight.transpose_semitones,
         middle_c_octave=engine.rig.middle_c_octave,
@@ -112,7 +113,7 @@ def picture(engine: Engine, wire: Wire) -> Status:
 
 def _wheels(engine: Engine) -> dict[str, float]:
     found: dict[str, float] = {}
-    for (name, _), cents in engine.player.wheels.items():
+    for (name, _), cents in engine.shared.wheels.items():
         if abs(cents) >= abs(found.get(name, 0.0)):
             found[name] = round(cents, 2)
     return found
@@ -123,8 +124,8 @@ def _output(engine: Engine, wire: Wire, name: str) -> OutputStatus:
         sent, thinned, waiting = wire.load(name)
     except KeyError:  # a reload is on its way and the wire has not got it yet
         sent = thinned = waiting = 0
-    budget = engine.output(name).converter.bytes_per_second
-    return OutputStatus(name, name in engine.links.present, sent, budget, thinned, waiting)
+    budget = engine.shared.output(name).converter.bytes_per_second
+    return OutputStatus(name, name in engine.shared.present, sent, budget, thinned, waiting)
 
 
 def plain(status: Status) -> dict[str, Any]:

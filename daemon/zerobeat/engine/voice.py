@@ -41,7 +41,10 @@ class VoiceState:
             note-off, other voices through their tail.
         note: the number last sent; it sounds while ``lane.notes`` has it.
         bend: the bend last asked for, signed; None until the first.
+        settings: what is in force, with what pedals add (see ``pedals.layers``).
+        base: what is in force without it.
         waiting: settings that have not landed, and the hold they wait under.
+        base_waiting: what waits without what pedals add; None if that has landed.
         samples: the hold in force is ``sample``: ``sampled`` gives the pitch, not the
             key, and is read anew when ``read_due``; None until the first reading.
     """
@@ -51,6 +54,8 @@ class VoiceState:
         "next_voice",
         "lane",
         "settings",
+        "base",
+        "base_waiting",
         "chain",
         "sounding",
         "held",
@@ -82,6 +87,8 @@ class VoiceState:
         self.next_voice: Voice | None = None  # from a reload, until the channel is silent
         self.lane = lane
         self.settings: VoiceSettings = chain.settings
+        self.base: VoiceSettings = chain.settings
+        self.base_waiting: VoiceSettings | None = None
         self.chain = chain
         self.sounding = chain
         self.held: list[Held] = []
@@ -106,6 +113,20 @@ class VoiceState:
         self.overlap: Overlap = "unsafe"  # what its converter does with a second note
         self.rotates = False  # its zone gives each key another voice
         self.left_cents = 0.0  # bend of the sounding note with the wheel at rest
+
+    @property
+    def name(self) -> str:
+        return self.voice.name
+
+    @property
+    def wanted(self) -> VoiceSettings:
+        """Return the settings last asked for, with what pedals add."""
+        return self.waiting or self.settings
+
+    @property
+    def wanted_base(self) -> VoiceSettings:
+        """Return the settings last asked for, without what pedals add."""
+        return self.base_waiting or self.base
 
     @property
     def gate(self) -> bool:

@@ -73,14 +73,14 @@ class VoiceStatus:
 def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
     """Return what a voice does now."""
     voice = state.voice
-    tonight = engine.live.tonight
+    tonight = engine.shared.tonight
     settings = state.settings
     waiting = state.waiting
     octave = engine.rig.middle_c_octave
     return VoiceStatus(
         name=voice.name,
         output=voice.output,
-        output_there=voice.output in engine.links.present,
+        output_there=voice.output in engine.shared.present,
         channel=voice.channel,
         gate=state.gate,
         drone=voice.gate_ignored,
@@ -102,7 +102,7 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         root=settings.root,
         detune_cents=settings.detune_cents,
         detune_beats_hz=settings.detune_beats_hz,
-        hold=engine.live.hold_of(state),
+        hold=engine.shared.hold_of(state),
         waits="" if waiting is None else state.waiting_hold,
         waiting=() if waiting is None else differing(settings, waiting),
         wanted=() if waiting is None else wanted_words(settings, waiting, octave),
@@ -142,7 +142,7 @@ def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
     if state.target_cents is None or state.out_of_reach:
         return shown
     chain = state.sounding
-    wheel_cents = engine.player.wheels.get(held.source, 0.0)
+    wheel_cents = engine.shared.wheels.get(held.source, 0.0)
     smooth_cents = wheel_cents if chain.settings.wheel == "smooth" else 0.0
     target_cents = state.target_cents + smooth_cents
     sounding_cents = _uncorrected(chain).command(target_cents)

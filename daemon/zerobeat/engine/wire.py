@@ -10,17 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from .cable import Cable, Sent
-from .ledger import Outputs
+from .ledger import BENDS_UNKNOWN as BENDS_UNKNOWN
+from .ledger import LINK_CUT, LINK_LOST, Marker, Outputs
 from .settings import Output
-
-
-class Marker:
-    """Goes to an output among its messages and tells the wire something; see ``Wire.put``."""
-
-
-LINK_LOST = Marker()  # the output went: nothing may leave
-LINK_CUT = Marker()  # it is there (again): nothing waits, no bend is known
-BENDS_UNKNOWN = Marker()  # the receiver may have reset its bends
 
 
 class Wire:
@@ -33,17 +25,26 @@ class Wire:
     def __init__(self, outputs: Iterable[Output]) -> None:
         self._cables = {output.name: Cable(output) for output in outputs}
         self._sent: Sent = []
+        self._late_before = 0  # notes of outputs that have gone
 
-    def replace(self, outputs: Iterable[Output]) -> None:
-        """Take a reloaded rig's outputs; those that stay keep what they know."""
+    def replace(self, outputs: Iterable[Output], now_s: float = 0.0) -> None:
+        """Take a reloaded rig's outputs; those that stay keep what they know.
+
+        What sounds on an output that goes, or moves to another port, is owed its note-offs;
+        they are in the next ``take``, however long they would have waited.
+        """
         cables: dict[str, Cable] = {}
         for output in outputs:
-            cable = self._cables.get(output.name)
+            cable = self._cables.pop(output.name, None)
             if cable is None:
                 cable = Cable(output)
-            else:
-                cable.set_output(output)
+            elif cable.moves_to(output):
+                cable.close(now_s, self._sent)
+            cable.set_output(output)
             cables[output.name] = cable
+        for gone in self._cables.values():
+            gone.close(now_s, self._sent)
+            self._late_before += gone.late
         self._cables = cables
 
     def put(self, outputs: Outputs, now_s: float) -> None:
@@ -72,8 +73,7 @@ class Wire:
             cable.lose()
             return
         cable.arrange(now_s, self._sent)
-        for channel in cable.channels:
-            channel.last_bend = None
+        cable.panic(now_s, self._sent)
 
     def take(self, now_s: float) -> Sent:
         """Return the (output name, bytes) that may leave now, in order."""
@@ -99,3 +99,7 @@ class Wire:
         """Return (bytes sent, bends and controllers thinned, waiting) of an output."""
         cable = self._cables[output]
         return cable.bytes_sent, cable.thinned, len(cable.waiting)
+
+    def late_notes(self) -> int:
+        """Return how many notes did not start because they could only have started too late."""
+        return self._late_before + sum(cable.late for cable in self._cables.values())

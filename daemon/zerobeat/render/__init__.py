@@ -1,1 +1,1 @@
-"""The engine without ports: a MIDI file, or a virtual case, through the same engine and wire."""
+"""Runs engine and wire without ports: on a MIDI file, or into a virtual case."""

@@ -1,7 +1,7 @@
-"""``render``: a Standard MIDI File through the same engine and wire as ``run``.
+"""Renders a Standard MIDI File through the same engine and wire as ``run``.
 
-What ``run`` does with ports and real time, this does with counted time; the
-messages come out byte for byte the same, in the same order.
+Time is counted instead of real; the messages are byte for byte those of
+``run``, in the same order.
 """
 
 from __future__ import annotations
@@ -64,12 +64,12 @@ class TempoMap:
         return self._ticks[place] + round(seconds * 1e6 * self._division / self._tempos[place])
 
 
-def read(path: Path) -> mido.MidiFile:
-    """Read a file.
+def read_midi_file(path: Path) -> mido.MidiFile:
+    """Return a MIDI file of type 0 or 1.
 
     Raises:
-        MidiFileError: it is not there, not a MIDI file, or torn; of type 2
-            (songs that do not sound together); or timed in frames.
+        MidiFileError: the file is missing, no MIDI file, or truncated; of type 2
+            (independent songs); or timed in frames.
     """
     try:
         if path.stat().st_size > MOST_BYTES:
@@ -80,7 +80,7 @@ def read(path: Path) -> mido.MidiFile:
         raise MidiFileError(f"{path}: can't be read: {reason}") from None
     except MidiFileError:
         raise
-    except Exception as error:  # mido raises whatever a torn file makes it stumble on
+    except Exception as error:  # noqa: BLE001 - mido raises errors of any type on a broken file
         raise MidiFileError(
             f"{path}: not a Standard MIDI File, or torn: {type(error).__name__} {error}"
         ) from None
@@ -92,21 +92,21 @@ def read(path: Path) -> mido.MidiFile:
 
 
 def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None = None) -> int:
-    """Play a file through the engine into another file; return the messages sent.
+    """Play a file through the engine into another file; return the number of messages sent.
 
     Args:
         loaded: the rig; its start scene plays.
         source: file to read, type 0 or 1.
         target: file to write; a track for each output, named after it. The
             tempo map is kept, with finer ticks so that gaps keep their length.
-        input_name: the rig's input that the file is played into; None is the
-            first that plays.
+        input_name: the rig's input that receives the file; None is the first
+            input that plays.
 
     Raises:
         MidiFileError: the file can't be read or written, or the rig has no
             such input. Nothing is written then.
     """
-    file = read(source)
+    file = read_midi_file(source)
     playing = [i.name for i in loaded.rig.inputs if i.plays]
     if input_name is None and playing:
         input_name = playing[0]
@@ -122,7 +122,7 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
     end_s = tempo_map.seconds(max((tick * scale for tick, _ in _all_ticks(file)), default=0))
     clocks_s = [] if loaded.rig.clock_from is None else _clocks_s(tempo_map, division, end_s)
     sent = play(loaded, timed, input_name, end_s, clocks_s)
-    _write(target, file, division, scale, metas, tempo_map, sent, loaded)
+    _write_midi_file(target, file, division, scale, metas, tempo_map, sent, loaded)
     return len(sent)
 
 
@@ -135,8 +135,13 @@ def play(
 ) -> list[tuple[float, str, bytes]]:
     """Play timed MIDI values through engine and wire; return (seconds, output, bytes).
 
-    ``clocks_s``: when a clock comes from the rig's ``clock_from``; before what
-    comes at the same moment, as a sequencer sends it.
+    Args:
+        loaded: the rig; its start scene plays.
+        events: (seconds, value), to ``input_name``.
+        input_name: of the rig.
+        end_s: when all notes are released.
+        clocks_s: times of MIDI clocks from the rig's ``clock_from``; each comes
+            before other events of its time, as from a sequencer.
     """
     engine = Engine(loaded.rig, loaded.scenes)
     wire = Wire(loaded.rig.outputs)
@@ -149,8 +154,8 @@ def play(
     clocks = [(at_s, midi.CLOCK, clock_from) for at_s in clocks_s]
     if clocks:
         clocks.insert(0, (0.0, midi.START, clock_from))
-    heard = [*clocks, *((at_s, message, input_name) for at_s, message in events)]
-    waiting = [*sorted(heard, key=lambda event: event[0]), (end_s, None, "")]
+    received = [*clocks, *((at_s, message, input_name) for at_s, message in events)]
+    waiting = [*sorted(received, key=lambda event: event[0]), (end_s, None, "")]
     place = 0
     while True:
         wire.put(outputs, now_s)
@@ -174,7 +179,7 @@ def play(
 
 
 def _clocks_s(tempo_map: TempoMap, division: int, end_s: float) -> list[float]:
-    """Return the times of a file's clocks, from its first bar to its end."""
+    """Return the times of MIDI clocks from the file's beginning to its end."""
     found: list[float] = []
     while (at_s := tempo_map.seconds(len(found) * division / TICKS_A_QUARTER)) <= end_s:
         found.append(at_s)
@@ -190,7 +195,7 @@ def _all_ticks(file: mido.MidiFile) -> Iterable[tuple[int, Any]]:
 
 
 def _flat(file: mido.MidiFile) -> tuple[list[tuple[int, Any]], list[tuple[int, Any]]]:
-    """Return (tick, MIDI value) of all tracks together, and (tick, meta) of the bars."""
+    """Return (tick, MIDI value) of all tracks merged, and (tick, meta) of the tempo track."""
     events: list[tuple[int, Any]] = []
     metas: list[tuple[int, Any]] = []
     for tick, message in sorted(_all_ticks(file), key=lambda pair: pair[0]):
@@ -204,7 +209,7 @@ def _flat(file: mido.MidiFile) -> tuple[list[tuple[int, Any]], list[tuple[int, A
     return events, metas
 
 
-def _write(
+def _write_midi_file(
     target: Path,
     file: mido.MidiFile,
     division: int,

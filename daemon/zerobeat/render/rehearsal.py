@@ -1,7 +1,7 @@
-"""The engine and a virtual case, joined by a clock that is only counted.
+"""Plays a virtual case through the engine, in counted time.
 
-The engine and the wire that ``run`` and ``render`` use decide every byte; the
-case takes the bytes at their times.
+The engine and the wire of ``run`` and ``render`` make every byte; the case
+receives the bytes at their times.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ import numpy as np
 from ..config.rig import LoadedRig
 from ..engine.commands import Bypass
 from ..engine.settings import Converter, Input, Output, Rig, Scene, Voice, Zone
-from ..measure.curve.fit import Aim
-from ..measure.curve.plan import Plan
-from ..measure.pitch.take import run
+from ..measure.curve.fit_result import Aim
+from ..measure.curve.plan import MeasuringPlan
+from ..measure.pitch.take import run_plan
 from ..midi import Message, NoteOff, NoteOn
 from ..sim.scenario import MEASURED_S, PARTS, PLAYED_S, Part, quartet
-from ..sim.virtual_case import Case
+from ..sim.virtual_case import VirtualCase
 from ..tuning.tracking import TrackingCurve
 from .midi_file import play
 from .virtual_listener import VirtualListener
@@ -29,34 +29,34 @@ from .virtual_listener import VirtualListener
 INPUT = "keys"
 OUTPUT = "quad"
 LEAD_S = 0.5  # for the bend ranges, before the first note
-_HELD_S = 0.05  # each key of a sweep
-_HEARD_S = 0.03  # of it, when the pitch has settled
+_KEY_S = 0.05  # of each key of a sweep
+_READ_AFTER_S = 0.03  # of it, when the pitch has settled
 _QUAD = Converter("quad", lowest_note=24, highest_note=108, overlap="legato", gate_gap_s=0.003)
 
-Sent = list[tuple[float, bytes]]
+TimedBytes = list[tuple[float, bytes]]
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
-    """A case after a performance, and the bytes that it took, with their times."""
+class Performance:
+    """A case after a performance, and the bytes that it received, with their times."""
 
-    case: Case
-    sent: Sent
+    case: VirtualCase
+    sent: TimedBytes
 
 
 @dataclass(frozen=True, slots=True)
-class Measurement:
-    """What was measured of the case: each voice's curve, and what it cost."""
+class MeasuredCase:
+    """The measured curve of each voice, the number of takes and their seconds of sound."""
 
     curves: dict[str, TrackingCurve]
     takes: int
     sound_s: float
 
 
-def measured(seed: int) -> Measurement:
+def measure_case(seed: int) -> MeasuredCase:
     """Measure each voice of a warm case by its sound: play, read, plan the next note, fit.
 
-    Nothing but bytes goes to the case and nothing but audio comes from it.
+    Only MIDI bytes go to the case and only audio comes from it.
     """
     case = quartet(seed)
     curves: dict[str, TrackingCurve] = {}
@@ -72,16 +72,16 @@ def measured(seed: int) -> Measurement:
             bend_range_cents=_QUAD.bend_range_cents,
         )
         listener = VirtualListener(case, part.channel, start_s=now_s)
-        plan = Plan(aim)
-        run(plan, listener)
+        plan = MeasuringPlan(aim)
+        run_plan(plan, listener)
         fit = plan.result()
         curves[part.name] = fit.curve
         takes, sound_s, now_s = takes + fit.takes, sound_s + fit.sound_s, listener.now_s
-    return Measurement(curves, takes, sound_s)
+    return MeasuredCase(curves, takes, sound_s)
 
 
 def quartet_rig(curves: dict[str, TrackingCurve]) -> tuple[Rig, Scene]:
-    """Return the rig and the one scene: a keyboard channel for each voice."""
+    """Return the rig and its one scene, which has a keyboard channel for each voice."""
     voices = tuple(
         Voice(
             part.name,
@@ -108,14 +108,14 @@ def perform(
     seed: int,
     curves: dict[str, TrackingCurve],
     bypass: bool,
-) -> Played:
+) -> Performance:
     """Play timed messages through the engine into a fresh case.
 
     Args:
         events: (seconds from the start, message), each to its voice's channel.
         seed: of the case.
         curves: the profiles, by voice name.
-        bypass: play every voice without correction.
+        bypass: whether every voice plays without correction.
     """
     rig, scene = quartet_rig(curves)
     loaded = LoadedRig(rig, (scene,), [], ())
@@ -126,13 +126,13 @@ def perform(
     ]
     case = quartet(seed)
     case.play((PLAYED_S + at_s, content) for at_s, content in sent)
-    return Played(case, sent)
+    return Performance(case, sent)
 
 
 def phrase_events(
     phrase: Sequence[tuple[str, float, float, int]], beat_s: float
 ) -> list[tuple[float, Message]]:
-    """Return the messages of a written phrase; a note ends before the next begins."""
+    """Return the timed messages of a phrase; each note ends before the next begins."""
     channels = {part.name: part.channel for part in PARTS}
     events: list[tuple[float, Message]] = []
     for voice, start, beats, key in phrase:
@@ -143,7 +143,7 @@ def phrase_events(
 
 
 def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str, np.ndarray]:
-    """Play every key of every voice and return the pitches heard.
+    """Play every key of every voice and return the sounding pitches.
 
     Returns:
         By voice name, cents above key 0, shape (keys,), from the part's
@@ -151,20 +151,20 @@ def sweep(seed: int, curves: dict[str, TrackingCurve], bypass: bool) -> dict[str
     """
     events: list[tuple[float, Message]] = []
     for part in PARTS:
-        for index, key in enumerate(_keys(part)):
-            events.append((index * _HELD_S, NoteOn(part.channel, key, 100)))
-            events.append((index * _HELD_S + _HELD_S * 0.8, NoteOff(part.channel, key)))
+        for index, key in enumerate(_keys_of(part)):
+            events.append((index * _KEY_S, NoteOn(part.channel, key, 100)))
+            events.append((index * _KEY_S + _KEY_S * 0.8, NoteOff(part.channel, key)))
     case = perform(events, seed, curves, bypass).case
     return {
         part.name: np.array(
             [
-                case.pitch_of(part.channel, PLAYED_S + index * _HELD_S + _HEARD_S)
-                for index in range(len(_keys(part)))
+                case.pitch_of(part.channel, PLAYED_S + index * _KEY_S + _READ_AFTER_S)
+                for index in range(len(_keys_of(part)))
             ]
         )
         for part in PARTS
     }
 
 
-def _keys(part: Part) -> range:
+def _keys_of(part: Part) -> range:
     return range(part.lowest_key, part.highest_key + 1)

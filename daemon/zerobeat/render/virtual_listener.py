@@ -1,4 +1,4 @@
-"""Listening to a virtual case: bytes to its converter, its audio to the pitch reader."""
+"""A take listener on a virtual case: MIDI bytes to its converter, its audio to the pitch reader."""
 
 from __future__ import annotations
 
@@ -11,42 +11,41 @@ from ..config.rig import LoadedRig
 from ..engine.settings import Voice
 from ..errors import TakeRefusedError
 from ..measure.pitch.reader import estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Heard, Request
+from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
 from ..midi import NoteOff, NoteOn, PitchBend, encode
-from ..sim.converter import Converter, ConverterModel
 from ..sim.oscillator import Oscillator
-from ..sim.scenario import random_case
-from ..sim.virtual_case import Case, Mixer
+from ..sim.scenario import SAMPLE_RATE_HZ, random_case
+from ..sim.virtual_case import Mixer, VirtualCase
+from ..sim.virtual_converter import ConverterModel, VirtualConverter
 from ..tuning.bend import cents_to_bend
 from ..tuning.units import pitch_to_hertz
 
-RATE_HZ = 48_000
 GAP_S = 0.05  # from note-off to the next bend
 VELOCITY = 100
-WARM_S = 3000.0
-HISS = 0.001
+WARM_S = 3000.0  # since power-on
+HISS = 0.001  # root mean square, full scale 1
 
 
 class VirtualListener:
-    """Plays one voice of a case and reads what its mixer hears.
+    """Plays one voice of a case and reads the pitch of its mix.
 
     Args:
-        case: as the pitch reader, it is told nothing but bytes and times.
+        case: receives MIDI bytes and times only.
         channel: of the voice.
         start_s: time since power-on.
-        bend_range_cents: what the rig believes; the case may do otherwise.
+        bend_range_cents: as in the rig; the case may have another.
         sample_rate_hz: of the recording.
         channels: which voices sound in the recording; None is this one alone.
     """
 
     def __init__(
         self,
-        case: Case,
+        case: VirtualCase,
         channel: int,
         *,
         start_s: float = 0.0,
         bend_range_cents: float = 200.0,
-        sample_rate_hz: int = RATE_HZ,
+        sample_rate_hz: int = SAMPLE_RATE_HZ,
         channels: Sequence[int] | None = None,
     ) -> None:
         self.now_s = start_s
@@ -55,8 +54,8 @@ class VirtualListener:
         self._rate_hz = sample_rate_hz
         self._channels = [channel] if channels is None else list(channels)
 
-    def listen(self, request: Request) -> Heard:
-        """Play a request and return what was heard."""
+    def listen(self, request: TakeRequest) -> Take:
+        """Play a request and return its take."""
         samples, at_s = self.record(request)
         try:
             pitch = estimate_pitch(
@@ -67,11 +66,11 @@ class VirtualListener:
                 highest_hz=HIGHEST_HZ,
             )
         except TakeRefusedError as error:
-            return Heard(request, None, error.reason, at_s)
-        return Heard(request, pitch, "", at_s)
+            return Take(request, None, error.reason, at_s)
+        return Take(request, pitch, "", at_s)
 
-    def record(self, request: Request) -> tuple[np.ndarray, float]:
-        """Return the take of a request, and when its middle was."""
+    def record(self, request: TakeRequest) -> tuple[np.ndarray, float]:
+        """Return the samples of a request, and the time of their middle."""
         bend = cents_to_bend(request.bend_cents, self._range_cents)
         begin_s = self.now_s + request.settle_s
         end_s = begin_s + request.seconds
@@ -91,10 +90,10 @@ class VirtualListener:
 
 
 def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener:
-    """Return a listener to a made-up oscillator in the place of a rig's voice.
+    """Return a listener on a simulated oscillator in the place of a rig's voice.
 
-    The converter is as the rig says; oscillator and converter channel have
-    flaws drawn by the seed.
+    The converter is as in the rig; the flaws of oscillator and converter channel
+    are drawn by the seed.
     """
     facts = loaded.converters[voice.output].converter
     drawn = random_case(seed, voice.channel + 1)
@@ -109,8 +108,8 @@ def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener
     )
     zero_hz = pitch_to_hertz(100.0 * facts.zero_volt_note + 1200.0 * voice.panel_octaves)
     made = replace(drawn.oscillators[voice.channel].model, hertz_at_zero_volts=zero_hz)
-    case = Case(
-        Converter(model, seed),
+    case = VirtualCase(
+        VirtualConverter(model, seed),
         {voice.channel: Oscillator(made, seed)},
         mixer=Mixer(hiss_level=HISS),
         seed=seed,

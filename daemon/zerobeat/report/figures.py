@@ -1,7 +1,7 @@
-"""Pictures of a profile as SVG that follows the page it stands in.
+"""Pictures of a profile as SVG in the colours and the font of the page around them.
 
-Colours are names of the page's own (CSS variables), so that one picture is
-good in light and dark; text stays text.
+Colours are CSS variables of the page, so that one picture serves light and dark
+themes; text stays text.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -21,41 +22,51 @@ from ..tuning.tracking import TrackingCurve
 from ..tuning.units import name_of_note, pitch_to_volts
 
 Floats = NDArray[np.float64]
-# Colours that occur nowhere else, put in place of by the page's variables.
-INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD = (f"#0{n}0{n}f{n}" for n in range(1, 8))
-NAMES = dict(
+# Placeholder colours that occur nowhere else; ``_svg`` replaces them by CSS variables.
+INK_COLOUR, SOFT_COLOUR, GRID_COLOUR, CURVE_COLOUR, BEFORE_COLOUR, AFTER_COLOUR, UNUSABLE_COLOUR = (
+    f"#0{n}0{n}f{n}" for n in range(1, 8)
+)
+COLOUR_NAMES = dict(
     zip(
-        (INK, SOFT, GRID, CURVE, BEFORE, AFTER, BAD),
+        (
+            INK_COLOUR,
+            SOFT_COLOUR,
+            GRID_COLOUR,
+            CURVE_COLOUR,
+            BEFORE_COLOUR,
+            AFTER_COLOUR,
+            UNUSABLE_COLOUR,
+        ),
         ("ink", "soft", "grid", "curve", "before", "after", "bad"),
         strict=True,
     )
 )
-STYLE = {
+STYLE: dict[Any, Any] = {  # matplotlib types the keys as a literal of all its settings
     "svg.fonttype": "none",
     "font.size": 10,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": INK,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "grid.color": GRID,
+    "axes.edgecolor": SOFT_COLOUR,
+    "axes.labelcolor": INK_COLOUR,
+    "xtick.color": SOFT_COLOUR,
+    "ytick.color": SOFT_COLOUR,
+    "xtick.labelcolor": INK_COLOUR,
+    "ytick.labelcolor": INK_COLOUR,
+    "grid.color": GRID_COLOUR,
     "grid.linewidth": 0.8,
     "axes.spines.right": False,
     "axes.spines.top": False,
     "axes.grid": True,
     "axes.axisbelow": True,
-    "text.color": INK,
+    "text.color": INK_COLOUR,
     "font.family": "sans-serif",
     "path.simplify": False,
 }
 WIDTH_INCHES = 7.6
-LEAST_SPAN = 1.0  # cents, of a scale of the history
+LEAST_SPAN = 1.0  # cents, of an axis of the history
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """What a voice's picture shows; cents are off the pitch commanded.
+    """The contents of a voice's pictures; cents are sounding less commanded.
 
     Attributes:
         curve: with its unusable stretches.
@@ -80,27 +91,29 @@ class Picture:
 
 
 def curve_svg(shown: Picture) -> str:
-    """Return the curve through its readings, and below it what the readings leave, enlarged."""
+    """Return the curve through its readings and, below and enlarged, the residual, as SVG."""
     with mpl.rc_context(STYLE | {"svg.hashsalt": "curve"}):
         figure = Figure(figsize=(WIDTH_INCHES, 4.8), layout="constrained")
         top, rest = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        _curve(top, shown)
-        _rest(rest, shown)
-        _note_axis(rest, top, shown)
+        _draw_curve(top, shown)
+        _draw_rest(rest, shown)
+        _label_notes(rest, top, shown)
         return _svg(figure)
 
 
 def checks_svg(shown: Picture) -> str:
-    """Return the check notes, each a line from before to after."""
+    """Return the check notes, each a line from before to after, as SVG."""
     with mpl.rc_context(STYLE | {"svg.hashsalt": "checks"}):
         count = len(shown.checks)
         figure = Figure(figsize=(WIDTH_INCHES, 0.9 + 0.34 * count), layout="constrained")
         axes = figure.subplots()
         names = [name_of_note(note, shown.middle_c_octave) for note, _, _ in shown.checks]
         for row, (_, before, after) in enumerate(shown.checks):
-            axes.plot((before, after), (row, row), color=GRID, linewidth=2, zorder=1)
-            axes.plot(before, row, "x", color=BEFORE, markersize=8, markeredgewidth=2, zorder=2)
-            axes.plot(after, row, "o", color=AFTER, markersize=7, zorder=3)
+            axes.plot((before, after), (row, row), color=GRID_COLOUR, linewidth=2, zorder=1)
+            axes.plot(
+                before, row, "x", color=BEFORE_COLOUR, markersize=8, markeredgewidth=2, zorder=2
+            )
+            axes.plot(after, row, "o", color=AFTER_COLOUR, markersize=7, zorder=3)
             for value, side in ((before, 1 if before > after else -1),):
                 axes.annotate(
                     f"{value:+.1f}",
@@ -111,7 +124,7 @@ def checks_svg(shown: Picture) -> str:
                     va="center",
                     fontsize=9,
                 )
-        axes.axvline(0.0, color=SOFT, linewidth=1, zorder=0)
+        axes.axvline(0.0, color=SOFT_COLOUR, linewidth=1, zorder=0)
         axes.set_yticks(range(count), names)
         axes.set_ylim(count - 0.5, -0.5)
         axes.margins(x=0.15)
@@ -122,7 +135,7 @@ def checks_svg(shown: Picture) -> str:
 def history_svg(
     dates: Sequence[str], offsets: Floats, stretches: Floats, drifts: Sequence[float]
 ) -> str:
-    """Return how offset, stretch and drift went from profile to profile.
+    """Return offset, stretch and drift from profile to profile, as SVG.
 
     Args:
         dates: as written, the oldest first; shape (n,).
@@ -139,13 +152,13 @@ def history_svg(
             ("offset, cents", "stretch, cents an octave", "drift, cents a minute"),
             strict=True,
         ):
-            axes.plot(place, values, "-o", color=CURVE, linewidth=1.6, markersize=5)
+            axes.plot(place, values, "-o", color=CURVE_COLOUR, linewidth=1.6, markersize=5)
             axes.set_title(title, loc="left", fontsize=10)
-            # The first and the last date; all stand in the table below.
+            # The first and the last date; the table below has all.
             ends = [int(place[0]), int(place[-1])]
             axes.set_xticks(ends, [dates[at][:10] for at in ends], fontsize=8)
             axes.margins(x=0.15, y=0.25)
-            # Hundredths of a cent drawn large would look like drift.
+            # Without a least span, hundredths of a cent would look like drift.
             low, high = axes.get_ylim()
             room = max(0.0, LEAST_SPAN - (high - low)) / 2.0
             axes.set_ylim(low - room, high + room)
@@ -157,25 +170,26 @@ def _inside(shown: Picture, pitches: Floats) -> NDArray[np.bool_]:
     return np.array([shown.curve.unusable_at(float(x)) is None for x in pitches], bool)
 
 
-def _curve(axes: Axes, shown: Picture) -> None:
+def _draw_curve(axes: Axes, shown: Picture) -> None:
+    """Draw the curve, the readings with two sigma, and the unusable stretches."""
     low, high = _ends(shown)
     pitches = np.linspace(low, high, 400)
     errors = np.array([shown.curve.sounding(x) - x for x in pitches])
-    axes.axhline(0.0, color=SOFT, linewidth=1)
-    axes.plot(pitches, errors, color=CURVE, linewidth=1.8)
+    axes.axhline(0.0, color=SOFT_COLOUR, linewidth=1)
+    axes.plot(pitches, errors, color=CURVE_COLOUR, linewidth=1.8)
     axes.errorbar(
         shown.pitches,
         shown.cents,
         2 * shown.spreads,
         fmt="o",
-        color=INK,
+        color=INK_COLOUR,
         markersize=4,
         elinewidth=1,
         capsize=0,
     )
     for part in shown.curve.unusable:
         left, right = max(part.lowest_cents, low), min(part.highest_cents, high)
-        axes.axvspan(left, right, color=BAD, alpha=0.16, linewidth=0)
+        axes.axvspan(left, right, color=UNUSABLE_COLOUR, alpha=0.16, linewidth=0)
         axes.annotate(
             "unusable",
             ((left + right) / 2, 0.97),
@@ -183,7 +197,7 @@ def _curve(axes: Axes, shown: Picture) -> None:
             ha="center",
             va="top",
             fontsize=9,
-            color=BAD,
+            color=UNUSABLE_COLOUR,
         )
     axes.set_ylabel("cents off, raw")
     usable = np.concatenate([shown.cents[shown.usable()], errors[_inside(shown, pitches)], [0.0]])
@@ -191,25 +205,33 @@ def _curve(axes: Axes, shown: Picture) -> None:
     axes.set_ylim(usable.min() - room, usable.max() + room)
 
 
-def _rest(axes: Axes, shown: Picture) -> None:
-    """Draw the readings less the curve, the curve's two sigma, and the corrected check notes."""
+def _draw_rest(axes: Axes, shown: Picture) -> None:
+    """Draw the readings less the curve, two sigma of the curve, and the corrected check notes."""
     left = shown.cents - np.array([shown.curve.sounding(x) - x for x in shown.pitches])
     if shown.sigmas:
         band = 2 * np.array(shown.sigmas)
-        axes.fill_between(shown.curve.knots_cents, -band, band, color=CURVE, alpha=0.2, linewidth=0)
-    axes.axhline(0.0, color=SOFT, linewidth=1)
+        axes.fill_between(
+            shown.curve.knots_cents, -band, band, color=CURVE_COLOUR, alpha=0.2, linewidth=0
+        )
+    axes.axhline(0.0, color=SOFT_COLOUR, linewidth=1)
     axes.errorbar(
-        shown.pitches, left, 2 * shown.spreads, fmt="o", color=INK, markersize=4, elinewidth=1
+        shown.pitches,
+        left,
+        2 * shown.spreads,
+        fmt="o",
+        color=INK_COLOUR,
+        markersize=4,
+        elinewidth=1,
     )
     for note, _, after in shown.checks:
-        axes.plot(100.0 * note, after, "D", color=AFTER, markersize=5, zorder=4)
+        axes.plot(100.0 * note, after, "D", color=AFTER_COLOUR, markersize=5, zorder=4)
     sizes = [1.0, *(abs(after) for _, _, after in shown.checks), *np.abs(left[shown.usable()])]
     axes.set_ylim(-1.15 * max(sizes), 1.15 * max(sizes))
     axes.set_ylabel("cents left")
 
 
-def _note_axis(axes: Axes, top: Axes, shown: Picture) -> None:
-    """Name the octaves below, and the volts above."""
+def _label_notes(axes: Axes, top: Axes, shown: Picture) -> None:
+    """Label the lower axis with notes and the upper one with volts."""
     low, high = _ends(shown)
     every = 12 if high - low > 1200 else 2
     notes = [n for n in range(-24, 152) if n % every == 0 and low <= 100 * n <= high]
@@ -220,14 +242,14 @@ def _note_axis(axes: Axes, top: Axes, shown: Picture) -> None:
     volts = top.secondary_xaxis("top")
     volts.set_xticks(
         [100.0 * n for n in notes],
-        [_volts(pitch_to_volts(100.0 * n, shown.zero_volt_note)) for n in notes],
+        [_volts_text(pitch_to_volts(100.0 * n, shown.zero_volt_note)) for n in notes],
     )
     volts.tick_params(length=0)
     volts.spines["top"].set_visible(False)
 
 
-def _volts(volts: float) -> str:
-    """Return volts as short as they are exact.
+def _volts_text(volts: float) -> str:
+    """Return volts with three significant digits at most.
 
     >>> _volts(0.0), _volts(-1.0), _volts(1.5)
     ('0 V', '-1 V', '+1.5 V')
@@ -236,6 +258,7 @@ def _volts(volts: float) -> str:
 
 
 def _ends(shown: Picture) -> tuple[float, float]:
+    """Return the ends of the pitch axis in cents."""
     ends = [*shown.pitches, shown.curve.knots_cents[0], shown.curve.knots_cents[-1]]
     ends += [part.lowest_cents for part in shown.curve.unusable]
     ends += [part.highest_cents for part in shown.curve.unusable]
@@ -243,12 +266,12 @@ def _ends(shown: Picture) -> tuple[float, float]:
 
 
 def _svg(figure: Figure) -> str:
-    """Return a figure as an element of a page: variables for colours, no size of its own."""
+    """Return a figure as an SVG element: CSS variables for colours, the size of its parent."""
     out = io.StringIO()
     figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = out.getvalue()
     text = text[text.index("<svg") :]
-    for colour, name in NAMES.items():
+    for colour, name in COLOUR_NAMES.items():
         text = text.replace(colour, f"var(--{name})")
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r'<svg [^>]*viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" role="img">', text)

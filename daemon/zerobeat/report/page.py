@@ -1,4 +1,4 @@
-"""One page that needs nothing but itself: tables and pictures of voices' profiles."""
+"""The report: one self-contained HTML page with tables and pictures of voices' profiles."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from ..config.rig import LoadedRig
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 from .figures import Picture, checks_svg, curve_svg, history_svg
-from .voice_report import Shown, pitches_of, shown_of, usable
+from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
 
-MOST_ROWS = 200
+MOST_PAGE_ROWS = 200
 CSS = """
 :root { color-scheme: light dark; --paper: #fdfcf9; --ink: #22242a; --soft: #777b85;
   --grid: #dfddd6; --curve: #2b5fa8; --before: #b4531f; --after: #1d7a55; --bad: #b0303c; }
@@ -24,30 +24,35 @@ CSS = """
 body { margin: 0 auto; max-width: 52rem; padding: 1.5rem 1rem 4rem; background: var(--paper);
   color: var(--ink); font: 16px/1.5 system-ui, sans-serif; }
 h1 { font-size: 1.6rem; margin: 0; } h2 { font-size: 1.3rem; margin: 3rem 0 0;
-  border-top: 1px solid var(--grid); padding-top: 1.2rem; } h3 { font-size: 1rem; margin: 1.6rem 0 0; }
+  border-top: 1px solid var(--grid); padding-top: 1.2rem; }
+h3 { font-size: 1rem; margin: 1.6rem 0 0; }
 p { margin: .4rem 0; max-width: 42rem; } .soft { color: var(--soft); }
 table { border-collapse: collapse; margin: .8rem 0; font-variant-numeric: tabular-nums; }
 th { text-align: left; font-weight: 600; } th, td { padding: .2rem .9rem .2rem 0;
   border-bottom: 1px solid var(--grid); } td.n, th.n { text-align: right; }
 .wide { overflow-x: auto; } svg { width: 100%; height: auto; display: block; }
-a { color: var(--curve); } li { margin: .2rem 0; } details { margin: .8rem 0; } summary { cursor: pointer; }
+a { color: var(--curve); } li { margin: .2rem 0; }
+details { margin: .8rem 0; } summary { cursor: pointer; }
 """
 
 
-def page(loaded: LoadedRig, names: Sequence[str], title: str = "How the voices track") -> str:
+def report_page(
+    loaded: LoadedRig, names: Sequence[str], title: str = "How the voices track"
+) -> str:
     """Return the report of some voices as one HTML page.
 
     Args:
-        names: of voices that have a profile.
+        loaded: the rig with its profiles.
+        names: of voices; those without a profile are listed by name.
 
     Raises:
         MeasureError: none of them has one.
     """
-    shown = [shown_of(loaded, name) for name in names if name in loaded.profiles]
+    shown = [voice_report(loaded, name) for name in names if name in loaded.profiles]
     if not shown:
         raise MeasureError("found no profile; measure a voice first: zerobeat measure VOICE")
     raw = [name for name in names if name not in loaded.profiles]
-    parts = [f"<h1>{escape(title)}</h1>", _summary(shown, raw)]
+    parts = [f"<h1>{escape(title)}</h1>", _overview(shown, raw)]
     parts += [_section(one) for one in shown]
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -58,10 +63,10 @@ def page(loaded: LoadedRig, names: Sequence[str], title: str = "How the voices t
     )
 
 
-# ------------------------------------------------------------------ words
+# ------------------------------------------------------------------ text and tables
 
 
-def _summary(shown: Sequence[Shown], raw: Sequence[str]) -> str:
+def _overview(shown: Sequence[VoiceReport], raw: Sequence[str]) -> str:
     head = (
         "<tr><th>voice</th><th>measured</th><th class=n>readings</th><th>notes sent</th>"
         "<th class=n>raw, at most</th><th class=n>checked, at most</th></tr>"
@@ -70,13 +75,16 @@ def _summary(shown: Sequence[Shown], raw: Sequence[str]) -> str:
         f"<tr><td><a href='#{escape(one.voice.name)}'>{escape(one.voice.name)}</a></td>"
         f"<td>{escape(one.profile.measured or 'unknown')}</td>"
         f"<td class=n>{len(one.profile.readings)}</td><td>{_range(one)}</td>"
-        f"<td class=n>{_worst(one):.1f} cents</td><td class=n>{_checked(one)}</td></tr>"
+        f"<td class=n>{_worst_raw_cents(one):.1f} cents</td>"
+        f"<td class=n>{_worst_checked(one)}</td></tr>"
         for one in shown
     ]
     lines = [
-        "<p>How far each voice is off when it is played raw, and what is left with its "
-        "correction. One cent is a hundredth of a semitone; two notes a cent apart at A3 beat "
-        "once in eight seconds.</p>",
+        (
+            "<p>How far each voice is off when it is played raw, and what is left with its "
+            "correction. One cent is a hundredth of a semitone; two notes a cent apart at A3 beat "
+            "once in eight seconds.</p>"
+        ),
         f"<div class=wide><table>{head}{''.join(rows)}</table></div>",
     ]
     if raw:
@@ -84,10 +92,10 @@ def _summary(shown: Sequence[Shown], raw: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def _section(one: Shown) -> str:
+def _section(one: VoiceReport) -> str:
     name = escape(one.voice.name)
     parts = [f"<h2 id='{name}'>{name}</h2>", f"<p>{escape(_sentence(one))}</p>"]
-    parts += [f"<p>{escape(line)}</p>" for line in _unusable(one)]
+    parts += [f"<p>{escape(line)}</p>" for line in _unusable_lines(one)]
     picture = _picture(one)
     parts.append("<h3>Tracking curve</h3>")
     parts.append(
@@ -97,21 +105,25 @@ def _section(one: Shown) -> str:
     )
     parts.append(curve_svg(picture))
     if one.profile.proof:
-        parts += ["<h3>Check notes, before and after</h3>", checks_svg(picture), _checks(one)]
+        parts += [
+            "<h3>Check notes, before and after</h3>",
+            checks_svg(picture),
+            _check_notes_table(one),
+        ]
     parts += _history(one)
     if one.advice:
         items = "".join(f"<li>{escape(line)}</li>" for line in one.advice)
         parts.append(f"<h3>To do</h3><ul>{items}</ul>")
-    parts.append(_readings(one))
+    parts.append(_readings_table(one))
     return "\n".join(parts)
 
 
-def _sentence(one: Shown) -> str:
+def _sentence(one: VoiceReport) -> str:
     profile = one.profile
     text = f"{len(profile.readings)} readings, {_range(one)}; raw it is off by up to "
-    text += f"{_worst(one):.1f} cents"
+    text += f"{_worst_raw_cents(one):.1f} cents"
     if profile.proof:
-        text += f", corrected the check notes were off by {_checked(one)} at most"
+        text += f", corrected the check notes were off by {_worst_checked(one)} at most"
     if profile.drift_cents_per_min:
         text += (
             f". While it was measured it drifted {profile.drift_cents_per_min:+.2f} cents a "
@@ -126,24 +138,24 @@ def _sentence(one: Shown) -> str:
     return text + "."
 
 
-def _unusable(one: Shown) -> list[str]:
+def _unusable_lines(one: VoiceReport) -> list[str]:
     lines = one.curve.describe(one.zero_volt_note, one.middle_c_octave)
     return [f"Unusable: {line}." for line in lines]
 
 
-def _range(one: Shown) -> str:
+def _range(one: VoiceReport) -> str:
     notes = pitches_of(one) / 100.0
     ends = [round(float(notes.min())), round(float(notes.max()))]
-    first, last = (_name(note, one.middle_c_octave) for note in ends)
+    first, last = (_note_name(note, one.middle_c_octave) for note in ends)
     return f"{first} to {last}"
 
 
-def _name(note: int, middle_c_octave: int) -> str:
+def _note_name(note: int, middle_c_octave: int) -> str:
     return name_of_note(note, middle_c_octave) if 0 <= note <= 127 else str(note)
 
 
-def _worst(one: Shown) -> float:
-    kept = usable(one.profile, one)
+def _worst_raw_cents(one: VoiceReport) -> float:
+    kept = usable_readings(one.profile, one)
     return max(
         abs(reading.cents)
         for reading, in_use in zip(one.profile.readings, kept, strict=True)
@@ -151,15 +163,15 @@ def _worst(one: Shown) -> float:
     )
 
 
-def _checked(one: Shown) -> str:
+def _worst_checked(one: VoiceReport) -> str:
     if not one.profile.proof:
         return "not checked"
     return f"{max(abs(check.after_cents) for check in one.profile.proof):.2f} cents"
 
 
-def _checks(one: Shown) -> str:
+def _check_notes_table(one: VoiceReport) -> str:
     rows = [
-        f"<tr><td>{_name(check.note, one.middle_c_octave)}</td>"
+        f"<tr><td>{_note_name(check.note, one.middle_c_octave)}</td>"
         f"<td class=n>{check.before_cents:+.2f}</td><td class=n>{check.after_cents:+.2f}</td></tr>"
         for check in one.profile.proof
     ]
@@ -169,11 +181,11 @@ def _checks(one: Shown) -> str:
     )
 
 
-def _readings(one: Shown) -> str:
+def _readings_table(one: VoiceReport) -> str:
     rows = [
-        f"<tr><td>{_sent(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
+        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
         f"<td class=n>{reading.spread_cents:.2f}</td></tr>"
-        for reading in one.profile.readings[:MOST_ROWS]
+        for reading in one.profile.readings[:MOST_PAGE_ROWS]
     ]
     return (
         "<details><summary>All readings</summary><table><tr><th>sent</th><th class=n>cents off"
@@ -181,18 +193,18 @@ def _readings(one: Shown) -> str:
     )
 
 
-def _sent(reading: object, one: Shown) -> str:
+def _sent_pitch(reading: object, one: VoiceReport) -> str:
     volts = getattr(reading, "volts", 0.0)
     if one.profile.against == "volts":
         return f"{volts:+.3f} V"
     note, bend = getattr(reading, "note", 0), getattr(reading, "bend_cents", 0.0)
-    return _name(note, one.middle_c_octave) + (f" {bend:+.1f} cents" if bend else "")
+    return _note_name(note, one.middle_c_octave) + (f" {bend:+.1f} cents" if bend else "")
 
 
 # ------------------------------------------------------------------ figures
 
 
-def _picture(one: Shown) -> Picture:
+def _picture(one: VoiceReport) -> Picture:
     readings = one.profile.readings
     return Picture(
         one.curve,
@@ -206,12 +218,12 @@ def _picture(one: Shown) -> Picture:
     )
 
 
-def _history(one: Shown) -> list[str]:
-    """Return how the voice went from profile to profile, where there are earlier ones."""
+def _history(one: VoiceReport) -> list[str]:
+    """Return the change from profile to profile, where there are earlier ones."""
     profiles = [*one.earlier, one.profile]
     if len(profiles) < 2:
         return []
-    lines = np.array([_line(profile, one) for profile in profiles])
+    lines = np.array([_straight_line(profile, one) for profile in profiles])
     dates = [profile.measured or "unknown" for profile in profiles]
     rows = [
         f"<tr><td>{escape(date)}</td><td class=n>{offset:+.2f}</td><td class=n>{stretch:+.2f}</td>"
@@ -220,19 +232,23 @@ def _history(one: Shown) -> list[str]:
     ]
     return [
         "<h3>From date to date</h3>",
-        "<p class=soft>A straight line through each profile kept: its offset in the middle of the "
-        "range and its stretch, and the drift while it was measured.</p>",
+        (
+            "<p class=soft>A straight line through each profile kept: its offset in the middle of "
+            "the range and its stretch, and the drift while it was measured.</p>"
+        ),
         history_svg(
             dates, lines[:, 0], lines[:, 1], [profile.drift_cents_per_min for profile in profiles]
         ),
-        "<table><tr><th>measured</th><th class=n>offset</th><th class=n>cents an octave</th>"
-        f"<th class=n>cents a minute</th></tr>{''.join(rows)}</table>",
+        (
+            "<table><tr><th>measured</th><th class=n>offset</th><th class=n>cents an octave</th>"
+            f"<th class=n>cents a minute</th></tr>{''.join(rows)}</table>"
+        ),
     ]
 
 
-def _line(profile: Profile, one: Shown) -> tuple[float, float]:
-    """Return offset in the middle of the voice's range, and cents an octave."""
-    kept = np.array(usable(profile, one))
+def _straight_line(profile: Profile, one: VoiceReport) -> tuple[float, float]:
+    """Return a profile's offset in the middle of the voice's range, and its cents an octave."""
+    kept = np.array(usable_readings(profile, one))
     pitches = pitches_of(replace(one, profile=profile))[kept]
     cents = np.array([reading.cents for reading in profile.readings])[kept]
     now = pitches_of(one)

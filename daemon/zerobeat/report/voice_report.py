@@ -1,4 +1,4 @@
-"""What a report shows of a voice: its profile in use, earlier ones, its curve fitted again."""
+"""The data of a report: a voice's profile in use, earlier ones, the curve fitted again."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from ..engine.settings import Voice
 from ..errors import ZerobeatError
 from ..measure.curve.advice import panel_lines
 from ..measure.pitch.reader import Pitch
-from ..measure.pitch.take import Heard, Request
+from ..measure.pitch.take import Take, TakeRequest
 from ..state import durable
 from ..state.state_directory import state_directory
 from ..state.store import Store
@@ -25,8 +25,16 @@ from ..tuning.units import pitch_to_hertz, volts_to_pitch
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """A voice, its profile in use, and earlier ones, the oldest first."""
+class VoiceReport:
+    """A voice in the report.
+
+    Attributes:
+        profile: in use.
+        curve: of that profile.
+        earlier: profiles before it, the oldest first.
+        sigmas: one sigma of the curve at its knots, in cents; empty if unknown.
+        advice: lines for the player.
+    """
 
     voice: Voice
     profile: Profile
@@ -38,65 +46,66 @@ class Shown:
     advice: tuple[str, ...] = ()
 
 
-def usable(profile: Profile, one: Shown) -> list[bool]:
-    """Return which readings lie outside the unusable stretches; all, if none would be left."""
+def usable_readings(profile: Profile, one: VoiceReport) -> list[bool]:
+    """Return which readings lie outside the unusable stretches; all if none would remain."""
     pitches = pitches_of(replace(one, profile=profile))
     curve = replace(IDENTITY, unusable=profile.unusable)
     kept = [curve.unusable_at(float(x)) is None for x in pitches]
     return kept if any(kept) else [True] * len(kept)
 
 
-def pitches_of(one: Shown) -> np.ndarray:
+def pitches_of(one: VoiceReport) -> np.ndarray:
     """Return the pitch commanded of each reading in use, cents above key 0, shape (n,)."""
     if one.profile.against == "volts":
         return np.array([volts_to_pitch(r.volts, one.zero_volt_note) for r in one.profile.readings])
     return np.array([100.0 * r.note + r.bend_cents for r in one.profile.readings])
 
 
-def shown_of(loaded: LoadedRig, name: str) -> Shown:
+def voice_report(loaded: LoadedRig, name: str) -> VoiceReport:
+    """Return the data of one voice, which must have a profile."""
     voice = next(one for one in loaded.rig.voices if one.name == name)
     profile = loaded.profiles[name]
     converter = loaded.converters[voice.output].converter
-    shown = Shown(
+    shown = VoiceReport(
         voice,
         profile,
         converter.zero_volt_note,
         loaded.rig.middle_c_octave,
         profile.curve(converter.zero_volt_note, voice.bend_range_cents),
-        earlier(loaded, name),
+        earlier_profiles(loaded, name),
     )
     if profile.against == "volts":
         return shown
-    sigmas, advice = _fitted(loaded, shown)
+    sigmas, advice = _fitted_again(loaded, shown)
     return replace(shown, sigmas=sigmas, advice=advice)
 
 
-def _fitted(loaded: LoadedRig, one: Shown) -> tuple[tuple[float, ...], tuple[str, ...]]:
-    """Return one sigma of the curve at its knots and what to do, by fitting the readings again."""
+def _fitted_again(loaded: LoadedRig, one: VoiceReport) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Return one sigma of the curve at its knots, and advice, from a new fit of the readings."""
     aim = aim_of(loaded, one.voice)
     notes = [reading.note for reading in one.profile.readings]
     panel = tuple(panel_lines(one.curve.unusable, aim))
     aim = replace(aim, lowest_note=min(notes), highest_note=max(notes), tolerance_cents=50.0)
-    taken = []
-    kept = usable(one.profile, one)
+    takes = []
+    kept = usable_readings(one.profile, one)
     for reading, in_use in zip(one.profile.readings, kept, strict=True):
         if not in_use:
             continue
         sounding = 100.0 * reading.note + reading.bend_cents + reading.cents
         sounding += 1200.0 * aim.panel_octaves
         pitch = Pitch(pitch_to_hertz(sounding), reading.spread_cents, -20.0, 0.0, 0.0, 1, 0.0)
-        request = Request(one.voice.name, reading.note, reading.bend_cents, 0.0)
-        taken.append(Heard(request, pitch))
+        request = TakeRequest(one.voice.name, reading.note, reading.bend_cents, 0.0)
+        takes.append(Take(request, pitch))
     try:
-        fit = by_readings(taken, aim, one.voice).fit
+        fit = by_readings(takes, aim, one.voice).fit
     except ZerobeatError:
         return (), panel
     known = np.interp(one.curve.knots_cents, fit.curve.knots_cents, fit.curve.sigmas_cents)
     return tuple(float(sigma) for sigma in known), panel + fit.advice
 
 
-def earlier(loaded: LoadedRig, name: str) -> tuple[Profile, ...]:
-    """Return the stored profiles of a voice before the one in use, the oldest first."""
+def earlier_profiles(loaded: LoadedRig, name: str) -> tuple[Profile, ...]:
+    """Return the stored generations of a voice's profile before the one in use, oldest first."""
     stored = loaded.profile_files.get(name, "")
     if not stored:
         return ()

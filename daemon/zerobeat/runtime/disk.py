@@ -124,7 +124,9 @@ class Storing:
                 self._writer.probe()
 
     def _hear(self, done: Done, now_s: float) -> None:
-        if _reason(done.error) != _reason(self.fault):  # one file after another says the same
+        if done.is_newer:
+            self._journal.say(done.error)
+        elif _reason(done.error) != _reason(self.fault):  # one file after another says the same
             self.fault = done.error
             self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
             self._journal.say(done.error or f"{self.store.directory}: stored again")

@@ -9,6 +9,12 @@ from ..config.faults import meant
 from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
+from ..engine.limits import (
+    CONCERT_A_HZ,
+    TOUCH_UP_OFFSET_CENTS,
+    TOUCH_UP_STRETCH_CENTS,
+    TRANSPOSE_SEMITONES,
+)
 from ..engine.settings import TouchUp
 
 ALL = "all"
@@ -56,8 +62,8 @@ class TonightCommands:
         }
 
     def _tonight(self, section: Section) -> str:
-        concert_a_hz = section.number("concert_a_hz", None, 390.0, 490.0)
-        transpose_semitones = section.whole("transpose_semitones", None, -60, 60)
+        concert_a_hz = section.number("concert_a_hz", None, *CONCERT_A_HZ)
+        transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
         nodes = section.items("set_list")
         order = [read_text(node, section.faults, "") for node in nodes]
         done(section)
@@ -65,7 +71,7 @@ class TonightCommands:
             self._act(commands.SetList(tuple(order)))
         if concert_a_hz is not None or transpose_semitones is not None:
             self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
-        tonight = self._engine.live.tonight
+        tonight = self._engine.live.base_tonight
         if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
             return f"set list: {', '.join(self._engine.scenes.set_list)}"
         return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
@@ -93,11 +99,13 @@ class TonightCommands:
         voice = voice_of(self._engine, section, None)
         if voice == ALL:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        now = self._engine.live.tonight.touch_up.get(voice, TouchUp())
+        now = self._engine.live.base_tonight.touch_up.get(voice, TouchUp())
         reference = section.note("reference", None)
         touch_up = TouchUp(
-            offset_cents=section.number("offset_cents", now.offset_cents, -200.0, 200.0),
-            stretch_cents=section.number("stretch_cents", now.stretch_cents, -100.0, 100.0),
+            offset_cents=section.number("offset_cents", now.offset_cents, *TOUCH_UP_OFFSET_CENTS),
+            stretch_cents=section.number(
+                "stretch_cents", now.stretch_cents, *TOUCH_UP_STRETCH_CENTS
+            ),
             reference_cents=now.reference_cents if reference is None else 100.0 * reference,
             at_s=round(time.time(), 1),
         )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from ..engine import commands
 from ..engine.engine import Engine
+from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
 from ..errors import CommandError
 
 if TYPE_CHECKING:
@@ -43,12 +44,12 @@ class MeasuringRun:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
         command: commands.Command
         if section.flag("corrected", False):
-            pitch_cents = section.number("pitch_cents", 0.0, -12700.0, 25400.0, required=True)
+            pitch_cents = section.number("pitch_cents", 0.0, *PLAYED_PITCH_CENTS, required=True)
             command = commands.PlayPitch(voice, pitch_cents, velocity, strike)
         else:
             section.node("note", required=True, allowed="the note to send, 0 to 127")
             note = section.note("note", 60)
-            bend_cents = section.number("bend_cents", 0.0, -12700.0, 12700.0)
+            bend_cents = section.number("bend_cents", 0.0, *BEND_CENTS)
             command = commands.PlayRaw(voice, note, bend_cents, velocity, strike)
         section.close()
         section.faults.raise_any()

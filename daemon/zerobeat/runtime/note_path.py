@@ -41,7 +41,7 @@ class NotePath:
         delays: how long messages take.
         storms: routes that run wild.
         malformed: messages that are none.
-        foot_presses: switches of pedalboards that went down.
+        foot_presses: switches of pedalboards that went down; nothing else that they send.
     """
 
     def __init__(self, engine: Engine, wire: Wire, mirror: Mirror, journal: Journal) -> None:
@@ -57,6 +57,7 @@ class NotePath:
         self.storms = Storms()
         self.malformed = 0
         self.foot_presses = 0
+        self._foot_values: dict[tuple[str, int, int], int] = {}  # controllers, as heard last
         self._feet: set[str] = set()
         self.use(engine.rig)
 
@@ -87,12 +88,12 @@ class NotePath:
     def _hear_one(
         self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs
     ) -> None:
-        if name in self._feet and (content[0] & 0xF0 == 0xC0 or content[-1] >= 64):
-            self.foot_presses += 1
         message = midi.parse(content)
         if message is None:
             self.malformed += 1
             return
+        if name in self._feet:
+            self._count_press(name, message)
         told = self.storms.hears(name, content, stamp_s)
         if told != "":
             if told:
@@ -106,6 +107,21 @@ class NotePath:
             outputs.clear()
             self.send(now_s)
             self.delays.add(time.monotonic() - stamp_s)
+
+    def _count_press(self, name: str, message: midi.Message) -> None:
+        """Count a switch that goes down: a program, a note, a controller that passes half way.
+
+        A switch that sends the same value at each press, and no release, counts each time.
+        """
+        if type(message) is midi.ControlChange:
+            key = (name, message.channel, message.controller)
+            before = self._foot_values.get(key, 0)
+            self._foot_values[key] = message.value
+            down = message.value >= midi.PRESSED
+            if down and (before < midi.PRESSED or before == message.value):
+                self.foot_presses += 1
+        elif type(message) is midi.NoteOn or type(message) is midi.ProgramChange:
+            self.foot_presses += 1
 
     def send(self, now_s: float) -> None:
         """Send what is due; a note is marked before it leaves and cleared after its end."""
@@ -143,13 +159,14 @@ class NotePath:
         """
         outputs: Outputs = []
         now_s = time.monotonic()
-        done = self._guarded(
-            lambda: self._engine.receive(command, "", now_s, outputs),
-            type(command).__name__,
-            outputs,
-        )
-        self.send(now_s)
-        return done
+        try:
+            return self._guarded(
+                lambda: self._engine.receive(command, "", now_s, outputs),
+                type(command).__name__,
+                outputs,
+            )
+        finally:
+            self.send(now_s)
 
     def act(self, command: Command) -> None:
         """Do a command, or say why not.
@@ -173,7 +190,8 @@ class NotePath:
             done = True
             self._wire.put(outputs, time.monotonic())
             outputs.clear()
-        except CommandError:
+        except CommandError:  # what was appended leaves all the same
+            self._put(outputs)
             raise
         except Exception:
             done = False
@@ -203,7 +221,7 @@ class NotePath:
 
     def _begin_anew(self) -> None:
         """Take each output as lost and back: what may sound there gets its note-off."""
-        for name in tuple(self._engine.links.present):
+        for name in tuple(self._engine.ports.present):
             for command in (OutputLost(name), OutputBack(name)):
                 outputs: Outputs = []
                 now_s = time.monotonic()

@@ -219,7 +219,7 @@ class Runner:
             return
         try:
             self._take_rig(loaded, now_s)
-        except PortError as error:
+        except (CommandError, PortError) as error:
             self._reloading.done(f"reload: {error}; the rig in force is unchanged", False)
 
     def _take_rig(self, loaded: LoadedRig, now_s: float) -> None:
@@ -227,7 +227,8 @@ class Runner:
         self._notes.command(Reload(loaded.rig, loaded.scenes))
         self._notes.use(loaded.rig)
         self._notes.send_rest(0.1)
-        self.wire.replace(loaded.rig.outputs)
+        self.wire.replace(loaded.rig.outputs, time.monotonic())
+        self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
         outputs = ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs)
         write_outputs(runtime_directory(), outputs)

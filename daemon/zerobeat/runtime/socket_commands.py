@@ -156,7 +156,7 @@ class Handlers:
                 f"scene: found {name!r}; allowed: {allowed}, next, previous, "
                 f"or a program's number{meant(name, list(live.bank))}"
             )
-        return f"scene {(live.waiting_scene or live.scene).name} {self._scene_waits()}"
+        return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 
     def _scene_waits(self) -> str:
         live = self._engine.live
@@ -164,7 +164,7 @@ class Handlers:
 
     def _set_scene(self, section: Section) -> str:
         live = self._engine.live
-        base = live.waiting_scene or live.scene
+        base = live.wanted_base_scene
         inner = section.section("changes", required=True)
         changed = base
         if inner is not None:
@@ -205,7 +205,7 @@ class Handlers:
         alike: object = None
         changes: tuple[tuple[str, Any], ...] = ()
         for voice in states if name == ALL else (name,):
-            base = states[voice].waiting or states[voice].settings
+            base = states[voice].wanted_base
             kind = (base, voice in context.drones)
             if kind != alike:  # most voices are alike, and keys wait while this reads
                 alike, changes = kind, self._changes(voice, base, inner, context)
@@ -241,17 +241,7 @@ class Handlers:
         )
 
     def _context(self, faults: Faults) -> Context:
-        rig = self._engine.rig
-        return _LiveContext(
-            folder=Path("/"),
-            stored=own_store(),
-            faults=faults,
-            middle_c_octave=rig.middle_c_octave,
-            voices=tuple(voice.name for voice in rig.voices),
-            inputs=tuple(source.name for source in rig.inputs),
-            drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
-            has_clock=rig.clock_from is not None,
-        )
+        return _LiveContext.of_rig(self._engine.rig, Path("/"), own_store(), faults)
 
     @staticmethod
     def _keys(section: Section | None) -> str:

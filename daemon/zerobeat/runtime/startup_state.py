@@ -125,7 +125,7 @@ class Remembering:
         self._seen = seen
         wanted = live.wanted()
         unsaved = wanted if live.unsaved else None
-        self._keeper.want(Session(live.tonight, wanted.name, wanted.hold, unsaved))
+        self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
 
     def done(self, done: Done) -> None:
         """Hear of a write's end."""

@@ -21,7 +21,6 @@ from ..config.rig import LoadedRig
 from ..config.scene_file import scene_to_yaml
 from ..engine import commands
 from ..engine.engine import Engine
-from ..engine.scene_persistence import scene_to_store
 from ..engine.settings import Scene
 from ..errors import CommandError
 from ..ports.deferred_answer import Later
@@ -86,7 +85,7 @@ class StoreCommands:
         """
         live = self._engine.live
         title = title or live.wanted().name
-        scene = scene_to_store(self._engine, title)
+        scene = self._engine.persistence.to_store(title)
         name = self._file_of(title)
         first = self._engine.rig.program_numbers_from
         own = live.bank.get(title) if name not in self._stored else None
@@ -168,10 +167,7 @@ class StoreCommands:
         later = Later()
         self._act(commands.Revert())
         live = self._engine.live
-        waits = live.waiting_scene is not None or any(
-            state.waiting is not None for state in self._engine.states.values()
-        )
-        when = "; heard as the hold says" if waits else ""
+        when = "; heard as the hold says" if live.something_waits else ""
         said = f"scene {live.wanted().name} as it is stored{when}"
         later.tell({"ok": True, "said": said}, self._engine.now_s)
         return later

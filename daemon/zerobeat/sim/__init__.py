@@ -1,1 +1,1 @@
-"""A virtual case of oscillators, flawed on purpose."""
+"""Simulates a case: a converter and oscillators, with flaws, from MIDI bytes to audio."""

@@ -1,8 +1,8 @@
-"""The analogue side of a converter channel: steps, bow, amplifier and cable.
+"""The analogue side of a converter channel: steps, nonlinearity, amplifier and cable.
 
 Sources: common data sheets of 12- and 16-bit converters, which state integral
-nonlinearity (the bow of the line, repeatable and smooth) in steps; a divider
-of output and input resistance for the cable. 1 kilohm into 100 kilohm costs
+nonlinearity (INL, a repeatable smooth deviation from the straight line) in
+steps; a divider of output and input resistance for the cable. 1 kilohm into 100 kilohm costs
 11.88 cents an octave.
 """
 
@@ -16,12 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 from .oscillator import TRIM_KELVIN
 
 Floats = NDArray[np.float64]
-_BOWS = 6
+_INL_TERMS = 6
 
 
 @dataclass(frozen=True, slots=True)
 class DacModel:
-    """One channel's converter and amplifier. The defaults are perfect but for 16 bits."""
+    """One channel's converter and amplifier. The defaults are ideal apart from 16 bits."""
 
     bits: int | None = 16  # None: no steps and no end of range
     lowest_volts: float = -2.0  # of code 0
@@ -41,23 +41,23 @@ class DacModel:
 
 
 class Dac:
-    """Target volts to output volts; the bow follows from the seed."""
+    """Target volts to output volts; the nonlinearity is drawn by the seed."""
 
     def __init__(self, model: DacModel = DacModel(), seed: int = 0, channel: int = 0) -> None:
         self.model = model
         rng = np.random.default_rng([seed, channel, 0xDAC])
-        self._bow = rng.normal(size=_BOWS) / np.arange(1, _BOWS + 1)
-        self._bow /= np.max(np.abs(self._inl(np.linspace(0.0, 1.0, 2001))))
+        self._inl_weights = rng.normal(size=_INL_TERMS) / np.arange(1, _INL_TERMS + 1)
+        self._inl_weights /= np.max(np.abs(self._inl(np.linspace(0.0, 1.0, 2001))))
 
     def coded(self, target_volts: ArrayLike) -> Floats:
-        """Return volts after rounding to steps and the bow; the ends are walls."""
+        """Return volts after rounding to steps, INL and clipping at both ends of the range."""
         target = np.asarray(target_volts, float)
         model = self.model
         if model.bits is None:
             return target
         step = model.step_volts
         top = 2**model.bits - 1
-        # Halves upwards, as an adder in front of a truncating converter does.
+        # Halves round upwards, as with an adder in front of a truncating converter.
         code = np.clip(np.floor((target - model.lowest_volts) / step + 0.5), 0, top)
         return model.lowest_volts + step * (code + model.inl_steps * self._inl(code / top))
 
@@ -70,6 +70,6 @@ class Dac:
         return amplified * (model.input_ohm / (model.input_ohm + model.output_ohm))
 
     def _inl(self, place: Floats) -> Floats:
-        """Return the bow, largest 1, at 0 to 1 of the range; 0 at both ends."""
-        turns = np.pi * np.arange(1, _BOWS + 1)
-        return np.sin(place[..., None] * turns) @ self._bow
+        """Return the INL at 0 to 1 of the range, scaled to a largest value of 1; 0 at both ends."""
+        turns = np.pi * np.arange(1, _INL_TERMS + 1)
+        return np.sin(place[..., None] * turns) @ self._inl_weights

@@ -1,7 +1,7 @@
-"""A MIDI byte stream, as it comes down a cable, to whole messages.
+"""Splits a MIDI byte stream into messages.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 5 and appendix A-2 (running
-status, real-time bytes inside a message, exclusive cut short).
+status, real-time bytes inside a message, interrupted exclusive).
 """
 
 from __future__ import annotations
@@ -14,18 +14,17 @@ _COMMON_LENGTH = {0xF1: 2, 0xF2: 3, 0xF3: 2}
 
 
 class ByteStream:
-    """What a receiver remembers between bytes: status and what has come so far."""
+    """A receiver's state between bytes: running status and the incomplete message."""
 
     def __init__(self) -> None:
-        self._status = 0  # 0: nothing kept, data bytes mean nothing
+        self._status = 0  # 0: none, data bytes are ignored
         self._pending = bytearray()
 
     def feed(self, content: Iterable[int]) -> list[Message]:
         """Return the messages that these bytes complete, in order.
 
-        A message may be spread over several calls. Bytes that mean nothing
-        (data without status, undefined status) are dropped in silence, as
-        hardware does.
+        A message may be spread over several calls. Data without status and
+        undefined status bytes are dropped without an error, as hardware does.
         """
         whole: list[Message] = []
         for byte in content:
@@ -36,7 +35,7 @@ class ByteStream:
 
     def _take(self, byte: int) -> Message | None:
         if byte >= 0xF8:
-            return parse((byte,))  # real time: may fall anywhere, clears nothing
+            return parse((byte,))  # real time: allowed inside a message, changes no state
         if byte >= 0x80:
             return self._take_status(byte)
         if self._status == 0:

@@ -1,14 +1,13 @@
-"""An oscillator with an exponential converter, and what is wrong with it.
+"""An oscillator with an exponential converter and its flaws: volts and temperature to hertz.
 
-Volts and temperature go in, hertz come out. The pair of transistors doubles
-the current each octave until its bulk resistance gets in the way; the current
-charges a capacitor; the time to empty it is added to each period; leakage is
-taken from the current at the bottom.
+A pair of transistors doubles the current for each octave, limited by its bulk
+resistance; the current charges a capacitor; the time to discharge it is added
+to each period; leakage is subtracted from the current.
 
 Sources: Ebers-Moll law with k/q from the exact SI constants; reset time as in
 "Electronotes" 112. The figures of ``OscillatorModel()`` are a reference
-instance of this project, inside what data sheets of matched pairs and
-capacitors allow. No published warm-up time was found: ``Warmup`` is an
+instance of this project, within the data sheets of matched pairs and
+capacitors. No published warm-up time was found: ``WarmupCurve`` is an
 assumption about shape, not a measurement.
 """
 
@@ -22,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 BOLTZMANN_OVER_CHARGE = 8.617333262145e-5  # volts per kelvin
-TRIM_KELVIN = 298.15  # 25 degrees Celsius, where everything was trimmed
+TRIM_KELVIN = 298.15  # 25 degrees Celsius, at which everything was trimmed
 C1_HZ = 440.0 * 2.0 ** (-45 / 12)  # key 24, 32.703 Hz
 _WANDER_HERTZ = (0.011, 0.31)  # slow, like room air and noise near zero hertz
 _ERRATIC_HERTZ = (2.0, 23.0)
@@ -31,26 +30,26 @@ _WAVES = 12
 
 @dataclass(frozen=True, slots=True)
 class OscillatorModel:
-    """One oscillator's parts. With all flaws 0 it is a perfect volt per octave."""
+    """One oscillator's parts. With all flaws 0 it tracks exactly one octave per volt."""
 
     hertz_at_zero_volts: float = C1_HZ
     octaves_per_volt: float = 1.0  # 1.001 is 1.2 cents an octave sharp
-    offset_octaves: float = 0.0  # how far the panel was left from the mark
-    bulk_ohm: float = 0.5  # flattens the top: the pair's emitters
-    reset_s: float = 5.7e-7  # flattens the top: time to empty the capacitor
-    compensation_ohm: float = 0.0  # in series with the capacitor, sharpens the top
-    leak_ampere: float = 1e-11  # flattens the bottom
+    offset_octaves: float = 0.0  # error of the panel setting
+    bulk_ohm: float = 0.5  # flattens high notes: the pair's emitters
+    reset_s: float = 5.7e-7  # flattens high notes: time to discharge the capacitor
+    compensation_ohm: float = 0.0  # in series with the capacitor, sharpens high notes
+    leak_ampere: float = 1e-11  # flattens low notes
     tempco_per_kelvin: float = 0.0033  # of the resistor that should follow 1/T
     capacitor_farad: float = 1e-9
     capacitor_per_kelvin: float = 3e-5
     swing_volts: float = 5.0
     kink_below_volts: float | None = None  # below it the slope changes
-    kink_slope: float = 0.0  # octaves more for each volt below; under -1 it turns back
+    kink_slope: float = 0.0  # octaves per volt added below it; under -1 the pitch reverses
     wander_cents: float = 0.0  # root mean square of slow random drift
     erratic_cents: float = 0.0  # the same, fast, below the kink only
 
     def ideal(self) -> OscillatorModel:
-        """Return the same panel setting without any flaw."""
+        """Return this model without flaws."""
         return OscillatorModel(
             hertz_at_zero_volts=self.hertz_at_zero_volts,
             bulk_ohm=0.0,
@@ -61,7 +60,7 @@ class OscillatorModel:
 
 
 @dataclass(frozen=True, slots=True)
-class Warmup:
+class WarmupCurve:
     """Temperature of the case: from ``start_kelvin`` to ``end_kelvin``, exponentially."""
 
     start_kelvin: float = TRIM_KELVIN
@@ -71,17 +70,18 @@ class Warmup:
     def kelvin(self, at_s: ArrayLike) -> Floats:
         """Return the temperature at each time since power-on, in kelvin."""
         rest = np.exp(-np.maximum(np.asarray(at_s, float), 0.0) / self.time_constant_s)
-        return self.end_kelvin + (self.start_kelvin - self.end_kelvin) * rest
+        kelvin: Floats = self.end_kelvin + (self.start_kelvin - self.end_kelvin) * rest
+        return kelvin
 
 
 class Oscillator:
-    """Volts and temperature to hertz; the same seed wanders the same way."""
+    """Volts and temperature to hertz; the same seed gives the same wander."""
 
     def __init__(self, model: OscillatorModel = OscillatorModel(), seed: int = 0) -> None:
         self.model = model
         rng = np.random.default_rng([seed, 0x05C1])
-        self._wander = _waves(rng, *_WANDER_HERTZ)
-        self._erratic = _waves(rng, *_ERRATIC_HERTZ)
+        self._wander = _random_sines(rng, *_WANDER_HERTZ)
+        self._erratic = _random_sines(rng, *_ERRATIC_HERTZ)
 
     def hertz(
         self,
@@ -97,8 +97,8 @@ class Oscillator:
             at_s: times, for the random wander; None leaves the wander out.
 
         Returns:
-            Hertz, of the broadcast shape; 0.0 where leakage takes the whole
-            current and the oscillator stands still.
+            Hertz, of the broadcast shape; 0.0 where leakage exceeds the current
+            and the oscillator stops.
         """
         model = self.model
         volts = np.asarray(volts, float)
@@ -141,10 +141,10 @@ class Oscillator:
         model = self.model
         cents = np.zeros(np.broadcast_shapes(volts.shape, at_s.shape))
         if model.wander_cents:
-            cents = cents + model.wander_cents * _sum_of_waves(self._wander, at_s)
+            cents = cents + model.wander_cents * _sum_of_sines(self._wander, at_s)
         if model.erratic_cents and model.kink_below_volts is not None:
             below = volts < model.kink_below_volts
-            cents = cents + below * model.erratic_cents * _sum_of_waves(self._erratic, at_s)
+            cents = cents + below * model.erratic_cents * _sum_of_sines(self._erratic, at_s)
         return cents
 
 
@@ -155,9 +155,9 @@ def log_current(ideal: ArrayLike, per_ampere: ArrayLike) -> Floats:
         ideal: natural logarithm of the current without bulk resistance.
         per_ampere: bulk resistance over thermal voltage, not negative.
 
-    Newton in the logarithm, because Lambert's W overflows for large volts.
-    The left side rises and is convex, so from above each step stays above
-    and the search cannot miss.
+    Newton's method in the logarithm, because Lambert's W overflows for large
+    volts. The left side is rising and convex, so from a start above the root
+    every step stays above it and the iteration converges.
     """
     ideal, per_ampere = np.broadcast_arrays(np.asarray(ideal, float), np.asarray(per_ampere, float))
     with np.errstate(divide="ignore"):
@@ -174,11 +174,11 @@ def log_current(ideal: ArrayLike, per_ampere: ArrayLike) -> Floats:
     return y
 
 
-def _waves(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Floats:
-    """Return sines that make one root mean square together: shape (3, n).
+def _random_sines(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Floats:
+    """Return sines with a sum of 1 root mean square: shape (3, n).
 
     Rows are amplitude, cycles a second, phase in cycles. A sum of sines can be
-    asked for any moment in any order, and a slow one carries more.
+    evaluated at any times in any order; slow sines have larger amplitudes.
     """
     hertz = np.geomspace(lowest_hz, highest_hz, _WAVES) * rng.uniform(0.9, 1.1, _WAVES)
     amplitude = hertz**-0.5
@@ -186,7 +186,7 @@ def _waves(rng: np.random.Generator, lowest_hz: float, highest_hz: float) -> Flo
     return np.stack([amplitude, hertz, rng.uniform(0.0, 1.0, _WAVES)])
 
 
-def _sum_of_waves(waves: Floats, at_s: Floats) -> Floats:
+def _sum_of_sines(waves: Floats, at_s: Floats) -> Floats:
     cents = np.zeros(at_s.shape)
     for amplitude, hertz, phase in waves.T:
         cents += amplitude * np.sin(2.0 * np.pi * (hertz * at_s + phase))

@@ -1,7 +1,7 @@
-"""A small case of our own: reed, horn, glass and bass on the converter quad.
+"""The demo's case: reed, horn, glass and bass on the converter quad, and its phrase.
 
-All figures are made up, inside what data sheets of converters, matched pairs
-and capacitors allow. ``random_case`` draws others for benches.
+All figures are invented, within the data sheets of converters, matched pairs
+and capacitors. ``random_case`` draws others for benches.
 """
 
 from __future__ import annotations
@@ -10,22 +10,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .converter import Converter, ConverterModel
 from .dac import DacModel
-from .oscillator import Oscillator, OscillatorModel, Warmup
-from .sound import Envelope
-from .struck import Struck
-from .virtual_case import Case, Sound
+from .oscillator import Oscillator, OscillatorModel, WarmupCurve
+from .resonator import StruckResonator
+from .virtual_case import Sound, VirtualCase
+from .virtual_converter import ConverterModel, VirtualConverter
+from .waveform import Envelope
 
 C2_HZ = 440.0 * 2.0 ** (-33 / 12)  # key 36, the zero-volt note of quad
 BEAT_S = 0.625
-PLAYED_S = 3000.0  # the case has been on for 50 minutes
-MEASURED_S = 2400.0  # warm, and measured before it had quite settled
+SAMPLE_RATE_HZ = 48_000
+PLAYED_S = 3000.0  # seconds since power-on: 50 minutes
+MEASURED_S = 2400.0  # the case is warm, but still drifts a little
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A voice of the quartet: where it is, and the keys it is written for."""
+    """A voice of the quartet: its channel, and the keys that it plays."""
 
     name: str
     channel: int
@@ -42,7 +43,7 @@ PARTS = (
     Part("bass", 3, 24, 59, panel_octaves=-1),
 )
 
-# (voice, first beat, beats, key). Fifths and a unison, where beating is heard best.
+# (voice, first beat, beats, key). Fifths and a unison, where beating is most audible.
 PHRASE: tuple[tuple[str, float, float, int], ...] = (
     ("bass", 0, 4, 38),
     ("horn", 0, 4, 57),
@@ -76,8 +77,8 @@ PHRASE_S = 25 * BEAT_S
 TAIL_S = 1.5
 
 
-def quartet(seed: int = 0) -> Case:
-    """Return the case of the demo, freshly switched on."""
+def quartet(seed: int = 0) -> VirtualCase:
+    """Return the case of the demo at power-on."""
     rng = np.random.default_rng([seed, 0x9A])
 
     def about(value: float) -> float:
@@ -99,7 +100,7 @@ def quartet(seed: int = 0) -> Case:
             (3, -0.0002, 0.0019),
         )
     }
-    quad = Converter(ConverterModel(lowest_note=24, highest_note=108, dacs=dacs), seed)
+    quad = VirtualConverter(ConverterModel(lowest_note=24, highest_note=108, dacs=dacs), seed)
     models = {
         0: OscillatorModel(
             C2_HZ,
@@ -138,20 +139,22 @@ def quartet(seed: int = 0) -> Case:
     sounds = {
         0: Sound("sawtooth", level=0.16, envelope=Envelope(0.03, 0.4, 0.8, 0.06)),
         1: Sound("pulse", 0.35, level=0.13, envelope=Envelope(0.06, 0.5, 0.85, 0.08)),
-        2: Sound(level=0.5, struck=Struck(decay_s=1.4, inharmonicity=2e-5, partials=5)),
+        2: Sound(level=0.5, resonator=StruckResonator(decay_s=1.4, inharmonicity=2e-5, partials=5)),
         3: Sound("triangle", level=0.3, envelope=Envelope(0.02, 0.6, 0.8, 0.08)),
     }
     oscillators = {
         channel: Oscillator(model, seed=16 * seed + channel) for channel, model in models.items()
     }
-    return Case(quad, oscillators, sounds, warmup=Warmup(291.0, 303.0, 600.0), seed=seed)
+    return VirtualCase(
+        quad, oscillators, sounds, warmup=WarmupCurve(291.0, 303.0, 600.0), seed=seed
+    )
 
 
-def random_case(seed: int, channels: int = 4) -> Case:
-    """Return a case whose flaws are drawn at random, inside what parts allow.
+def random_case(seed: int, channels: int = 4) -> VirtualCase:
+    """Return a case with flaws drawn at random, within what parts allow.
 
     Converters have 12 to 16 bits; oscillators are up to 12 cents an octave and
-    60 cents off, flat at the top by up to 60 cents at 4 kHz, and some leak.
+    60 cents off, up to 60 cents flat at 4 kHz, and some have leakage.
     """
     rng = np.random.default_rng([seed, 0xCA5E])
     bits = int(rng.choice((12, 14, 16)))
@@ -178,4 +181,4 @@ def random_case(seed: int, channels: int = 4) -> Case:
             wander_cents=0.0,
         )
         oscillators[channel] = Oscillator(model, seed=16 * seed + channel)
-    return Case(Converter(ConverterModel(dacs=dacs), seed), oscillators, seed=seed)
+    return VirtualCase(VirtualConverter(ConverterModel(dacs=dacs), seed), oscillators, seed=seed)

@@ -1,7 +1,7 @@
 """A virtual case: one converter, an oscillator on each channel, and a mixer.
 
-It plays MIDI bytes with times and tells, exactly or as audio, what is heard.
-Nothing in it reads a clock: the same seed, bytes and times give the same
+It takes MIDI bytes with times and gives the pitch of each voice, exactly or as
+audio. Nothing in it reads a clock: the same seed, bytes and times give the same
 sound, on any machine.
 """
 
@@ -13,37 +13,37 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .converter import Converter
-from .oscillator import Oscillator, Warmup
-from .sound import HIGHEST_OF_RATE, Envelope, Shape, shaped
-from .struck import Struck
+from .oscillator import Oscillator, WarmupCurve
+from .resonator import StruckResonator
+from .virtual_converter import VirtualConverter
+from .waveform import HIGHEST_OF_RATE, Envelope, Waveform, waveform_samples
 
 Floats = NDArray[np.float64]
-_CONTROL_S = 0.001  # the pitch is taken as steady for so long
+_CONTROL_S = 0.001  # the pitch is constant for so long
 _KEY_0_HZ = 440.0 * 2.0 ** (-69 / 12)
 
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """What is heard of an oscillator."""
+    """An oscillator's waveform, level and envelope."""
 
-    shape: Shape = "sawtooth"
+    waveform: Waveform = "sawtooth"
     width: float = 0.5  # of a pulse
     level: float = 0.2  # full scale is 1; voices are added, so leave room
-    envelope: Envelope | None = Envelope()  # None: a drone, heard with the gate low
-    struck: Struck | None = None  # a resonator instead of shape and envelope
+    envelope: Envelope | None = Envelope()  # None: a drone, audible with the gate closed
+    resonator: StruckResonator | None = None  # a resonator instead of waveform and envelope
 
 
 @dataclass(frozen=True, slots=True)
 class Mixer:
-    """What else comes down the cable."""
+    """Noise and hum in the mix."""
 
     hiss_level: float = 0.0  # root mean square of white noise, full scale 1
     hum_level: float = 0.0  # peak of the mains tone, and a third of it an octave up
     mains_hz: float = 50.0
 
 
-class Case:
+class VirtualCase:
     """A converter with oscillators on its channels.
 
     Args:
@@ -52,16 +52,16 @@ class Case:
         sounds: by channel; a channel without one has ``Sound()``.
         warmup: the temperature of the whole case over time.
         mixer: hiss and hum.
-        seed: of hiss and starting phases. Oscillators have their own.
+        seed: of hiss and initial phases. Oscillators have their own.
     """
 
     def __init__(
         self,
-        converter: Converter,
+        converter: VirtualConverter,
         oscillators: Mapping[int, Oscillator],
         sounds: Mapping[int, Sound] | None = None,
         *,
-        warmup: Warmup = Warmup(),
+        warmup: WarmupCurve = WarmupCurve(),
         mixer: Mixer = Mixer(),
         seed: int = 0,
     ) -> None:
@@ -82,13 +82,13 @@ class Case:
     def pitch_of(self, channel: int, at_s: float) -> float:
         """Return the sounding pitch at a time, cents above key 0 with A at 440 Hz.
 
-        Exact, random wander included. ``-inf`` where the oscillator stands
-        still. It does not ask whether the gate is open.
+        Exact, random wander included; ``-inf`` where the oscillator has stopped.
+        The gate plays no part.
         """
         return float(hertz_to_pitches(self.hertz_at(channel, at_s)))
 
     def hertz_of(self, channel: int, at_s: float) -> float:
-        """Return the sounding frequency at a time; 0.0 where it stands still."""
+        """Return the sounding frequency at a time; 0.0 where the oscillator has stopped."""
         return float(self.hertz_at(channel, at_s))
 
     def hertz_at(self, channel: int, at_s: ArrayLike) -> Floats:
@@ -115,7 +115,7 @@ class Case:
             notes: MIDI keys, any shape.
             bends: signed bends, broadcast against ``notes``.
             at_s: for the temperature, and the wander if asked for.
-            wander: whether random wander counts.
+            wander: whether random wander is included.
             range_cents: bend range; None is the one in force.
 
         Returns:
@@ -136,13 +136,13 @@ class Case:
         start_s: float = 0.0,
         channels: Iterable[int] | None = None,
     ) -> NDArray[np.float32]:
-        """Return what the mixer hears, shape (n,), full scale 1, not clipped.
+        """Return the mix, shape (n,), full scale 1, not clipped.
 
         Args:
             duration_s: n is this times the rate, rounded.
             sample_rate_hz: of the recording.
-            start_s: time of the first sample. Phases at it are random by
-                seed, so two renders side by side do not join.
+            start_s: time of the first sample. The phases at it are drawn by the
+                seed, so consecutive renders are not continuous.
             channels: which voices; None is all.
         """
         count = round(duration_s * sample_rate_hz)
@@ -161,12 +161,12 @@ class Case:
         cycles = first + np.concatenate([[0.0], np.cumsum(hertz * np.diff(edges))])
         phase = np.interp(at_s, edges, cycles)
         changes = self.converter.changes(channel)
-        if sound.struck is not None:
+        if sound.resonator is not None:
             counts = [0, *(change.strikes for change in changes)]
             strikes_s = [
                 c.at_s for c, before in zip(changes, counts, strict=False) if c.strikes > before
             ]
-            return sound.level * sound.struck.ring(
+            return sound.level * sound.resonator.ring(
                 phase, HIGHEST_OF_RATE * rate_hz, strikes_s, at_s
             )
         wave = self._wave(sound, channel, phase, at_s, edges, hertz, rate_hz)
@@ -178,7 +178,8 @@ class Case:
     def _course(self, channel: int, start_s: float, end_s: float) -> tuple[Floats, Floats]:
         """Return times, shape (n + 1,), and the frequency between them, shape (n,).
 
-        Changes fall on an edge, so the middle of each step stands for it.
+        Every change is at one of the times, so the frequency in the middle of an
+        interval represents it.
         """
         grid = np.linspace(start_s, end_s, 2 + int((end_s - start_s) / _CONTROL_S))
         moments = self._change_times(channel, start_s, end_s)
@@ -199,9 +200,9 @@ class Case:
         hertz: Floats,
         rate_hz: int,
     ) -> Floats:
-        """Return the shape, with as many harmonics as fit between two changes of pitch."""
-        if sound.shape == "sine":
-            return shaped("sine", phase, 0.0, rate_hz)
+        """Return the waveform, its harmonics limited anew at each change of pitch."""
+        if sound.waveform == "sine":
+            return waveform_samples("sine", phase, 0.0, rate_hz)
         moments = self._change_times(channel, edges[0], edges[-1])
         starts = np.concatenate([[0], np.searchsorted(edges, moments)])
         highest = np.maximum.reduceat(hertz, starts)
@@ -209,7 +210,7 @@ class Case:
         wave = np.empty(at_s.shape)
         for index, top in enumerate(highest):
             part = slice(borders[index], borders[index + 1])
-            wave[part] = shaped(sound.shape, phase[part], top, rate_hz, sound.width)
+            wave[part] = waveform_samples(sound.waveform, phase[part], top, rate_hz, sound.width)
         return wave
 
     def _noise(self, at_s: Floats) -> Floats:

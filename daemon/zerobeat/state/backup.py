@@ -1,7 +1,7 @@
 """The state directory as one file, and back.
 
 A backup is a ``.tar.gz`` whose first member lists the SHA-256 of the others, as
-``sha256sum -c SHA256SUMS`` reads it. Nothing is taken from one until all of it
+``sha256sum -c SHA256SUMS`` reads it; its tar header names the format (``config.file_format``). Nothing is taken from one until all of it
 is checked. What comes back is first made ready beside what is there; a cut
 before that changes nothing, and after it ``recover`` goes on to the end.
 
@@ -21,8 +21,9 @@ import time
 import zlib
 from pathlib import Path
 
+from ..config.file_format import BACKUP_COMMENT, newer_backup
 from ..config.yaml_source import LARGEST_BYTES, read_bytes
-from ..errors import ConfigError, StoreError
+from ..errors import ConfigError, NewerFormatError, StoreError
 from .store import FOLDERS, SESSION, make_folder, refusal, sync_folder
 
 SUMS = "SHA256SUMS"
@@ -112,7 +113,11 @@ def _contents(directory: Path) -> dict[str, bytes]:
 def _archive(contents: dict[str, bytes]) -> bytes:
     sums = "".join(f"{_checksum(content)}  {name}\n" for name, content in contents.items())
     raw = io.BytesIO()
-    with tarfile.open(fileobj=raw, mode="w:gz", format=tarfile.PAX_FORMAT) as archive:
+    # The comment of a pax archive is free text, which other tools ignore (POSIX.1, pax).
+    header = {"comment": BACKUP_COMMENT}
+    with tarfile.open(
+        fileobj=raw, mode="w:gz", format=tarfile.PAX_FORMAT, pax_headers=header
+    ) as archive:
         for name, content in {SUMS: sums.encode(), **contents}.items():
             member = tarfile.TarInfo(name)
             member.size = len(content)
@@ -197,6 +202,7 @@ def read_backup(path: Path) -> dict[str, bytes]:
     """Return the content of each file of a backup, all checked, the sums among them.
 
     Raises:
+        NewerFormatError: a later version's backup.
         StoreError: one line: unreadable, a name or kind of member that no
             backup has, or a checksum that is wrong.
     """
@@ -207,6 +213,9 @@ def read_backup(path: Path) -> dict[str, bytes]:
         if len(raw) == _LARGEST_TAR_BYTES:
             raise StoreError(f"{path}: found too much; allowed: {LARGEST_BACKUP_BYTES:,} bytes")
         with tarfile.open(fileobj=io.BytesIO(raw), mode="r:") as archive:
+            newer = newer_backup(archive.pax_headers.get("comment", ""))
+            if newer:
+                raise NewerFormatError(f"{path}: {newer}; nothing was changed")
             for member in archive:
                 contents[member.name] = _content(archive, member, path, contents)
     except (tarfile.TarError, EOFError, ValueError, zlib.error, gzip.BadGzipFile):

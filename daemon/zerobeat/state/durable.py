@@ -9,6 +9,9 @@ any, which is the player's own. A wrong checksum means damage or an edit, and
 the two can't be told apart, so an earlier generation is taken and that is said.
 A player keeps an edit by deleting the first line. Only where nothing better
 stands is a file with a wrong checksum taken, as long as it can be read.
+
+A file whose format only a later version reads is left alone: an earlier
+generation is taken, and nothing is stored under that name.
 """
 
 from __future__ import annotations
@@ -20,8 +23,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..config.yaml_source import read_bytes
-from ..errors import StoreError
-from .sealed import Examined, examine, seal
+from ..errors import NewerFormatError, StoreError
+from .sealed import Examined, examine, newer_format, seal
 
 KEPT = 5
 DAMAGED = "damaged"
@@ -74,10 +77,12 @@ def newest(path: Path) -> Newest:
     Nothing is written.
 
     Raises:
+        NewerFormatError: there is none, but one that only a later version reads.
         StoreError: there is none, and no damaged one can be read either.
     """
     passed: Examined | None = None
     readable: Examined | None = None
+    newer: Examined | None = None
     for candidate in generations(path):
         found = examine(candidate)
         if found.is_valid:
@@ -86,6 +91,10 @@ def newest(path: Path) -> Newest:
             passed = found
         if readable is None and found.state == "damaged" and found.reads:
             readable = found
+        if newer is None and found.state == "newer":
+            newer = found
+    if newer is not None:
+        raise NewerFormatError(f"{newer.path}: {newer.why}")
     assert passed is not None
     if readable is not None:
         return _newest(readable, passed)
@@ -120,6 +129,18 @@ def previous(path: Path) -> Newest:
 # ---------------------------------------------------------------- out
 
 
+def refuse_newer(path: Path) -> None:
+    """Check that a store would touch no file that only a later version reads.
+
+    Raises:
+        NewerFormatError: one of the generations is such a file; one line.
+    """
+    for candidate in generations(path):
+        why = newer_format(candidate)
+        if why:
+            raise NewerFormatError(f"{candidate}: {why}; nothing was stored")
+
+
 def replace(path: Path, content: bytes, kept: int = KEPT) -> None:
     """Put content in a file's place; what stood there becomes generation 1.
 
@@ -128,9 +149,11 @@ def replace(path: Path, content: bytes, kept: int = KEPT) -> None:
     kept once.
 
     Raises:
+        NewerFormatError: as for ``refuse_newer``; nothing was touched.
         OSError: not stored, or not surely. The old bytes are in place, or the
             new ones; nothing is torn and no generation is lost.
     """
+    refuse_newer(path)
     folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     temporary = f".{path.name}.tmp"
     try:

@@ -1,6 +1,6 @@
 """The last rig without faults, kept for a start on which the player's rig is broken.
 
-    last-good/rig.last-good.yaml    the rig
+    last-good/rig.last-good.yaml    the rig, below the line with its format
     last-good/scenes/...            what it names from its own folder, under the same names
 
 The folder is replaced as a whole, so a power cut leaves one set or the other
@@ -9,14 +9,17 @@ and never a mixture. The player's own files are only read.
 
 from __future__ import annotations
 
+import codecs
 import os
 import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
+from ..config.file_format import YAML_LINE
 from ..config.rig import LoadedRig
-from ..errors import StoreError
+from ..errors import NewerFormatError, StoreError
 from .backup import write_synced
+from .sealed import newer_format
 from .state_directory import load_rig, state_directory
 from .store import sync_folder
 
@@ -52,11 +55,15 @@ def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
             they are named by a path that stays.
 
     Raises:
+        NewerFormatError: what is kept is a later version's, and is left alone.
         StoreError: the disk refuses; the set before is still there.
     """
+    folder = state_directory() / FOLDER
+    why = newer_format(folder / RIG)
+    if why:
+        raise NewerFormatError(f"{folder / RIG}: {why}; nothing was stored")
     try:
         wanted = _contents(rig, files_read)
-        folder = state_directory() / FOLDER
         if {name: _bytes(folder / name) for name in wanted} == wanted and _count(folder) == len(
             wanted
         ):
@@ -70,7 +77,7 @@ def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
 
 def _contents(rig: Path, files_read: Iterable[Path]) -> dict[str, bytes]:
     base = rig.parent.absolute()
-    wanted = {RIG: rig.read_bytes()}
+    wanted = {RIG: YAML_LINE + rig.read_bytes().removeprefix(codecs.BOM_UTF8)}
     for path in files_read:
         place = path.absolute()
         if place != rig.absolute() and place.is_relative_to(base) and ".." not in place.parts:

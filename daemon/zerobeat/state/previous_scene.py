@@ -33,17 +33,7 @@ def scene_context(rig: Rig, folder: Path) -> Context:
         rig: with its voices and inputs.
         folder: of the rig's file, where scales stand.
     """
-    return Context(
-        folder,
-        stored=own_store(),
-        middle_c_octave=rig.middle_c_octave,
-        program_numbers_from=rig.program_numbers_from,
-        voices=tuple(voice.name for voice in rig.voices),
-        inputs=tuple(source.name for source in rig.inputs),
-        drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
-        has_clock=rig.clock_from is not None,
-        unknown_voices_are_faults=False,
-    )
+    return Context.of_rig(rig, folder, own_store(), unknown_voices_are_faults=False)
 
 
 def earlier_scene(path: Path, title: str, rig: Rig, folder: Path) -> EarlierScene:

@@ -1,8 +1,9 @@
-"""One file with a checksum in it.
+"""One file with a checksum and the number of its format in it.
 
-A YAML file begins with the line ``# zerobeat sha256=...`` over every byte after
-it; a JSON file holds ``sha256`` over the bytes of its ``content``. Both stay
-readable by anything that reads YAML or JSON.
+A YAML file begins with the line ``# zerobeat sha256=...`` over every byte after it, and goes on
+with the line of its format (``config.file_format``), which is no part of its content. A JSON file
+holds ``sha256`` over the bytes of its ``content``. Both stay readable by anything that reads YAML
+or JSON.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Literal
 
 from ..config.faults import Faults
+from ..config.file_format import HEAD_BYTES, YAML_LINE, newer_json, newer_yaml
 from ..config.yaml_source import parse_yaml, read_bytes
 from ..errors import ConfigError
 
@@ -29,15 +31,23 @@ _WRONG = {
     ".yaml": "its checksum is wrong: damaged, or edited (to keep an edit, delete the first line)",
 }
 
-State = Literal["whole", "own", "damaged", "unreadable", "missing"]
+Condition = Literal["whole", "own", "newer", "damaged", "unreadable", "missing"]
 
 
 @dataclass(frozen=True, slots=True)
 class Examined:
-    """One file: ``content`` is without the checksum; ``own`` has none."""
+    """What stands in one file.
+
+    Args:
+        path: the file.
+        state: ``own`` has no checksum, so the player wrote it; ``newer`` is of a format that only
+            a later version reads.
+        content: what it holds, without the checksum and the format.
+        why: why a load does not take it; "" if it does.
+    """
 
     path: Path
-    state: State
+    state: Condition
     content: bytes = b""
     why: str = ""
 
@@ -46,7 +56,7 @@ class Examined:
         """True unless the file is empty, torn or damaged. No YAML is parsed for this."""
         if self.state == "own":
             return bool(self.content.strip()) and b"\0" not in self.content
-        return self.state == "whole"
+        return self.state in ("whole", "newer")
 
     @property
     def is_valid(self) -> bool:
@@ -66,11 +76,36 @@ class Examined:
 
 
 def seal(content: bytes, suffix: str = ".yaml") -> bytes:
-    """Return the bytes of a file with this content: the checksum put in."""
-    checksum = hashlib.sha256(content).hexdigest().encode()
+    """Return the bytes of a file with this content: checksum and format put in.
+
+    A JSON content brings its format itself, as the key ``format``.
+    """
+    return _with_checksum(content if suffix == ".json" else YAML_LINE + content, suffix)
+
+
+def _with_checksum(body: bytes, suffix: str) -> bytes:
+    checksum = hashlib.sha256(body).hexdigest().encode()
     if suffix == ".json":
-        return _JSON_HEAD + checksum + _JSON_MIDDLE + content + _JSON_END
-    return _YAML_HEAD + checksum + b"\n" + content
+        return _JSON_HEAD + checksum + _JSON_MIDDLE + body + _JSON_END
+    return _YAML_HEAD + checksum + b"\n" + body
+
+
+def newer_format(path: Path) -> str:
+    """Return why only a later version reads a file; "" if this one does, or there is none."""
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError:
+        return ""
+    try:
+        return _newer(os.read(handle, HEAD_BYTES), path.suffix)
+    except OSError:
+        return ""
+    finally:
+        os.close(handle)
+
+
+def _newer(raw: bytes, suffix: str) -> str:
+    return newer_json(raw) if suffix == ".json" else newer_yaml(raw)
 
 
 def examine(path: Path) -> Examined:
@@ -84,12 +119,16 @@ def examine(path: Path) -> Examined:
     head = _JSON_HEAD if path.suffix == ".json" else _YAML_HEAD
     if head.startswith(raw):
         return Examined(path, "damaged", why="cut short" if raw else "empty")
+    newer = _newer(raw, path.suffix)
+    if newer:  # whatever its checksum: a later version may have another one
+        return Examined(path, "newer", raw, newer)
     if not raw.startswith(head) and not _CHECKSUM.match(raw):
-        return Examined(path, "own", raw, "its text cannot be read")
+        return Examined(path, "own", raw.removeprefix(YAML_LINE), "its text cannot be read")
     if path.suffix == ".json":
-        content = raw.partition(_JSON_MIDDLE)[2].removesuffix(_JSON_END)
+        body = raw.partition(_JSON_MIDDLE)[2].removesuffix(_JSON_END)
     else:
-        content = raw.partition(b"\n")[2]
-    if raw == seal(content, path.suffix):
+        body = raw.partition(b"\n")[2]
+    content = body.removeprefix(YAML_LINE)
+    if raw == _with_checksum(body, path.suffix):
         return Examined(path, "whole", content)
     return Examined(path, "damaged", content, _WRONG.get(path.suffix, _WRONG[".yaml"]))

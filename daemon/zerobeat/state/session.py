@@ -14,13 +14,20 @@ from typing import Any
 from ..config.context import Context
 from ..config.faults import Faults, Place
 from ..config.fields import Section, read_text
+from ..config.file_format import FORMAT
 from ..config.json_source import table_of
 from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
+from ..engine.limits import (
+    CONCERT_A_HZ,
+    TOUCH_UP_CENTS_AS_STORED,
+    TOUCH_UP_REFERENCE_CENTS,
+    TRANSPOSE_SEMITONES,
+)
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
-from ..errors import StoreError
+from ..errors import NewerFormatError, StoreError
 from .state_directory import own_store
-from .store import Store
+from .store import SESSION, Store
 from .store_writer import Done, StoreWriter
 
 EVERY_S = 2.0
@@ -45,17 +52,21 @@ class Session:
 def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
     """Return the session to come back to, and a line for each thing that could not be read.
 
-    Whatever is damaged or is no longer in the rig is left out and said. With
-    no session yet, tonight has the rig's concert pitch.
+    Whatever is damaged, of a later version's format or no longer in the rig is
+    left out and said. With no session yet, tonight has the rig's concert pitch.
     """
     plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
     try:
         stored = store.load_session()
+    except NewerFormatError as error:
+        return plain, [f"{error}; starting without a session, and none is kept meanwhile"]
     except StoreError as error:
         return plain, [f"{error}; starting without a session"]
     if stored is None:
         return plain, []
     faults = Faults(warnings=list(stored.warnings))
+    if store.session_refusal():
+        faults.warn(Place(str(store.directory / SESSION), 0), "no session is kept meanwhile")
     try:
         values = json.loads(stored.content)
     except (ValueError, RecursionError):
@@ -63,7 +74,7 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
     table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     if table is None:
         return plain, [*faults.warnings, f"{stored.path}: found no object; starting without"]
-    section = Section(table, faults)
+    section = Section(table, faults, asked=["format"])
     session = Session(
         tonight=_tonight(section.section("tonight"), rig),
         scene=section.text("scene", None),
@@ -83,8 +94,8 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         return frozenset(name for name in section.names(key) if name in known)
 
     tonight = Tonight(
-        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, 390.0, 490.0),
-        transpose_semitones=section.whole("transpose_semitones", 0, -60, 60),
+        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, *CONCERT_A_HZ),
+        transpose_semitones=section.whole("transpose_semitones", 0, *TRANSPOSE_SEMITONES),
         # A voice that is out of the rig this evening keeps its touch-up for its return.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
@@ -105,9 +116,11 @@ def _set_list(section: Section) -> tuple[str, ...]:
 def _touch_up(section: Section) -> TouchUp:
     plain = TouchUp()
     touch_up = TouchUp(
-        offset_cents=section.number("offset_cents", 0.0, -12700.0, 12700.0),
-        stretch_cents=section.number("stretch_cents", 0.0, -12700.0, 12700.0),
-        reference_cents=section.number("reference_cents", plain.reference_cents, 0.0, 12700.0),
+        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        reference_cents=section.number(
+            "reference_cents", plain.reference_cents, *TOUCH_UP_REFERENCE_CENTS
+        ),
         at_s=section.number("at_s", 0.0, 0.0, 1e11),
     )
     section.close()
@@ -120,18 +133,9 @@ def _live(section: Section, rig: Rig) -> Scene | None:
     if inner is None:
         return None
     own = Faults(warnings=section.faults.warnings)
-    context = Context(
-        Path(section.place.file).parent,
-        stored=own_store(),
-        faults=own,
-        middle_c_octave=rig.middle_c_octave,
-        program_numbers_from=0,
-        voices=tuple(voice.name for voice in rig.voices),
-        inputs=tuple(source.name for source in rig.inputs),
-        drones=frozenset(voice.name for voice in rig.voices if voice.gate_ignored),
-        has_clock=rig.clock_from is not None,
-        unknown_voices_are_faults=False,
-    )
+    folder = Path(section.place.file).parent
+    context = Context.of_rig(rig, folder, own_store(), own, unknown_voices_are_faults=False)
+    context.program_numbers_from = 0
     scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
     section.faults.problems += own.problems
     return None if own.problems else scene
@@ -144,6 +148,7 @@ def session_to_json(session: Session) -> bytes:
     """Return the content of a session file; ``load_session`` reads back an equal session."""
     tonight = session.tonight
     plain: dict[str, Any] = {
+        "format": FORMAT,  # first: it must be found near the file's beginning
         "tonight": {
             "concert_a_hz": tonight.concert_a_hz,
             "transpose_semitones": tonight.transpose_semitones,
@@ -152,7 +157,7 @@ def session_to_json(session: Session) -> bytes:
             "solo": sorted(tonight.solo),
             "mute": sorted(tonight.mute),
             "set_list": list(tonight.set_list),
-        }
+        },
     }
     if session.scene is not None:
         plain["scene"] = session.scene
@@ -168,6 +173,8 @@ def session_to_json(session: Session) -> bytes:
 class SessionKeeper:
     """Hands a changed session to the writer, at most every 2 s; one write at a time.
 
+    A stored session that only a later version reads is not written over: nothing is written then.
+
     Args:
         writer: what stores it.
         last: the session that is stored already.
@@ -175,6 +182,7 @@ class SessionKeeper:
 
     def __init__(self, writer: StoreWriter, last: Session | None = None) -> None:
         self._writer = writer
+        self._is_refused = bool(writer.store.session_refusal())
         self._last = last
         self._wanted = last
         self._ticket = 0
@@ -182,7 +190,8 @@ class SessionKeeper:
 
     def want(self, session: Session) -> None:
         """Say what is in force; an equal session costs no write."""
-        self._wanted = session
+        if not self._is_refused:
+            self._wanted = session
 
     @property
     def wake_at_s(self) -> float | None:

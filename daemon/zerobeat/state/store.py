@@ -17,7 +17,7 @@ from pathlib import Path
 
 from ..config.stored_files import STORED_KINDS as FOLDERS
 from ..config.yaml_source import LARGEST_BYTES
-from ..errors import ConfigError, StoreError
+from ..errors import ConfigError, NewerFormatError, StoreError
 from . import durable
 from .durable import Newest
 
@@ -117,6 +117,17 @@ class Store:
 
     # ------------------------------------------------------------ out
 
+    def session_refusal(self) -> str:
+        """Return why no session may be stored here, in one line; "" if it may.
+
+        A file that only a later version reads is left alone.
+        """
+        try:
+            durable.refuse_newer(self.directory / SESSION)
+        except NewerFormatError as error:
+            return str(error)
+        return ""
+
     def save(
         self, folder: str, name: str, text: str | bytes, before: str | bytes | None = None
     ) -> Path:
@@ -129,6 +140,8 @@ class Store:
                 is stored yet it becomes the generation that ``undo`` brings back.
 
         Raises:
+            NewerFormatError: the file, or an earlier generation, is one that only a later
+                version reads.
             StoreError: one line; what was stored before is still there.
         """
         path = self.path(folder, name)

@@ -16,18 +16,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
 
-from ..errors import ZerobeatError
+from ..errors import NewerFormatError, ZerobeatError
 from .store import BINDINGS, SESSION, Store
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """A job's end: ``error`` is "" once the file is on the disk, else one line."""
+    """A job's end.
+
+    Args:
+        ticket: of the job.
+        what: such as ``scenes/slow``, or ``session.json``.
+        path: the file that was written.
+        error: "" once the file is on the disk, else one line.
+        is_newer: refused because of a file that only a later version reads; the disk is well.
+    """
 
     ticket: int
-    what: str  # such as scenes/slow, or session.json
+    what: str
     path: Path | None = None
     error: str = ""
+    is_newer: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +54,7 @@ class StoreWriter:
     """
 
     def __init__(self, store: Store) -> None:
-        self._store = store
+        self.store = store
         self._jobs: SimpleQueue[_Job | None] = SimpleQueue()
         self._done: deque[Done] = deque()
         self._asked = 0
@@ -65,23 +74,23 @@ class StoreWriter:
         self, folder: str, name: str, text: str | bytes, before: str | bytes | None = None
     ) -> int:
         """Ask for ``Store.save``; return the ticket that its ``Done`` will carry."""
-        return self._ask(f"{folder}/{name}", lambda: self._store.save(folder, name, text, before))
+        return self._ask(f"{folder}/{name}", lambda: self.store.save(folder, name, text, before))
 
     def undo(self, folder: str, name: str) -> int:
         """Ask for ``Store.undo``; return the ticket."""
-        return self._ask(f"{folder}/{name}", lambda: self._store.undo(folder, name))
+        return self._ask(f"{folder}/{name}", lambda: self.store.undo(folder, name))
 
     def save_session(self, content: bytes) -> int:
         """Ask for ``Store.save_session``; return the ticket."""
-        return self._ask(SESSION, lambda: self._store.save_session(content))
+        return self._ask(SESSION, lambda: self.store.save_session(content))
 
     def save_bindings(self, text: str) -> int:
         """Ask for ``Store.save_bindings``; return the ticket."""
-        return self._ask(BINDINGS, lambda: self._store.save_bindings(text))
+        return self._ask(BINDINGS, lambda: self.store.save_bindings(text))
 
     def probe(self) -> int:
         """Ask for ``Store.probe``; return the ticket."""
-        return self._ask("probe", self._store.probe)
+        return self._ask("probe", self.store.probe)
 
     def _ask(self, what: str, act: Callable[[], Path]) -> int:
         self._asked += 1
@@ -107,12 +116,13 @@ class StoreWriter:
 
     def _work(self) -> None:
         wake_fd = self._wake_fd
-        self._store.clean()
+        self.store.clean()
         while (job := self._jobs.get()) is not None:
             try:
                 done = Done(job.ticket, job.what, job.act())
             except ZerobeatError as error:
-                done = Done(job.ticket, job.what, error=str(error))
+                is_newer = isinstance(error, NewerFormatError)
+                done = Done(job.ticket, job.what, error=str(error), is_newer=is_newer)
             except Exception as error:
                 done = Done(job.ticket, job.what, error=f"{job.what}: not stored: {error!r}")
             self._done.append(done)
@@ -134,7 +144,7 @@ class StoreWriter:
         taken = self.take()
         if self._thread.is_alive():
             # The descriptor stays open: the thread may still write to it.
-            text = f"{self._store.directory}: {self.waiting} not stored: the disk does not answer"
+            text = f"{self.store.directory}: {self.waiting} not stored: the disk does not answer"
             taken.append(Done(0, "", error=text))
         else:
             os.close(self._wake_fd)

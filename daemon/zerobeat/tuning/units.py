@@ -18,6 +18,7 @@ from ..errors import NoteNameError, PitchRangeError
 CONCERT_A_HZ = 440.0
 CONCERT_A_CENTS = 6900.0
 OCTAVE_CENTS = 1200.0
+_FARTHEST_OCTAVES = 200.0
 MIDDLE_C = 60
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _LETTERS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
@@ -131,7 +132,9 @@ def beats_to_cents(
     >>> round(beats_to_cents(5700.0, 0.5, 50.0), 4)
     3.9302
     """
-    hertz = concert_a_hz * math.exp2((pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS)
+    octaves = (pitch_cents - CONCERT_A_CENTS) / OCTAVE_CENTS
+    # Scales may reach pitches whose frequency no float holds; out there only the limit matters.
+    hertz = concert_a_hz * math.exp2(max(-_FARTHEST_OCTAVES, min(_FARTHEST_OCTAVES, octaves)))
     ratio = (hertz + beats_hz) / hertz
     if ratio <= 0.0:
         return -limit_cents

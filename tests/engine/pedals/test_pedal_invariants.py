@@ -16,7 +16,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, Trigger, VoiceSettings
@@ -70,14 +70,14 @@ SCENES = (
 NUMBERS = sorted({b.number for b in BINDINGS if b.source == "controller"})
 
 
-def new_case() -> Playing:
+def new_case() -> EngineHarness:
     rig = replace(
         small_rig(3, inputs=(KEYS, FEET)),
         pedalboards={"feet": Pedalboard("Four Feet", BINDINGS, relight=True)},
         set_list=("together", "slow", "together", "steps"),
         set_list_ends="wrap",
     )
-    return Playing(rig, SCENES)
+    return EngineHarness(rig, SCENES)
 
 
 class Feet(RuleBasedStateMachine):
@@ -175,9 +175,7 @@ class Feet(RuleBasedStateMachine):
     def lights_are_whole(self) -> None:
         if self.shown is None:
             return
-        lights = self.case.engine.pedals.lights
-        fresh = dict(lights._light(b) for b in lights._bindings.get("feet", ()))
-        wanted = {where: message for where, message in fresh.items() if message is not None}
+        wanted = self.case.engine.pedals.lights.wanted("feet")
         known = {where: self.shown.get(place(message)) for where, message in wanted.items()}
         assert known == wanted
 
@@ -189,9 +187,7 @@ class Feet(RuleBasedStateMachine):
         self.play(NoteOff(2, 40), "feet", 0.1)
         for note in range(58, 63):
             self.play(NoteOff(0, note), "keys", 0.1)
-        actions = case.engine.pedals._actions
-        assert not actions.sustain
-        assert not actions.rooting
+        assert not case.engine.shared.layers.active
         assert not case.engine.live.root_voices
         assert not case.engine.live.tonight.mute
         case.drain()
@@ -217,7 +213,7 @@ def place(message: Any) -> tuple[str, int, int]:
     return ("controller", message.channel, message.controller)
 
 
-def perform(case: Playing, message: Any, source: str, after_s: float) -> None:
+def perform(case: EngineHarness, message: Any, source: str, after_s: float) -> None:
     if message is None:
         case.pass_time(after_s)
         return
@@ -227,7 +223,7 @@ def perform(case: Playing, message: Any, source: str, after_s: float) -> None:
         assert source == ""  # a foot's refusal is said, never raised
 
 
-def bends_first(case: Playing) -> None:
+def bends_first(case: EngineHarness) -> None:
     """Nothing stands between a note-on and its bend on its channel, and one came before it."""
     bent = set()
     for message in case.heard():

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from kit.playing import KEYS, Playing, small_rig
+from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, FootRequest, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
@@ -30,7 +30,7 @@ def foot(*bindings, scenes=SCENES, voices=2, **rig):
     made = replace(
         small_rig(voices, inputs=(KEYS, FEET)), **{"pedalboards": {"feet": board}, **rig}
     )
-    return Playing(made, scenes)
+    return EngineHarness(made, scenes)
 
 
 def switch(action, number=80, **more):

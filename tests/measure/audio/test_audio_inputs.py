@@ -1,4 +1,4 @@
-"""Audio in, over real JACK ports: which device, whole takes, and what makes one void (A1 to A7)."""
+"""Audio inputs over real JACK ports: devices, complete takes, and lost samples (A1 to A7)."""
 
 from __future__ import annotations
 
@@ -16,19 +16,20 @@ from kit.jack import (
     SOUND_FONT,
     STEADY_REED,
     JackServer,
+    MidiSender,
     OscillatorBank,
-    Player,
     jack_is_installed,
 )
 from zerobeat.cli import main
 from zerobeat.errors import AudioError
-from zerobeat.measure.audio.audio_inputs import AudioInputs, recorder
+from zerobeat.measure.audio import recorder
+from zerobeat.measure.audio.audio_inputs import AudioInputs
 from zerobeat.measure.audio.devices import (
     Device,
-    Wanted,
+    WantedInput,
     find_device,
     list_devices,
-    text_of,
+    name_in_rig,
 )
 from zerobeat.measure.pitch.reader import estimate_pitch
 
@@ -38,11 +39,11 @@ live = pytest.mark.skipif(
 )
 PERIOD = 1024  # with short ones a busy machine has an overrun a second, and each voids a take
 ON, OFF = (b"\x90\x45\x64", b"\x80\x45\x40")
-SECOND = Wanted("right", "osc", channel=2)  # each channel of the synth has two ports
+SECOND = WantedInput("right", "osc", channel=2)  # each channel of the synth has two ports
 
 
 def whole(inputs, names, seconds, after_s=0.0):
-    """Return a take, taken again while the machine is too busy for a whole one."""
+    """Return a complete take, repeated while a busy machine loses samples."""
     for _ in range(8):
         sounds = inputs.take(names, time.monotonic() + after_s, seconds)
         if sounds is not None:
@@ -65,11 +66,11 @@ LISTED = [
 @pytest.mark.parametrize(
     ("wanted", "index"),
     [
-        (Wanted("left", "Box"), 2),  # an exact name wins (requirement M6)
-        (Wanted("left", "Box 10"), 3),
-        (Wanted("left", "Line Box: USB Audio [usb 1-1.3]"), 1),
-        (Wanted("left", "Line Box: USB Audio [card Box]"), 0),
-        (Wanted("left", "Box ??", True), 3),
+        (WantedInput("left", "Box"), 2),  # an exact name wins (requirement M6)
+        (WantedInput("left", "Box 10"), 3),
+        (WantedInput("left", "Line Box: USB Audio [usb 1-1.3]"), 1),
+        (WantedInput("left", "Line Box: USB Audio [card Box]"), 0),
+        (WantedInput("left", "Box ??", True), 3),
     ],
 )
 def test_a_device_is_meant_by_its_stable_name(wanted, index):
@@ -77,24 +78,24 @@ def test_a_device_is_meant_by_its_stable_name(wanted, index):
 
 
 def test_two_of_one_name_are_refused_with_what_to_write():
-    """Requirements A1, M5: never guessed; both are named with the line for the rig."""
+    """Requirements A1, M5: nothing is guessed; both are named with the line for the rig."""
     with pytest.raises(AudioError) as caught:
-        find_device(Wanted("left", "Line Box: USB Audio"), LISTED)
+        find_device(WantedInput("left", "Line Box: USB Audio"), LISTED)
     assert str(caught.value) == (
         'audio input left: found 2 devices "Line Box: USB Audio"; write one of: '
         'device: "Line Box: USB Audio [usb 1-1.2]" or device: "Line Box: USB Audio [usb 1-1.3]"'
     )
 
 
-def test_a_missing_device_is_told_with_those_that_are_there():
+def test_a_missing_device_is_named_with_those_that_are_there():
     with pytest.raises(AudioError, match='found no device "Boks"; there are: "Line Box'):
-        find_device(Wanted("left", "Boks"), LISTED)
+        find_device(WantedInput("left", "Boks"), LISTED)
     with pytest.raises(AudioError, match="found 4 devices"):
-        find_device(Wanted("left", "*Box*", True), LISTED)
+        find_device(WantedInput("left", "*Box*", True), LISTED)
 
 
 def test_names_are_shown_with_what_tells_them_apart_where_needed():
-    assert [text_of(one, LISTED) for one in LISTED[1:3]] == [
+    assert [name_in_rig(one, LISTED) for one in LISTED[1:3]] == [
         "Line Box: USB Audio [usb 1-1.3]",
         "Box",
     ]
@@ -106,7 +107,7 @@ def synth(*detunes, synchronous=True):
     with (
         JackServer(PERIOD, synchronous) as server,
         OscillatorBank(detunes, program=STEADY_REED) as bank,
-        Player("keys") as keys,
+        MidiSender("keys") as keys,
     ):
         server.connect("keys:out", bank.midi_port)
         server.wait_for_port(bank.audio_port(len(detunes) - 1))
@@ -126,7 +127,7 @@ def test_levels_show_which_channel_sounds():
 
 @live
 def test_takes_of_two_inputs_at_once_are_whole_and_in_time():
-    with synth(0.0, 40.0) as (_, keys), AudioInputs((Wanted("left", "osc"), SECOND)) as inputs:
+    with synth(0.0, 40.0) as (_, keys), AudioInputs((WantedInput("left", "osc"), SECOND)) as inputs:
         assert inputs.rate_hz("left") == RATE_HZ and inputs.device_of("right") == "osc"
         quiet = whole(inputs, ["left"], 0.2)["left"].samples
         keys.send(ON)
@@ -146,15 +147,15 @@ def test_takes_of_two_inputs_at_once_are_whole_and_in_time():
 def test_a_known_clock_error_is_taken_out():
     """Requirement A11: 100 ppm are 0.17 cents."""
     with synth(0.0):
-        with AudioInputs((Wanted("left", "osc", clock_ppm=100.0),)) as inputs:
+        with AudioInputs((WantedInput("left", "osc", clock_ppm=100.0),)) as inputs:
             sound = whole(inputs, ["left"], 0.1)["left"]
         assert sound.rate_hz == pytest.approx(RATE_HZ / 1.0001)
 
 
 @live
 def test_a_recorder_that_falls_behind_makes_a_take_void():
-    """Requirement A6: the recorder is stopped for a while, so the server goes on without it."""
-    with synth(0.0, synchronous=False), AudioInputs((Wanted("left", "osc"),)) as inputs:
+    """Requirement A6: the recorder process is paused while the server runs on."""
+    with synth(0.0, synchronous=False), AudioInputs((WantedInput("left", "osc"),)) as inputs:
         whole(inputs, ["left"], 0.2)
         void = inputs.void
 
@@ -174,13 +175,13 @@ def test_a_recorder_that_falls_behind_makes_a_take_void():
 
 @live
 def test_a_device_plugged_in_later_is_found_and_one_that_goes_is_one_line():
-    """Requirement A3: each run sees the devices of its own start."""
+    """Requirement A3: each run lists the devices that are there at its start."""
     with JackServer(PERIOD, synchronous=False) as server:
         with pytest.raises(AudioError, match='found no device "osc"; there are: "system"'):
-            AudioInputs((Wanted("left", "osc"),))
+            AudioInputs((WantedInput("left", "osc"),))
         with OscillatorBank((0.0,)) as bank:
             server.wait_for_port(bank.audio_port(0))
-            inputs = AudioInputs((Wanted("left", "osc"),))
+            inputs = AudioInputs((WantedInput("left", "osc"),))
             whole(inputs, ["left"], 0.1)
             server.kill()
             with pytest.raises(AudioError, match="osc: (has gone|ended while|sends no more)"):
@@ -190,11 +191,11 @@ def test_a_device_plugged_in_later_is_found_and_one_that_goes_is_one_line():
 
 
 @live
-def test_a_channel_that_is_not_there_is_told_with_what_the_device_says():
+def test_a_channel_that_is_not_there_is_named_with_what_the_device_states():
     """Requirement A5."""
-    with synth(0.0):
-        with pytest.raises(AudioError, match="osc: can't be opened with channel number 99"):
-            AudioInputs((Wanted("left", "osc", channel=98),))
+    refused = pytest.raises(AudioError, match="osc: can't be opened with channel number 99")
+    with synth(0.0), refused:
+        AudioInputs((WantedInput("left", "osc", channel=98),))
 
 
 @live
@@ -214,15 +215,17 @@ def test_ports_shows_the_level_of_each_channel(capsys):
 @live
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 def test_a_device_is_taken_at_its_own_rate(rate_hz):
-    """Requirement A4: the rate is asked for, used, and told with the result."""
-    with JackServer(PERIOD, rate_hz=rate_hz):
-        with AudioInputs((Wanted("left", "system"),)) as inputs:
-            assert inputs.rate_hz("left") == rate_hz
-            assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4
+    """Requirement A4: the device's rate is requested, used, and reported."""
+    with (
+        JackServer(PERIOD, rate_hz=rate_hz),
+        AudioInputs((WantedInput("left", "system"),)) as inputs,
+    ):
+        assert inputs.rate_hz("left") == rate_hz
+        assert len(whole(inputs, ["left"], 0.25)["left"].samples) == rate_hz // 4
 
 
 def test_numbers_that_change_are_left_out_of_a_cards_name():
-    """Requirement A1: PortAudio names ALSA's cards with their numbers of today."""
+    """Requirement A1: PortAudio's names hold ALSA card numbers, which change from boot to boot."""
 
     class Listed:
         @staticmethod

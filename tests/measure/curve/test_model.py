@@ -5,17 +5,17 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import curve_fit, least_squares
 
-from zerobeat.calibration.warmup import Warmup, fit_exponential
-from zerobeat.measure.curve.model import Model, Points, Shape
+from zerobeat.calibration.warmup import WarmupWatch, fit_exponential
+from zerobeat.measure.curve.model import Model, ModelTerms, Points
 from zerobeat.measure.curve.run_readings import doubtful
 
-# Volts and hertz of two oscillators, posted by J. Loffink to a mailing list on
-# synthesizer building, 2006-03-01.
+# Volts and hertz of two oscillators, posted to a public mailing list on synthesizer
+# building, 2006-03-01.
 VOLTS_A = np.array([-1.0006, -0.0033, 0.9941, 1.9916, 2.9888, 3.9863, 4.9837, 5.9820])
 HERTZ_A = np.array([14.641, 29.638, 59.627, 119.710, 239.970, 480.530, 960.140, 1911.000])
 VOLTS_B = np.array([-1.0007, -0.0034, 0.9940, 1.9915, 2.9887, 3.9862, 4.9837, 5.9820])
 HERTZ_B = np.array([14.965, 29.958, 59.954, 119.96, 239.89, 479.68, 958.23, 1912.1])
-SHAPE = Shape(-1200.0, 7200.0, 0.0)
+SHAPE = ModelTerms(-1200.0, 7200.0, 0.0)
 # The last digit of the frequency counter, in cents, is 0.1 to 0.0003; a tenth is honest.
 SIGMA = 0.1
 
@@ -35,7 +35,7 @@ def rms(values):
     [(VOLTS_A, HERTZ_A, 9.161, 3.763), (VOLTS_B, HERTZ_B, 2.243, 0.251)],
 )
 def test_published_residuals_of_line_and_frequency_term(volts, hertz, line, term):
-    """The posting's figures by least squares, so that the data were copied right."""
+    """Least squares give the posting's own figures, so the data were copied correctly."""
     errors = 1200.0 * np.log2(hertz) - 1200.0 * volts
     straight = np.stack([np.ones(8), volts], axis=1)
     curved = np.column_stack([straight, 2.0**volts])
@@ -56,7 +56,7 @@ def test_model_runs_through_the_published_readings(volts, hertz, bound):
 @pytest.mark.parametrize(
     ("volts", "hertz", "share"), [(VOLTS_A, HERTZ_A, 0.6), (VOLTS_B, HERTZ_B, 0.2)]
 )
-def test_a_published_reading_left_out_is_foretold_better_than_by_a_line(volts, hertz, share):
+def test_a_published_reading_left_out_is_predicted_better_than_by_a_line(volts, hertz, share):
     points = published(volts, hertz)
     ours, lines, inside = [], [], []
     for index in range(1, 7):  # the ends would be extrapolated
@@ -83,7 +83,7 @@ def test_model_agrees_with_scipy_where_physics_is_all_there_is():
     dense = np.linspace(3600.0, 8400.0, 97)
     fitted, _ = curve_fit(physical, u, errors)
     scipys = physical((dense - 6000.0) / 1200.0, *fitted)
-    ours, sigma = Model(Shape(3600.0, 8400.0, 3600.0), points).predict(dense)
+    ours, sigma = Model(ModelTerms(3600.0, 8400.0, 3600.0), points).predict(dense)
     assert np.abs(ours - scipys).max() < 0.15
     assert np.all(np.abs(ours - physical((dense - 6000) / 1200, 1.0, 4.0, -1.5, -0.4)) < 4 * sigma)
 
@@ -94,7 +94,7 @@ def test_a_bad_reading_is_found_where_scipys_robust_fit_also_ignores_it():
     cents_off = np.array([1.2, 0.7, 0.3, -0.2, -0.6, -1.1, -1.5, -2.1, 35.0])
     cents_off[5], cents_off[8] = 35.0, -2.4  # the bad one inside, where others can speak
     points = Points(1200.0 * volts, cents_off, np.full(9, 0.1), np.zeros(9), np.arange(9))
-    shape = Shape(0.0, 9600.0, 0.0)
+    shape = ModelTerms(0.0, 9600.0, 0.0)
     bad = doubtful(shape, points)
     assert list(np.flatnonzero(bad)) == [5]
     clean = least_squares(
@@ -120,13 +120,13 @@ def test_drift_is_told_from_the_curve_by_the_repeated_reference():
     curve = physical((cents - 6000.0) / 1200.0, 0.0, 3.0, -1.0, 0.0)
     groups = (cents / 100).astype(int)
     points = Points(cents, curve + drift, np.full(9, 0.02), at_s, groups)
-    model = Model(Shape(3600.0, 8400.0, 3600.0), points)
+    model = Model(ModelTerms(3600.0, 8400.0, 3600.0), points)
     assert model.drift(at_s) == pytest.approx(drift, abs=0.1)
     assert model.predict(cents)[0] == pytest.approx(curve, abs=0.15)
 
 
 def test_no_sigma_is_too_small_for_what_is_left():
-    """Two sigma of the prediction hold on random voices drawn from the model's own physics."""
+    """Two sigma of the prediction hold for random voices drawn from the model's own terms."""
     rng = np.random.default_rng(8)
     dense = np.linspace(3600.0, 8400.0, 49)
     inside = []
@@ -139,7 +139,7 @@ def test_no_sigma_is_too_small_for_what_is_left():
         points = Points(
             dense[at], true[at] + rng.normal(0, 0.03, 11), np.full(11, 0.03), np.zeros(11), at
         )
-        mean, sigma = Model(Shape(3600.0, 8400.0, 3600.0), points).predict(dense)
+        mean, sigma = Model(ModelTerms(3600.0, 8400.0, 3600.0), points).predict(dense)
         inside.append(np.mean(np.abs(mean - true) < 2.0 * sigma + 0.02))
     assert np.mean(inside) > 0.9
 
@@ -158,7 +158,7 @@ def test_exponential_fit_agrees_with_scipy():
 
 
 def test_warmup_says_settled_only_when_it_has():
-    warmup = Warmup()
+    warmup = WarmupWatch()
     said = None
     for at_s in np.arange(0.0, 7200.0, 20.0):
         warmup.add("reed", at_s, -20.0 * np.exp(-at_s / 600.0), 0.03)
@@ -168,7 +168,7 @@ def test_warmup_says_settled_only_when_it_has():
     rate = 20.0 / 600.0 * np.exp(-said / 600.0) * 60.0  # cents a minute
     assert rate < 0.2
     assert 20.0 * np.exp(-said / 600.0) < 1.5
-    early = Warmup()
+    early = WarmupWatch()
     for at_s in np.arange(0.0, 600.0, 20.0):
         early.add("reed", at_s, -20.0 * np.exp(-at_s / 600.0), 0.03)
     drift = early.drift("reed")

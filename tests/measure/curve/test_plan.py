@@ -1,20 +1,20 @@
-"""Voices measured from virtual audio: what a plan asks, finds and says."""
+"""The measuring plan on virtual audio: its requests, its fit and its advice."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from kit.measuring import AIM, FLAWED, WARM_S, Spoiled, case_of, measured, truth
+from kit.virtual_voices import AIM, FLAWED, WARM_S, FaultyListener, case_of, measured, truth
 from zerobeat.errors import MeasureError
-from zerobeat.measure.curve.fit import Aim
-from zerobeat.measure.curve.plan import Plan
+from zerobeat.measure.curve.fit_result import Aim
+from zerobeat.measure.curve.plan import MeasuringPlan
 from zerobeat.measure.curve.readable_notes import half_way, near_mains, spans
-from zerobeat.measure.pitch.take import run
+from zerobeat.measure.pitch.take import run_plan
 from zerobeat.render.virtual_listener import VirtualListener
-from zerobeat.sim.converter import ConverterModel
 from zerobeat.sim.dac import DacModel
-from zerobeat.sim.oscillator import Warmup
+from zerobeat.sim.oscillator import WarmupCurve
+from zerobeat.sim.virtual_converter import ConverterModel
 from zerobeat.tuning.bend import cents_to_bend, nearest_note
 
 NOTES = np.arange(36, 85)
@@ -40,7 +40,9 @@ def test_a_flawed_voice_is_known_to_half_a_cent_from_twelve_takes():
 
 def test_drift_during_the_run_is_seen_and_taken_out():
     # 1 K in about ten minutes: the tempco left over moves the whole voice.
-    case = case_of(replace(FLAWED, tempco_per_kelvin=0.0015), warmup=Warmup(298.15, 308.15, 300.0))
+    case = case_of(
+        replace(FLAWED, tempco_per_kelvin=0.0015), warmup=WarmupCurve(298.15, 308.15, 300.0)
+    )
     listener = VirtualListener(case, 0, start_s=60.0)
     fit, _ = measured(case, replace(AIM, tolerance_cents=0.3), listener)
     first, last = fit.readings[0].at_s, fit.readings[-1].at_s
@@ -56,7 +58,7 @@ def test_drift_during_the_run_is_seen_and_taken_out():
     ("real", "words"), [(1200.0, "12.0. semitones; set .*: 12 "), (100.0, "1.00 semi")]
 )
 def test_a_wrong_bend_range_is_refused_with_the_measured_one(real, words):
-    """B3."""
+    """Requirement B3."""
     case = case_of(converter=ConverterModel(bend_range_cents=real))
     with pytest.raises(MeasureError, match=words) as found:
         measured(case, AIM)
@@ -95,7 +97,7 @@ def test_errors_by_number_are_told_from_errors_by_volts():
     assert {r.note for r in fit.readings} == set(range(55, 68))
 
 
-def test_errors_by_number_from_some_notes_only_are_told_and_not_guessed():
+def test_errors_by_number_from_some_notes_only_are_reported_and_not_guessed():
     wrong = {n: float(v) for n, v in enumerate(np.random.default_rng(4).normal(0, 6, 128))}
     aim = Aim("reed", 48, 72, most_takes=14)
     fit, _ = measured(case_of(converter=ConverterModel(note_errors_cents=wrong)), aim)
@@ -108,13 +110,13 @@ def test_errors_by_number_from_some_notes_only_are_told_and_not_guessed():
 def test_one_bad_reading_is_read_again_and_left_out():
     case = case_of()
     inside = VirtualListener(case, 0, start_s=WARM_S)
-    probe = Plan(AIM)
-    listener = Spoiled(inside)
-    run(probe, listener)
+    probe = MeasuringPlan(AIM)
+    listener = FaultyListener(inside)
+    run_plan(probe, listener)
     note = [one.request.note for one in listener.heard if one.request.purpose == "reading"][-1]
-    spoiled = Spoiled(inside, {note: [+35.0]})
-    plan = Plan(AIM)
-    run(plan, spoiled)
+    spoiled = FaultyListener(inside, {note: [+35.0]})
+    plan = MeasuringPlan(AIM)
+    run_plan(plan, spoiled)
     asked = [one.request for one in spoiled.heard if one.request.note == note]
     assert [one.purpose for one in asked[:2]] == ["reading", "again"]
     fit = plan.result()
@@ -125,7 +127,7 @@ def test_one_bad_reading_is_read_again_and_left_out():
 
 def test_notes_that_cannot_be_read_are_found_by_halving_and_named():
     case = case_of()
-    listener = Spoiled(VirtualListener(case, 0, start_s=WARM_S), deaf=range(36, 45))
+    listener = FaultyListener(VirtualListener(case, 0, start_s=WARM_S), deaf=range(36, 45))
     fit, _ = measured(case, AIM, listener)
     assert len(fit.curve.unusable) >= 1
     part = fit.curve.unusable[0]
@@ -142,10 +144,11 @@ def test_a_bottom_that_fails_near_zero_volts_gets_the_technicians_advice():
     case = case_of(model)
     fit, _ = measured(case, Aim("bass", 24, 72))
     lines = [line for line in fit.advice if "panel_octaves" in line]
-    assert lines == [
+    (advice,) = lines
+    assert advice == (
         "tune it two octaves lower at the panel and set panel_octaves: -2: "
         "the lowest note then stays at +1.0 V"
-    ]
+    )
     assert fit.curve.unusable_at(2400.0) is not None
     assert fit.curve.unusable_at(4800.0) is None
 
@@ -166,12 +169,12 @@ def test_a_converter_that_clips_is_found_at_both_ends_without_a_hunt():
 def test_chosen_notes_only():
     case = case_of()
     fit, _ = measured(case, replace(AIM, notes=(40, 52, 64, 76), test_bend=False))
-    assert {r.note for r in fit.readings} - {40, 52, 64, 76} <= {Plan(AIM).reference}
+    assert {r.note for r in fit.readings} - {40, 52, 64, 76} <= {MeasuringPlan(AIM).reference}
 
 
 def test_notes_near_the_mains_are_stepped_aside():
     case = case_of()
-    listener = Spoiled(VirtualListener(case, 0, start_s=WARM_S))
+    listener = FaultyListener(VirtualListener(case, 0, start_s=WARM_S))
     measured(case, AIM, listener)
     for one in listener.heard:
         if one.request.purpose in ("reading", "reference"):
@@ -194,4 +197,4 @@ def test_half_way_and_spans():
 
 def test_a_range_of_one_note_is_refused():
     with pytest.raises(MeasureError, match="two notes or more"):
-        Plan(Aim("reed", 60, 60))
+        MeasuringPlan(Aim("reed", 60, 60))

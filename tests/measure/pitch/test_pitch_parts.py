@@ -1,4 +1,4 @@
-"""The parts under the pitch reader: grid, fit, coarse search, second method."""
+"""The parts of the pitch reader: grid, harmonic model, coarse search, autocorrelation."""
 
 from __future__ import annotations
 
@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 
 from kit import tones
-from zerobeat.measure.pitch.autocorrelation import lag_pitch
-from zerobeat.measure.pitch.coarse_grid import Grid, good_length
-from zerobeat.measure.pitch.coarse_search import candidates, find_lines, is_mains, score
+from zerobeat.measure.pitch.autocorrelation import autocorrelation_pitch
+from zerobeat.measure.pitch.coarse_search import (
+    candidate_pitches,
+    find_lines,
+    is_mains,
+    score_candidates,
+)
+from zerobeat.measure.pitch.envelope_grid import EnvelopeGrid, fast_fft_length
 from zerobeat.measure.pitch.harmonics import Partials
 
 RATE = 48000
@@ -18,7 +23,7 @@ RATE = 48000
     ("least", "length"), [(1, 1), (7, 8), (17, 18), (97, 100), (1025, 1080), (48000, 48000)]
 )
 def test_good_length_has_small_factors_only(least, length):
-    found = good_length(least)
+    found = fast_fft_length(least)
     assert least <= found <= length
     for factor in (2, 3, 5):
         while found % factor == 0:
@@ -27,7 +32,7 @@ def test_good_length_has_small_factors_only(least, length):
 
 
 def test_synthesis_equals_the_sum_of_sines():
-    grid = Grid(9600, RATE, 128)
+    grid = EnvelopeGrid(9600, RATE, 128)
     partials = Partials(grid, np.array([1, 2, 5]), np.zeros(3), 217.3, drift=0.004, stiffness=1e-4)
     partials.level, partials.growth = (
         np.array([0.5, 0.3j, -0.2 + 0.1j]),
@@ -43,7 +48,7 @@ def test_synthesis_equals_the_sum_of_sines():
 
 
 def test_analysis_is_the_adjoint_of_synthesis():
-    rng, grid = np.random.default_rng(0), Grid(3000, RATE, 64)
+    rng, grid = np.random.default_rng(0), EnvelopeGrid(3000, RATE, 64)
     carriers = np.array([40, 90, 130])
     envelopes = rng.standard_normal((3, 64)) + 1j * rng.standard_normal((3, 64))
     samples = rng.standard_normal(3000)
@@ -66,14 +71,14 @@ def test_the_search_prefers_neither_octave(shape):
     rng = np.random.default_rng(3)
     wave = tones.tone(155.0, 0.5, RATE, shape, rng=rng) + 0.1 * tones.white(RATE // 2, rng)
     lines = find_lines(wave, RATE, None)
-    best = score(lines, candidates(lines, 7.0, 20000.0))[0]
+    best = score_candidates(lines, candidate_pitches(lines, 7.0, 20000.0))[0]
     assert best.hertz == pytest.approx(155.0, rel=0.005)
 
 
 @pytest.mark.parametrize("hertz", [30.1, 440.7, 7000.3])
 def test_the_second_method_reads_alone(hertz):
     wave = tones.tone(hertz, 0.7, RATE, "saw", top_hz=18000.0)
-    assert lag_pitch(wave, RATE, hertz * 1.001) == pytest.approx(hertz, rel=2e-5)
+    assert autocorrelation_pitch(wave, RATE, hertz * 1.001) == pytest.approx(hertz, rel=2e-5)
 
 
 def test_mains_are_the_multiples_of_50_and_60_hertz():

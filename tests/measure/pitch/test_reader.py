@@ -24,9 +24,9 @@ def take(hertz=220.0, seconds=0.5, shape="saw", snr_db=80.0, rate=RATE, seed=1, 
     return 0.7 * wave / np.abs(wave).max()
 
 
-def refusal(samples, rate=RATE, **told):
+def refusal(samples, rate=RATE, **options):
     with pytest.raises(TakeRefusedError) as caught:
-        estimate_pitch(samples, rate, **told)
+        estimate_pitch(samples, rate, **options)
     assert str(caught.value).count("\n") == 0
     return caught.value.reason
 

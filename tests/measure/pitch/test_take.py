@@ -1,17 +1,17 @@
-"""Plan, listener and the loop between them."""
+"""Requests, takes, and the loop that runs a plan."""
 
 import pytest
 
 from zerobeat.errors import MeasureError
-from zerobeat.measure.curve.fit import Aim
-from zerobeat.measure.curve.plan import Plan
+from zerobeat.measure.curve.fit_result import Aim
+from zerobeat.measure.curve.plan import MeasuringPlan
 from zerobeat.measure.pitch.reader import Pitch
 from zerobeat.measure.pitch.take import (
     MOST_REFUSED,
-    Heard,
     Progress,
-    Request,
-    run,
+    Take,
+    TakeRequest,
+    run_plan,
     take_seconds,
 )
 from zerobeat.tuning.units import pitch_to_hertz
@@ -21,7 +21,7 @@ def pitch_at(cents, sigma_cents=0.01):
     return Pitch(pitch_to_hertz(cents), sigma_cents, -20.0, 0.0, 0.0, 10, 0.0)
 
 
-class Deaf:
+class RefusingListener:
     """Refuses every take."""
 
     def __init__(self):
@@ -29,21 +29,21 @@ class Deaf:
 
     def listen(self, request):
         self.asked += 1
-        return Heard(request, None, "silent", float(self.asked))
+        return Take(request, None, "silent", float(self.asked))
 
 
 def test_a_voice_that_does_not_answer_stops_the_run_with_one_line():
-    deaf = Deaf()
+    listener = RefusingListener()
     with pytest.raises(MeasureError, match=r"reed: found 4 takes in a row .* silent") as found:
-        run(Plan(Aim("reed", 36, 84)), deaf)
-    assert deaf.asked == MOST_REFUSED
+        run_plan(MeasuringPlan(Aim("reed", 36, 84)), listener)
+    assert listener.asked == MOST_REFUSED
     assert "\n" not in str(found.value)
 
 
 def test_commanded_and_sounding_pitch_of_a_take():
-    request = Request("reed", 60, -25.0)
+    request = TakeRequest("reed", 60, -25.0)
     assert request.commanded_cents == 5975.0
-    assert Heard(request, pitch_at(5990.0)).sounding_cents == pytest.approx(5990.0, abs=1e-9)
+    assert Take(request, pitch_at(5990.0)).sounding_cents == pytest.approx(5990.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -1,217 +1,355 @@
-"""What each action of a foot does to the engine, in one line said to the player."""
+"""What each action of a pedal does to the engine, in one line said to the player.
+
+``Actions.plan`` checks all that an action needs and changes nothing; what it returns carries
+the action out and can't be refused.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable
 
 from ...errors import CommandError
 from .. import commands
+from ..dispatch import Dispatcher
+from ..engine_state import EngineState
 from ..ledger import Outputs
+from ..live_settings import Live
+from ..scenes import Scenes
+from ..settings import Hold
 from .bindings import WHOLE_SETTINGS, Binding
+from .layers import SwitchKey, SwitchPlace, is_layer, kept_value
 
-if TYPE_CHECKING:
-    from ..engine import Engine
-
-_Heard = tuple[str, str, int, int]  # input, source, channel, number
-# What a scene file allows either side of zero.
-LIMITS = {
-    "detune_cents": 1200.0,
-    "detune_beats_hz": 20.0,
-    "semitones": 127,
-    "octaves": 10,
-    "degrees": 1000,
-}
 NEAR = 1.0 / 127.0  # of a pedal's way: one step of a controller
+
+Act = Callable[[Outputs], str]  # carries out what was checked; returns what is said
+Place = tuple[Binding, str]  # with the input's name
+Planned = Callable[[Binding, bool, SwitchPlace], Act]
+
+
+class _Toggled:
+    """What a toggle set of the voices' settings, and what was there before."""
+
+    __slots__ = ("scene", "before", "set_to")
+
+    def __init__(self, scene: str, before: dict[str, float], set_to: dict[str, float]) -> None:
+        self.scene = scene
+        self.before = before
+        self.set_to = set_to
 
 
 class Actions:
-    """Turns bindings into commands; what a momentary changed is put back as it was."""
+    """Turns bindings into commands and layers."""
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self._before: dict[Binding, Any] = {}
-        self._at: dict[tuple[Binding, str], float] = {}  # where a pedal stood last
-        self._caught: dict[tuple[Binding, str], float] = {}  # the value it set last
-        self.sustain: set[Binding] = set()
-        self.rooting: set[Binding] = set()
-        self._done: dict[str, Callable[[Binding, bool, _Heard, Outputs], str]] = {
+    def __init__(self, shared: EngineState, table: Dispatcher, live: Live, scenes: Scenes) -> None:
+        self._shared = shared
+        self._table = table
+        self._live = live
+        self._scenes = scenes
+        self._transposed_from: dict[Place, int] = {}
+        self._held_from: dict[Place, Hold] = {}
+        self._toggled: dict[Place, _Toggled] = {}
+        self._at: dict[tuple[Binding, str], float] = {}  # where a pedal stood last, by voice
+        self._caught: dict[tuple[Binding, str], float] = {}  # the value it set last, by voice
+        self._plans: dict[str, Planned] = {
             "recall": self._recall,
-            "next": lambda b, on, heard, outputs: self._step(1, outputs),
-            "previous": lambda b, on, heard, outputs: self._step(-1, outputs),
-            "cancel": lambda b, on, heard, outputs: self._plain(
-                commands.CancelWaiting(), b, outputs
-            ),
-            "trigger": lambda b, on, heard, outputs: self._plain(commands.TriggerNow(), b, outputs),
-            "panic": lambda b, on, heard, outputs: self._plain(commands.Panic(), b, outputs),
+            "next": lambda binding, on, place: self._step(1),
+            "previous": lambda binding, on, place: self._step(-1),
+            "cancel": lambda binding, on, place: self._plain(commands.CancelWaiting(), binding),
+            "trigger": lambda binding, on, place: self._plain(commands.TriggerNow(), binding),
+            "panic": lambda binding, on, place: self._plain(commands.Panic(), binding),
             "hold": self._hold,
             "transpose": self._transpose,
             "set": self._set,
-            "set_root": self._set_root,
             "bypass": self._bypass,
-            "mute": lambda b, on, heard, outputs: self._one(commands.Mute, b, on, outputs),
-            "solo": lambda b, on, heard, outputs: self._one(commands.Solo, b, on, outputs),
-            "sustain": self._sustain,
+            "mute": self._mute,
+            "solo": self._solo,
         }
 
-    def do(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        """Do an action; ``on`` False takes it back.
+    def plan(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        """Check an action and return what carries it out; ``on`` False takes it back.
 
         Raises:
             CommandError: it can't be done; nothing has changed.
         """
-        return self._done[binding.action](binding, on, heard, outputs)
+        if is_layer(binding):
+            return self._layer(binding, on, place)
+        return self._plans[binding.action](binding, on, place)
 
-    def is_on(self, binding: Binding, last: bool = False) -> bool:
+    def is_on(self, binding: Binding, name: str) -> bool:
         """Return whether what a toggle or a light stands for is in force, whoever set it (F8).
 
         Args:
             binding: of an action that is on or off, or of a scene.
-            last: what its switch did last, for actions that leave no other trace.
+            name: of the input that the binding is for.
         """
-        engine = self._engine
-        live = engine.live
-        tonight = live.tonight
+        shared = self._shared
         action = binding.action
-        if action == "bypass":
-            names = set(engine.states) if binding.voice is None else {binding.voice}
-            return bool(names) and names <= tonight.bypass
-        if action in ("mute", "solo"):
-            return binding.voice in getattr(tonight, action)
+        if action in ("bypass", "mute", "solo"):
+            names = set(shared.voices) if binding.voice is None else {binding.voice}
+            return bool(names) and names <= getattr(shared.tonight, action)
         if action == "hold":
-            return (live.waiting_scene or live.scene).hold == binding.hold
+            return shared.layers.scene(shared.wanted_scene).hold == binding.hold
         if action == "recall":
-            return (live.waiting_scene or live.scene).name == binding.scene
+            return shared.wanted_scene.name == binding.scene
         if action in ("trigger", "cancel"):
-            return live.waiting_scene is not None or any(
-                state.waiting is not None for state in engine.states.values()
-            )
-        if action == "sustain":
-            return binding in self.sustain
-        if action == "set_root":
-            return binding in self.rooting
+            return shared.something_waits
         if action in ("store", "revert"):
-            return live.unsaved
-        if action in ("set", "transpose"):
-            return binding in self._before
-        return last
+            return self._live.unsaved
+        if is_layer(binding):
+            return bool(shared.layers.of(binding, name))
+        if action == "transpose":
+            return self._is_transposed(binding, name)
+        return action == "set" and self._is_set(binding, name)
+
+    def forget(self, keep: Callable[[Binding, str], bool]) -> None:
+        """Forget what bindings had changed that are in force no more."""
+        for place in {*self._transposed_from, *self._held_from, *self._toggled}:
+            if not keep(*place):
+                self._transposed_from.pop(place, None)
+                self._held_from.pop(place, None)
+                self._toggled.pop(place, None)
+
+    # ------------------------------------------------------------ layers
+
+    def _layer(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        shared = self._shared
+        key: SwitchKey = (binding, place)
+        if on:
+            self._check_layer(binding)
+
+        def act(outputs: Outputs) -> str:
+            layers = shared.layers
+            if on:
+                layers.begin(key)
+            elif binding.kind == "momentary":
+                layers.end((key,))
+            else:  # toggled on, maybe by the same switch on another channel
+                layers.end(layers.of(binding, place[0]))
+            self._live.layers_changed(outputs)
+            return self._layer_text(binding, on)
+
+        return act
+
+    def _check_layer(self, binding: Binding) -> None:
+        shared = self._shared
+        if binding.action == "transpose":
+            now = shared.tonight.transpose_semitones
+            self._table.check(commands.ChangeTonight(None, _transposition(binding, now)))
+        elif binding.action == "set":
+            self._check_setting(binding, shared.names(binding.voice))
+        elif binding.action not in ("sustain", "hold"):
+            shared.names(binding.voice)
+
+    def _layer_text(self, binding: Binding, on: bool) -> str:
+        who = binding.voice or "all"
+        shared = self._shared
+        if binding.action == "sustain":
+            return f"sustain {'down' if on else 'up'}"
+        if binding.action == "set_root":
+            return f"{who}: {'a key sets the root' if on else 'root set'}"
+        if binding.action == "transpose":
+            return f"transposed {shared.tonight.transpose_semitones:+d}"
+        if binding.action == "hold":
+            return f"hold {shared.scene.hold}"
+        if binding.action == "bypass":
+            return _bypass_text(binding, on)
+        if binding.action == "set":
+            names = [name for name in shared.voices if binding.voice in (None, name)]
+            values = (getattr(shared.voices[name].wanted, binding.setting or "") for name in names)
+            return _set_text(binding, values)
+        return f"{binding.voice}: {binding.action} {'on' if on else 'off'}"
 
     # ------------------------------------------------------------ scenes
 
-    def _recall(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        engine = self._engine
+    def _command(self, command: commands.Command, said: str) -> Act:
+        """Check a command; return what carries it out."""
+        handler = self._table.check(command)
+
+        def act(outputs: Outputs) -> str:
+            handler.act(command, outputs)
+            return said
+
+        return act
+
+    def _plain(self, command: commands.Command, binding: Binding) -> Act:
+        return self._command(command, binding.action)
+
+    def _recall(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
         name = binding.scene
         if name is None:
-            pedalboard = engine.rig.pedalboards.get(heard[0])
+            pedalboard = self._shared.rig.pedalboards.get(place[0])
             ignore = pedalboard is not None and pedalboard.ignore_banks
-            bank = None if ignore else engine.scenes.bank_of((heard[0], heard[2]))
-            name = engine.scenes.of_program(heard[3], bank).name
-        engine.do(commands.RecallScene(name), outputs)
-        return f"recall {name}"
+            bank = None if ignore else self._scenes.bank_of((place[0], place[2]))
+            name = self._scenes.of_program(place[3], bank).name
+        return self._command(commands.RecallScene(name), f"recall {name}")
 
-    def _step(self, steps: int, outputs: Outputs) -> str:
-        self._engine.do(commands.StepScene(steps), outputs)
-        live = self._engine.live
-        name = (live.waiting_scene or live.scene).name
-        return f"{'next' if steps > 0 else 'previous'}: {name}"
+    def _step(self, steps: int) -> Act:
+        step = self._command(commands.StepScene(steps), "")
 
-    def _plain(self, command: commands.Command, binding: Binding, outputs: Outputs) -> str:
-        self._engine.do(command, outputs)
-        return binding.action
+        def act(outputs: Outputs) -> str:
+            step(outputs)
+            name = self._shared.wanted_scene.name
+            return f"{'next' if steps > 0 else 'previous'}: {name}"
 
-    def _hold(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        live = self._engine.live
-        now = (live.waiting_scene or live.scene).hold
+        return act
+
+    def _hold(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        shared = self._shared
+        key = (binding, place[0])
+        scene = self._live.wanted_base_scene
         if on:
-            if now != binding.hold:
-                self._before[binding] = now
-            hold = binding.hold
+            hold: Hold = binding.hold or "note"
         else:
-            hold = self._before.pop(binding, live.bank.get(live.scene.name, live.scene).hold)
+            stored = shared.bank.get(scene.name, scene).hold
+            hold = self._held_from.get(key, stored)
             hold = "note" if hold == binding.hold and binding.hold != "note" else hold
-        self._engine.do(commands.ChangeScene((("hold", hold),)), outputs)
-        return f"hold {hold}"
+        change = self._command(commands.ChangeScene((("hold", hold),)), f"hold {hold}")
+
+        def act(outputs: Outputs) -> str:
+            if on and scene.hold != hold:
+                self._held_from[key] = scene.hold
+            elif not on:
+                self._held_from.pop(key, None)
+            return change(outputs)
+
+        return act
 
     # ------------------------------------------------------------ settings
 
-    def _transpose(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        now = self._engine.live.tonight.transpose_semitones
-        if not on:
-            if binding not in self._before:
-                return "transpose: nothing to take back"
-            before = self._before.pop(binding)
-            following = before if binding.by is None else now - int(binding.by)
-        else:
-            following = int(binding.to or 0) if binding.by is None else now + int(binding.by)
-            if binding.kind != "trigger":
-                self._before.setdefault(binding, now)
-        self._engine.do(commands.ChangeTonight(transpose_semitones=following), outputs)
-        return f"transposed {following:+d}"
-
-    def _wanted(self, binding: Binding) -> dict[str, float]:
-        """Return the value last asked for of a binding's setting, by voice."""
-        states = self._engine.states
-        names = states if binding.voice is None else (binding.voice,)
-        return {
-            name: getattr(states[name].waiting or states[name].settings, binding.setting or "")
-            for name in names
-            if name in states
-        }
-
-    def _set(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        now = self._wanted(binding)
-        scene = (self._engine.live.waiting_scene or self._engine.live.scene).name
+    def _transpose(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        key = (binding, place[0])
+        now = self._shared.base_tonight.transpose_semitones
         if on:
-            following = {
-                name: binding.to if binding.by is None else value + binding.by
+            following = _transposition(binding, now)
+        elif binding.by is not None:
+            following = now - int(binding.by)
+        else:
+            following = self._transposed_from.get(key, 0)
+        command = commands.ChangeTonight(transpose_semitones=following)
+        change = self._command(command, f"transposed {following:+d}")
+
+        def act(outputs: Outputs) -> str:
+            if on and binding.kind != "trigger":
+                self._transposed_from[key] = now
+            elif not on:
+                self._transposed_from.pop(key, None)
+            return change(outputs)
+
+        return act
+
+    def _is_transposed(self, binding: Binding, name: str) -> bool:
+        now = self._shared.base_tonight.transpose_semitones
+        before = self._transposed_from.get((binding, name))
+        if binding.by is not None:
+            return now == (before or 0) + int(binding.by)
+        to = int(binding.to or 0)
+        return now == to and (before is not None or to != 0)
+
+    def _base_values(self, binding: Binding) -> dict[str, float]:
+        """Return the stored value last asked for of a binding's setting, by voice."""
+        states = self._shared.voices
+        names = self._shared.names(binding.voice)
+        setting = binding.setting or ""
+        return {n: getattr(states[n].wanted_base, setting) for n in states if n in names}
+
+    def _set(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        key = (binding, place[0])
+        now = self._base_values(binding)
+        scene = self._shared.wanted_scene.name
+        toggled = self._toggled.get(key)
+        if on:
+            wanted = {
+                name: (binding.to or 0.0) if binding.by is None else value + binding.by
                 for name, value in now.items()
             }
-            if binding.kind != "trigger":
-                self._before[binding] = (scene, now, following)
         else:
-            of, before, set_to = self._before.pop(binding, (None, {}, {}))
-            if of != scene:
-                return f"{binding.setting}: another scene came, left alone"
-            following = {n: v for n, v in before.items() if n in now and now[n] == set_to.get(n)}
-        for name, value in following.items():
-            self._change(name, binding, value, outputs)
-        shown = sorted({f"{value:+g}" for value in following.values()}) or ["left alone"]
-        return f"{binding.voice or 'all'}: {binding.setting} {', '.join(shown)}"
+            before = {} if toggled is None else toggled.before
+            wanted = {name: value for name, value in before.items() if name in now}
+        change, following = self._changes(binding, wanted)
 
-    def _change(self, voice: str, binding: Binding, value: Any, outputs: Outputs) -> None:
+        def act(outputs: Outputs) -> str:
+            if on and binding.kind != "trigger":
+                self._toggled[key] = _Toggled(scene, now, following)
+            elif not on:
+                self._toggled.pop(key, None)
+            change(outputs)
+            return _set_text(binding, following.values())
+
+        return act
+
+    def _is_set(self, binding: Binding, name: str) -> bool:
+        toggled = self._toggled.get((binding, name))
+        if toggled is None or toggled.scene != self._shared.wanted_scene.name:
+            return False
+        states = self._shared.voices
         setting = binding.setting or ""
-        state = self._engine.states[voice]
-        if setting == "degrees" and (state.waiting or state.settings).scale is None:
-            raise CommandError(f"{voice} has a continuous scale; degrees need another")
-        kept = round(value) if setting in WHOLE_SETTINGS else float(value)
-        limit = LIMITS[setting]
-        kept = max(-limit, min(limit, kept))
-        self._engine.do(commands.ChangeVoice(voice, ((setting, kept),)), outputs)
+        return all(
+            voice in states and getattr(states[voice].wanted_base, setting) == value
+            for voice, value in toggled.set_to.items()
+        )
+
+    def _check_setting(self, binding: Binding, names: Iterable[str]) -> None:
+        """Refuse degrees for a voice with a continuous scale, where they mean nothing."""
+        if binding.setting != "degrees":
+            return
+        for name in self._shared.voices:
+            if name in names and self._shared.voices[name].wanted_base.scale is None:
+                raise CommandError(f"{name} has a continuous scale; degrees need another")
+
+    def _changes(
+        self, binding: Binding, wanted: dict[str, float]
+    ) -> tuple[Callable[[Outputs], None], dict[str, float]]:
+        """Check the changes of a setting of several voices; return what carries all of them out."""
+        setting = binding.setting or ""
+        self._check_setting(binding, wanted)
+        following = {name: kept_value(setting, value) for name, value in wanted.items()}
+        checked = [
+            self._command(commands.ChangeVoice(name, ((setting, value),)), "")
+            for name, value in following.items()
+        ]
+
+        def act(outputs: Outputs) -> None:
+            for change in checked:
+                change(outputs)
+
+        return act, following
 
     # ------------------------------------------------------------ pedals
 
-    def follow(self, binding: Binding, position: int, outputs: Outputs) -> str:
-        """Let a setting follow a pedal, 0 to 127, from where it passes the value in force (F11)."""
+    def follow(self, binding: Binding, position: int) -> Act:
+        """Let a setting follow a pedal, 0 to 127, from where it passes the value in force (F11).
+
+        Raises:
+            CommandError: it can't be set; no setting has changed.
+        """
         way = binding.highest - binding.lowest
-        place = binding.lowest + way * position / 127.0
-        moved = False
-        for name, value in self._wanted(binding).items():
+        at = binding.lowest + way * position / 127.0
+        whole = binding.setting in WHOLE_SETTINGS
+        wanted: dict[str, float] = {}
+        caught: list[str] = []
+        for name, value in self._base_values(binding).items():
             key = (binding, name)
             last = self._at.get(key)
-            self._at[key] = place
-            if binding.pick_up and self._caught.get(key) != value:
+            self._at[key] = at
+            free = binding.pick_up and self._caught.get(key) != value
+            if free and not self._passes(last, at, value, abs(way) * NEAR, binding):
                 self._caught.pop(key, None)
-                if not self._passes(last, place, value, abs(way) * NEAR, binding):
-                    continue
-            whole = binding.setting in WHOLE_SETTINGS
-            wanted = float(round(place)) if whole else place
-            if wanted != value:
-                self._change(name, binding, wanted, outputs)
-            self._caught[key] = self._wanted(binding)[name]
-            moved = True
-        if not moved:
-            return f"{binding.voice or 'all'}: {binding.setting} not picked up yet"
-        return f"{binding.voice or 'all'}: {binding.setting} {place:+.3g}"
+                continue
+            caught.append(name)
+            following = float(round(at)) if whole else at
+            if following != value:
+                wanted[name] = following
+        change, _ = self._changes(binding, wanted)
+
+        def act(outputs: Outputs) -> str:
+            change(outputs)
+            values = self._base_values(binding)
+            for name in caught:
+                self._caught[binding, name] = values[name]
+            who = f"{binding.voice or 'all'}: {binding.setting}"
+            return f"{who} {at:+.3g}" if caught else f"{who} not picked up yet"
+
+        return act
 
     @staticmethod
     def _passes(
@@ -225,20 +363,26 @@ class Actions:
 
     # ------------------------------------------------------------ voices
 
-    def _bypass(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        self._engine.do(commands.Bypass(binding.voice, on), outputs)
-        return f"{binding.voice or 'all'}: {'played raw' if on else 'corrected'}"
+    def _bypass(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        return self._command(commands.Bypass(binding.voice, on), _bypass_text(binding, on))
 
-    def _one(self, make: Any, binding: Binding, on: bool, outputs: Outputs) -> str:
-        self._engine.do(make(binding.voice, on), outputs)
-        return f"{binding.voice}: {binding.action} {'on' if on else 'off'}"
+    def _mute(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        said = f"{binding.voice}: mute {'on' if on else 'off'}"
+        return self._command(commands.Mute(binding.voice or "", on), said)
 
-    def _sustain(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        (self.sustain.add if on else self.sustain.discard)(binding)
-        self._engine.keyboard.foot_sustain(bool(self.sustain), outputs)
-        return f"sustain {'down' if on else 'up'}"
+    def _solo(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+        said = f"{binding.voice}: solo {'on' if on else 'off'}"
+        return self._command(commands.Solo(binding.voice or "", on), said)
 
-    def _set_root(self, binding: Binding, on: bool, heard: _Heard, outputs: Outputs) -> str:
-        self._engine.do(commands.RootKey(on, binding.voice), outputs)
-        (self.rooting.add if on else self.rooting.discard)(binding)
-        return f"{binding.voice or 'all'}: {'a key sets the root' if on else 'root set'}"
+
+def _transposition(binding: Binding, now: int) -> int:
+    return int(binding.to or 0) if binding.by is None else now + int(binding.by)
+
+
+def _bypass_text(binding: Binding, on: bool) -> str:
+    return f"{binding.voice or 'all'}: {'played raw' if on else 'corrected'}"
+
+
+def _set_text(binding: Binding, values: Iterable[float]) -> str:
+    shown = sorted({f"{value:+g}" for value in values}) or ["left alone"]
+    return f"{binding.voice or 'all'}: {binding.setting} {', '.join(shown)}"

@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from .bindings import Binding, Learned, Pedalboard
+from .layers import SwitchPlace
 
 MOST_SWITCHES = 1024  # states kept; more than any pedalboard has
-
-Heard = tuple[str, str, int, int]  # input, source, channel, number
 
 
 class Bound:
@@ -25,7 +24,7 @@ class Bound:
     def __init__(self) -> None:
         self.learned: tuple[Learned, ...] = ()
         self._of_input: dict[str, tuple[tuple[Binding, ...], ...]] = {}  # the first goes first
-        self._found: dict[Heard, tuple[Binding, ...]] = {}
+        self._found: dict[SwitchPlace, tuple[Binding, ...]] = {}
 
     def use(self, inputs: Iterable[str], pedalboards: Mapping[str, Pedalboard]) -> None:
         """Read the bindings of a rig's inputs."""
@@ -50,16 +49,20 @@ class Bound:
 
     def in_force(self, name: str, binding: Binding) -> bool:
         """Return whether no learned binding has taken a switch over."""
-        heard = (name, binding.source, binding.channel or 0, binding.number or 0)
-        return binding.number is None or binding in self.of(heard)
+        place = (name, binding.source, binding.channel or 0, binding.number or 0)
+        return binding.number is None or binding in self.of(place)
 
-    def of(self, heard: Heard) -> tuple[Binding, ...]:
+    def holds(self, name: str, binding: Binding) -> bool:
+        """Return whether a binding is one of an input's."""
+        return any(binding in part for part in self._of_input.get(name, ()))
+
+    def of(self, place: SwitchPlace) -> tuple[Binding, ...]:
         """Return what a message of an input is bound to; () if it is not."""
-        found = self._found.get(heard)
+        found = self._found.get(place)
         if found is None:
-            found = self._look_up(*heard)
+            found = self._look_up(*place)
             if len(self._found) < MOST_SWITCHES:
-                self._found[heard] = found
+                self._found[place] = found
         return found
 
     def _look_up(self, name: str, source: str, channel: int, number: int) -> tuple[Binding, ...]:

@@ -14,6 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+Hold = Literal["none", "note", "trigger", "sample"]
+RequestAction = Literal["store", "revert", "touch_up", "go_on"]
 Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
 SOURCES = ("controller", "note", "program")
@@ -40,7 +42,6 @@ ACTIONS = (
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
-PRESSED = 64  # a controller's value from here on is "down" (F6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Binding:
     feedback: bool = False  # light sent back to the pedalboard
     voice: str | None = None  # None: all voices
     scene: str | None = None
-    hold: str | None = None
+    hold: Hold | None = None
     setting: str | None = None  # of VoiceSettings, with action set
     lowest: float = 0.0  # what a pedal at heel and toe means
     highest: float = 0.0
@@ -75,7 +76,7 @@ class Binding:
 
 @dataclass(frozen=True, slots=True)
 class Pedalboard:
-    """What the feet can do."""
+    """The switches and pedals of one pedalboard."""
 
     name: str
     bindings: tuple[Binding, ...]
@@ -93,13 +94,13 @@ class Learned:
 
 @dataclass(frozen=True, slots=True)
 class FootRequest:
-    """What a foot asks for that the engine can't do: whoever runs the engine takes it up.
+    """What a pedal asks for that the engine can't do: whoever runs the engine takes it up.
 
     ``action`` is store, revert, touch_up or go_on. A store has passed the
     stage lock and its second step; ``scene`` None is the scene that plays.
     """
 
-    action: Literal["store", "revert", "touch_up", "go_on"]
+    action: RequestAction
     input: str
     scene: str | None = None
     voice: str | None = None

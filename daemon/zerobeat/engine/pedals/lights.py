@@ -7,16 +7,12 @@ takes ``due`` once the notes are on their way.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from operator import is_
-from typing import TYPE_CHECKING
 
 from ...midi import ControlChange, Message, NoteOn, ProgramChange
+from ..engine_state import EngineState
 from .bindings import Binding
-
-if TYPE_CHECKING:
-    from ..engine import Engine
-    from .actions import Actions
 
 ON = 127
 ECHO_S = 0.05  # what comes back within this is our own; a foot needs longer for a second press
@@ -29,14 +25,27 @@ _NOTHING = object()
 class Lights:
     """What the lights of each pedalboard show.
 
+    A switch with several bindings has one light: it is lit while any of them is on.
+
+    Args:
+        shared: the engine's state.
+        parts: returns all that a change swaps for another; see ``Live.parts``.
+        is_on: says whether what a binding of an input stands for is in force.
+
     Attributes:
         due: (input, message) that are to be sent to its lights, oldest first.
         any: some binding has a light.
     """
 
-    def __init__(self, engine: Engine, actions: Actions) -> None:
-        self._engine = engine
-        self._actions = actions
+    def __init__(
+        self,
+        shared: EngineState,
+        parts: Callable[[], tuple[object, ...]],
+        is_on: Callable[[Binding, str], bool],
+    ) -> None:
+        self._shared = shared
+        self._parts = parts
+        self._is_on = is_on
         self._bindings: dict[str, list[Binding]] = {}
         self._shown: dict[str, dict[_Place, Message]] = {}  # of lights that are there
         self._sent: deque[tuple[float, str, Message]] = deque(maxlen=MOST_SENT)
@@ -64,11 +73,11 @@ class Lights:
         """Send what has changed; cheap where nothing has.
 
         Args:
-            anew: a foot has done something, which may leave no trace in the settings.
+            anew: a pedal has done something, which may leave no trace in the settings.
         """
         if not self.any:
             return
-        seen = self._engine.live.parts()
+        seen = self._parts()
         if not anew and len(seen) == len(self._seen) and all(map(is_, seen, self._seen)):
             return
         self._seen = seen
@@ -77,7 +86,7 @@ class Lights:
 
     def released(self, name: str, source: str, channel: int, number: int) -> None:
         """A switch came up: its pedalboard may have blanked the light (F8)."""
-        pedalboard = self._engine.rig.pedalboards.get(name)
+        pedalboard = self._shared.rig.pedalboards.get(name)
         shown = self._shown.get(name)
         if shown is None or pedalboard is None or not pedalboard.relight:
             return
@@ -86,28 +95,40 @@ class Lights:
 
     def _show(self, name: str) -> None:
         shown = self._shown[name]
-        for binding in self._bindings.get(name, ()):
-            place, message = self._light(binding)
-            if message is not None and shown.get(place, _NOTHING) != message:
+        for place, message in self.wanted(name).items():
+            if shown.get(place, _NOTHING) != message:
                 shown[place] = message
                 self.due.append((name, message))
-                self._sent.append((self._engine.now_s, name, message))
+                self._sent.append((self._shared.now_s, name, message))
 
-    def _light(self, binding: Binding) -> tuple[_Place, Message | None]:
-        channel, number = binding.channel or 0, binding.number or 0
-        if binding.source == "program":
-            live = self._engine.live
-            program = (live.waiting_scene or live.scene).program
-            place: _Place = ("program", channel, -1)
-            return place, None if program is None else ProgramChange(channel, program)
-        value = ON if self._actions.is_on(binding) else 0
-        if binding.source == "note":  # dark is a note-on of velocity 0, which more boards take
-            return ("note", channel, number), NoteOn(channel, number, value)
-        return ("controller", channel, number), ControlChange(channel, number, value)
+    def wanted(self, name: str) -> dict[_Place, Message]:
+        """Return what every light of an input should show, by its place."""
+        lit: dict[_Place, bool] = {}
+        found: dict[_Place, Message] = {}
+        for binding in self._bindings.get(name, ()):
+            channel = binding.channel or 0
+            if binding.source == "program":
+                program = self._shared.wanted_scene.program
+                if program is not None:
+                    found["program", channel, -1] = ProgramChange(channel, program)
+                continue
+            place = (binding.source, channel, binding.number or 0)
+            lit[place] = lit.get(place, False) or self._is_on(binding, name)
+        for (source, channel, number), on in lit.items():
+            # A note's light is dark by a note-on of velocity 0, which more boards take.
+            kind = NoteOn if source == "note" else ControlChange
+            found[source, channel, number] = kind(channel, number, ON if on else 0)
+        return found
 
-    def sent_just_now(self, name: str, message: Message) -> bool:
-        """Return whether a message is what we sent to this pedalboard, coming back (F9)."""
-        oldest_s = self._engine.now_s - ECHO_S
+    def sent_just_now(self, name: str, message: Message, since_s: float = float("-inf")) -> bool:
+        """Return whether a message is what we sent to this pedalboard, coming back (F9).
+
+        Args:
+            name: of the input.
+            message: what came from it.
+            since_s: what was sent before this can't be what comes back.
+        """
+        oldest_s = max(since_s, self._shared.now_s - ECHO_S)
         for sent in self._sent:
             if sent[0] >= oldest_s and sent[1] == name and sent[2] == message:
                 self._sent.remove(sent)

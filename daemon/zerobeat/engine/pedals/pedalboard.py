@@ -1,4 +1,4 @@
-"""What a foot means: switches and pedals become commands, at once or after a long press.
+"""What a press means: switches and pedals become commands, at once or after a long press.
 
 | binding | acts |
 | --- | --- |
@@ -10,22 +10,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable, Iterator
 
 from ...errors import CommandError
-from ...midi import ControlChange, Message, NoteOff, NoteOn, ProgramChange
+from ...midi import (
+    BANK_LSB,
+    BANK_MSB,
+    PRESSED,
+    SUSTAIN,
+    ControlChange,
+    Message,
+    NoteOff,
+    NoteOn,
+    ProgramChange,
+)
 from .. import commands
+from ..dispatch import Dispatcher
+from ..engine_state import EngineState
+from ..keyboard import Keyboard
 from ..ledger import Outputs
-from ..scenes import BANK_LSB, BANK_MSB
-from .actions import Actions
-from .binding_lookup import MOST_SWITCHES, Bound, Heard
-from .bindings import PRESSED, Binding, FootRequest
+from ..live_settings import Live
+from ..message_policy import Policy
+from ..scenes import Scenes
+from .actions import Act, Actions
+from .binding_lookup import MOST_SWITCHES, Bound
+from .bindings import Binding, FootRequest, RequestAction
+from .layers import ONLY_LAYERS, SwitchKey, SwitchPlace
 from .lights import Lights
 from .switch import Switch
-
-if TYPE_CHECKING:
-    from ..engine import Engine
 
 AGAIN_S = 3.0  # a store without a long press wants its second press within this
 
@@ -34,123 +46,174 @@ class Pedals:
     """The switches of every input.
 
     Attributes:
-        requests: what feet ask for that the engine can't do; whoever runs it empties the list.
-        said: the last thing a foot did, or why it was refused.
+        requests: what pedals ask for that the engine can't do; whoever runs it empties the list.
+        said: the last thing a pedal did, or why it was refused.
         refused: it was.
         lights: of the pedalboards.
         bound: what each switch is bound to.
     """
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self._actions = Actions(engine)
+    def __init__(
+        self,
+        shared: EngineState,
+        table: Dispatcher,
+        live: Live,
+        scenes: Scenes,
+        policy: Policy,
+        keyboard: Keyboard,
+    ) -> None:
+        self._shared = shared
+        self._live = live
+        self._scenes = scenes
+        self._policy = policy
+        self._keyboard = keyboard
+        self._actions = Actions(shared, table, live, scenes)
         self.bound = Bound()
-        self._switches: dict[tuple[Binding, Heard], Switch] = {}
-        self._pending: dict[tuple[Binding, Heard], Switch] = {}  # those that want ``wake``
-        self._taken: set[Heard] = set()  # notes whose release is ours too
+        self._switches: dict[SwitchKey, Switch] = {}
+        self._pending: dict[SwitchKey, Switch] = {}  # those that want ``wake``
+        self._taken: set[SwitchPlace] = set()  # notes whose release is ours too
         self._again: tuple[Binding, float] | None = None  # a store that wants its second press
         self.requests: list[FootRequest] = []
         self.said = ""
         self.refused = False
-        self.lights = Lights(engine, self._actions)
-        self.refresh()
+        self.lights = Lights(shared, live.parts, self._actions.is_on)
+        self._read_bindings()
 
-    def refresh(self) -> None:
-        """Read the bindings of the rig in force; a switch whose binding goes comes up."""
-        rig = self._engine.rig
+    def add_to(self, table: Dispatcher) -> None:
+        """Handle the commands about bindings and lights."""
+        table.add(commands.UseLearned, self._use_learned)
+        table.add(commands.LightsBack, lambda command, outputs: self.lights.back(command.input))
+        table.add(commands.LightsLost, lambda command, outputs: self.lights.lost(command.input))
+
+    def _read_bindings(self) -> None:
+        rig = self._shared.rig
         self.bound.use([source.name for source in rig.inputs], rig.pedalboards)
         self.lights.use(self.bound.with_feedback())
+        self._actions.forget(lambda binding, name: self.bound.holds(name, binding))
 
-    def handlers(self) -> dict[type, Callable[[Any, str, Outputs], None]]:
-        """Return what serves each command about bindings and lights."""
-        return {
-            commands.UseLearned: self.use_learned,
-            commands.LightsBack: lambda command, source, outputs: self.lights.back(command.input),
-            commands.LightsLost: lambda command, source, outputs: self.lights.lost(command.input),
-        }
-
-    def use_learned(self, command: commands.UseLearned, source: str, outputs: Outputs) -> None:
+    def _use_learned(self, command: commands.UseLearned, outputs: Outputs) -> None:
         """Take the bindings that ``learn`` has written, all of them."""
         self.bound.learned = command.learned
-        self.refresh()
+        self.use_bindings(outputs)
+
+    def use_bindings(self, outputs: Outputs) -> None:
+        """Read the bindings in force; what was held down by others comes up."""
+        self._read_bindings()
         self.let_go(outputs)
+        # A sustain pedal that is a switch now says no more that it comes up.
+        places = sorted(self._shared.sustained | self._policy.passed_sustain)
+        for name, channel in places:
+            if self.bound.of((name, "controller", channel, SUSTAIN)):
+                self._keyboard.centre_sustain((name, channel), outputs)
+                self._policy.lift_passed_sustain((name, channel), outputs)
+
+    def layers_changed(self, outputs: Outputs) -> None:
+        """Bring settings and sustained keys to what the pedals hold down now."""
+        self._live.layers_changed(outputs)
+        if not self._shared.layers.sustains:
+            self._keyboard.lift_unsustained(outputs)
 
     # ------------------------------------------------------------ hearing
 
     def take(self, message: Message, source: str, outputs: Outputs) -> bool:
-        """Do what a message of an input means; True if it means something here.
+        """Do what a message of an input means; return whether it means something here.
 
         Bank select is remembered and goes its usual way all the same.
         """
         if not self.bound.has(source) and not self._taken:
             return False
-        kind = type(message)
-        if kind is ControlChange:
-            heard = (source, "controller", message.channel, message.controller)
+        if type(message) is ControlChange:
+            place = (source, "controller", message.channel, message.controller)
             value, pressed = message.value, message.value >= PRESSED
             if message.controller in (BANK_MSB, BANK_LSB):
-                place = (source, message.channel)
-                self._engine.scenes.bank_select(place, message.controller, value)
-        elif kind is ProgramChange:
-            heard = (source, "program", message.channel, message.program)
+                self._scenes.bank_select((source, message.channel), message.controller, value)
+        elif type(message) is ProgramChange:
+            place = (source, "program", message.channel, message.program)
             value, pressed = message.program, True
-        elif kind is NoteOn:
-            heard = (source, "note", message.channel, message.note)
+        elif type(message) is NoteOn:
+            place = (source, "note", message.channel, message.note)
             value, pressed = message.velocity, True
-        elif kind is NoteOff:
-            heard = (source, "note", message.channel, message.note)
-            if heard not in self._taken:
+        elif type(message) is NoteOff:
+            place = (source, "note", message.channel, message.note)
+            if place not in self._taken:
                 return False
-            self._taken.discard(heard)
+            self._taken.discard(place)
             value, pressed = 0, False
         else:
             return False
-        bound = self.bound.of(heard)
-        if not bound and kind is not NoteOff:
-            if kind is NoteOn:
-                self._taken.discard(heard)  # a switch once; now its note-off is a key's
+        bound = self.bound.of(place)
+        if not bound and type(message) is not NoteOff:
+            if type(message) is NoteOn:
+                self._taken.discard(place)  # a switch once; now its note-off is a key's
             return False
-        if self.lights.sent_just_now(source, message):
-            self._engine.counts["echo of a light"] += 1  # F9
+        if self._is_echo(message, place, bound, pressed):
+            self._shared.counts["echo of a light"] += 1  # F9
             return True
-        if kind is NoteOn:
-            self._taken.add(heard)
+        if type(message) is NoteOn:
+            self._taken.add(place)
             # Down as a key since before it was bound, its note-off lost (requirement M24).
-            self._engine.keyboard.key_up((source, message.channel), message.note, outputs)
+            self._keyboard.key_up((source, message.channel), message.note, outputs)
+            self._policy.lift_passed((source, message.channel), message.note, outputs)
         for binding in bound:
-            self._hear(binding, heard, value, pressed, outputs)
+            self._hear(binding, place, value, pressed, outputs)
         if not pressed:
-            self.lights.released(source, heard[1], heard[2], heard[3])
+            self.lights.released(source, place[1], place[2], place[3])
         return True
 
+    def _is_echo(
+        self, message: Message, place: SwitchPlace, bound: tuple[Binding, ...], pressed: bool
+    ) -> bool:
+        """Return whether a message is a light of ours that comes back.
+
+        A release is taken for one only where it would count, with a latching switch, and if the
+        light was sent since the press: a release that is missed is worse than one that is early.
+        """
+        name = place[0]
+        if pressed:
+            return self.lights.sent_just_now(name, message)
+        pressed_s = [
+            switch.pressed_s
+            for binding in bound
+            if binding.kind == "latching"
+            and (switch := self._switches.get((binding, place))) is not None
+        ]
+        return bool(pressed_s) and self.lights.sent_just_now(name, message, max(pressed_s))
+
     def _hear(
-        self, binding: Binding, heard: Heard, value: int, pressed: bool, outputs: Outputs
+        self, binding: Binding, place: SwitchPlace, value: int, pressed: bool, outputs: Outputs
     ) -> None:
         if binding.kind == "follow":
-            self._do(
-                binding, heard, lambda: self._actions.follow(binding, value, outputs), quiet=True
-            )
+            follow = self._actions.follow
+            self._do(binding, place[0], lambda: follow(binding, value), outputs, quiet=True)
             return
-        switch = self._switch(binding, heard)
+        switch = self._switch(binding, place, outputs)
         if binding.source == "program":
             switch.down = False  # it has no release
             switch.raw = False
-        edge = switch.edge(value, pressed, self._engine.now_s)
+        edge = switch.edge(value, pressed, self._shared.now_s)
         if edge is not None:
             self._edge(switch, edge, outputs)
         if binding.source == "program":
             switch.raw = switch.down = False
         if switch.wake_at_s is not None:
-            self._pending[binding, heard] = switch
+            self._pending[binding, place] = switch
 
-    def _switch(self, binding: Binding, heard: Heard) -> Switch:
-        switch = self._switches.get((binding, heard))
+    def _switch(self, binding: Binding, place: SwitchPlace, outputs: Outputs) -> Switch:
+        switch = self._switches.get((binding, place))
         if switch is None:
             if len(self._switches) >= MOST_SWITCHES:
-                self._switches = {k: s for k, s in self._switches.items() if s.down or s.on}
-            switch = Switch(heard[0], binding, heard[2], heard[3])
-            self._switches[binding, heard] = switch
+                self._make_room(outputs)
+            switch = Switch(place[0], binding, place[2], place[3])
+            self._switches[binding, place] = switch
         return switch
+
+    def _make_room(self, outputs: Outputs) -> None:
+        """Forget idle switches; where all are down, let the oldest come up."""
+        active = set(self._shared.layers.active)
+        busy = {k: s for k, s in self._switches.items() if s.down or s.raw or k in active}
+        self._switches = busy
+        if len(busy) >= MOST_SWITCHES:
+            self._release((next(iter(busy)),), outputs)
 
     # ------------------------------------------------------------ presses
 
@@ -158,10 +221,10 @@ class Pedals:
         binding = switch.binding
         if binding.long_press_s:
             if pressed:
-                switch.long_at_s = self._engine.now_s + binding.long_press_s
+                switch.long_at_s = self._shared.now_s + binding.long_press_s
                 return
             was_long, switch.long_at_s = switch.long_at_s is None, None
-            if was_long:
+            if was_long or switch.key in self._shared.layers.active:
                 self._act(switch, False, outputs)
         elif binding.kind in ("trigger", "toggle") and self._has_long(switch):
             if pressed:
@@ -173,17 +236,15 @@ class Pedals:
             self._act(switch, pressed, outputs)
 
     def _beside(self, switch: Switch) -> Iterator[Binding]:
-        heard = (switch.input, switch.binding.source, switch.channel, switch.number)
-        return (b for b in self.bound.of(heard) if b is not switch.binding)
+        return (b for b in self.bound.of(switch.place) if b is not switch.binding)
 
     def _has_long(self, switch: Switch) -> bool:
         return any(other.long_press_s for other in self._beside(switch))
 
     def _long(self, switch: Switch, outputs: Outputs) -> None:
         switch.long_at_s = None
-        heard = (switch.input, switch.binding.source, switch.channel, switch.number)
         for other in self._beside(switch):
-            beside = self._switches.get((other, heard))
+            beside = self._switches.get((other, switch.place))
             if beside is not None:
                 beside.owed = False
         self._act(switch, True, outputs)
@@ -192,61 +253,69 @@ class Pedals:
         """Do what a press or release of a switch means, by its kind."""
         binding = switch.binding
         kind = binding.kind
-        if kind == "latching":
-            on = not self._actions.is_on(binding, switch.on)
-        elif kind == "momentary":
+        if kind == "momentary":
             on = pressed
-            if not pressed and not switch.on:
+            if not pressed and switch.key not in self._shared.layers.active:
                 return
-        elif not pressed:
+        elif not pressed and kind != "latching":
             return
+        elif kind == "trigger" and binding.action not in ONLY_LAYERS:
+            on = True
         else:
-            on = kind == "trigger" or not self._actions.is_on(binding, switch.on)
-        heard = (switch.input, binding.source, switch.channel, switch.number)
-
-        def act() -> str:
-            said = self._actions.do(binding, on, heard, outputs)
-            switch.on = on
-            return said
-
+            on = not self._actions.is_on(binding, switch.input)
         if binding.action in ("store", "revert", "touch_up", "go_on"):
-            self._do(binding, heard, lambda: self._ask(binding, switch.input))
+            self._do(binding, switch.input, lambda: self._request(binding, switch.input), outputs)
         else:
-            self._do(binding, heard, act)
+            plan = self._actions.plan
+            self._do(binding, switch.input, lambda: plan(binding, on, switch.place), outputs)
 
     def _do(
-        self, binding: Binding, heard: Heard, act: Callable[[], str], quiet: bool = False
+        self,
+        binding: Binding,
+        name: str,
+        plan: Callable[[], Act],
+        outputs: Outputs,
+        quiet: bool = False,
     ) -> None:
+        """Carry out what a pedal asks for, or say why it is refused."""
         try:
-            said = act()
-            self.refused = False
+            act = plan()
         except CommandError as error:
             said = f"{binding.action}: {error}"
             self.refused, quiet = True, False
-            self._engine.counts["refused by foot"] += 1
+            self._shared.counts["refused by foot"] += 1
+        else:
+            said = act(outputs)
+            self.refused = False
+            self.layers_changed(outputs)
         if not quiet or self.said == "":
-            self.said = f"{heard[0]}: {said}"
+            self.said = f"{name}: {said}"
         self.lights.look(anew=True)
 
     # ------------------------------------------------------------ asking others
 
-    def _ask(self, binding: Binding, name: str) -> str:
-        if binding.action == "store" and not self._may_store(binding):
-            return f"store: press again within {AGAIN_S:g} s"
-        self.requests.append(FootRequest(binding.action, name, binding.scene, binding.voice))  # type: ignore[arg-type]
-        return binding.action
+    def _request(self, binding: Binding, name: str) -> Act:
+        again = binding.action == "store" and not self._may_store(binding)
+
+        def act(outputs: Outputs) -> str:
+            if binding.action == "store":
+                self._again = (binding, self._shared.now_s + AGAIN_S) if again else None
+            if again:
+                return f"store: press again within {AGAIN_S:g} s"
+            action: RequestAction = binding.action  # type: ignore[assignment]  # one of the four
+            self.requests.append(FootRequest(action, name, binding.scene, binding.voice))
+            return binding.action
+
+        return act
 
     def _may_store(self, binding: Binding) -> bool:
         """Return whether this press stores (F10); the first of two does not."""
-        if self._engine.rig.stage_lock:
+        if self._shared.rig.stage_lock:
             raise CommandError("the stage lock is on (stage_lock: off in the rig takes it away)")
         if binding.long_press_s:
             return True
-        again, self._again = self._again, None
-        if again is not None and again[0] is binding and self._engine.now_s < again[1]:
-            return True
-        self._again = (binding, self._engine.now_s + AGAIN_S)
-        return False
+        again = self._again
+        return again is not None and again[0] is binding and self._shared.now_s < again[1]
 
     def told(self, said: str, refused: bool = False) -> None:
         """Take what became of a request."""
@@ -264,7 +333,7 @@ class Pedals:
 
     def wake(self, outputs: Outputs) -> None:
         """Do what has fallen due: bounce that has settled, long presses."""
-        now_s = self._engine.now_s
+        now_s = self._shared.now_s
         for key, switch in tuple(self._pending.items()):
             if switch.long_at_s is not None and switch.long_at_s <= now_s:
                 self._long(switch, outputs)
@@ -281,20 +350,20 @@ class Pedals:
     # ------------------------------------------------------------ going
 
     def let_go(self, outputs: Outputs, name: str | None = None) -> None:
-        """Take back what feet hold down, of an input that is lost, or whose bindings are gone."""
-        for key, switch in tuple(self._switches.items()):
-            binding, heard = key
-            if name is None and binding in self.bound.of(heard):
-                continue
-            if name is not None and switch.input != name:
-                continue
-            del self._switches[key]
+        """Take back what is held down: of an input that is lost, or whose bindings are gone."""
+        if name is None:
+            gone = [key for key in self._switches if key[0] not in self.bound.of(key[1])]
+        else:
+            gone = [key for key, switch in self._switches.items() if switch.input == name]
+            self._taken = {place for place in self._taken if place[0] != name}
+        self._release(gone, outputs)
+
+    def _release(self, keys: Iterable[SwitchKey], outputs: Outputs) -> None:
+        """Forget switches; the layers that they held end."""
+        gone = tuple(keys)
+        for key in gone:
+            self._switches.pop(key, None)
             self._pending.pop(key, None)
-            if binding.kind == "momentary" and switch.on:
-                switch.down = False
-                self._do(
-                    binding,
-                    heard,
-                    lambda b=binding, h=heard: self._actions.do(b, False, h, outputs),
-                )
-        self._taken = {heard for heard in self._taken if heard[0] != name} if name else self._taken
+        if self._shared.layers.end(gone):
+            self.layers_changed(outputs)
+            self.lights.look(anew=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from .bindings import Binding
+from .layers import SwitchKey, SwitchPlace
 
 
 @dataclass(slots=True)
@@ -17,7 +18,7 @@ class Switch:
         quiet_until_s: until then edges are bounce (requirement F5).
         long_at_s: when the press that is under way becomes a long one.
         owed: a short press that counts when the switch comes up, unless it gets long.
-        on: what a momentary or toggle last did.
+        pressed_s: when it went down last.
     """
 
     input: str
@@ -30,7 +31,16 @@ class Switch:
     quiet_until_s: float = float("-inf")
     long_at_s: float | None = None
     owed: bool = False
-    on: bool = False
+    pressed_s: float = float("-inf")
+
+    @property
+    def place(self) -> SwitchPlace:
+        """Return what tells this switch from others: input, source, channel, number."""
+        return (self.input, self.binding.source, self.channel, self.number)
+
+    @property
+    def key(self) -> SwitchKey:
+        return (self.binding, self.place)
 
     def edge(self, value: int, pressed: bool, now_s: float) -> bool | None:
         """Take one message; return True for a press that counts, False for a release.
@@ -41,6 +51,8 @@ class Switch:
         a pedal that moves on above the threshold is not.
         """
         again = pressed and self.raw and value == self.value
+        if pressed and not self.raw:
+            self.pressed_s = now_s
         self.raw, self.value = pressed, value
         if now_s < self.quiet_until_s:
             return None

@@ -1,1 +1,1 @@
-"""Audio inputs, recordings and the process that listens."""
+"""Audio inputs, recordings, and the process that records."""

@@ -1,7 +1,7 @@
-"""Audio inputs by stable name: several at once, each take whole or void.
+"""Audio inputs by stable name: several at once, each take complete or discarded.
 
-The listening itself is done by ``recorder`` in a process of its own; here are
-which device is meant (never a guess) and takes cut out of what it sends.
+``recorder`` records in a process of its own; here takes are cut out of the
+blocks that it sends.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from ...errors import AudioError
 from .devices import (
-    Wanted,
+    WantedInput,
     end_recorder,
     find_device,
     first_line,
@@ -26,17 +26,17 @@ from .devices import (
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
 LATE_S = 5.0  # how long a take may be overdue
-MOST_VOID = 8  # takes in a row that were lost; then it is given up
+MOST_VOID = 8  # takes in a row that were lost; then the listener gives up
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
-    """One whole take of one input.
+class AudioTake:
+    """The sound of one complete take on one input.
 
     Attributes:
         samples: float64, shape (frames,), full scale 1.0.
         rate_hz: of the device, its clock error taken out.
-        middle_s: monotonic second of its middle, by the latest it can have been.
+        middle_s: monotonic time of its middle, at the latest.
     """
 
     samples: np.ndarray
@@ -45,16 +45,17 @@ class Sound:
 
 
 class AudioInputs:
-    """Inputs being recorded, until ``close``.
+    """Records audio inputs until ``close``.
 
     Args:
         wanted: at least one; inputs of one device share its stream.
 
     Raises:
-        AudioError: a device is missing, doubled or shut, or no PortAudio is here.
+        AudioError: a device is missing, ambiguous or can't be opened, or PortAudio
+            is not installed.
     """
 
-    def __init__(self, wanted: Sequence[Wanted]) -> None:
+    def __init__(self, wanted: Sequence[WantedInput]) -> None:
         listed = list_devices()
         places = {one.name: (find_device(one, listed), one) for one in wanted}
         indexes = list(dict.fromkeys(device.index for device, _ in places.values()))
@@ -74,7 +75,7 @@ class AudioInputs:
             for index, channels in zip(indexes, self._channels, strict=True)
         ]
         self._process = start_recorder({"record": record})
-        self._heard = b""
+        self._received = b""
         try:
             self.rates_hz = [float(rate) for rate in first_line(self._process)["rates_hz"]]
         except BaseException:
@@ -83,23 +84,25 @@ class AudioInputs:
         self._blocks: list[list[tuple[float, int, np.ndarray]]] = [[] for _ in indexes]
 
     def rate_hz(self, name: str) -> float:
-        """Return the device's own rate, as it is recorded with a result."""
+        """Return the sample rate that the device states, without clock correction."""
         return self.rates_hz[self._place[name][0]]
 
     def device_of(self, name: str) -> str:
         """Return the name of the device behind an input."""
         return self._device[self._place[name][0]]
 
-    def take(self, names: Sequence[str], from_s: float, seconds: float) -> dict[str, Sound] | None:
+    def take(
+        self, names: Sequence[str], from_s: float, seconds: float
+    ) -> dict[str, AudioTake] | None:
         """Return ``seconds`` of each input, from a moment on; None if any of it was lost.
 
         Args:
             names: of inputs.
-            from_s: monotonic; what was heard before it is not in the take.
-            seconds: how long.
+            from_s: monotonic time of the first sample, at the earliest.
+            seconds: length of the take.
 
         Raises:
-            AudioError: a device has gone.
+            AudioError: a device was unplugged, or its server ended.
         """
         numbers = {self._place[name][0] for name in names}
         while not all(self._complete(number, from_s, seconds) for number in numbers):
@@ -113,6 +116,7 @@ class AudioInputs:
         return {name: sound for name, sound in sounds.items() if sound is not None}
 
     def _first(self, number: int, from_s: float) -> int:
+        """Return the index of a stream's first block that begins at a time or later."""
         kept = self._blocks[number]
         return next((i for i, one in enumerate(kept) if one[0] >= from_s), len(kept))
 
@@ -120,15 +124,15 @@ class AudioInputs:
         kept = self._blocks[number][self._first(number, from_s) :]
         return sum(len(one[2]) for one in kept) >= round(seconds * self.rates_hz[number])
 
-    def _cut(self, name: str, from_s: float, seconds: float) -> Sound | None:
-        """Return a take; None where a block in it, but the first, came after a loss (A6)."""
+    def _cut(self, name: str, from_s: float, seconds: float) -> AudioTake | None:
+        """Return a take; None where samples were lost before any block but its first (A6)."""
         number, column = self._place[name]
         rate_hz = self.rates_hz[number]
         frames = round(seconds * rate_hz)
         first = self._first(number, from_s)
         parts: list[np.ndarray] = []
         count = 0
-        for start_s, flags, samples in self._blocks[number][first:]:
+        for _, flags, samples in self._blocks[number][first:]:
             if flags & (OVERFLOW | GAP) and parts:
                 return None
             parts.append(samples[:, column])
@@ -137,12 +141,12 @@ class AudioInputs:
                 break
         samples = np.concatenate(parts)[:frames].astype(float)
         middle_s = self._blocks[number][first][0] + frames / rate_hz / 2
-        return Sound(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
+        return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
 
     # ------------------------------------------------------------ the pipe
 
     def _hear(self, until_s: float) -> None:
-        """Take what the recorder has sent; wait for it."""
+        """Read what the recorder sends next and append its blocks; wait at most to ``until_s``."""
         assert self._process.stdout is not None
         left_s = until_s - time.monotonic()
         ready, _, _ = select.select([self._process.stdout], (), (), max(left_s, 0.0))
@@ -151,23 +155,26 @@ class AudioInputs:
             name = ", ".join(dict.fromkeys(self._device))
             why = "sends no more sound" if not ready else "ended while it was listened to"
             raise AudioError(f"{name}: {why}; is it plugged in, does its server run?")
-        self._heard += content
+        self._received += content
         place = 0
-        while len(self._heard) - place >= HEADER.size:
-            number, flags, frames, start_s = HEADER.unpack_from(self._heard, place)
+        while len(self._received) - place >= HEADER.size:
+            number, flags, frames, start_s = HEADER.unpack_from(self._received, place)
             if flags & ENDED:
                 raise AudioError(f"{self._device[number]}: has gone; plug it in again, then repeat")
             columns = len(self._channels[number])
             end = place + HEADER.size + 4 * frames * columns
-            if len(self._heard) < end:
+            if len(self._received) < end:
                 break
-            samples = np.frombuffer(self._heard, np.float32, frames * columns, place + HEADER.size)
+            samples = np.frombuffer(
+                self._received, np.float32, frames * columns, place + HEADER.size
+            )
             self._blocks[number].append((start_s, flags, samples.reshape(frames, columns)))
             place = end
-        self._heard = self._heard[place:]
+        self._received = self._received[place:]
 
     @property
     def pid(self) -> int:
+        """The recorder's process."""
         return self._process.pid
 
     def close(self) -> None:

@@ -1,4 +1,4 @@
-"""Which device an audio input means, never a guess, and the process that listens to it."""
+"""Audio devices: which one an input of the rig means, and the recorder process's start and end."""
 
 from __future__ import annotations
 
@@ -16,20 +16,22 @@ from typing import Any
 
 from ...errors import AudioError
 
-START_S = 15.0
-END_S = 4.0
-_IDENTITY = re.compile(r" \[([^\[\]]+)\]$")
+RECORDER_START_S = 15.0
+RECORDER_END_S = 4.0
+_IDENTITY_TAG = re.compile(r" \[([^\[\]]+)\]$")
 
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """Something that can be listened to.
+    """An audio device with inputs.
 
     Attributes:
+        index: PortAudio's, in this process of the recorder only.
         name: stable, without the numbers that change from boot to boot.
-        identity: what tells devices of one name apart, best first.
-        channels: as it says itself.
-        levels: (rms, peak) of each channel, full scale 1.0, if it was listened to.
+        identity: texts that distinguish devices of one name, best first.
+        channels: number of input channels that it states.
+        rate_hz: default sample rate.
+        levels: (rms, peak) of each channel, full scale 1.0; None if not measured.
     """
 
     index: int
@@ -41,7 +43,7 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedInput:
     """An audio input as the rig names it; ``channel`` from 0."""
 
     name: str
@@ -52,10 +54,10 @@ class Wanted:
 
 
 def list_devices(levels_s: float = 0.0) -> list[Device]:
-    """Return what can be listened to now, with levels if ``levels_s`` is above 0.
+    """Return the devices with inputs, with levels over ``levels_s`` seconds if above 0.
 
     Raises:
-        AudioError: no PortAudio here.
+        AudioError: PortAudio is not installed.
     """
     asked = {"list": True, "levels_s": levels_s}
     with start_recorder(asked) as process:
@@ -74,13 +76,13 @@ def list_devices(levels_s: float = 0.0) -> list[Device]:
     ]
 
 
-def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
-    """Return the one device that an input means.
+def find_device(wanted: WantedInput, devices: Sequence[Device]) -> Device:
+    """Return the one device that an input of the rig means; nothing is guessed.
 
     Raises:
-        AudioError: none, or more than one (requirements A1, M5, M6).
+        AudioError: no device matches, or more than one (requirements A1, M5, M6).
     """
-    tag = _IDENTITY.search(wanted.device)
+    tag = _IDENTITY_TAG.search(wanted.device)
     name = wanted.device if tag is None else wanted.device[: tag.start()]
     found = [one for one in devices if one.name == wanted.device]
     if not found and tag is not None:
@@ -90,19 +92,19 @@ def find_device(wanted: Wanted, devices: Sequence[Device]) -> Device:
     if len(found) == 1:
         return found[0]
     if not found:
-        there = ", ".join(f'"{one.name}"' for one in devices) or f"none{_forbidden()}"
+        there = ", ".join(f'"{one.name}"' for one in devices) or f"none{_permission_hint()}"
         raise AudioError(
             f'audio input {wanted.name}: found no device "{wanted.device}"; there are: {there}'
         )
-    lines = " or ".join(f'device: "{text_of(one, devices)}"' for one in found)
+    lines = " or ".join(f'device: "{name_in_rig(one, devices)}"' for one in found)
     raise AudioError(
         f'audio input {wanted.name}: found {len(found)} devices "{wanted.device}"; '
         f"write one of: {lines}"
     )
 
 
-def text_of(device: Device, devices: Iterable[Device]) -> str:
-    """Return how a rig names a device: with what tells it apart, where that is needed."""
+def name_in_rig(device: Device, devices: Iterable[Device]) -> str:
+    """Return how a rig names a device: its name, and its identity where the name is not unique."""
     same = [one for one in devices if one.name == device.name]
     if len(same) < 2:
         return device.name
@@ -112,7 +114,8 @@ def text_of(device: Device, devices: Iterable[Device]) -> str:
     return f"{device.name} <- nothing tells these apart"
 
 
-def _forbidden() -> str:
+def _permission_hint() -> str:
+    """Return how to get access, where ALSA devices exist and none may be opened."""
     if os.path.isdir("/dev/snd") and not any(
         os.access(f"/dev/snd/{name}", os.R_OK) for name in os.listdir("/dev/snd")
     ):
@@ -121,7 +124,8 @@ def _forbidden() -> str:
 
 
 def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
-    # A session of its own: Ctrl-C is for the command, which then ends this one.
+    """Start the recorder with its one argument; it writes to a pipe, its stdout."""
+    # In a session of its own: Ctrl-C reaches the command only, which then ends the recorder.
     return subprocess.Popen(
         [sys.executable, "-m", f"{__package__}.recorder", json.dumps(asked)],
         stdin=subprocess.DEVNULL,
@@ -133,10 +137,14 @@ def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
 
 
 def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
-    """Return the recorder's first line."""
+    """Return the recorder's first line, decoded.
+
+    Raises:
+        AudioError: the recorder reports an error, ended, or does not answer.
+    """
     assert process.stdout is not None
     line = b""
-    end_s = time.monotonic() + START_S
+    end_s = time.monotonic() + RECORDER_START_S
     while not line.endswith(b"\n"):
         ready, _, _ = select.select([process.stdout], (), (), max(end_s - time.monotonic(), 0.0))
         part = os.read(process.stdout.fileno(), 1) if ready else b""
@@ -150,11 +158,11 @@ def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
 
 
 def end_recorder(process: subprocess.Popen[bytes]) -> None:
-    """Close the pipe: the recorder closes its streams in peace, which JACK needs, and ends."""
+    """Close the pipe, so that the recorder closes its streams, as JACK needs, and ends."""
     if process.stdout is not None:
         process.stdout.close()
     try:
-        process.wait(END_S)
+        process.wait(RECORDER_END_S)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()

@@ -1,11 +1,11 @@
-"""The process that listens: PortAudio in, blocks of samples out on a pipe.
+"""The recorder process: PortAudio in, blocks of samples out on a pipe.
 
-    python -m zerobeat.measure.recorder '{"list": true, "levels_s": 0.5}'
-    python -m zerobeat.measure.recorder '{"record": [{"device": 3, "channels": [0, 1]}]}'
+    python -m zerobeat.measure.audio.recorder '{"list": true, "levels_s": 0.5}'
+    python -m zerobeat.measure.audio.recorder '{"record": [{"device": 3, "channels": [0, 1]}]}'
 
-A run is a fresh process, because PortAudio sees the devices of its start only,
+Each run is a new process, because PortAudio lists devices at its start only,
 and because a crash in here must not reach anything else (requirement A3). The
-first line out is JSON; then, while recording, packets of ``HEADER`` and samples
+first line of output is JSON; then, while recording, packets of ``HEADER`` and samples
 (float32, frame by frame) until the pipe is closed.
 """
 
@@ -24,31 +24,31 @@ from typing import Any
 
 HEADER = struct.Struct("<HHId")  # stream, flags, frames, monotonic second of the first frame
 OVERFLOW, GAP, ENDED = 1, 2, 4  # flags; ENDED comes alone, without frames
-KEPT_S = 6.0  # of sound, while nobody reads; then the oldest goes, which is a gap
-QUIET_S = 2.0  # without a block: the device is gone
+KEPT_S = 6.0  # of sound kept while nobody reads; older blocks are dropped, which makes a gap
+DEVICE_GONE_S = 2.0  # without a block: the device was unplugged or its server ended
 MOST_BLOCKS = 65_536
 CLOSING_S = 2
-LOOSE_S = 0.02  # PortAudio's times jitter as the processor does; smaller losses it flags itself
+JITTER_S = 0.02  # of PortAudio's times under load; PortAudio itself flags smaller losses
 MOST_LATENCY_S = 0.5
-GUESSED_LATENCY_S = 0.05  # where a driver reports nonsense
-RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
-_CARD = re.compile(r" \(hw:(\d+),\d+\)$")
+GUESSED_LATENCY_S = 0.05  # where a driver reports no plausible latency
+SAMPLE_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+_ALSA_CARD = re.compile(r" \(hw:(\d+),\d+\)$")
 
 
 def devices(audio: Any) -> list[dict[str, Any]]:
-    """Return what can be listened to: index, stable name, what tells it apart, channels, rate."""
+    """Return the devices with inputs: index, stable name, identity, channels, rate, API."""
     found = []
     apis = [api["name"] for api in audio.query_hostapis()]
     for index, device in enumerate(audio.query_devices()):
         if device["max_input_channels"] < 1:
             continue
         api = "jack" if "JACK" in apis[device["hostapi"]] else apis[device["hostapi"]].lower()
-        card = _CARD.search(device["name"])
+        card = _ALSA_CARD.search(device["name"])
         found.append(
             {
                 "index": index,
-                "name": _CARD.sub("", device["name"]),
-                "identity": [*(_identity(int(card[1])) if card else ()), api],
+                "name": _ALSA_CARD.sub("", device["name"]),
+                "identity": [*(_card_identity(int(card[1])) if card else ()), api],
                 "channels": device["max_input_channels"],
                 "rate_hz": device["default_samplerate"],
                 "api": api,
@@ -57,8 +57,8 @@ def devices(audio: Any) -> list[dict[str, Any]]:
     return found
 
 
-def _identity(card: int) -> list[str]:
-    """Return what tells a card from another of its name: its USB socket, its id (A1)."""
+def _card_identity(card: int) -> list[str]:
+    """Return what distinguishes cards of one name: the USB socket, the card's id (A1)."""
     found = []
     place = os.path.basename(os.path.realpath(f"/sys/class/sound/card{card}/device"))
     if re.fullmatch(r"\d+-[\d.]+:[\d.]+", place):
@@ -71,14 +71,14 @@ def _identity(card: int) -> list[str]:
 
 
 class Stream:
-    """One device being recorded, some of its channels.
+    """Records some channels of one device.
 
     Args:
         audio: the module ``sounddevice``.
         number: of the stream, in packets.
         device: of ``devices``.
-        channels: wanted, from 0.
-        blocks: where they go: (number, flags, start_s, frames, bytes).
+        channels: to record, from 0.
+        blocks: receives (number, flags, start_s, frames, bytes).
     """
 
     def __init__(
@@ -92,7 +92,7 @@ class Stream:
         self._number, self._channels, self._blocks = number, channels, blocks
         self._due_s = 0.0
         self.flags = 0
-        self.heard_s = time.monotonic()
+        self.last_block_s = time.monotonic()
         self.rate_hz = float(device["rate_hz"])
         self._latency_s = GUESSED_LATENCY_S
         self.stream = audio.InputStream(
@@ -101,27 +101,29 @@ class Stream:
             samplerate=self.rate_hz,
             dtype="float32",
             latency="high",
-            callback=self._take,
+            callback=self._receive,
         )
         if 0.0 < self.stream.latency <= MOST_LATENCY_S:
             self._latency_s = float(self.stream.latency)
 
     def start(self) -> None:
+        """Start recording."""
         self.stream.start()
-        self.heard_s = time.monotonic()
+        self.last_block_s = time.monotonic()
 
-    def _take(self, heard: Any, frames: int, times: Any, status: Any) -> None:
+    def _receive(self, samples: Any, frames: int, times: Any, status: Any) -> None:
+        """Append a block; PortAudio's callback, on its own thread."""
         now_s = time.monotonic()
         length_s = frames / self.rate_hz
         flags = self.flags | (OVERFLOW if status.input_overflow else 0)
         self.flags = 0
         if times.inputBufferAdcTime > 0.0:
-            if self._due_s and times.inputBufferAdcTime - self._due_s > LOOSE_S + length_s / 2:
+            if self._due_s and times.inputBufferAdcTime - self._due_s > JITTER_S + length_s / 2:
                 flags |= GAP
             self._due_s = times.inputBufferAdcTime + length_s
         start_s = now_s - length_s - self._latency_s
-        self.heard_s = now_s
-        content = heard[:, self._channels].tobytes()
+        self.last_block_s = now_s
+        content = samples[:, self._channels].tobytes()
         self._blocks.append((self._number, flags, start_s, frames, content))
 
 
@@ -135,44 +137,44 @@ def record(audio: Any, wanted: list[dict[str, Any]]) -> None:
         try:
             stream = Stream(audio, number, device, one["channels"], blocks)
         except audio.PortAudioError as error:
-            _say({"error": _unopened(audio, device, one["channels"], error)})
+            _write_line({"error": _open_error(audio, device, one["channels"], error)})
             return
         streams.append(stream)
     for stream in streams:
         stream.start()
-    _say({"rates_hz": [stream.rate_hz for stream in streams]})
+    _write_line({"rates_hz": [stream.rate_hz for stream in streams]})
     try:
-        _send(streams, blocks)
+        _send_blocks(streams, blocks)
     except BrokenPipeError:
-        pass  # the reader has what it wants
+        pass  # the reader is done
     signal.alarm(CLOSING_S)
     for stream in streams:
         stream.stream.close()
 
 
-def _send(streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]) -> None:
-    """Write blocks as they come; return when a device has gone."""
+def _send_blocks(streams: list[Stream], blocks: deque[tuple[int, int, float, int, bytes]]) -> None:
+    """Write blocks as they come; return when a device stops sending."""
     out = sys.stdout.buffer
     while True:
         time.sleep(0.01)
         while blocks:
             number, flags, start_s, frames, content = blocks.popleft()
             if time.monotonic() - start_s > KEPT_S:
-                streams[number].flags |= GAP  # nobody read; it is told with the next block
+                streams[number].flags |= GAP  # nobody read in time; the next block carries the flag
                 continue
             out.write(HEADER.pack(number, flags, frames, start_s) + content)
         for number, stream in enumerate(streams):
-            if time.monotonic() - stream.heard_s > QUIET_S or not stream.stream.active:
+            if time.monotonic() - stream.last_block_s > DEVICE_GONE_S or not stream.stream.active:
                 out.write(HEADER.pack(number, ENDED, 0, time.monotonic()))
                 out.flush()
                 return
         out.flush()
 
 
-def _unopened(audio: Any, device: dict[str, Any], channels: list[int], error: Exception) -> str:
-    """Return one line: what was asked of the device, what it says it has (A4, A5)."""
+def _open_error(audio: Any, device: dict[str, Any], channels: list[int], error: Exception) -> str:
+    """Return one line: what was requested of the device, what it states it has (A4, A5)."""
     offered = []
-    for rate_hz in RATES_HZ:
+    for rate_hz in SAMPLE_RATES_HZ:
         try:
             audio.check_input_settings(device["index"], max(channels) + 1, "float32", None, rate_hz)
             offered.append(str(rate_hz))
@@ -187,7 +189,7 @@ def _unopened(audio: Any, device: dict[str, Any], channels: list[int], error: Ex
 
 
 def levels(audio: Any, device: dict[str, Any], seconds: float) -> list[tuple[float, float]] | None:
-    """Return (rms, peak) of each channel over a short look, full scale 1.0; None if it is shut."""
+    """Return (rms, peak) of each channel, full scale 1.0; None if the device can't be opened."""
     blocks: deque[tuple[int, int, float, int, bytes]] = deque()
     count = min(int(device["channels"]), 32)
     try:
@@ -208,19 +210,19 @@ def levels(audio: Any, device: dict[str, Any], seconds: float) -> list[tuple[flo
     return [(float(r), float(p)) for r, p in zip(rms, np.abs(sound).max(axis=0), strict=True)]
 
 
-def _say(value: dict[str, Any]) -> None:
+def _write_line(value: dict[str, Any]) -> None:
     sys.stdout.buffer.write(json.dumps(value).encode() + b"\n")
     sys.stdout.buffer.flush()
 
 
 def main() -> int:
-    """Do what the one argument asks."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started it ends it
+    """List devices or record, as the one argument says."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started this process ends it
     asked = json.loads(sys.argv[1])
     try:
         import sounddevice
     except ModuleNotFoundError:
-        _say(
+        _write_line(
             {
                 "error": "found no Python package sounddevice; install it with: "
                 "pip install 'zerobeat[audio]'"
@@ -228,7 +230,9 @@ def main() -> int:
         )
         return 1
     except OSError:
-        _say({"error": "found no PortAudio library; install it with: apt install libportaudio2"})
+        _write_line(
+            {"error": "found no PortAudio library; install it with: apt install libportaudio2"}
+        )
         return 1
     try:
         if asked.get("list"):
@@ -236,15 +240,15 @@ def main() -> int:
             if asked.get("levels_s"):
                 for device in found:
                     device["levels"] = levels(sounddevice, device, asked["levels_s"])
-            _say({"devices": found})
+            _write_line({"devices": found})
         else:
             record(sounddevice, asked["record"])
     except BrokenPipeError:
         pass
     except sounddevice.PortAudioError as error:
-        _say({"error": f"PortAudio: {str(error).partition(' [')[0]}"})
-    # A JACK server waits seconds for a client that ends without a word, and PortAudio's own
-    # end may hang on a device that has gone: let it end in peace, but not for ever.
+        _write_line({"error": f"PortAudio: {str(error).partition(' [')[0]}"})
+    # A JACK server waits seconds for a client that ends without closing, and PortAudio's
+    # termination may hang on a device that was unplugged: it gets CLOSING_S, then the alarm.
     signal.alarm(CLOSING_S)
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0

@@ -1,4 +1,4 @@
-"""WAV files of any usual kind, with numpy and nothing else.
+"""Reads WAV files of the usual formats, with numpy only.
 
 Source: Microsoft, "Multimedia Programming Interface and Data Specifications
 1.0" (1991) for RIFF and the format chunk; "Multiple Channel Audio Data and WAVE
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ...errors import MeasureError
 
-LARGEST_BYTES = 2_000_000_000
+LARGEST_WAV_BYTES = 2_000_000_000
 PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 
 
@@ -32,10 +32,10 @@ def read_wav(path: Path) -> Recording:
     """Return a WAV file: 8, 16, 24 or 32 bit whole numbers, 32 or 64 bit floats.
 
     Raises:
-        MeasureError: no such file, or no such format.
+        MeasureError: the file can't be read, or its format is not one of these.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
+        if path.stat().st_size > LARGEST_WAV_BYTES:
             raise MeasureError(f"{path}: found more than 2 GB; allowed: up to 2 GB")
         content = path.read_bytes()
     except (OSError, ValueError) as error:
@@ -56,7 +56,7 @@ def read_wav(path: Path) -> Recording:
 
 
 def _chunks(path: Path, content: bytes) -> tuple[bytes, bytes]:
-    """Return the format chunk and the samples; a length that lies is cut to the file."""
+    """Return the format chunk and the samples; a length past the end is cut to the file."""
     form = body = None
     at = 12
     while at + 8 <= len(content) and body is None:

@@ -1,1 +1,1 @@
-"""What to read next, the fit of a tracking curve, and the proof of it."""
+"""Plans the readings of a voice, fits its tracking curve, and proves the correction."""

@@ -1,4 +1,4 @@
-"""What a technician would say to a fit."""
+"""Advice to the player after a fit: panel, trimmer, cables, what to measure again."""
 
 from __future__ import annotations
 
@@ -8,22 +8,26 @@ from collections.abc import Sequence
 from ...tuning.readings import Unusable
 from ...tuning.units import name_of_note, pitch_to_volts
 from . import bend_tests as bends
-from .fit import Aim, Fit
+from .fit_result import Aim, CurveFit
 
-CLEAR_VOLTS = 1.0  # how far above zero volts the lowest note should stay
-NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this is one of zero volts
+CLEAR_VOLTS = 1.0  # the lowest note should stay this far above zero volts
+NEAR_ZERO_VOLTS = 0.6  # an unusable stretch that begins below this counts as the one at zero volts
 TUNE_CENTS = 60.0
 TRIM_CENTS_PER_OCTAVE = 8.0
 DRIFT_CENTS_PER_MIN = 1.0
 MOST_PANEL_OCTAVES = 5
-WORDS = ("", "an octave", "two octaves", "three octaves", "four octaves", "five octaves")
+OCTAVE_WORDS = ("", "an octave", "two octaves", "three octaves", "four octaves", "five octaves")
 
 
-def lines(found: Fit, aim: Aim) -> list[str]:
-    """Return what the player should know or do, one line each."""
-    said = [*panel_lines(found.curve.unusable, aim), *_doubtful(found, aim), *_offset(found, aim)]
+def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return the advice on a fit, one line each."""
+    said = [
+        *panel_lines(found.curve.unusable, aim),
+        *_doubtful_lines(found, aim),
+        *_panel_and_trimmer_lines(found, aim),
+    ]
     if found.bend is not None:
-        said += bends.advice(found.bend, aim)
+        said += bends.bend_advice(found.bend, aim)
     elif aim.test_bend:
         said.append("the bend range could not be tested: the bent reference note was not read")
     if found.worst_cents > 1.2 * aim.tolerance_cents:
@@ -60,7 +64,7 @@ def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
         return []
     top = aim.highest_note + 12 * octaves
     text = (
-        f"tune it {WORDS[octaves]} lower at the panel and set panel_octaves: {panel}: "
+        f"tune it {OCTAVE_WORDS[octaves]} lower at the panel and set panel_octaves: {panel}: "
         f"the lowest note then stays at {lowest_volts + octaves:+.1f} V"
     )
     if top > 127:
@@ -69,7 +73,8 @@ def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
     return [text]
 
 
-def _doubtful(found: Fit, aim: Aim) -> list[str]:
+def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return a line for each reading that contradicts the others."""
     said = []
     for one in found.readings:
         sent = 100.0 * one.note + one.bend_cents
@@ -82,8 +87,8 @@ def _doubtful(found: Fit, aim: Aim) -> list[str]:
     return said
 
 
-def _offset(found: Fit, aim: Aim) -> list[str]:
-    """Return how to bring the panel and the trimmer nearer, where it is worth it."""
+def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return how to correct panel and trimmer, where the error is large."""
     low, high = found.curve.knots_cents[0], found.curve.knots_cents[-1]
     errors = [found.curve.sounding(x) - x for x in (low, high)]
     said = []

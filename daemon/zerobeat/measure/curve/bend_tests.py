@@ -1,27 +1,28 @@
-"""Testing what a converter makes of bends: range, small steps, number or volts.
+"""Tests of a converter's bends: range, small steps, errors by note number or by volts.
 
-Three takes tell: a reference note bent nearly all the way, the same note bent
-to half way between two steps of seven bits, and the next note bent down to the
-same pitch.
+Three takes decide: a reference note bent nearly the whole range, the same note
+bent to half way between two steps of seven bits, and the next note bent down to
+the same pitch.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 from ...errors import MeasureError
-from ..pitch.take import Heard
-from .fit import Aim, BendFacts
+from ..pitch.take import Take
+from .fit_result import Aim, BendFacts
 
 FULL_SHARE = 0.96  # of the range, for the wide bend
 MOST_OFF_RATIO = 0.03  # of the range; more is a wrong range
-NUMBER_CENTS = 0.5  # a difference that is clear
+NUMBER_CENTS = 0.5  # a difference this large is no noise
 NUMBER_SIGMAS = 5.0
-STEP_CENTS = 0.6  # a small bend this far off is said
+STEP_CENTS = 0.6  # a small bend this far off is reported
 
 
 def wide_bend(range_cents: float) -> float:
-    """Return the bend that tests the range, on a step that seven bits have too."""
+    """Return the bend in cents that tests the range, on a step that seven bits have too."""
     step = range_cents / 64.0
     return round(FULL_SHARE * range_cents / step) * step
 
@@ -33,11 +34,11 @@ def middle_bend(range_cents: float) -> float:
 
 
 def tests_number(range_cents: float) -> bool:
-    """Return whether the range lets two neighbouring notes meet."""
+    """Return whether the range is wide enough for two neighbouring notes to meet."""
     return range_cents >= 75.0
 
 
-def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
+def check_range(aim: Aim, rest: Take, wide: Take) -> None:
     """Refuse a bend range that is not what the rig says (B3).
 
     Args:
@@ -45,7 +46,7 @@ def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
         wide: the same note with ``wide_bend``.
 
     Raises:
-        MeasureError: with the measured range.
+        MeasureError: the range is another; the text names the measured one.
     """
     ratio = (wide.sounding_cents - rest.sounding_cents) / wide.request.bend_cents
     # The oscillator's own slope is a few parts in a hundred at most; a wrong range is far off.
@@ -66,39 +67,41 @@ def check_range(aim: Aim, rest: Heard, wide: Heard) -> None:
     )
 
 
-def facts(
+def bend_facts(
     aim: Aim,
     error_of: Callable[[float], float],
-    rest: Heard,
-    wide: Heard,
-    middle: Heard,
-    at_middle: Heard,
-    next_down: Heard | None,
+    rest: Take,
+    wide: Take,
+    middle: Take,
+    at_middle: Take,
+    next_down: Take | None,
     rough_cents: float,
 ) -> BendFacts:
-    """Return what bends do.
+    """Return the measured behaviour of bends.
 
     Args:
+        aim: of the plan.
         error_of: the voice's smooth error at a commanded pitch, from readings without bend.
         rest, wide, middle: the reference note at its bends.
         at_middle: a note with the same bend as ``middle``; it may be ``middle``.
         next_down: the note above that, bent down to its pitch; None if out of reach.
-        rough_cents: how far single notes leave the smooth curve.
+        rough_cents: deviation of single notes from the smooth curve.
     """
     start = rest.request.commanded_cents
 
-    def moved(heard: Heard) -> float:
-        """Return how far a bend moved the pitch, the voice's own slope taken out."""
-        slope = error_of(start + heard.request.bend_cents) - error_of(start)
-        return heard.sounding_cents - rest.sounding_cents - slope
+    def moved(take: Take) -> float:
+        """Return how far a bend moved the pitch, the voice's own slope removed."""
+        slope = error_of(start + take.request.bend_cents) - error_of(start)
+        return take.sounding_cents - rest.sounding_cents - slope
 
     ratio = moved(wide) / wide.request.bend_cents
     step_error = moved(middle) - ratio * middle.request.bend_cents
-    number, follow = 0.0, ""
+    number = 0.0
+    follow: Literal["volts", "number", ""] = ""
     if next_down is not None and next_down.pitch is not None and at_middle.pitch is not None:
         number = next_down.sounding_cents - at_middle.sounding_cents
         sigma = (next_down.pitch.sigma_cents**2 + at_middle.pitch.sigma_cents**2) ** 0.5
-        # A wrong range moves the two apart as well; take that out.
+        # A wrong range moves the two apart as well; that part is removed.
         number += (ratio - 1.0) * (at_middle.request.bend_cents - next_down.request.bend_cents)
         if abs(number) > max(NUMBER_CENTS, NUMBER_SIGMAS * sigma):
             follow = "number"
@@ -107,8 +110,8 @@ def facts(
     return BendFacts(ratio * aim.bend_range_cents, step_error, number, follow)
 
 
-def advice(found: BendFacts, aim: Aim) -> Sequence[str]:
-    """Return what the player should know about the bends."""
+def bend_advice(found: BendFacts, aim: Aim) -> Sequence[str]:
+    """Return the advice on bends, one line each."""
     lines = []
     if abs(found.step_error_cents) > STEP_CENTS:
         lines.append(

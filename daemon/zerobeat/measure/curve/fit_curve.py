@@ -1,4 +1,4 @@
-"""From readings to a fit: bad readings, unusable stretches, drift, knots."""
+"""Fits the tracking curve of a run: doubtful readings, unusable stretches, drift, knots."""
 
 from __future__ import annotations
 
@@ -13,53 +13,53 @@ from ...tuning.readings import LEAST_SLOPE
 from ...tuning.tracking import Reading, TrackingCurve, Unusable
 from . import advice
 from . import bend_tests as bends
-from .fit import Aim, BendFacts, Fit, NoteReading
+from .fit_result import Aim, BendFacts, CurveFit, NoteReading
 from .model import Model, Points
-from .run_readings import Material, doubtful, points_of, shape_of
+from .run_readings import RunReadings, doubtful, model_terms, points_from
 
 LEAST_READINGS = 2
-KNOWN_FACTOR = 2.0  # of the tolerance, two sigma: so far a curve goes on beyond its readings
-UNSTEADY_CENTS = 1.0  # one sigma of a note's readings together
-NEAR_CENTS = 200.0
+KNOWN_FACTOR = 2.0  # times the tolerance, two sigma: limit of extrapolation beyond the readings
+UNSTEADY_NOTE_CENTS = 1.0  # one sigma of a note's readings together
+JOINED_CENTS = 200.0
 Spans = Sequence[tuple[int, int]]
 
 
-def fit_worst(material: Material, spans: Spans) -> float:
-    """Return two sigma of the smooth curve where it is least known, so far."""
+def worst_cents_so_far(run: RunReadings, spans: Spans) -> float:
+    """Return two sigma of the smooth curve where it is least known so far, in cents."""
     notes = np.array([n for low, high in spans for n in range(low, high + 1)])
     if not len(notes):
         return 0.0
-    return float(2.0 * material.model().predict(100.0 * notes)[1].max())
+    return float(2.0 * run.model().predict(100.0 * notes)[1].max())
 
 
 def fit_readings(
-    material: Material,
+    run: RunReadings,
     *,
     refused: tuple[tuple[int, str], ...] = (),
     takes: int = 0,
     sound_s: float = 0.0,
-) -> Fit:
-    """Return the fit of readings.
+) -> CurveFit:
+    """Return the fit of a run.
 
     Args:
-        material: the readings, those of the bend tests too.
+        run: the readings of the run, those of the bend tests too.
         refused: (note, reason) of notes that could not be read.
-        takes, sound_s: what it cost.
+        takes, sound_s: number of takes, and seconds of sound in them.
 
     Raises:
         MeasureError: too few readings, or no rising pitch in them.
     """
-    aim = material.aim
-    if len(material) < LEAST_READINGS:
+    aim = run.aim
+    if len(run) < LEAST_READINGS:
         raise MeasureError(
-            f"{aim.voice}: found readings of {len(material)} notes; needed: {LEAST_READINGS} or "
+            f"{aim.voice}: found readings of {len(run)} notes; needed: {LEAST_READINGS} or "
             "more; the old profile is untouched"
         )
-    points = points_of(material, material.plain)
-    aside = np.array([one.request.note in material.aside for one in material.plain])
-    bad = np.zeros(len(aside), bool)
-    bad[~aside] = doubtful(shape_of(aim), points.without(aside))
-    drift = Model(shape_of(aim), points.without(bad | aside)).drift(points.at_s)
+    points = points_from(run, run.unbent)
+    excluded = np.array([one.request.note in run.excluded for one in run.unbent])
+    bad = np.zeros(len(excluded), bool)
+    bad[~excluded] = doubtful(model_terms(aim), points.without(excluded))
+    drift = Model(model_terms(aim), points.without(bad | excluded)).drift(points.at_s)
     readings = tuple(
         NoteReading(
             one.request.note,
@@ -71,23 +71,23 @@ def fit_readings(
             bool(off),
         )
         for one, error, sigma, moved, off in zip(
-            material.plain, points.errors, points.sigmas, drift, bad, strict=True
+            run.unbent, points.errors, points.sigmas, drift, bad, strict=True
         )
     )
-    unusable = _unusable(aim, readings, refused)
-    usable = _usable(points, bad | aside, unusable)
-    model = Model(shape_of(aim), usable if len(usable.cents) >= 2 else points.without(bad))
-    facts = _bend_facts(material, model)
+    unusable = _unusable_stretches(aim, readings, refused)
+    usable = _usable_points(points, bad | excluded, unusable)
+    model = Model(model_terms(aim), usable if len(usable.cents) >= 2 else points.without(bad))
+    facts = _bend_facts(run, model)
     by_number = facts is not None and facts.errors_follow == "number"
     # A table by number needs every number; from some of them only the smooth curve is known.
-    whole = aim.every_semitone or len(material) > aim.highest_note - aim.lowest_note
+    whole = aim.every_semitone or len(run) > aim.highest_note - aim.lowest_note
     follow: Literal["volts", "number"] = "number" if by_number and whole else "volts"
-    curve = _curve(aim, model, readings, unusable, not by_number)
-    found = Fit(
+    curve = _curve_through(aim, model, readings, unusable, not by_number)
+    found = CurveFit(
         voice=aim.voice,
         readings=readings,
         curve=curve,
-        worst_cents=_worst(aim, model, curve),
+        worst_cents=_worst_cents(aim, model, curve),
         rough_cents=model.rough_cents,
         drift_cents_per_min=_drift_rate(points, drift),
         bend=facts,
@@ -97,10 +97,10 @@ def fit_readings(
         takes=takes,
         sound_s=sound_s,
     )
-    return replace(found, advice=tuple(advice.lines(found, aim)))
+    return replace(found, advice=tuple(advice.advice_lines(found, aim)))
 
 
-def _usable(points: Points, bad: np.ndarray, unusable: list[Unusable]) -> Points:
+def _usable_points(points: Points, bad: np.ndarray, unusable: list[Unusable]) -> Points:
     """Return the readings outside the unusable stretches, doubtful ones left out."""
     off = bad.copy()
     for part in unusable:
@@ -108,10 +108,10 @@ def _usable(points: Points, bad: np.ndarray, unusable: list[Unusable]) -> Points
     return points.without(off)
 
 
-def _unusable(
+def _unusable_stretches(
     aim: Aim, readings: tuple[NoteReading, ...], refused: tuple[tuple[int, str], ...]
 ) -> list[Unusable]:
-    """Return the stretches that can't be trusted: by the readings, and by their absence."""
+    """Return the unusable stretches: where readings contradict, and where none could be read."""
     kept = [one for one in readings if not one.doubtful]
     plain = [Reading(100.0 * r.note + r.bend_cents, r.cents, r.sigma_cents) for r in kept]
     try:
@@ -122,7 +122,7 @@ def _unusable(
     good = sorted({one.note for one in kept})
     known = dict(zip(curve.knots_cents, curve.sigmas_cents, strict=True))
     for note, sigma in known.items():
-        if sigma > UNSTEADY_CENTS:
+        if sigma > UNSTEADY_NOTE_CENTS:
             low, high = _around(aim, round(note / 100.0), good)
             found.append(Unusable(low, high, f"unsteady, by {sigma:.1f} cents"))
     off = {note for note, _ in refused}
@@ -151,26 +151,29 @@ def _joined(found: list[Unusable]) -> list[Unusable]:
     joined: list[Unusable] = []
     for part in sorted(found, key=lambda one: (one.lowest_cents, one.highest_cents)):
         last = joined[-1] if joined else None
-        if last is None or part.lowest_cents > last.highest_cents + NEAR_CENTS:
+        if last is None or part.lowest_cents > last.highest_cents + JOINED_CENTS:
             joined.append(part)
             continue
         reason = last.reason
-        # One line for a stretch: a kind of trouble is named once, by its first figures.
-        if not any(_kind(part.reason) == _kind(one) for one in reason.split(", ")):
+        # One line for a stretch: a kind of trouble is named once, with its first figures.
+        if not any(
+            _kind_of_trouble(part.reason) == _kind_of_trouble(one) for one in reason.split(", ")
+        ):
             reason += f", {part.reason}"
         high = max(last.highest_cents, part.highest_cents)
         joined[-1] = Unusable(last.lowest_cents, high, reason)
     return joined
 
 
-def _kind(reason: str) -> str:
+def _kind_of_trouble(reason: str) -> str:
+    """Return the part of an unusable stretch's reason that has no figures."""
     for kind in ("scatter", "bend range", "unsteady", "no steady pitch", "does not rise"):
         if kind in reason:
             return kind
     return reason
 
 
-def _curve(
+def _curve_through(
     aim: Aim,
     model: Model,
     readings: tuple[NoteReading, ...],
@@ -179,11 +182,11 @@ def _curve(
 ) -> TrackingCurve:
     """Return a curve through the model at each semitone.
 
-    It goes on beyond the outermost readings, to the ends of what was asked,
-    as far as the model knows it.
+    Beyond the outermost readings it is extrapolated to the ends of the aim's
+    range, as far as the model's sigma allows.
 
     Args:
-        with_notes: what single notes add is in it; False where a table by number has it.
+        with_notes: include errors of single notes; False where a table by number has them.
     """
     notes = [one.note for one in readings if not one.doubtful]
     numbers = np.arange(*_reach(aim, model, min(notes), max(notes), unusable))
@@ -218,7 +221,7 @@ def _reach(
     return lowest, highest + 1
 
 
-def _worst(aim: Aim, model: Model, curve: TrackingCurve) -> float:
+def _worst_cents(aim: Aim, model: Model, curve: TrackingCurve) -> float:
     """Return two sigma where the curve is least known, outside the unusable stretches."""
     notes = np.arange(aim.lowest_note, aim.highest_note + 1)
     inside = [
@@ -227,38 +230,39 @@ def _worst(aim: Aim, model: Model, curve: TrackingCurve) -> float:
     if not any(inside):
         return float("inf")
     notes = notes[np.array(inside)]
-    # Where every note is read, what single notes add is known too.
+    # Where every note is read, the errors of single notes are known too.
     groups = notes if aim.every_semitone else None
     return float(2.0 * model.predict(100.0 * notes, groups)[1].max())
 
 
 def _drift_rate(points: Points, drift: np.ndarray) -> float:
+    """Return the mean drift over a run, cents a minute, sharp positive."""
     minutes = float(np.ptp(points.at_s)) / 60.0
     first = int(np.argmin(points.at_s))
     return -float(drift[first]) / minutes if minutes > 0.05 else 0.0
 
 
-def _bend_facts(material: Material, model: Model) -> BendFacts | None:
-    """Return what the bend tests say; None if they were not made or not read."""
-    aim = material.aim
+def _bend_facts(run: RunReadings, model: Model) -> BendFacts | None:
+    """Return the results of the bend tests; None if they were not made or not read."""
+    aim = run.aim
     wide = bends.wide_bend(aim.bend_range_cents)
     middle = bends.middle_bend(aim.bend_range_cents)
-    reference = next((h.request.note for h in material.bent if h.request.bend_cents == wide), None)
+    reference = next((h.request.note for h in run.bent if h.request.bend_cents == wide), None)
     if reference is None:
         return None
-    taken = [material.first(reference)] + [
-        material.bend_of(reference, bend) for bend in (wide, middle)
-    ]
-    rest, full, half = taken
+    takes = [run.first(reference)] + [run.bend_of(reference, bend) for bend in (wide, middle)]
+    rest, full, half = takes
     if rest is None or full is None or half is None:
         return None
-    below = [h for h in material.bent if h.request.bend_cents == middle - 100.0]
+    below = [h for h in run.bent if h.request.bend_cents == middle - 100.0]
     next_down = below[-1] if below else None
     at_middle = half
     if next_down is not None:
-        at_middle = material.bend_of(next_down.request.note - 1, middle) or half
+        at_middle = run.bend_of(next_down.request.note - 1, middle) or half
 
     def error_of(cents: float) -> float:
         return float(model.predict([cents])[0][0])
 
-    return bends.facts(aim, error_of, rest, full, half, at_middle, next_down, model.rough_cents)
+    return bends.bend_facts(
+        aim, error_of, rest, full, half, at_middle, next_down, model.rough_cents
+    )

@@ -1,15 +1,16 @@
-"""A voice's error as physics expects it, and how far the readings leave that.
+"""A Gaussian-process model of a voice's error, with terms from physics.
 
-    error(u) = a + b u + c 2^u + d 2^-u + k min(volts, 0)  smooth rest  single notes  drift
+    error(u) = a + b u + c 2^u + d 2^-u + k min(volts, 0) + smooth rest + single notes + drift
 
-Offset, scale, bulk resistance and reset time (both follow frequency in first
-order), leakage (follows 1 / frequency), a kink at zero volts, a smooth rest
-such as a converter's bow, and what single notes add. All are Gaussian with the
-spreads below, so the readings' own evidence says how smooth the voice is; the
-answers of all settings tried are averaged by that evidence.
+Offset, scale, bulk resistance and reset time (both proportional to frequency in
+first order), leakage (proportional to 1 / frequency), a kink at zero volts, a
+smooth rest such as a converter's integral nonlinearity, and errors of single
+notes. All are Gaussian with the spreads below. The marginal likelihood of the
+readings weighs every combination of hyperparameters tried, and predictions are
+averaged with those weights.
 
 Sources: Ebers-Moll law with bulk resistance and reset time (first order), for
-the shape; C. E. Rasmussen and C. Williams, "Gaussian Processes for Machine
+the terms; C. E. Rasmussen and C. Williams, "Gaussian Processes for Machine
 Learning" (2006), equations 2.23 to 2.30 and 5.12, for the arithmetic.
 """
 
@@ -22,22 +23,22 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
-# One sigma before any reading. Own choices, wide.
-OFFSET_CENTS = 100.0  # round the mean of the readings
+# Prior sigmas. Own choices, wide.
+OFFSET_CENTS = 100.0  # about the mean of the readings
 SLOPE_CENTS_PER_OCTAVE = 40.0
 TOP_CENTS = 30.0  # of the term in 2^u, at the top of the range
 BOTTOM_CENTS = 5.0  # of the term in 2^-u, at the bottom
 KINK_CENTS_PER_VOLT = 20.0
 DRIFT_CENTS_PER_S = 0.05
 WALK_CENTS = 0.02  # of a random walk, after one second
-SIGMA_FLOOR_CENTS = 0.03  # slow wander and the converter's last step
-# Settings tried: spread and length of the smooth rest, spread of single notes.
+READING_FLOOR_CENTS = 0.03  # slow wander and the converter's steps
+# Hyperparameters tried: sigma and length of the smooth rest, sigma of single notes.
 REST_CENTS = (0.05, 0.2, 0.6, 2.0, 6.0)
 REST_OCTAVES = (0.5, 1.0, 2.0)
 ROUGH_CENTS = (0.02, 0.1, 0.4, 1.5, 6.0)
 REST_USUAL_CENTS, ROUGH_USUAL_CENTS = 0.5, 0.08
-USUAL_WIDTH = 1.2  # of their logarithms
-LIGHTEST = -7.0  # logarithm of the weight of a setting that no longer counts
+USUAL_WIDTH = 1.2  # prior sigma of their logarithms
+LIGHTEST = -7.0  # logarithm of a relative weight; hyperparameters below it are dropped
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +61,7 @@ class Points:
 
     def without(self, index: int | NDArray[np.bool_]) -> Points:
         """Return all but one, or but those marked True."""
-        if isinstance(index, int):
-            kept = np.arange(len(self.cents)) != index
-        else:
-            kept = ~index
+        kept = np.arange(len(self.cents)) != index if isinstance(index, int) else ~index
         return Points(
             self.cents[kept],
             self.errors[kept],
@@ -74,8 +72,8 @@ class Points:
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
-    """Where the terms stand: the range asked for and the zero-volt note, in cents."""
+class ModelTerms:
+    """The physical terms over a range: its ends and the zero-volt note, in cents."""
 
     lowest_cents: float
     highest_cents: float
@@ -98,52 +96,56 @@ class Shape:
 
 
 @dataclass(frozen=True, slots=True)
-class _Setting:
-    """One setting tried: its spreads, its weight, and the readings solved with it."""
+class _Hyperparameters:
+    """One combination of hyperparameters, its weight, and the readings solved with it."""
 
-    rest: float
-    octaves: float
-    rough: float
+    rest: float  # sigma of the smooth rest, cents
+    octaves: float  # its length
+    rough: float  # sigma of single notes, cents
     weight: float
-    half: Floats  # half' half is the inverse of the readings' covariance
-    pulled: Floats  # that inverse times the errors
+    root_inverse: Floats  # root_inverse.T @ root_inverse inverts the readings' covariance
+    weighted_errors: Floats  # that inverse times the readings' errors
 
 
 class Model:
-    """The error of a voice given readings.
+    """The posterior of a voice's error, given readings.
 
     Args:
-        shape: where the terms stand.
+        terms: the physical terms.
         points: one reading or more.
     """
 
-    def __init__(self, shape: Shape, points: Points) -> None:
-        self.shape = shape
+    def __init__(self, terms: ModelTerms, points: Points) -> None:
+        self.terms = terms
         self.points = points
         self.now_s = float(np.max(points.at_s))
         self._mean = float(np.mean(points.errors))
-        self._settings = self._solve()
+        self._weighted = self._solve()
 
     @property
     def rough_cents(self) -> float:
-        """How far single notes leave the smooth curve, one sigma."""
-        return float(sum(one.weight * one.rough for one in self._settings))
+        """Deviation of single notes from the smooth curve, one sigma."""
+        return float(sum(one.weight * one.rough for one in self._weighted))
 
     @property
     def rest_cents(self) -> float:
-        """How far the smooth curve leaves the physical terms, one sigma."""
-        return float(sum(one.weight * one.rest for one in self._settings))
+        """Deviation of the smooth curve from the physical terms, one sigma."""
+        return float(sum(one.weight * one.rest for one in self._weighted))
 
     def predict(self, cents: ArrayLike, groups: ArrayLike | None = None) -> tuple[Floats, Floats]:
         """Return the error at pitches at the time of the last reading, and its sigma.
 
         Args:
             cents: commanded, shape (n,).
-            groups: with it, what single notes add counts too, where known.
+            groups: note numbers, shape (n,); with them the errors of single notes
+                are included, where known.
+
+        Returns:
+            Mean and sigma in cents, each of shape (n,).
         """
-        at = _Places(self, np.atleast_1d(np.asarray(cents, float)), groups)
+        at = _QueryPoints(self, np.atleast_1d(np.asarray(cents, float)), groups)
         mean, square = np.zeros(at.cents.shape), np.zeros(at.cents.shape)
-        for one in self._settings:
+        for one in self._weighted:
             m, v = self._predict(one, at)
             mean += one.weight * m
             square += one.weight * (v + m**2)
@@ -151,62 +153,66 @@ class Model:
 
     def covariance(self, cents: ArrayLike) -> Floats:
         """Return the covariance of the smooth error at pitches, averaged: shape (n, n)."""
-        at = _Places(self, np.asarray(cents, float), None)
+        at = _QueryPoints(self, np.asarray(cents, float), None)
         own = at.basis @ at.basis.T
         mean = self.predict(cents)[0] - self._mean
         total = np.zeros(own.shape)
-        for one in self._settings:
+        for one in self._weighted:
             across = at.across(one)
-            seen = across @ one.half.T
-            off = across @ one.pulled - mean
-            prior = own + one.rest**2 * _bell(at.cents, at.cents, one.octaves)
+            seen = across @ one.root_inverse.T
+            off = across @ one.weighted_errors - mean
+            prior = own + one.rest**2 * _squared_exponential(at.cents, at.cents, one.octaves)
             total += one.weight * (prior - seen @ seen.T + np.outer(off, off))
         return total
 
     def surprise(self, cents: float, error: float, sigma: float) -> tuple[float, float]:
-        """Return how far a reading is from what was expected: in sigmas, in cents."""
+        """Return a reading less its prediction, in sigmas and in cents."""
         mean, known = self.predict([cents])
-        spread = math.sqrt(known[0] ** 2 + sigma**2 + self.rough_cents**2 + SIGMA_FLOOR_CENTS**2)
+        spread = math.sqrt(known[0] ** 2 + sigma**2 + self.rough_cents**2 + READING_FLOOR_CENTS**2)
         return float((error - mean[0]) / spread), float(error - mean[0])
 
     def drift(self, at_s: ArrayLike) -> Floats:
-        """Return how much sharper the voice was at times than at the last reading."""
+        """Return how much sharper the voice was at each time than at the last reading."""
         at_s = np.atleast_1d(np.asarray(at_s, float))
         total = np.zeros(at_s.shape)
-        for one in self._settings:
-            total += one.weight * (self._time(at_s, self.points.at_s) @ one.pulled)
+        for one in self._weighted:
+            total += one.weight * (self._time(at_s, self.points.at_s) @ one.weighted_errors)
         return total
 
     def left_out(self) -> tuple[Floats, Floats]:
-        """Return each reading less what all others predict: in sigmas, in cents.
+        """Return each reading less the prediction of all others, in sigmas and in cents.
 
-        By the heaviest setting (Rasmussen and Williams, equation 5.12).
+        Uses the hyperparameters of most weight (Rasmussen and Williams, equation 5.12).
         """
-        best = max(self._settings, key=lambda one: one.weight)
-        own = np.sum(best.half**2, axis=0)
-        return best.pulled / np.sqrt(own), best.pulled / own
+        best = max(self._weighted, key=lambda one: one.weight)
+        own = np.sum(best.root_inverse**2, axis=0)
+        return best.weighted_errors / np.sqrt(own), best.weighted_errors / own
 
     # ------------------------------------------------------------ arithmetic
 
-    def _solve(self) -> list[_Setting]:
+    def _solve(self) -> list[_Hyperparameters]:
         p = self.points
         count, errors = len(p.cents), p.errors - self._mean
-        basis = self.shape.basis(p.cents)
-        noise = np.diag(p.sigmas**2 + SIGMA_FLOOR_CENTS**2)
+        basis = self.terms.basis(p.cents)
+        noise = np.diag(p.sigmas**2 + READING_FLOOR_CENTS**2)
         fixed = basis @ basis.T + self._time(p.at_s, p.at_s) + noise
         same = (p.groups[:, None] == p.groups).astype(float)
-        found: list[tuple[float, _Setting]] = []
+        found: list[tuple[float, _Hyperparameters]] = []
         for octaves in REST_OCTAVES:
-            bell = _bell(p.cents, p.cents, octaves)
+            bell = _squared_exponential(p.cents, p.cents, octaves)
             for rest in REST_CENTS:
                 for rough in ROUGH_CENTS:
                     whole = fixed + rest**2 * bell + rough**2 * same
                     lower = np.linalg.cholesky(whole + 1e-8 * np.eye(count))
-                    half = np.linalg.solve(lower, np.eye(count))
-                    pulled = half.T @ (half @ errors)
-                    evidence = -0.5 * errors @ pulled - np.log(np.diag(lower)).sum()
-                    evidence += _usual(rest, REST_USUAL_CENTS) + _usual(rough, ROUGH_USUAL_CENTS)
-                    found.append((evidence, _Setting(rest, octaves, rough, 0.0, half, pulled)))
+                    root_inverse = np.asarray(np.linalg.solve(lower, np.eye(count)), float)
+                    weighted_errors = root_inverse.T @ (root_inverse @ errors)
+                    evidence = -0.5 * errors @ weighted_errors - np.log(np.diag(lower)).sum()
+                    evidence += _log_prior(rest, REST_USUAL_CENTS)
+                    evidence += _log_prior(rough, ROUGH_USUAL_CENTS)
+                    setting = _Hyperparameters(
+                        rest, octaves, rough, 0.0, root_inverse, weighted_errors
+                    )
+                    found.append((evidence, setting))
         best = max(evidence for evidence, _ in found)
         heavy = [
             (math.exp(evidence - best), one)
@@ -216,13 +222,13 @@ class Model:
         total = math.fsum(weight for weight, _ in heavy)
         return [replace(one, weight=weight / total) for weight, one in heavy]
 
-    def _predict(self, one: _Setting, at: _Places) -> tuple[Floats, Floats]:
+    def _predict(self, one: _Hyperparameters, at: _QueryPoints) -> tuple[Floats, Floats]:
         across = at.across(one)
         prior = np.sum(at.basis**2, axis=1) + one.rest**2
         if at.same is not None:
             prior = prior + one.rough**2
-        variance = prior - np.sum((across @ one.half.T) ** 2, axis=1)
-        return across @ one.pulled, np.maximum(variance, 0.0)
+        variance = prior - np.sum((across @ one.root_inverse.T) ** 2, axis=1)
+        return across @ one.weighted_errors, np.maximum(variance, 0.0)
 
     def _time(self, one: Floats, other: Floats) -> Floats:
         """Return the covariance of drift: a line and a random walk, both 0 at the last reading."""
@@ -231,29 +237,31 @@ class Model:
         return DRIFT_CENTS_PER_S**2 * a * b + walk
 
 
-class _Places:
-    """Pitches that are asked for, against the readings: what all settings share."""
+class _QueryPoints:
+    """The pitches of one prediction, with the parts that all hyperparameters share."""
 
     def __init__(self, model: Model, cents: Floats, groups: ArrayLike | None) -> None:
         points = model.points
         self.cents = cents
-        self.basis = model.shape.basis(cents)
-        self._terms = self.basis @ model.shape.basis(points.cents).T
-        self._bells = {octaves: _bell(cents, points.cents, octaves) for octaves in REST_OCTAVES}
+        self.basis = model.terms.basis(cents)
+        self._terms_covariance = self.basis @ model.terms.basis(points.cents).T
+        self._rest_covariance = {
+            octaves: _squared_exponential(cents, points.cents, octaves) for octaves in REST_OCTAVES
+        }
         self.same: NDArray[np.bool_] | None = None
         if groups is not None:
             self.same = np.asarray(groups)[:, None] == points.groups
 
-    def across(self, one: _Setting) -> Floats:
-        """Return the covariance of the pitches, at the last reading's time, with the readings."""
-        across = self._terms + one.rest**2 * self._bells[one.octaves]
+    def across(self, one: _Hyperparameters) -> Floats:
+        """Return the covariance of the pitches, at the last reading's time, and the readings."""
+        across = self._terms_covariance + one.rest**2 * self._rest_covariance[one.octaves]
         return across if self.same is None else across + one.rough**2 * self.same
 
 
-def _bell(one: Floats, other: Floats, octaves: float) -> Floats:
+def _squared_exponential(one: Floats, other: Floats, octaves: float) -> Floats:
     apart = (one[:, None] - other[None, :]) / (1200.0 * octaves)
     return np.exp(-0.5 * apart**2)
 
 
-def _usual(spread: float, usual: float) -> float:
+def _log_prior(spread: float, usual: float) -> float:
     return -0.5 * (math.log(spread / usual) / USUAL_WIDTH) ** 2

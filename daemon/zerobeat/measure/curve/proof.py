@@ -1,4 +1,4 @@
-"""Check notes that were no readings, played as before and with the new correction."""
+"""The proof of a fit: check notes that were not read, with the old and the new correction."""
 
 from __future__ import annotations
 
@@ -7,19 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..pitch.take import Heard, Progress, Purpose, Request, take_seconds
-from .fit import Aim, Fit
+from ..pitch.take import Progress, Purpose, Take, TakeRequest, take_seconds
+from .fit_result import Aim, CurveFit
 
-CHECKS = 4
-ACCEPT_CENTS = 1.0  # a check note within this is good enough, whatever was there
-BETTER_CENTS = 0.3  # by so much the new may be worse than the old, by chance
-Sent = tuple[int, float]  # number and bend in cents
-Encode = Callable[[float], Sent | None]
+CHECK_NOTES = 4
+ACCEPT_CENTS = 1.0  # a check note within this is accepted in any case
+BETTER_CENTS = 0.3  # the new correction may be this much worse than the old, by chance
+NoteAndBend = tuple[int, float]  # number and bend in cents
+Encode = Callable[[float], NoteAndBend | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Checked:
-    """A check note: the key, and how far it sounded off before and after, in cents."""
+class CheckNoteResult:
+    """A check note: the key, and its error in cents with the old and the new correction."""
 
     note: int
     before_cents: float | None
@@ -40,32 +40,32 @@ class Proof:
 
     Attributes:
         good: the new correction may replace the old one.
-        why: what speaks against it; "" if nothing does.
+        why: the reason against it; "" if there is none.
     """
 
-    checks: tuple[Checked, ...]
+    checks: tuple[CheckNoteResult, ...]
     good: bool
     why: str
 
 
-class Proving:
-    """Asks for the check notes: each as it was played before, then corrected.
+class ProofPlan:
+    """Requests the check notes: each with the old correction, then with the new one.
 
     Args:
         aim: of the plan.
-        fit: that is to be proved.
-        before, after: pitch wanted of the voice (panel octaves taken out) to
-            number and bend, by the correction in force and by the new one;
-            None where it can't be sent.
+        fit: to be proved.
+        before, after: encode a wanted pitch (panel octaves removed) as number and
+            bend, by the correction in force and by the new one; None where it
+            can't be sent.
         checks: how many notes.
     """
 
     def __init__(
-        self, aim: Aim, fit: Fit, before: Encode, after: Encode, checks: int = CHECKS
+        self, aim: Aim, fit: CurveFit, before: Encode, after: Encode, checks: int = CHECK_NOTES
     ) -> None:
         self._aim = aim
         self.notes = check_notes(aim, fit, checks)
-        self._left: list[tuple[int, bool, Sent]] = []
+        self._left: list[tuple[int, bool, NoteAndBend]] = []
         for note in self.notes:
             for new, encode in ((False, before), (True, after)):
                 sent = encode(100.0 * note)
@@ -77,7 +77,7 @@ class Proving:
         self._refused = 0
         self._tries = 0
 
-    def next(self) -> Request | None:
+    def next(self) -> TakeRequest | None:
         """Return the next request; None when every check note was played."""
         if not self._left:
             return None
@@ -85,26 +85,26 @@ class Proving:
         expected = 100.0 * note + 1200.0 * self._aim.panel_octaves
         seconds = take_seconds(expected, self._aim.tolerance_cents, None)
         purpose: Purpose = "check"
-        return Request(
+        return TakeRequest(
             self._aim.voice, number, bend_cents, seconds, purpose, self._aim.settle_s, expected
         )
 
-    def add(self, heard: Heard) -> None:
-        """Take what was heard; a refused take is asked once more."""
-        self._sound_s += heard.request.seconds
-        if heard.pitch is None:
+    def add(self, take: Take) -> None:
+        """Add the take of the last request; a refused one is requested once more."""
+        self._sound_s += take.request.seconds
+        if take.pitch is None:
             self._refused += 1
             self._tries += 1
             if self._tries < 2:
                 return
         note, new, _ = self._left.pop(0)
         self._tries = 0
-        if heard.pitch is not None:
+        if take.pitch is not None:
             wanted = 100.0 * note + 1200.0 * self._aim.panel_octaves
-            self._found[note, new] = round(heard.sounding_cents - wanted, 4)
+            self._found[note, new] = round(take.sounding_cents - wanted, 4)
 
     def progress(self) -> Progress:
-        """Return how far it is, for a progress line."""
+        """Return the progress, for a line on the screen."""
         done = self._total - len(self._left)
         doing = f"check note {self._left[0][0]}" if self._left else "checked"
         return Progress(
@@ -120,14 +120,14 @@ class Proving:
     def result(self) -> Proof:
         """Return the check notes, and whether the new correction may replace the old one."""
         checks = tuple(
-            Checked(note, self._found.get((note, False)), self._found.get((note, True)))
+            CheckNoteResult(note, self._found.get((note, False)), self._found.get((note, True)))
             for note in self.notes
         )
-        return judge(checks)
+        return judge_check_notes(checks)
 
 
-def judge(checks: Iterable[Checked]) -> Proof:
-    """Return whether a correction may replace the one before, by its check notes."""
+def judge_check_notes(checks: Iterable[CheckNoteResult]) -> Proof:
+    """Return whether a correction may replace the old one, by its check notes."""
     checks = tuple(checks)
     after = [abs(one.after_cents) for one in checks if one.after_cents is not None]
     before = [abs(one.before_cents) for one in checks if one.before_cents is not None]
@@ -142,7 +142,7 @@ def judge(checks: Iterable[Checked]) -> Proof:
     return Proof(checks, True, "")
 
 
-def check_notes(aim: Aim, fit: Fit, count: int) -> list[int]:
+def check_notes(aim: Aim, fit: CurveFit, count: int) -> list[int]:
     """Return notes that are far from every reading, over the usable range, rising."""
     read = {one.note for one in fit.readings}
     curve = fit.curve

@@ -1,4 +1,4 @@
-"""Which notes can be read: those that answer, away from the mains."""
+"""Which notes can be read: unreadable stretches, and notes near the mains frequency."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ import math
 from collections.abc import Collection, Sequence
 
 MAINS_REACH_CENTS = 40.0
-MAINS_MULTIPLES = 6  # higher ones lie so close that none could be stepped aside from
+MAINS_MULTIPLES = 6  # higher multiples lie too close together to avoid
 
 
 def near_mains(sounding_cents: float, mains_hz: Sequence[float]) -> bool:
-    """Return whether a pitch lies near a low multiple of the mains."""
+    """Return whether a pitch lies near a low multiple of a mains frequency."""
     for hertz in mains_hz:
         for multiple in range(1, MAINS_MULTIPLES + 1):
             hum_cents = 6900.0 + 1200.0 * math.log2(hertz * multiple / 440.0)
@@ -26,10 +26,10 @@ def nearest(note: int, good: Sequence[int], side: int) -> int | None:
 
 
 def half_way(good: Sequence[int], silent: Collection[int]) -> int | None:
-    """Return a note half way between one that can't be read and one that can.
+    """Return a note half way between an unreadable note and the nearest readable one.
 
-    Asked again and again, it finds the end of what a voice can play; None when
-    the two are closer than three semitones.
+    Repeated calls bisect to the end of the readable range; None when the two are
+    closer than three semitones.
     """
     for bad in silent:
         for side in (-1, 1):
@@ -47,8 +47,8 @@ def spans(
 ) -> list[tuple[int, int]]:
     """Return the stretches of notes that are not known to be unreadable.
 
-    From a note that can't be read up to the nearest one that was, nothing is
-    known; the one that was is inside.
+    The notes between an unreadable note and the nearest readable one count as
+    unreadable; the readable one is inside a stretch.
     """
     bad = set(silent)
     for note in silent:

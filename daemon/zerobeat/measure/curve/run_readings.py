@@ -1,4 +1,4 @@
-"""The readings of a run, and what they say so far."""
+"""The readings of a run, the model of them so far, and which of them are doubtful."""
 
 from __future__ import annotations
 
@@ -8,73 +8,77 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..pitch.take import Heard
-from .fit import Aim
-from .model import Model, Points, Shape
+from ..pitch.take import Take
+from .fit_result import Aim
+from .model import Model, ModelTerms, Points
 from .readable_notes import near_mains
 
 DOUBT_SIGMAS = 5.0
 DOUBT_CENTS = 1.0
-UNSTEADY_CENTS = 1.0  # one sigma; such a reading is taken again
-SCATTER_CENTS = 2.0  # three readings, no two of them closer
-AGREE_CENTS = 0.5  # two readings of a note this close agree
+UNSTEADY_READING_CENTS = 1.0  # one sigma; such a reading is repeated
+SCATTERED_NOTE_CENTS = 2.0  # three readings of a note of which no two are closer
+SAME_NOTE_CENTS = 0.5  # two readings of a note this close agree
 SURPRISE_SIGMAS, SURPRISE_CENTS = 4.0, 0.5
-WILD_CENTS = 300.0
+EXTRAPOLATED_CENTS = 300.0  # from the median error, at most
 LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
 DOUBT_ROUNDS = 4
-CANDIDATES = 3  # looked at in each round
+MOST_SUSPECTS = 3  # checked in each round
 
 
-class Material:
-    """Takes that were read, without bend and with.
+class RunReadings:
+    """The takes of a run that were read, without bend and with bend.
 
     Args:
-        aim: what is measured.
+        aim: of the plan.
     """
 
     def __init__(self, aim: Aim) -> None:
         self.aim = aim
-        self.plain: list[Heard] = []
-        self.bent: list[Heard] = []
+        self.unbent: list[Take] = []
+        self.bent: list[Take] = []
         self._model: Model | None = None
         self._bad = np.zeros(0, bool)
-        self.aside: set[int] = set()
+        self.excluded: set[int] = set()
 
     def __len__(self) -> int:
-        """Number of different notes read well."""
+        """Return the number of different notes in the model."""
         return len(self.notes())
 
-    def add(self, heard: Heard) -> None:
-        """Take a reading without bend."""
-        self.plain.append(heard)
+    def add(self, take: Take) -> None:
+        """Add a reading without bend."""
+        self.unbent.append(take)
         self._model = None
 
-    def add_bend(self, heard: Heard) -> None:
-        """Take a reading of the bend tests; it does not count for the curve."""
-        self.bent.append(heard)
+    def add_bend(self, take: Take) -> None:
+        """Add a reading of the bend tests; it is no part of the curve."""
+        self.bent.append(take)
 
-    def set_aside(self, note: int) -> None:
-        """Keep a note's readings out of the model; they stay for the profile."""
-        self.aside.add(note)
+    def exclude(self, note: int) -> None:
+        """Exclude a note's readings from the model; the fit still lists them."""
+        self.excluded.add(note)
         self._model = None
 
-    def good(self) -> list[Heard]:
-        """Return the readings that count for the model."""
-        return [one for one in self.plain if one.request.note not in self.aside]
+    def good(self) -> list[Take]:
+        """Return the readings that are in the model."""
+        return [one for one in self.unbent if one.request.note not in self.excluded]
 
     def notes(self) -> list[int]:
-        """Return the notes that were read well, rising."""
-        return sorted({heard.request.note for heard in self.good()})
+        """Return the notes in the model, rising."""
+        return sorted({take.request.note for take in self.good()})
 
     def trouble(self, note: int) -> str:
-        """Return why a note that was read twice is no use; "" if it is of use."""
-        taken = [one for one in self.plain if one.request.note == note]
-        errors = np.array([self.error_of(one) for one in taken])
-        sigmas = np.array([one.pitch.sigma_cents for one in taken if one.pitch is not None])
-        if len(taken) > 1 and sigmas.min() > UNSTEADY_CENTS:
+        """Return why a note that was read more than once is unusable; "" if it is usable."""
+        takes = [one for one in self.unbent if one.request.note == note]
+        errors = np.array([self.error_of(one) for one in takes])
+        sigmas = np.array([one.pitch.sigma_cents for one in takes if one.pitch is not None])
+        if len(takes) > 1 and sigmas.min() > UNSTEADY_READING_CENTS:
             return "unsteady"
-        steady = errors[sigmas <= UNSTEADY_CENTS] if sigmas.min() <= UNSTEADY_CENTS else errors
-        if len(taken) > 2 and np.min(np.diff(np.sort(errors))) > SCATTER_CENTS:
+        steady = (
+            errors[sigmas <= UNSTEADY_READING_CENTS]
+            if sigmas.min() <= UNSTEADY_READING_CENTS
+            else errors
+        )
+        if len(takes) > 2 and np.min(np.diff(np.sort(errors))) > SCATTERED_NOTE_CENTS:
             return "unsteady"
         good = [self.error_of(one) for one in self.good() if one.request.note != note]
         if len(good) >= 3 and np.min(np.abs(steady - np.median(good))) > self.aim.bend_range_cents:
@@ -82,45 +86,45 @@ class Material:
         return ""
 
     def counts(self) -> Counter[int]:
-        """Return how often each note was read."""
-        return Counter(heard.request.note for heard in self.plain)
+        """Return how often each note was read without bend."""
+        return Counter(take.request.note for take in self.unbent)
 
-    def has(self, note: int) -> bool:
-        return any(heard.request.note == note for heard in self.plain)
+    def has_read(self, note: int) -> bool:
+        return any(take.request.note == note for take in self.unbent)
 
-    def first(self, note: int) -> Heard | None:
+    def first(self, note: int) -> Take | None:
         """Return the first reading of a note without bend."""
-        return next((one for one in self.plain if one.request.note == note), None)
+        return next((one for one in self.unbent if one.request.note == note), None)
 
-    def surprising(self, heard: Heard, least_notes: int) -> bool:
-        """Return whether a reading not yet added should be taken again.
+    def surprising(self, take: Take, least_notes: int) -> bool:
+        """Return whether a reading not yet added should be repeated.
 
         Args:
-            heard: without bend.
-            least_notes: with fewer notes read the model expects nothing.
+            take: without bend.
+            least_notes: with fewer notes the model predicts too little to compare.
         """
-        assert heard.pitch is not None
-        sigma = heard.pitch.sigma_cents
-        if sigma > UNSTEADY_CENTS or len(self) < least_notes:
-            return sigma > UNSTEADY_CENTS
+        assert take.pitch is not None
+        sigma = take.pitch.sigma_cents
+        if sigma > UNSTEADY_READING_CENTS or len(self) < least_notes:
+            return sigma > UNSTEADY_READING_CENTS
         sigmas, cents = self.model().surprise(
-            heard.request.commanded_cents, self.error_of(heard), sigma
+            take.request.commanded_cents, self.error_of(take), sigma
         )
         limit = max(SURPRISE_CENTS, self.aim.tolerance_cents)
         return abs(sigmas) > SURPRISE_SIGMAS and abs(cents) > limit
 
-    def leaves(self, note: int) -> bool:
-        """Return whether a note is where all others don't expect it."""
+    def leaves_curve(self, note: int) -> bool:
+        """Return whether a note lies off the curve that all other notes predict."""
         others = [one for one in self.good() if one.request.note != note]
-        taken = [one for one in self.good() if one.request.note == note]
-        if not taken or len({one.request.note for one in others}) < 4:
+        takes = [one for one in self.good() if one.request.note == note]
+        if not takes or len({one.request.note for one in others}) < 4:
             return False
-        error = float(np.mean([self.error_of(one) for one in taken]))
-        rest = Model(shape_of(self.aim), points_of(self, others))
+        error = float(np.mean([self.error_of(one) for one in takes]))
+        rest = Model(model_terms(self.aim), points_from(self, others))
         sigmas, cents = rest.surprise(100.0 * note, error, 0.0)
         return abs(sigmas) > LEAVES_SIGMAS and abs(cents) > LEAVES_CENTS
 
-    def bend_of(self, note: int, bend_cents: float) -> Heard | None:
+    def bend_of(self, note: int, bend_cents: float) -> Take | None:
         """Return the last reading of a note at a bend."""
         found = [
             one
@@ -129,38 +133,42 @@ class Material:
         ]
         return found[-1] if found else None
 
-    def error_of(self, heard: Heard) -> float:
-        """Return sounding less commanded, panel octaves taken out."""
+    def error_of(self, take: Take) -> float:
+        """Return sounding less commanded pitch in cents, panel octaves removed."""
         panel = 1200.0 * self.aim.panel_octaves
-        return heard.sounding_cents - heard.request.commanded_cents - panel
+        return take.sounding_cents - take.request.commanded_cents - panel
 
     def largest_jump(self) -> int:
         """Return the note whose error differs most from that of the note above it."""
-        errors = {one.request.note: self.error_of(one) for one in self.plain}
+        errors = {one.request.note: self.error_of(one) for one in self.unbent}
         jumps = {n: abs(errors[n + 1] - e) for n, e in errors.items() if n + 1 in errors}
         return max(jumps, key=lambda n: jumps[n]) if jumps else self.notes()[0]
 
     def model(self) -> Model:
-        """Return the model of all readings so far but the doubtful ones."""
+        """Return the model of all readings so far except doubtful ones."""
         if self._model is None:
-            points = points_of(self, self.good())
-            self._bad = doubtful(shape_of(self.aim), points)
-            self._model = Model(shape_of(self.aim), points.without(self._bad))
+            points = points_from(self, self.good())
+            self._bad = doubtful(model_terms(self.aim), points)
+            self._model = Model(model_terms(self.aim), points.without(self._bad))
         return self._model
 
     def expected(self, commanded_cents: ArrayLike) -> np.ndarray:
-        """Return where pitches should sound, cents above key 0, as far as is known by now."""
+        """Return where commanded pitches should sound by the model so far, cents above key 0."""
         commanded = np.atleast_1d(np.asarray(commanded_cents, float))
         panel = 1200.0 * self.aim.panel_octaves
         if not len(self):
             return commanded + panel
         errors = self.model().predict(commanded)[0]
-        # Far from its readings a model may be wild; the reader looks half an octave around.
+        # Extrapolation is clipped: the pitch reader searches half an octave about it only.
         usual = float(np.median([self.error_of(one) for one in self.good()]))
-        return commanded + np.clip(errors, usual - WILD_CENTS, usual + WILD_CENTS) + panel
+        return (
+            commanded
+            + np.clip(errors, usual - EXTRAPOLATED_CENTS, usual + EXTRAPOLATED_CENTS)
+            + panel
+        )
 
-    def clear(self, notes: Iterable[int]) -> list[int]:
-        """Return the notes that sound away from low multiples of the mains."""
+    def away_from_mains(self, notes: Iterable[int]) -> list[int]:
+        """Return those of some notes that sound away from low multiples of the mains."""
         numbers = [int(note) for note in notes]
         sounding = self.expected(100.0 * np.array(numbers))
         return [
@@ -169,37 +177,37 @@ class Material:
             if not near_mains(float(cents), self.aim.mains_hz)
         ]
 
-    def suspect(self) -> int | None:
-        """Return a note that only doubtful readings speak for, the last such; or None."""
+    def unconfirmed_note(self) -> int | None:
+        """Return the last note that has doubtful readings only; None if there is none."""
         self.model()
-        taken = self.good()
-        bad = {one.request.note for one, off in zip(taken, self._bad, strict=True) if off}
-        good = {one.request.note for one, off in zip(taken, self._bad, strict=True) if not off}
-        left = [one.request.note for one in taken if one.request.note in bad - good]
+        takes = self.good()
+        bad = {one.request.note for one, off in zip(takes, self._bad, strict=True) if off}
+        good = {one.request.note for one, off in zip(takes, self._bad, strict=True) if not off}
+        left = [one.request.note for one in takes if one.request.note in bad - good]
         return left[-1] if left else None
 
 
-def shape_of(aim: Aim) -> Shape:
-    """Return where the terms of the model stand."""
-    return Shape(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
+def model_terms(aim: Aim) -> ModelTerms:
+    """Return the physical terms of the model for an aim."""
+    return ModelTerms(100.0 * aim.lowest_note, 100.0 * aim.highest_note, 100.0 * aim.zero_volt_note)
 
 
-def points_of(material: Material, taken: list[Heard]) -> Points:
+def points_from(readings: RunReadings, takes: list[Take]) -> Points:
     """Return readings as columns."""
-    pitches = [one.pitch for one in taken]
+    pitches = [one.pitch for one in takes]
     return Points(
-        np.array([one.request.commanded_cents for one in taken]),
-        np.array([material.error_of(one) for one in taken]),
+        np.array([one.request.commanded_cents for one in takes]),
+        np.array([readings.error_of(one) for one in takes]),
         np.array([pitch.sigma_cents for pitch in pitches if pitch is not None]),
-        np.array([one.at_s for one in taken]),
-        np.array([one.request.note for one in taken]),
+        np.array([one.at_s for one in takes]),
+        np.array([one.request.note for one in takes]),
     )
 
 
-def doubtful(shape: Shape, points: Points) -> np.ndarray:
-    """Return which readings the others speak against: bool, shape (n,).
+def doubtful(terms: ModelTerms, points: Points) -> np.ndarray:
+    """Return which readings contradict the others: bool, shape (n,).
 
-    A reading is doubtful if without it the rest expects something else by
+    A reading is doubtful if it differs from the prediction of the rest by
     ``DOUBT_SIGMAS`` and ``DOUBT_CENTS``, and no other reading of its note
     agrees with it.
     """
@@ -209,16 +217,16 @@ def doubtful(shape: Shape, points: Points) -> np.ndarray:
         if len(left) < 5:
             break
         rest = points.without(bad)
-        _, cents = Model(shape, rest).left_out()
+        _, cents = Model(terms, rest).left_out()
         found = None
-        for index in np.argsort(-np.abs(cents))[:CANDIDATES]:
+        for index in np.argsort(-np.abs(cents))[:MOST_SUSPECTS]:
             own, without = left[index], rest.without(int(index))
-            if _seconded(points, int(own), bad):
+            if _confirmed(points, int(own), bad):
                 continue
-            sigmas, off = Model(shape, without).surprise(
+            sigmas, off = Model(terms, without).surprise(
                 float(points.cents[own]), float(points.errors[own]), float(points.sigmas[own])
             )
-            # An end reading has nothing beyond it to speak against it.
+            # At an end the prediction's own sigma is large, so an end is rarely doubtful.
             if abs(sigmas) > DOUBT_SIGMAS and abs(off) > DOUBT_CENTS:
                 found = own
                 break
@@ -228,8 +236,9 @@ def doubtful(shape: Shape, points: Points) -> np.ndarray:
     return bad
 
 
-def _seconded(points: Points, index: int, bad: np.ndarray) -> bool:
+def _confirmed(points: Points, index: int, bad: np.ndarray) -> bool:
+    """Return whether another reading of the same note agrees with a reading."""
     same = (points.groups == points.groups[index]) & ~bad
     same[index] = False
-    reach = AGREE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])
+    reach = SAME_NOTE_CENTS + 4.0 * (points.sigmas + points.sigmas[index])
     return bool(np.any(same & (np.abs(points.errors - points.errors[index]) < reach)))

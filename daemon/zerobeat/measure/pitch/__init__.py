@@ -1,1 +1,1 @@
-"""The pitch of one take, with an uncertainty that is true, or a named refusal."""
+"""Reads the pitch of one take with a true uncertainty, or refuses it with a named reason."""

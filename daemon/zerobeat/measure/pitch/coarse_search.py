@@ -1,35 +1,36 @@
-"""The coarse search: which lines stand out of the noise, and which pitch they make.
+"""The coarse search: spectral lines above the noise, and the pitch that explains them.
 
 A candidate is scored by evidence: each of its harmonics that shows a line adds
-the line's height above the noise floor (amplitude ratio, capped), each one that
-shows none costs a fixed penalty, and so does power that is left unexplained. So half the right pitch pays for the
-lines it lacks, twice the right pitch misses lines that are there, and neither
-needs the fundamental itself.
+the line's height above the noise floor (amplitude ratio, capped); each harmonic
+without a line costs a fixed penalty, and so does power that stays unexplained.
+So half the right pitch pays for the lines that it lacks, twice the right pitch
+misses lines that are there, and neither needs the fundamental itself.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
-from .coarse_grid import good_length
+from .envelope_grid import fast_fft_length
 
 LINE_OVER_FLOOR = 25.0  # in power, 14 dB; noise alone reaches it once in e^25 bins
-LINE_UNDER_TOP = 1e-8  # a weaker line than this share of the strongest tells nothing
+LINE_UNDER_TOP = 1e-8  # a line weaker than this share of the strongest is ignored
 HEIGHT_CAP = 20.0
 ABSENT_COST = 3.0
 SHARE_WORTH = 30.0  # evidence lost when the power explained falls to 1/e
-MOST_LINES = 160
-HIGHEST_NUMBER = 200
+MOST_SPECTRAL_LINES = 160
+HIGHEST_HARMONIC = 200
 MAINS_HZ = (50.0, 60.0)
 MAINS_SHARE = 0.0015  # mains strays less than this from its nominal frequency
 HIGHEST_MAINS_HZ = 1000.0
 
 
 @dataclass(frozen=True)
-class Lines:
+class SpectralLines:
     """Spectral lines of a take, rising in frequency.
 
     ``hertz``, ``power`` (of the sine, amplitude squared), ``height`` (power
@@ -48,7 +49,15 @@ class Lines:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A pitch, its evidence, its share of the lines' power, its harmonics' lines."""
+    """A candidate pitch.
+
+    Attributes:
+        hertz: the pitch.
+        score: its evidence.
+        share: of the lines' power, 0 to 1, that it explains.
+        numbers: of the harmonics that show a line, shape (n,), rising.
+        lines: index of each such harmonic's line, shape (n,).
+    """
 
     hertz: float
     score: float
@@ -58,16 +67,18 @@ class Candidate:
 
 
 def power_spectrum(samples: np.ndarray, length: int) -> np.ndarray:
-    """Return the power of a Hann-windowed take, a sine of amplitude a showing a^2."""
+    """Return the power of a Hann-windowed take; a sine of amplitude a gives a^2."""
     window = np.hanning(len(samples) + 2)[1:-1]
-    return np.abs(np.fft.rfft(samples * window, length) * (2 / window.sum())) ** 2
+    power: np.ndarray = np.abs(np.fft.rfft(samples * window, length) * (2 / window.sum())) ** 2
+    return power
 
 
 def noise_floor(spectrum: np.ndarray, density: int) -> np.ndarray:
     """Return the mean noise power at each bin, from low quantiles of blocks of bins.
 
     Args:
-        density: bins of ``spectrum`` to one bin of the unpadded take.
+        spectrum: power, shape (bins,).
+        density: bins of ``spectrum`` for one bin of the unpadded take.
     """
     size = len(spectrum)
     edges = [0]
@@ -81,17 +92,23 @@ def noise_floor(spectrum: np.ndarray, density: int) -> np.ndarray:
     levels = [
         np.partition(spectrum[a:b], int(quantile * (b - a)))[int(quantile * (b - a))]
         / -math.log(1 - quantile)
-        for a, b in zip(edges, edges[1:], strict=False)
+        for a, b in pairwise(edges)
     ]
-    centres = [(a + b) / 2 for a, b in zip(edges, edges[1:], strict=False)]
+    centres = [(a + b) / 2 for a, b in pairwise(edges)]
     logs = np.log(np.maximum(levels, 1e-300))
     return np.exp(np.interp(np.arange(size), centres, logs))
 
 
-def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | None) -> Lines:
-    """Return the lines of a take that the background does not hold as well."""
+def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | None) -> SpectralLines:
+    """Return the lines of a take that are not in the background as well.
+
+    Args:
+        samples: shape (size,), mean removed.
+        rate_hz: sample rate.
+        background: the input with no voice sounding, shape (any,); None if not recorded.
+    """
     density = 2
-    length = good_length(density * len(samples))
+    length = fast_fft_length(density * len(samples))
     spectrum = power_spectrum(samples, length)
     floor = noise_floor(spectrum, density)
     if background is not None:
@@ -100,9 +117,9 @@ def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | Non
     inner = spectrum[1:-1]
     peak = (inner > spectrum[:-2]) & (inner >= spectrum[2:])
     peak &= (inner > LINE_OVER_FLOOR * floor[1:-1]) & (inner > LINE_UNDER_TOP * top)
-    peak[: 3 * density] = False  # what is left of the offset
+    peak[: 3 * density] = False  # the rest of the DC offset
     found = np.flatnonzero(peak) + 1
-    strongest = np.argsort(spectrum[found])[::-1][:MOST_LINES]
+    strongest = np.argsort(spectrum[found])[::-1][:MOST_SPECTRAL_LINES]
     found = np.sort(found[strongest])
     logs = np.log(np.maximum(spectrum, 1e-300))
     left, middle, right = logs[found - 1], logs[found], logs[found + 1]
@@ -110,7 +127,7 @@ def find_lines(samples: np.ndarray, rate_hz: float, background: np.ndarray | Non
     grid_hz, bin_hz = rate_hz / length, rate_hz / len(samples)
     hertz, power = (found + np.clip(shift, -0.5, 0.5)) * grid_hz, spectrum[found]
     real = power > 6 * _leakage(hertz / bin_hz, power)
-    return Lines(
+    return SpectralLines(
         hertz[real], power[real], (power / floor[found])[real], bin_hz, grid_hz, spectrum, floor
     )
 
@@ -122,7 +139,8 @@ def _leakage(places: np.ndarray, power: np.ndarray) -> np.ndarray:
     """
     apart = np.maximum(np.abs(places[:, None] - places), 1.6)
     leaked = power / (np.pi * apart * (apart**2 - 1)) ** 2
-    return np.where(power > power[:, None], leaked, 0.0).sum(axis=1)
+    total: np.ndarray = np.where(power > power[:, None], leaked, 0.0).sum(axis=1)
+    return total
 
 
 def background_power(background: np.ndarray, size: int, length: int) -> np.ndarray:
@@ -130,51 +148,54 @@ def background_power(background: np.ndarray, size: int, length: int) -> np.ndarr
     pieces = [background[i : i + size] for i in range(0, max(1, len(background) - size + 1), size)]
     power = np.max([power_spectrum(piece, length) for piece in pieces], axis=0)
     wide = np.pad(power, 4, mode="edge")
-    return np.max([wide[i : i + len(power)] for i in range(9)], axis=0)
+    highest: np.ndarray = np.max([wide[i : i + len(power)] for i in range(9)], axis=0)
+    return highest
 
 
-def candidates(lines: Lines, lowest_hz: float, highest_hz: float) -> np.ndarray:
-    """Return pitches in a range that some strong line is a harmonic of."""
+def candidate_pitches(lines: SpectralLines, lowest_hz: float, highest_hz: float) -> np.ndarray:
+    """Return the pitches in a range that have a strong line among their harmonics."""
     strong = lines.hertz[np.argsort(lines.power)[::-1][:10]]
     guesses = (strong[:, None] / np.arange(1, 41)).ravel()
     near = np.diff(np.sort(lines.hertz[np.argsort(lines.power)[::-1][:24]]))
     guesses = np.concatenate([guesses, near])
-    lowest_hz = max(lowest_hz, 5 * lines.bin_hz)  # below that, lines cannot be told apart
+    lowest_hz = max(lowest_hz, 5 * lines.bin_hz)  # below that, lines merge
     return np.unique(guesses[(guesses >= lowest_hz) & (guesses <= highest_hz)])
 
 
-def score(lines: Lines, pitches: np.ndarray) -> list[Candidate]:
-    """Return a candidate for each pitch that explains much of the power, best first."""
+def score_candidates(lines: SpectralLines, pitches: np.ndarray) -> list[Candidate]:
+    """Return candidates for the pitches that explain much of the power, best first."""
     if not len(pitches) or not len(lines.hertz):
         return []
     numbers = np.rint(lines.hertz / pitches[:, None])
     ahead = lines.hertz - numbers * pitches[:, None]
     base = 1.2 * lines.bin_hz + 0.005 * lines.hertz
     stretch = np.minimum(0.25, 2.2e-4 * numbers**3) * pitches[:, None]
-    fits = (numbers >= 1) & (numbers <= HIGHEST_NUMBER)
+    fits = (numbers >= 1) & (numbers <= HIGHEST_HARMONIC)
     fits &= ahead > -np.minimum(base, 0.2 * pitches[:, None])
     fits &= ahead < np.maximum(np.minimum(base, 0.2 * pitches[:, None]), stretch)
     shares = fits @ lines.power / lines.power.sum()
     heights = np.minimum(np.sqrt(lines.height), HEIGHT_CAP)
-    rough = fits @ heights - ABSENT_COST * np.minimum(HIGHEST_NUMBER, lines.hertz.max() / pitches)
+    rough = fits @ heights - ABSENT_COST * np.minimum(HIGHEST_HARMONIC, lines.hertz.max() / pitches)
     chosen = np.flatnonzero(shares > 0.4 * shares.max())
     chosen = chosen[np.argsort(rough[chosen])[::-1][:60]]
-    result = [_judge(lines, pitches[i], shares[i], numbers[i], fits[i], heights) for i in chosen]
+    result = [
+        _score_one(lines, pitches[i], shares[i], numbers[i], fits[i], heights) for i in chosen
+    ]
     return sorted(result, key=lambda one: -one.score)
 
 
-def _judge(
-    lines: Lines,
+def _score_one(
+    lines: SpectralLines,
     pitch: float,
     share: float,
     numbers: np.ndarray,
     fits: np.ndarray,
     heights: np.ndarray,
 ) -> Candidate:
-    """Score one pitch: the strongest line of each harmonic, up to where it pays."""
+    """Score one pitch by the strongest line of each harmonic, up to the best total."""
     which = np.flatnonzero(fits)
     order = which[np.argsort(lines.power[which])]
-    best = np.full(HIGHEST_NUMBER + 1, -1)
+    best = np.full(HIGHEST_HARMONIC + 1, -1)
     best[numbers[order].astype(int)] = order
     gain = np.where(best >= 0, heights[best], 0.0)[1:] - ABSENT_COST
     total = np.cumsum(gain)
@@ -190,7 +211,7 @@ def _judge(
 
 
 def is_mains(hertz: np.ndarray) -> np.ndarray:
-    """Return which frequencies are multiples of a mains frequency."""
+    """Return which frequencies are low multiples of a mains frequency: bool, shape as given."""
     found = np.zeros(len(hertz), bool)
     for mains in MAINS_HZ:
         number = np.maximum(np.rint(hertz / mains), 1)

@@ -1,11 +1,11 @@
-"""A harmonic tone fitted to a whole take, all harmonics in phase.
+"""The model of a harmonic tone over a whole take, and one Gauss-Newton step of its fit.
 
 The model is a sum of partials that share one pitch, one slow drift and one
-stiffness, each with its own level, phase and decay; sines that belong to
-something else (hum) may stand beside it. Unknowns are solved by Gauss-Newton
-least squares on the samples of the take, unwindowed, so that the error comes
-near the Cramér-Rao bound (Rife and Boorstyn 1974; harmonic: Christensen and
-Jakobsson, *Multi-Pitch Estimation*, 2009).
+stiffness, each with its own level, phase and decay; separate sines that belong
+to something else (hum) may be fitted beside it. Least squares runs on the
+unwindowed samples of the take, so that the error comes near the Cramér-Rao bound
+(Rife and Boorstyn 1974; harmonic: Christensen and Jakobsson, *Multi-Pitch
+Estimation*, 2009).
 """
 
 from __future__ import annotations
@@ -15,20 +15,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .coarse_grid import Grid
+from .envelope_grid import EnvelopeGrid
 
 
 @dataclass
 class Partials:
-    """What is being fitted. Rows with ``number`` 0 are sines of their own.
+    """The unknowns of the fit, a row a partial. Rows with ``number`` 0 are separate sines.
 
     ``pitch_hz``, ``drift`` (relative, per second) and ``stiffness`` are shared;
-    ``own_hz`` is the frequency of a row that stands alone; ``level`` is complex,
+    ``own_hz`` is the frequency of a separate sine; ``level`` is complex,
     at the middle of the take; ``growth`` is in nepers a second. ``wander_s``, on the
     grid, is how far ahead of a steady drift the tone runs (vibrato, flutter).
     """
 
-    grid: Grid
+    grid: EnvelopeGrid
     number: np.ndarray
     own_hz: np.ndarray
     pitch_hz: float
@@ -44,14 +44,18 @@ class Partials:
             self.growth = np.zeros(len(self.number))
 
     def stretch(self) -> np.ndarray:
-        """Return how far each partial of a stiff string lies above its harmonic."""
+        """Return each partial's frequency over its harmonic's (stiff string), shape (rows,)."""
         square = self.number.astype(float) ** 2
-        return np.sqrt((1 + self.stiffness * square) / (1 + self.stiffness))
+        ratio: np.ndarray = np.sqrt((1 + self.stiffness * square) / (1 + self.stiffness))
+        return ratio
 
     def hertz(self) -> np.ndarray:
-        return np.where(self.number > 0, self.number * self.pitch_hz * self.stretch(), self.own_hz)
+        """Return the frequency of each row at the middle of the take, shape (rows,)."""
+        series = self.number * self.pitch_hz * self.stretch()
+        return np.where(self.number > 0, series, self.own_hz)
 
     def carriers(self) -> np.ndarray:
+        """Return the FFT bin nearest to each row's frequency, shape (rows,)."""
         return np.rint(self.hertz() / self.grid.bin_hz).astype(int)
 
     def shapes(self) -> np.ndarray:
@@ -70,16 +74,19 @@ class Partials:
         if self.wander_s is not None:
             own = 2 * np.pi * np.where(self.number > 0, hertz, 0.0)
             phase += own[:, None] * self.wander_s
-        return np.exp(self.growth[:, None] * grid.growth_s + 1j * phase) * grid.taper
+        shapes: np.ndarray = np.exp(self.growth[:, None] * grid.growth_s + 1j * phase)
+        shapes *= grid.taper
+        return shapes
 
     def energy(self, weight: np.ndarray) -> np.ndarray:
         """Return each row's weighted sum of squares on the grid, shape (rows,)."""
         fade = np.exp(2 * self.growth[:, None] * self.grid.growth_s)
-        return np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
+        energy: np.ndarray = np.abs(self.level) ** 2 * (fade @ (weight * self.grid.taper**2))
+        return energy
 
-    def onto(self, grid: Grid) -> Partials:
+    def onto(self, grid: EnvelopeGrid) -> Partials:
         """Return the same partials on another grid over the same take."""
-        other = self.keep(np.arange(len(self.number)))
+        other = self.copy()
         other.grid = grid
         if self.wander_s is not None:
             least = min(grid.points, self.grid.points) // 2
@@ -87,7 +94,12 @@ class Partials:
             other.wander_s = np.fft.irfft(spectrum, grid.points) * grid.points / self.grid.points
         return other
 
+    def copy(self) -> Partials:
+        """Return a copy whose arrays can be replaced without changing these partials."""
+        return self.keep(np.arange(len(self.number)))
+
     def keep(self, rows: np.ndarray) -> Partials:
+        """Return some of the rows, by index or as a bool mask, on the same grid."""
         return Partials(
             self.grid,
             self.number[rows],
@@ -101,6 +113,7 @@ class Partials:
         )
 
     def add_sines(self, hertz: np.ndarray) -> Partials:
+        """Return these partials and separate sines of level 0 at some frequencies."""
         count = len(hertz)
         return Partials(
             self.grid,
@@ -116,8 +129,8 @@ class Partials:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One Gauss-Newton step: sums over the grid, and the shared solution.
+class GaussNewtonStep:
+    """The statistics of one Gauss-Newton step.
 
     ``covariance`` is that of (ln pitch, drift, stiffness) for the noise given;
     ``slopes`` and ``slope_variances`` are each partial's own frequency error,
@@ -130,7 +143,7 @@ class Step:
     moved: float
 
 
-def advance(
+def gauss_newton_step(
     partials: Partials,
     shapes: np.ndarray,
     envelopes: np.ndarray,
@@ -139,7 +152,7 @@ def advance(
     free: tuple[bool, bool, bool],
     fading: np.ndarray,
     relax: float = 1.0,
-) -> Step:
+) -> GaussNewtonStep:
     """Improve ``partials`` in place by one Gauss-Newton step.
 
     Args:
@@ -147,23 +160,25 @@ def advance(
         envelopes: the residual's envelopes, shape (rows, points).
         weight: of each grid point in the sums of squares, shape (points,).
         noise: variance of an envelope point, real part, shape (rows,).
-        free: which of pitch, drift and stiffness may move.
-        fading: rows whose growth, and own frequency if they stand alone, may
-            move; shape (rows,) of bool.
+        free: which of pitch, drift and stiffness are fitted.
+        fading: rows whose growth is fitted, and whose own frequency if they are
+            separate sines; bool, shape (rows,).
         relax: the share of the step that is taken.
     """
-    sums, gram, level = _sums(partials, shapes, envelopes, weight)
+    sums, gram, level = _residual_sums(partials, shapes, envelopes, weight)
     strength = np.abs(level) ** 2 / noise
     harmonic = partials.number > 0
-    turn = 2 * np.pi * partials.hertz()
+    angular = 2 * np.pi * partials.hertz()
     g0 = gram[:, 0]
     s11 = gram[:, 2] - gram[:, 1] ** 2 / g0
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     bow = _stiffness_slope(partials)
-    move, covariance = _shared(sums, gram, np.where(harmonic, strength, 0.0), turn, bow, free)
+    move, covariance = _solve_shared(
+        sums, gram, np.where(harmonic, strength, 0.0), angular, bow, free
+    )
 
-    slope = np.where(harmonic, turn * (move[0] + bow * move[2]), np.where(fading, r1 / s11, 0.0))
-    bend = np.where(harmonic, turn * move[1], 0.0)
+    slope = np.where(harmonic, angular * (move[0] + bow * move[2]), np.where(fading, r1 / s11, 0.0))
+    bend = np.where(harmonic, angular * move[1], 0.0)
     offset = (sums[:, 0].imag - gram[:, 1] * slope - gram[:, 2] / 2 * bend) / g0
     ra = sums[:, 1].real - gram[:, 1] / g0 * sums[:, 0].real
     fade = np.where(fading, ra / s11, 0.0)
@@ -178,11 +193,11 @@ def advance(
     partials.pitch_hz *= math.exp(max(-0.01, min(0.01, relax * move[0])))
     partials.drift += relax * move[1]
     partials.stiffness = min(0.02, max(-2e-5, partials.stiffness + relax * move[2]))
-    safe = np.maximum(strength * s11 * turn**2, 1e-300)
-    return Step(covariance, r1 / s11 / turn, 1 / safe, moved)
+    safe = np.maximum(strength * s11 * angular**2, 1e-300)
+    return GaussNewtonStep(covariance, r1 / s11 / angular, 1 / safe, moved)
 
 
-def _sums(
+def _residual_sums(
     partials: Partials, shapes: np.ndarray, envelopes: np.ndarray, weight: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return residual sums over 1, t, t^2/2; power sums over t^0 to t^4; levels."""
@@ -193,11 +208,11 @@ def _sums(
     return (envelopes * shapes.conj()) @ powers / level[:, None], gram, level
 
 
-def _shared(
+def _solve_shared(
     sums: np.ndarray,
     gram: np.ndarray,
     strength: np.ndarray,
-    turn: np.ndarray,
+    angular: np.ndarray,
     bow: np.ndarray,
     free: tuple[bool, bool, bool],
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -208,7 +223,7 @@ def _shared(
     s22 = (gram[:, 4] - gram[:, 2] ** 2 / g0) / 4
     r1 = sums[:, 1].imag - gram[:, 1] / g0 * sums[:, 0].imag
     r2 = sums[:, 2].imag - gram[:, 2] / 2 / g0 * sums[:, 0].imag
-    weigh, pull = strength * turn**2, strength * turn
+    weigh, pull = strength * angular**2, strength * angular
     normal = np.array(
         [
             [np.sum(weigh * s11), np.sum(weigh * s12), np.sum(weigh * bow * s11)],

@@ -1,50 +1,59 @@
-"""A first guess good to a fraction of a turn: drift, pitch, stiffness.
+"""The initial estimate of pitch, drift and stiffness, good to a fraction of a cycle.
 
-The drift is searched on the strongest partial, by turning it back and looking
-for the sharpest line; then the partials are followed upwards one by one, so that
-a stiff string's stretch, or a line that is none, cannot lead astray.
+The drift is searched on the strongest partial, by dechirping it and looking for
+the sharpest line; then the partials are tracked upwards one by one, so that
+neither a stiff string's stretch nor a spurious line misleads the estimate.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from .coarse_grid import MAX_GRID, MIN_POINTS, Grid
-from .coarse_search import Candidate, Lines
+from .coarse_search import Candidate, SpectralLines
+from .envelope_grid import MAX_GRID, MIN_POINTS, EnvelopeGrid
 from .harmonics import Partials
 
 DRIFT_SEARCH = 0.07  # relative a second, each way: 120 cents a second
-LINE_OVER_FLOOR = 12.0  # in power
+TRACKED_OVER_FLOOR = 12.0  # in power
 WANDER_HZ = 12.0  # the fastest vibrato looked for
-LEAST_SWAY = 0.3  # radians, rms
-STEADY_LEVEL = 0.15  # how far a partial's level may sway for its phase to count as vibrato
-WITHIN_BINS = 0.8  # how far a followed line may lie from the series
+LEAST_WANDER_RADIANS = 0.3  # rms
+STEADY_LEVEL = 0.15  # relative spread of a partial's level above which its phase is no vibrato
+WITHIN_BINS = 0.8  # how far a tracked line may lie from the series
 
 
-def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> Grid:
-    """Return a grid fine enough for the pitch, coarse enough for the cost."""
+def grid_for(size: int, rate_hz: float, pitch_hz: float, rows: int) -> EnvelopeGrid:
+    """Return a grid that resolves the pitch and keeps ``rows`` partials within ``MAX_GRID``."""
     periods = size / rate_hz * pitch_hz * 1.34
     points = MIN_POINTS
     while points < min(2 * periods, MAX_GRID / max(rows, 1), 2048):
         points *= 2
-    return Grid(size, rate_hz, points)
+    return EnvelopeGrid(size, rate_hz, points)
 
 
-def first_guess(
-    grid: Grid, spectrum: np.ndarray, chosen: Candidate, lines: Lines
+def initial_estimate(
+    grid: EnvelopeGrid, spectrum: np.ndarray, chosen: Candidate, lines: SpectralLines
 ) -> Partials | None:
-    """Return all partials with pitch, drift and stiffness good to a fraction of a turn."""
+    """Return all partials, with pitch, drift and stiffness good to a fraction of a cycle.
+
+    Args:
+        grid: over the take.
+        spectrum: rfft of the windowed take, from ``grid.transform``.
+        chosen: the coarse pitch.
+        lines: of the take.
+    """
     row = int(np.argmax(lines.power[chosen.lines]))
     strongest, line_hz = int(chosen.numbers[row]), float(lines.hertz[chosen.lines[row]])
     drift, found_hz = _search_drift(grid, spectrum, line_hz, chosen.hertz)
-    wander = _first_wander(grid, spectrum, found_hz, drift, chosen.hertz)
+    wander = _initial_wander(grid, spectrum, found_hz, drift, chosen.hertz)
     if wander is not None:
         found_hz, drift, ahead = wander
         count = max(1, int(0.49 * grid.rate_hz / found_hz * strongest))
         numbers = np.arange(1, count + 1)
         pitch = found_hz / strongest
         return Partials(grid, numbers, np.zeros(count), pitch, drift, wander_s=ahead)
-    pitch, stiffness, last = _follow(grid, spectrum, found_hz, strongest, drift, chosen, lines)
+    pitch, stiffness, last = _track_partials(
+        grid, spectrum, found_hz, strongest, drift, chosen, lines
+    )
     top = 0.49 * grid.rate_hz
     count = max(1, int(top / pitch))
     numbers = np.arange(1, count + 1)
@@ -54,7 +63,7 @@ def first_guess(
 
 
 def _search_drift(
-    grid: Grid, spectrum: np.ndarray, line_hz: float, pitch_hz: float
+    grid: EnvelopeGrid, spectrum: np.ndarray, line_hz: float, pitch_hz: float
 ) -> tuple[float, float]:
     """Return the drift and middle frequency that make one partial's line sharpest."""
     carrier = round(line_hz / grid.bin_hz)
@@ -77,17 +86,17 @@ def _search_drift(
     middle = len(drifts) // 2
     if peaks[best] < 1.05 * peaks[middle]:
         best = middle
-    return float(drifts[best]), (carrier + _peak(power[best], offsets)) * grid.bin_hz
+    return float(drifts[best]), (carrier + _peak_offset(power[best], offsets)) * grid.bin_hz
 
 
-def _first_wander(
-    grid: Grid, spectrum: np.ndarray, line_hz: float, drift: float, pitch_hz: float
+def _initial_wander(
+    grid: EnvelopeGrid, spectrum: np.ndarray, line_hz: float, drift: float, pitch_hz: float
 ) -> tuple[float, float, np.ndarray] | None:
-    """Return frequency, drift and wander of a partial whose phase sways by much.
+    """Return frequency, drift and wander of a partial with strong vibrato, else None.
 
-    Where vibrato turns a partial's phase by half a radian or more, its line
-    falls apart and must be put together first. None where it does not, or where
-    the level sways as well: that is no vibrato but a second pitch.
+    Where vibrato moves a partial's phase by half a radian or more, its line
+    splits into sidebands, which must be combined first. A level that varies as
+    well is no vibrato but a second pitch.
     """
     carrier = round(line_hz / grid.bin_hz)
     offsets = np.fft.fftfreq(grid.points, 1 / grid.points)
@@ -115,7 +124,7 @@ def _first_wander(
     plain = np.linalg.lstsq(root[:, None] * smooth[inner], root * sway[inner], rcond=None)[0]
     sway -= smooth @ plain
     size = np.sqrt(np.average(sway[inner] ** 2, weights=root**2))
-    if size < LEAST_SWAY or np.sqrt(np.average(left**2, weights=root**2)) > 0.3 * size:
+    if size < LEAST_WANDER_RADIANS or np.sqrt(np.average(left**2, weights=root**2)) > 0.3 * size:
         return None
     hertz = carrier * grid.bin_hz + plain[1] / (2 * np.pi)
     ahead = np.zeros(grid.points)
@@ -123,8 +132,8 @@ def _first_wander(
     return hertz, plain[2] / (np.pi * hertz), ahead * grid.taper
 
 
-def _peak(power: np.ndarray, offsets: np.ndarray) -> float:
-    """Return the place of the highest point, by a parabola through three logs."""
+def _peak_offset(power: np.ndarray, offsets: np.ndarray) -> float:
+    """Return the offset of the highest point, by a parabola through three logarithms."""
     i = int(np.argmax(power))
     left, middle, right = np.log(np.maximum(power[[i - 1, i, (i + 1) % len(power)]], 1e-300))
     curve = left - 2 * middle + right
@@ -132,27 +141,27 @@ def _peak(power: np.ndarray, offsets: np.ndarray) -> float:
     return float(offsets[i] + max(-0.5, min(0.5, shift)) * offsets[1])
 
 
-def _follow(
-    grid: Grid,
+def _track_partials(
+    grid: EnvelopeGrid,
     spectrum: np.ndarray,
     found_hz: float,
     strongest: int,
     drift: float,
     chosen: Candidate,
-    lines: Lines,
+    lines: SpectralLines,
 ) -> tuple[float, float, int]:
-    """Follow the lines upwards; return pitch, stiffness and the last number reached."""
+    """Track the partials upwards; return pitch, stiffness and the last number reached."""
     numbers = np.arange(1, min(96, max(1, int(0.48 * grid.rate_hz / chosen.hertz))) + 1)
     pitch, stiffness, last = found_hz / strongest, 0.0, strongest
     carriers = np.rint(numbers * pitch / grid.bin_hz).astype(int)
-    power, offsets = _straightened(grid, spectrum, carriers, numbers * pitch * drift)
+    power, offsets = _dechirped(grid, spectrum, carriers, numbers * pitch * drift)
     peaks = power.max(axis=1)
     floor = np.interp(
         carriers * grid.bin_hz / lines.grid_hz, np.arange(len(lines.floor)), lines.floor
     )
-    floor = floor + 1e-4 / LINE_OVER_FLOOR * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
-    seen: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
-    for row in np.flatnonzero((peaks > LINE_OVER_FLOOR * floor) & (numbers != strongest)):
+    floor = floor + 1e-4 / TRACKED_OVER_FLOOR * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
+    tracked: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
+    for row in np.flatnonzero((peaks > TRACKED_OVER_FLOOR * floor) & (numbers != strongest)):
         number = int(numbers[row])
         if number > 2 * last + 4:
             break
@@ -165,21 +174,21 @@ def _follow(
         masked = np.where(near, power[row], 0.0)
         top = int(np.argmax(masked))
         beside = max(power[row][top - 1], power[row][(top + 1) % len(masked)])
-        if masked[top] < max(LINE_OVER_FLOOR * floor[row], beside):
+        if masked[top] < max(TRACKED_OVER_FLOOR * floor[row], beside):
             continue
-        hertz = (carriers[row] + _peak(masked, offsets)) * grid.bin_hz
+        hertz = (carriers[row] + _peak_offset(masked, offsets)) * grid.bin_hz
         line = (number, hertz, min(1.0, masked[top] / (100 * floor[row])))
-        better = _regress([*seen, line], grid.bin_hz)
+        better = _fit_series([*tracked, line], grid.bin_hz)
         if better is not None:
-            seen.append(line)
+            tracked.append(line)
             (pitch, stiffness), last = better, max(last, number)
     return pitch, stiffness, last
 
 
-def _straightened(
-    grid: Grid, spectrum: np.ndarray, carriers: np.ndarray, rates_hz_per_s: np.ndarray
+def _dechirped(
+    grid: EnvelopeGrid, spectrum: np.ndarray, carriers: np.ndarray, rates_hz_per_s: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return each carrier's band with its drift turned back: power, offsets in bins."""
+    """Return the power of each carrier's band with its drift removed, and offsets in bins."""
     turned = grid.analyze(spectrum, carriers)
     turned *= np.exp(-1j * np.pi * rates_hz_per_s[:, None] * grid.time_s**2)
     length = 2 * grid.points
@@ -188,16 +197,18 @@ def _straightened(
     return power / full**2, np.fft.fftfreq(length, 1 / grid.points)
 
 
-def _regress(seen: list[tuple[float, float, float]], bin_hz: float) -> tuple[float, float] | None:
-    """Return pitch and stiffness from (number, hertz, trust) of followed lines.
+def _fit_series(
+    tracked: list[tuple[float, float, float]], bin_hz: float
+) -> tuple[float, float] | None:
+    """Return pitch and stiffness from (number, hertz, weight) of tracked lines.
 
-    None where neither a flat nor a stiff series passes within a bin of them all.
+    None where neither a harmonic nor a stiff series passes within a bin of them all.
     """
-    number, hertz, trust = np.array(seen).T
-    root = np.sqrt(trust)
-    flat = float(np.sum(trust * number * hertz) / np.sum(trust * number**2))
+    number, hertz, weight = np.array(tracked).T
+    root = np.sqrt(weight)
+    flat = float(np.sum(weight * number * hertz) / np.sum(weight * number**2))
     flat_off = root * (hertz - number * flat)
-    if len(seen) > 2:
+    if len(tracked) > 2:
         basis = np.stack([number, number * (number**2 - 1) / 2], axis=1) * root[:, None]
         solution = np.linalg.lstsq(basis, hertz * root, rcond=None)[0]
         stiffness = float(solution[1] / solution[0])

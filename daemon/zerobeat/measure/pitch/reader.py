@@ -1,30 +1,31 @@
-"""The pitch of one take, with an uncertainty that is true, or a named refusal.
+"""The pitch reader: the pitch of one take with its uncertainty, or a named refusal.
 
-A coarse search finds the pitch, a fit locks all partials in phase over the
-whole take, a second method that shares nothing with the fit must agree, and
-what the fit leaves over decides whether the reading can be trusted.
+A coarse search finds the pitch, the phase fit refines it over the whole take,
+the autocorrelation, which is independent of the fit, must agree, and the fit
+quality widens the uncertainty or refuses the take.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 
 from ...errors import TakeRefusedError
-from .autocorrelation import lag_pitch
-from .coarse_search import Candidate, Lines, candidates, find_lines, score
+from .autocorrelation import autocorrelation_pitch
+from .coarse_search import Candidate, SpectralLines, candidate_pitches, find_lines, score_candidates
 from .fit_quality import (
-    common_excess,
+    CENTS_A_NEPER,
     drift_cents_per_s,
-    own_pitch_excess,
+    phase_wander_excess,
+    pitch_scatter_excess,
     second_pitch_share,
     tone_growth,
 )
-from .phase_fit import Locked, lock, without_sines
+from .phase_fit import PhaseFit, fit_phases, without_sines
 
-CENTS = 1200 / math.log(2)
 SILENT_DBFS = -80.0
 OVERLOAD_SHARE = 0.25  # of samples in flat runs; a sine driven 0.7 dB over reaches it
 FULL_SCALE = 0.998  # a sample this high counts as full scale
@@ -33,7 +34,7 @@ LEAST_PERIODS = 6.0
 MOST_DRIFT_CENTS_PER_S = 40.0
 MOST_SIGMA_CENTS = 5.0
 SECOND_PITCH_SHARE = 0.02  # of the tone's power, -17 dB
-AGREE_CENTS = 3.0
+METHODS_AGREE_CENTS = 3.0
 REASONS = {
     "silent": "nothing is sounding; check cable, channel and level",
     "noise": "no steady tone stands out of the noise; check the cable, turn the level up",
@@ -48,7 +49,7 @@ REASONS = {
 
 @dataclass(frozen=True)
 class Pitch:
-    """A read pitch.
+    """The reading of one take.
 
     Attributes:
         hertz: at the middle of the take.
@@ -83,10 +84,10 @@ def estimate_pitch(
     Args:
         samples: one channel, shape (size,), full scale 1.0.
         sample_rate_hz: 44,100 to 192,000 are tested.
-        expected_hz: where given, the pitch is looked for within half an octave.
+        expected_hz: where given, the pitch is searched within half an octave of it.
         lowest_hz, highest_hz: the range; a pitch outside is refused.
-        background: the same input with nothing sounding, shape (any,), best as
-            long as the take; what it holds (hum) is no voice.
+        background: the same input with no voice sounding, shape (any,), best as
+            long as the take; its lines (hum) do not count as the voice.
 
     Raises:
         TakeRefusedError: with ``reason``, one of ``REASONS``.
@@ -99,32 +100,32 @@ def estimate_pitch(
     if expected_hz is not None:
         low, high = max(low, expected_hz / 2**0.5), min(high, expected_hz * 2**0.5)
     if len(samples) < LEAST_PERIODS * sample_rate_hz / low and expected_hz is not None:
-        _refuse("short", expected_hz)
+        _refuse_take("short", expected_hz)
     if len(samples) < 256:
-        _refuse("short", expected_hz)
+        _refuse_take("short", expected_hz)
     peak_share = full_scale_share(samples)
     if peak_share > OVERLOAD_SHARE:
-        _refuse("overload", expected_hz)
+        _refuse_take("overload", expected_hz)
     level_dbfs = 10 * math.log10(max(float(np.mean(samples**2)), 1e-20))
     samples = samples - samples.mean()
     if 10 * math.log10(max(float(np.mean(samples**2)), 1e-20)) < SILENT_DBFS:
-        _refuse("silent", expected_hz)
+        _refuse_take("silent", expected_hz)
     if background is not None:
         background = np.asarray(background, dtype=float) - np.mean(background)
     lines = find_lines(samples, sample_rate_hz, background)
-    chosen = _choose(samples, lines, low, high, expected_hz, background)
+    chosen = _choose_candidate(samples, lines, low, high, expected_hz, background)
     if len(samples) * chosen.hertz < LEAST_PERIODS * sample_rate_hz:
-        _refuse("short", expected_hz)
-    locked = lock(samples, sample_rate_hz, chosen, lines)
-    if locked is None:
-        _refuse("noise", expected_hz)
-    return _report(samples, sample_rate_hz, chosen, locked, level_dbfs, peak_share, expected_hz)
+        _refuse_take("short", expected_hz)
+    fit = fit_phases(samples, sample_rate_hz, chosen, lines)
+    if fit is None:
+        _refuse_take("noise", expected_hz)
+    return _checked_pitch(samples, sample_rate_hz, chosen, fit, level_dbfs, peak_share, expected_hz)
 
 
 def full_scale_share(samples: np.ndarray) -> float:
-    """Return the share of samples in runs of full scale, one peak not being a run.
+    """Return the share of samples in runs at full scale; a single peak is no run.
 
-    A pulse wave recorded at full scale cannot be told from an overloaded input.
+    A pulse wave recorded at full scale looks the same as an overloaded input.
     """
     full = np.abs(samples) >= FULL_SCALE
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(np.int8), [0]])))
@@ -132,65 +133,66 @@ def full_scale_share(samples: np.ndarray) -> float:
     return float(runs[runs >= FLAT_RUN].sum() / len(samples))
 
 
-def _choose(
+def _choose_candidate(
     samples: np.ndarray,
-    lines: Lines,
+    lines: SpectralLines,
     low: float,
     high: float,
     expected_hz: float | None,
     background: np.ndarray | None,
 ) -> Candidate:
-    """Return the coarse pitch in the range, or refuse."""
+    """Return the coarse pitch in the range, or refuse the take."""
     if not len(lines.hertz):
         quiet = background is not None and np.mean(samples**2) < 2 * np.mean(background**2)
-        _refuse("silent" if quiet else "noise", expected_hz)
-    found = score(
-        lines, candidates(lines, low / 3.2, min(3.2 * high, lines.grid_hz * len(lines.floor)))
+        _refuse_take("silent" if quiet else "noise", expected_hz)
+    found = score_candidates(
+        lines,
+        candidate_pitches(lines, low / 3.2, min(3.2 * high, lines.grid_hz * len(lines.floor))),
     )
     if not found or found[0].score < 0:
-        _refuse("noise", expected_hz)
+        _refuse_take("noise", expected_hz)
     best = found[0]
     inside = [one for one in found if low <= one.hertz <= high]
     if not inside:
-        _refuse("range", expected_hz)
+        _refuse_take("range", expected_hz)
     most = max(one.share for one in inside)
     chosen = next(one for one in inside if one.share > 0.9 * most)
     sparse = len(chosen.numbers) == 0 or math.gcd(*chosen.numbers.tolist()) > 1
-    # Told where to look, weak lines of a rival (hum, a bit's grain) don't overrule the tone.
+    # With an expected pitch, weak lines of a rival (hum, quantizing noise) don't count.
     ahead, more = (15.0, 0.02) if expected_hz else (0.0, 0.0)
     rival = best.score > chosen.score + ahead and best.share >= chosen.share + more
     if best is not chosen and (rival or sparse):
-        _refuse("range", expected_hz)
+        _refuse_take("range", expected_hz)
     return chosen
 
 
-def _report(
+def _checked_pitch(
     samples: np.ndarray,
     rate_hz: float,
     chosen: Candidate,
-    locked: Locked,
+    fit: PhaseFit,
     level_dbfs: float,
     peak_share: float,
     expected_hz: float | None,
 ) -> Pitch:
-    """Judge a fit and return it as a reading, or refuse."""
-    partials = locked.partials
-    sigma = CENTS * math.sqrt(max(locked.step.covariance[0, 0], 0.0))
-    drift, drift_sigma = drift_cents_per_s(locked)
-    if second_pitch_share(locked) > SECOND_PITCH_SHARE:
-        _refuse("two_pitches", expected_hz)
+    """Check the fit quality and return the reading, or refuse the take."""
+    partials = fit.partials
+    sigma = CENTS_A_NEPER * math.sqrt(max(fit.step.covariance[0, 0], 0.0))
+    drift, drift_sigma = drift_cents_per_s(fit)
+    if second_pitch_share(fit) > SECOND_PITCH_SHARE:
+        _refuse_take("two_pitches", expected_hz)
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
-        _refuse("moving", expected_hz)
-    # A fit that was still moving when it was stopped is off by what it had left to go.
-    sigma *= math.sqrt(max(common_excess(locked), own_pitch_excess(locked)) + locked.step.moved**2)
-    other = lag_pitch(
-        without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(locked)
+        _refuse_take("moving", expected_hz)
+    # A fit that had not converged is off by about its last step.
+    sigma *= math.sqrt(max(phase_wander_excess(fit), pitch_scatter_excess(fit)) + fit.step.moved**2)
+    other = autocorrelation_pitch(
+        without_sines(samples, partials), rate_hz, chosen.hertz, partials.drift, tone_growth(fit)
     )
     if sigma > MOST_SIGMA_CENTS:
-        _refuse("noise", expected_hz)
-    loose = AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)
-    if other is None or abs(CENTS * math.log(other / partials.pitch_hz)) > loose:
-        _refuse("disagree", expected_hz)
+        _refuse_take("noise", expected_hz)
+    loose = METHODS_AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)
+    if other is None or abs(CENTS_A_NEPER * math.log(other / partials.pitch_hz)) > loose:
+        _refuse_take("disagree", expected_hz)
     return Pitch(
         hertz=partials.pitch_hz,
         sigma_cents=sigma,
@@ -202,6 +204,6 @@ def _report(
     )
 
 
-def _refuse(reason: str, expected_hz: float | None) -> None:
+def _refuse_take(reason: str, expected_hz: float | None) -> NoReturn:
     where = "" if expected_hz is None else f" near {expected_hz:.1f} Hz"
     raise TakeRefusedError(reason, f"take{where}: {reason.replace('_', ' ')}: {REASONS[reason]}")

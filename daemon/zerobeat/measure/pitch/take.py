@@ -1,8 +1,8 @@
-"""What a measurement asks for and what comes back: values that do no I/O.
+"""Takes: the request for one, its result, and the loop that runs a plan. No I/O here.
 
 A plan says which note to play next; a listener plays it and reads its pitch,
-from a real input or from a virtual case; ``run`` goes between the two until
-the plan has nothing left to ask.
+from a real input or from a virtual case; ``run_plan`` passes requests and takes
+between the two until the plan is done.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from .reader import REASONS, Pitch
 
 Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
 PERIODS = 20  # of the expected note, at least, in a take
-LEAST_S = 0.5
-LONGEST_S = 4.0
-MOST_REFUSED = 4  # before the first reading; then the voice counts as not answering
-MOST_REFUSED_LATER = 12  # in a row, once it has answered
-LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # what the reader hears
+LEAST_TAKE_S = 0.5
+LONGEST_TAKE_S = 4.0
+MOST_REFUSED = 4  # in a row before the first reading: the voice does not answer
+MOST_REFUSED_LATER = 12  # in a row after a reading
+LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # range of the pitch reader
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
-    """One note to play and read, as the converter gets it: no correction is added.
+class TakeRequest:
+    """The request for one take: a note as the converter gets it, without correction.
 
     Attributes:
         voice: its name in the rig.
@@ -36,7 +36,7 @@ class Request:
         purpose: what the take is for.
         settle_s: from note-on to the first sample of the take.
         expected_cents: where the voice should sound, cents above key 0 with A
-            at 440 Hz; None is anywhere (``search``).
+            at 440 Hz; None searches the whole range.
     """
 
     voice: str
@@ -49,11 +49,11 @@ class Request:
 
     @property
     def commanded_cents(self) -> float:
-        """Number and bend as one pitch."""
+        """Number and bend as one pitch, cents above key 0."""
         return 100.0 * self.note + self.bend_cents
 
     def words(self) -> str:
-        """Return what is played, for a progress line."""
+        """Return a few words on what is played, for a progress line."""
         more = {"bend": ", bent", "again": ", again", "reference": ", the reference"}
         return f"note {self.note}{more.get(self.purpose, '')}"
 
@@ -64,24 +64,24 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """What came of a request.
+class Take:
+    """The result of a request.
 
     Attributes:
-        request: what was asked.
+        request: what was asked for.
         pitch: the reading; None if the take was refused.
-        refused: one of ``pitch.REASONS``, or a listener's own word; "" if read.
+        refused: a key of ``reader.REASONS``, or a listener's own reason; "" if read.
         at_s: middle of the take, on any steady clock.
     """
 
-    request: Request
+    request: TakeRequest
     pitch: Pitch | None
     refused: str = ""
     at_s: float = 0.0
 
     @property
     def sounding_cents(self) -> float:
-        """Pitch heard, cents above key 0 with A at 440 Hz. Only where it was read."""
+        """Pitch read, cents above key 0 with A at 440 Hz; the take must not be refused."""
         assert self.pitch is not None
         return hertz_to_pitch(self.pitch.hertz)
 
@@ -92,12 +92,12 @@ class Progress:
 
     Attributes:
         voice: being measured.
-        takes: heard so far; ``refused`` of them could not be read.
+        takes: so far, refused ones too.
         refused: takes that could not be read.
         sound_s: seconds of sound read so far.
         worst_cents: two sigma of the curve where it is least known now;
-            None before that can be said.
-        tolerance_cents: where it stops.
+            None while unknown.
+        tolerance_cents: at which the plan stops.
         doing: a few words: "note 60", "bend range".
     """
 
@@ -117,11 +117,11 @@ class Progress:
         return f"{text}: {self.doing}"[:79]
 
 
-class Listener(Protocol):
-    """Plays and reads; knows nothing of plans."""
+class TakeListener(Protocol):
+    """Plays one request at a time and reads its pitch."""
 
-    def listen(self, request: Request) -> Heard:
-        """Play a request and return what was heard; a take that can't be read is no error.
+    def listen(self, request: TakeRequest) -> Take:
+        """Play a request and return its take; a take that can't be read is no error.
 
         Raises:
             MeasureError: the run can't go on: stopped, cable out, daemon gone.
@@ -129,42 +129,51 @@ class Listener(Protocol):
         ...
 
 
-class Asking(Protocol):
-    """Anything that asks for takes one by one: a plan, a proof, a trim."""
+class TakePlan(Protocol):
+    """Requests takes one by one: a measuring plan, a proof, a trim."""
 
-    def next(self) -> Request | None:
-        """Return the next request; None when there is nothing left to ask."""
+    def next(self) -> TakeRequest | None:
+        """Return the next request; None when the plan is done."""
         ...
 
-    def add(self, heard: Heard) -> None:
-        """Take what was heard of the last request."""
+    def add(self, take: Take) -> None:
+        """Add the take of the last request."""
         ...
 
-    def progress(self) -> Progress: ...
+    def progress(self) -> Progress:
+        """Return how far the plan is."""
+        ...
 
 
-def run(asking: Asking, listener: Listener, tell: Callable[[Progress], None] | None = None) -> None:
-    """Go between a plan and a listener until the plan has nothing left to ask.
+def run_plan(
+    plan: TakePlan, listener: TakeListener, on_progress: Callable[[Progress], None] | None = None
+) -> None:
+    """Run a plan: play each request and add its take, until the plan is done.
+
+    Args:
+        plan: what to measure.
+        listener: plays and reads.
+        on_progress: called before each take.
 
     Raises:
         MeasureError: the voice does not answer, or the listener can't go on.
     """
     refused, most = 0, MOST_REFUSED
-    while (request := asking.next()) is not None:
-        if tell is not None:
-            tell(asking.progress())
-        heard = listener.listen(request)
-        asking.add(heard)
+    while (request := plan.next()) is not None:
+        if on_progress is not None:
+            on_progress(plan.progress())
+        take = listener.listen(request)
+        plan.add(take)
         refused += 1
-        if heard.pitch is not None:
+        if take.pitch is not None:
             refused, most = 0, MOST_REFUSED_LATER
         if refused >= most:
-            why = REASONS.get(heard.refused, heard.refused)
-            if heard.refused == "range":
+            why = REASONS.get(take.refused, take.refused)
+            if take.refused == "range":
                 why += "; zerobeat tune looks for it anywhere"
             raise MeasureError(
                 f"{request.voice}: found {refused} takes in a row that can't be read, "
-                f"the last at note {request.note}: {heard.refused.replace('_', ' ')}: {why}; "
+                f"the last at note {request.note}: {take.refused.replace('_', ' ')}: {why}; "
                 "the old profile is untouched"
             )
 
@@ -180,7 +189,7 @@ def take_seconds(expected_cents: float, tolerance_cents: float, sigma_at_1s: flo
             length of one second; None before the first. It falls as the
             length to the power of 3/2 (Rife and Boorstyn 1974).
     """
-    seconds = max(PERIODS / pitch_to_hertz(expected_cents), LEAST_S)
+    seconds = max(PERIODS / pitch_to_hertz(expected_cents), LEAST_TAKE_S)
     if sigma_at_1s is not None:
         seconds = max(seconds, (sigma_at_1s / (tolerance_cents / 5.0)) ** (2.0 / 3.0))
-    return min(seconds, LONGEST_S)
+    return min(seconds, LONGEST_TAKE_S)
