@@ -21,7 +21,6 @@ from pathlib import Path
 from .build import build
 from .errors import ReleaseError, end
 from .files import run, sha256
-from .links import broken
 from .targets import ROOT, targets, version
 
 DIST = ROOT / "dist"
@@ -37,16 +36,8 @@ def tree() -> str:
     return version()
 
 
-def links() -> str:
-    """Each link inside the documents leads somewhere."""
-    names = run(["git", "ls-files", "*.md"], ROOT).split()
-    if found := broken(ROOT / name for name in names):
-        raise ReleaseError("\n".join(line.removeprefix(f"{ROOT}/") for line in found))
-    return f"{len(names)} documents"
-
-
 def tests() -> str:
-    """The whole suite: code, documents' examples, and every shipped file against its reader."""
+    """The whole suite: code, documents, their links, and every shipped file against its reader."""
     return _pytest("tests")
 
 
@@ -83,7 +74,7 @@ def _pytest(*words: str, settings: Mapping[str, str] | None = None) -> str:
 
 
 STEPS: dict[str, Callable[[], str]] = {
-    step.__name__: step for step in (tree, links, tests, files, installs, machine)
+    step.__name__: step for step in (tree, tests, files, installs, machine)
 }
 
 
