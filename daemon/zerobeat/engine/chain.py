@@ -52,6 +52,7 @@ class Chain:
         "_touch_shift_cents",
         "_rests",
         "_root_cents",
+        "_degrees",
     )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
@@ -59,9 +60,11 @@ class Chain:
         self.settings = settings
         self.tonight = tonight
         self._root_cents = 100.0 * settings.root
+        self._degrees = settings.degrees + tonight.transpose_degrees
         self._offset_cents = (
             1200.0 * settings.octaves
             + 100.0 * (settings.semitones + tonight.transpose_semitones)
+            + tonight.transpose_cents
             + 1200.0 * math.log2(tonight.concert_a_hz / 440.0)
             + settings.detune_cents
         )
@@ -81,7 +84,13 @@ class Chain:
 
     def with_tonight(self, tonight: Tonight) -> Chain:
         """Return this chain under another tonight, but with the transposition it has."""
-        kept = replace(tonight, transpose_semitones=self.tonight.transpose_semitones)
+        now = self.tonight
+        kept = replace(
+            tonight,
+            transpose_semitones=now.transpose_semitones,
+            transpose_cents=now.transpose_cents,
+            transpose_degrees=now.transpose_degrees,
+        )
         return Chain(self.voice, self.settings, kept)
 
     def degree_of(self, key_cents: float, current: int | None) -> int:
@@ -110,15 +119,15 @@ class Chain:
         """Return the pitch of a degree from ``degree_of``; None where a map has none."""
         settings = self.settings
         if settings.keyboard_map is not None:
-            key = degree + settings.degrees
+            key = degree + self._degrees
             return settings.keyboard_map.pitch_of_key(key) if 0 <= key <= 127 else None
         scale = settings.scale
         if scale is None:
             return 100.0 * degree
         if settings.fit == "keys":
-            steps = degree - settings.root + settings.degrees
+            steps = degree - settings.root + self._degrees
             return self._root_cents + scale.pitch_of_degree(steps)
-        return self._root_cents + scale.sorted_pitch_of_degree(degree + settings.degrees)
+        return self._root_cents + scale.sorted_pitch_of_degree(degree + self._degrees)
 
     def target(self, key_cents: float, current: int | None = None) -> tuple[float | None, int]:
         """Return the scale's pitch for a played pitch, and the degree it fell on."""

@@ -65,6 +65,8 @@ class ChangeTonight:
 
     concert_a_hz: float | None = None
     transpose_semitones: int | None = None
+    transpose_cents: float | None = None
+    transpose_degrees: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

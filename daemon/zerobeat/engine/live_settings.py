@@ -424,6 +424,8 @@ def _heard(tonight: Tonight) -> tuple[object, ...]:
     return (
         tonight.concert_a_hz,
         tonight.transpose_semitones,
+        tonight.transpose_cents,
+        tonight.transpose_degrees,
         tonight.touch_up,
         tonight.bypass,
         tonight.keep_touch_up,

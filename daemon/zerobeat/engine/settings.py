@@ -10,6 +10,7 @@ Channels are 0 to 15 here; files and screens show 1 to 16.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Literal
 
 from ..tuning.scala import KeyboardMap
@@ -194,7 +195,7 @@ class Trigger:
     input: str | None = None  # remote_note: where it comes from
     channel: int | None = None
     note: int | None = None
-    every: int = 1  # clock: so many beats or bars
+    every: int | Fraction = 1  # clock: so many beats or bars
     unit: Literal["beat", "bar"] = "beat"
 
 
@@ -227,4 +228,6 @@ class Tonight:
     solo: frozenset[str] = frozenset()
     mute: frozenset[str] = frozenset()
     set_list: tuple[str, ...] = ()  # empty: the rig's
+    transpose_cents: float = 0.0  # besides the semitones
+    transpose_degrees: int = 0  # steps of the scale; a continuous voice has none
     keep_touch_up: frozenset[str] = frozenset()  # of ``bypass``: raw, but with the touch-up
