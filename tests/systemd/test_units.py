@@ -94,6 +94,7 @@ def test_units_run_names_that_do_not_move():
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat.release"],
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "touchup"],
     ]
+    assert "--rig" not in runs[-1]  # with a rig it would start a daemon of its own
 
 
 @pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not installed")
