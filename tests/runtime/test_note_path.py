@@ -55,7 +55,7 @@ class Port:
 class NotePathHarness:
     def __init__(self, folder):
         (folder / "rig.yaml").write_text(RIG)
-        loaded = load_rig(folder / "rig.yaml")
+        loaded = read_rig(folder / "rig.yaml")
         self.now_s = 100.0
         self.backend = Backend()
         self.port = Port(self.backend)
