@@ -23,7 +23,7 @@ from ..engine.settings import Voice
 from ..errors import CommandError, ControlError, MeasureError
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
-from ..state.state_directory import load_rig
+from ..state.state_directory import choose, load_rig, name_of_rig
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
@@ -284,5 +284,5 @@ def _rig_of(shown: dict[str, Any]) -> LoadedRig:
             f"{state}: permission denied; join the group zerobeat: "
             "sudo usermod -aG zerobeat $USER; log in again"
         )
-    os.environ["STATE_DIRECTORY"] = str(state)
+    choose(state, name_of_rig(shown["rig"]) or "")
     return load_rig(Path(shown["rig"]))

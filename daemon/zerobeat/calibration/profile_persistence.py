@@ -30,7 +30,7 @@ def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None
         return str(answer.get("said", "kept"))
     before = loaded.profiles.get(profile.voice)
     with _DaemonLock():
-        path = Store(state_directory()).save(
+        path = Store(state_directory(loaded.name)).save(
             "profiles",
             _stored_name(loaded, profile.voice),
             profile_to_yaml(profile),
@@ -53,7 +53,7 @@ def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> s
         with client:
             return str(client.ask("undo_profile", voice=voice).get("said", "done"))
     with _DaemonLock():
-        path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
+        path = Store(state_directory(loaded.name)).undo("profiles", _stored_name(loaded, voice))
     return f"{voice} has its profile before back: {path}"
 
 

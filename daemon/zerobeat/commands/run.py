@@ -13,7 +13,8 @@ from ..runtime.journal import keep_libraries_out
 from ..runtime.runner import Runner
 from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
-from ..state.state_directory import load_rig, state_directory
+from ..state.rig_state import state_of_rig
+from ..state.state_directory import choose, load_rig, state_directory
 
 AGAIN_S = 10.0  # a service manager that starts it again at once would fill the log
 
@@ -45,6 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     keep_libraries_out()
+    name, lines = state_of_rig(args.rig)
+    choose(state_directory(name), name)
     state = StateAccess(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
@@ -53,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
     startup = restore_startup_state(state, loaded, args.scene)
     runner = Runner(args.rig, loaded, startup, args.backend, args.or_last_good, instead)
-    for line in (*state.lines, *loaded.warnings, *startup.lines):
+    for line in (*lines, *state.lines, *loaded.warnings, *startup.lines):
         print(line, flush=True)
     return runner.run()
 

@@ -5,7 +5,7 @@
 | `recall` | `scene`: a title, `next`, `previous` or a program's number as text |
 | `set` | `voice` (or `all`) and `changes`: keys and values as in a scene file |
 | `set_scene` | `changes`: what a scene file says, but for its program, title and voices |
-| `tonight` | `concert_a_hz`, `transpose_` `semitones`, `cents`, `degrees`, `set_list`: one at least |
+| `tonight` | `concert_a_hz`, `transpose_semitones` (`_cents`, `_degrees`), `set_list`: any |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
 | `undo` | nothing; takes back the last change of a setting |

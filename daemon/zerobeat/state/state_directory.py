@@ -1,21 +1,37 @@
-"""Where the daemon keeps what it writes itself, and the rig read together with it."""
+"""Where the daemon keeps what it writes itself, and the rig read together with it.
+
+A rig with a ``name:`` has a folder of its own in the state directory, ``rigs/NAME``, whatever
+its file is called and wherever it stands; a rig without one has the state directory itself.
+"""
 
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
+import yaml
+
 from ..config import rig
-from ..config.rig import LoadedRig
+from ..config.rig import LoadedRig, is_rig_name
 from .store import Store
 
+RIGS = "rigs"
+CHOSEN = "ZEROBEAT_STATE_OF"  # the rig's name, once STATE_DIRECTORY is that rig's own folder
+_NAME_LINE = re.compile(r"^name[ \t]*:[ \t]+(\S.*)$", re.MULTILINE)
 
-def state_directory() -> Path:
-    """Return where the daemon keeps what it writes itself.
+
+def state_directory(rig_name: str = "") -> Path:
+    """Return where the daemon keeps what it writes itself, for a rig of this name.
 
     systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
     terminal it is ``zerobeat`` in the XDG state home.
     """
+    base = _base()
+    return base / RIGS / rig_name if rig_name and CHOSEN not in os.environ else base
+
+
+def _base() -> Path:
     given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     if given:
         return Path(given)
@@ -25,9 +41,36 @@ def state_directory() -> Path:
     return base / "zerobeat"
 
 
+def choose(directory: Path, rig_name: str = "") -> None:
+    """Keep to the folder of one rig from now on, in this process and those it starts."""
+    os.environ["STATE_DIRECTORY"] = str(directory)
+    os.environ[CHOSEN] = rig_name
+
+
 def own_store() -> Store:
     """Return the store in the state directory; no file is touched."""
     return Store(state_directory())
+
+
+def name_of_rig(path: str | Path) -> str | None:
+    """Return what a rig calls itself; "" without a name, None if that can't be read.
+
+    A name is found also where other lines of the file are broken.
+    """
+    try:
+        text = Path(path).read_bytes().decode()
+    except (OSError, ValueError):
+        return None
+    found = _NAME_LINE.search(text)
+    try:
+        if found is None:
+            return "" if isinstance(yaml.compose(text, yaml.SafeLoader), yaml.Node) else None
+        node = yaml.compose(found[1], yaml.SafeLoader)
+    except (yaml.YAMLError, RecursionError):
+        return None
+    if not isinstance(node, yaml.ScalarNode) or not is_rig_name(node.value):
+        return None
+    return str(node.value)
 
 
 def load_rig(path: str | Path) -> LoadedRig:
@@ -36,4 +79,14 @@ def load_rig(path: str | Path) -> LoadedRig:
     Raises:
         ConfigError: as for ``config.rig.load_rig``.
     """
-    return rig.load_rig(path, own_store())
+    name = name_of_rig(path) or ""
+    loaded = rig.load_rig(path, Store(state_directory(name)))
+    if loaded.name != name:
+        loaded = rig.load_rig(path, Store(state_directory(loaded.name)))
+    kept = os.environ.get(CHOSEN, loaded.name)
+    if kept != loaded.name:
+        loaded.warnings.append(
+            f"{path}: name: found {loaded.name or 'none'}; the state of "
+            f"{kept or 'a rig without a name'} stays in use until the next start"
+        )
+    return loaded
