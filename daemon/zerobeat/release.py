@@ -14,8 +14,9 @@ from pathlib import Path
 
 from . import midi
 from .errors import PortError
-from .ports.mirror import MIRROR_FILE, Mirror, read_left, read_outputs
+from .ports.mirror import MIRROR_FILE, Mirror, key_of, read_left, read_outputs
 from .runtime_directory import Lock, runtime_directory
+from .text import printable
 
 CONNECT_S = 1.0
 
@@ -34,7 +35,7 @@ def release(folder: Path) -> tuple[int, int]:
     from .ports.watch import PortLink, Watch
 
     lock = Lock(folder)
-    outputs = [output for output in read_outputs(folder) if output[0] in left]
+    outputs = [output for output in read_outputs(folder) if key_of(output[0]) in left]
     patch = open_patch(choose_backend())
     ports = {name: MidiOut(name, patch) for name, _, _ in outputs}
     mirror = Mirror(folder, ports)
@@ -48,11 +49,16 @@ def release(folder: Path) -> tuple[int, int]:
     for link in links:
         if watch.state(link) != "connected":
             continue
-        for channel, note in left[link.name]:
-            ports[link.name].send(midi.encode(midi.NoteOff(channel, note)))
-            mirror.clear(link.name, channel, note)
-            done += 1
-        ports[link.name].drain()
+        port = ports[link.name]
+        sent = [
+            (channel, note)
+            for channel, note in left[key_of(link.name)]
+            if port.send(midi.encode(midi.NoteOff(channel, note)))
+        ]
+        if port.drain():  # a mark goes once its note-off has surely left
+            for channel, note in sent:
+                mirror.clear(link.name, channel, note)
+            done += len(sent)
     mirror.close()
     for port in ports.values():
         port.close()
@@ -64,8 +70,8 @@ def release(folder: Path) -> tuple[int, int]:
 def main() -> int:
     try:
         done, kept = release(runtime_directory())
-    except PortError as error:
-        print(f"notes may still sound: {error}", file=sys.stderr)
+    except (PortError, OSError) as error:
+        print(f"notes may still sound: {printable(str(error))}", file=sys.stderr)
         return 1
     if done:
         print(f"released {done} notes that were left sounding", file=sys.stderr)

@@ -13,7 +13,7 @@ import pytest
 from kit.jack import MidiRecorder, MidiSender
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
-from zerobeat.ports.patch import check_sequencer, choose_backend, open_patch
+from zerobeat.ports.patch import check_client_name, check_sequencer, choose_backend, open_patch
 from zerobeat.ports.port_name import (
     PortAmbiguous,
     PortForbidden,
@@ -230,3 +230,21 @@ def test_connecting_what_has_gone_gives_one_line(server, patch):
         ports = {port.text: port for port in patch.ports()}
     with pytest.raises(PortError, match='"keys:out" to "quad:in": JACK refused'):
         patch.connect(ports["keys:out"], ports["quad:in"])
+
+
+@pytest.mark.parametrize(
+    ("client", "backend", "why"),
+    [
+        ("zerobeat in " + 51 * "k", "jack", None),
+        ("zerobeat in " + 52 * "k", "jack", "found 64 bytes; make its name 1 bytes shorter"),
+        ("zerobeat out " + 26 * "é", "alsa", "found 65 bytes; make its name 2 bytes shorter"),
+        ("zerobeat in a:b", "jack", "found a colon"),
+        ("zerobeat in a:b", "alsa", None),
+    ],
+)
+def test_a_name_that_the_backend_would_cut_is_refused(client, backend, why):
+    if why is None:
+        check_client_name(client, backend)
+        return
+    with pytest.raises(PortError, match=why):
+        check_client_name(client, backend)

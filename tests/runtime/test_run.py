@@ -202,18 +202,10 @@ def test_a_converter_that_returns_sounds_held_keys_if_the_rig_asks_for_it(server
             strikes = [(at_s, c) for at_s, c in sent if c[0] & 0xF0 == 0x90]
             assert [c for _, c in strikes] == [b"\x91\x40\x50"]
             bends_s = max(at_s for at_s, c in sent if c[0] & 0xF0 == 0xE0)
-            assert strikes[0][0] - bends_s >= 0.019
+            assert strikes[0][0] - bends_s >= 0.014  # 20 ms, less two periods of the server
             keys.send(b"\x80\x40\x40")
             back.wait_for(len(sent) + 1)
             assert back.heard[-1][1] == b"\x81\x40\x40"
-
-
-def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
-    with DaemonProcess(rig, loose_server.environment) as daemon:
-        daemon.wait_for_line("zerobeat plays")
-        loose_server.kill()
-        assert daemon.wait() == 1
-        daemon.wait_for_line("the JACK server has gone; start it, then zerobeat, again")
 
 
 # ------------------------------------------------------------ stop

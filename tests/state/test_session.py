@@ -22,7 +22,7 @@ from zerobeat.engine.settings import (
     Zone,
 )
 from zerobeat.state.session import (
-    EVERY_S,
+    WRITE_EVERY_S,
     Session,
     SessionKeeper,
     load_session,
@@ -85,7 +85,7 @@ def test_a_session_reads_back_equal(store):
 
 floats = st.floats(-200.0, 200.0)
 names = st.frozensets(st.sampled_from(["reed", "horn", "floor"]))
-touch_ups = st.builds(TouchUp, floats, floats, st.floats(0.0, 12700.0))
+touch_ups = st.builds(TouchUp, floats, st.floats(-100.0, 100.0), st.floats(0.0, 12700.0))
 tonights = st.builds(
     Tonight,
     st.floats(390.0, 490.0),
@@ -238,7 +238,7 @@ def test_a_change_is_written_at_once_and_an_equal_session_never(disk, store):
 
 def test_a_slow_card_is_written_every_2_s_and_that_is_said_until_it_is_quick_again(disk):
     disk.seconds = 0.7
-    assert EVERY_S == 2.0
+    assert WRITE_EVERY_S == 2.0
     for tenth in range(60):
         disk.step(tenth / 10, f"s{tenth}")
     assert disk.written == [0.0, 2.0, 4.0]
@@ -290,8 +290,8 @@ def test_a_session_that_could_not_be_written_is_tried_again(tmp_path):
         for done in writer.take():
             assert "not a directory" in done.error
             keeper.done(done, 0.0)
-    assert keeper.wake_at_s == EVERY_S
+    assert keeper.wake_at_s == WRITE_EVERY_S
     blocked.unlink()
-    keeper.step(EVERY_S)
+    keeper.step(WRITE_EVERY_S)
     (done,) = writer.stop()
     assert done.error == ""

@@ -349,7 +349,10 @@ def the_last_note_offs_leave() -> None:
 
 def every_class_passes() -> None:
     """M10, N8: in at one end, out at the other, in order."""
-    sent = "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 f112 f20800 f301 f6 f8 fa fb fc fe ff"
+    sent = (
+        "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 "
+        "f112 f20800 f301 f6 f8 fa fb fc fe ff"
+    )
     with (
         Desk(KEYS, QUAD) as desk,
         Peer("source", "Stage Keys", "MIDI 1") as keys,
@@ -381,7 +384,7 @@ def ports_close_under_traffic() -> None:
 
 
 def an_overrun_is_told() -> None:
-    """M11: the kernel clears its queue and tells nobody."""
+    """M11: the kernel clears its queue and reports nothing."""
     with Desk(KEYS) as desk, Peer("source", "Stage Keys", "MIDI 1") as keys:
         desk.until("connected", "keys")
         keys.say("903c64 x 3000")

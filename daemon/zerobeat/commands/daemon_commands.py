@@ -1,4 +1,4 @@
-"""The commands that only ask the running daemon: a row of a table each."""
+"""The commands that only send a request to the running daemon: a row of a table each."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from ..client.ask_daemon import add_socket, add_voice, ask
+from ..client.ask_daemon import add_socket, add_voice, ask_and_print
 from ..client.daemon_client import ANSWER_S
 
 RELOAD_S = 30.0  # a small computer with many scenes takes seconds; notes go on meanwhile
@@ -32,8 +32,8 @@ class DaemonCommand:
         name: of both.
         example: shown by ``--help``.
         arguments: adds what the command takes besides ``--socket``.
-        values: what goes with the request.
-        within_s: how long the answer is waited for.
+        values: the parameters of the request.
+        within_s: how long to wait for the answer.
     """
 
     name: str
@@ -47,7 +47,7 @@ class DaemonCommand:
         self.arguments(parser)
 
     def run(self, args: Arguments) -> int:
-        return ask(args, self.name, self.within_s, **self.values(args))
+        return ask_and_print(args, self.name, self.within_s, **self.values(args))
 
 
 def _add_required_voice(parser: Parser) -> None:

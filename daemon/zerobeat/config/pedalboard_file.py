@@ -1,4 +1,4 @@
-"""Pedalboard files: which switch or pedal does what."""
+"""Pedalboard files: the bindings of switches and pedals."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def read_pedalboard(
 def read_binding(
     section: Section, first_program: int, other_keys: tuple[str, ...] = ()
 ) -> Binding | None:
-    """Return one binding, or None; faults are added. ``other_keys`` are read elsewhere."""
+    """Return one binding, or None; faults are added. ``other_keys`` are read by the caller."""
     section.asked += other_keys
     sources = [source for source in SOURCES if section.has(source)]
     if len(sources) != 1:

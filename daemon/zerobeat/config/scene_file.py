@@ -1,4 +1,4 @@
-"""Scene files, in and out: what a foot switch recalls."""
+"""Scene files: reads them, and writes what a store keeps."""
 
 from __future__ import annotations
 
@@ -9,18 +9,19 @@ from typing import Any
 
 from ..engine.clock import TICKS_A_QUARTER, beat_ticks
 from ..engine.settings import Scene, Trigger, Zone
+from ..errors import one_of
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
 from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
-# Feet and fingers are not sample-accurate; beyond these it would be another beat.
+# Players are not sample-accurate; longer times than these would reach another beat.
 CLOCK_LOST = ("wait", "key")
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
-PLAIN = Scene()
+DEFAULT_SCENE = Scene()
 
 
 def load_scene(
@@ -29,7 +30,7 @@ def load_scene(
     """Return the scene of a file.
 
     Without a rig around it (``context``) names of voices and inputs are not
-    checked, and what ``all:`` says stands under the voice name ``all``.
+    checked, and the settings under ``all:`` get the voice name ``all``.
 
     Raises:
         ConfigError: all faults of the file and of the scales it names.
@@ -70,7 +71,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         triggers=_triggers(section, context),
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
-        **_waits_ms(section, PLAIN),
+        **_waits_ms(section, DEFAULT_SCENE),
         clock_lost=section.choice("clock_lost", "wait", CLOCK_LOST),
         voices=read_voices(section, context),
     )
@@ -83,7 +84,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
 
 
 def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scene:
-    """Return a scene's own part, changed as a section says; faults go into the context."""
+    """Return a scene with the changes of a section, voices apart; faults go into the context."""
     hold = section.choice("hold", scene.hold, HOLDS)
     regate = section.flag("regate", scene.regate)
     triggers = _triggers(section, context)
@@ -104,7 +105,7 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
 
 
 def _waits_ms(section: Section, scene: Scene) -> dict[str, Any]:
-    """Return how near to a clock trigger counts as on it; what is not said stays as it is."""
+    """Return the times around a clock trigger, as fields of ``Scene``; by default ``scene``'s."""
     return {
         name: section.number(name, getattr(scene, name), 0.0, most)
         for name, most in WAITS_MS.items()
@@ -190,7 +191,9 @@ def _clock(section: Section, context: Context) -> Trigger:
     every = _every(section)
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
-    if not context.has_clock:
+    if not context.has_clock and context.lacking is not None:
+        context.lacking.append("clock_from")
+    elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
     return Trigger("clock", every=every, unit=unit.removesuffix("s"))
@@ -230,9 +233,11 @@ def _check_divisions(section: Section, scene: Scene) -> None:
 
 def _check_input(name: str, place: Place, context: Context) -> None:
     if context.inputs is not None and name not in context.inputs:
-        allowed = ", ".join(context.inputs)
-        hint = meant(name, list(context.inputs))
-        context.faults.add(place, f"found {name}; allowed: an input of the rig: {allowed}{hint}")
+        if context.lacking is not None:
+            context.lacking.append(f"input {name}")
+            return
+        allowed = f"an input of the rig: {one_of(name, context.inputs)}"
+        context.faults.add(place, f"found {name}; allowed: {allowed}")
 
 
 # ---------------------------------------------------------------- zones
@@ -289,7 +294,7 @@ def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
 
 
 def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
-    """Return what a scene file says, as plain values; ``read_scene`` reads them back.
+    """Return a scene as plain values with the keys of a file; ``read_scene`` reads them back.
 
     Notes are written as numbers, so that another ``middle_c`` changes nothing.
     """
@@ -301,8 +306,10 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     plain |= {"hold": scene.hold, "time_signature": f"{scene.beats_in_bar}/{scene.beat_unit}"}
     if scene.regate:
         plain["regate"] = True
-    plain |= {n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(PLAIN, n)}
-    if scene.clock_lost != PLAIN.clock_lost:
+    plain |= {
+        n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(DEFAULT_SCENE, n)
+    }
+    if scene.clock_lost != DEFAULT_SCENE.clock_lost:
         plain["clock_lost"] = scene.clock_lost
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]

@@ -16,6 +16,7 @@ from typing import NamedTuple
 from ..tuning import bend, units
 from .settings import Tonight, TouchUp, Voice, VoiceSettings
 
+LEAST_TOUCH_SLOPE = 0.25  # an old session may hold a stretch at which no pitch would move
 STEP_HYSTERESIS_CENTS = 10.0  # a stepped wheel must pass a border by this much
 _NO_TOUCH_UP = TouchUp()
 
@@ -77,7 +78,7 @@ class Chain:
             touch_up = tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
         # Sounding pitch y becomes y + offset + stretch * (y - reference) / 1200.
         slope = touch_up.stretch_cents / 1200.0
-        self._touch_scale = 1.0 / (1.0 + slope)
+        self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
         self._rests: dict[int, Rest | None] = {}
 

@@ -1,4 +1,4 @@
-"""What the engine is told besides MIDI: frozen values for ``Engine.receive``.
+"""The commands: what ``Engine.receive`` takes besides MIDI, as frozen values.
 
 A port, a pedal or a client of the socket makes one of these; the engine
 answers with outputs. Names that the rig does not have raise ``CommandError``
@@ -61,7 +61,7 @@ class ChangeScene:
 
 @dataclass(frozen=True, slots=True)
 class ChangeTonight:
-    """Concert pitch, heard at once, or the evening's transposition, from each next note."""
+    """Concert pitch, heard at once, or global transposition, from each next note."""
 
     concert_a_hz: float | None = None
     transpose_semitones: int | None = None
@@ -201,7 +201,7 @@ class OutputLost:
 
 @dataclass(frozen=True, slots=True)
 class OutputBack:
-    """An output is there (again): note-offs, bend range, bends, start keys."""
+    """An output was connected, or connected again: note-offs, bend range, bends, start keys."""
 
     output: str
 
@@ -215,7 +215,7 @@ class UseLearned:
 
 @dataclass(frozen=True, slots=True)
 class LightsBack:
-    """A pedalboard's lights are there (again), and dark: all are sent."""
+    """A pedalboard's lights were connected (again), and are dark: all are sent."""
 
     input: str
 

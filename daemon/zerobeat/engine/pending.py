@@ -158,9 +158,9 @@ def _words(name: str, value: Any, middle_c_octave: int) -> str:
         return "legato" if value else "not legato"
     if name in ("scale", "keyboard_map"):
         return value.name if value is not None else "continuous" if name == "scale" else "no map"
-    told = name.replace("_", " ")
+    label = name.replace("_", " ")
     if value is None:
-        return f"no {told} of its own"
+        return f"no {label} of its own"
     if name in ("root", "start_key"):
-        return f"{told} {name_of_note(value, middle_c_octave)}"
-    return f"{told} {value:g}" if isinstance(value, float) else f"{told} {value}"
+        return f"{label} {name_of_note(value, middle_c_octave)}"
+    return f"{label} {value:g}" if isinstance(value, float) else f"{label} {value}"

@@ -126,7 +126,7 @@ class PortEvents:
             state.held.clear()
         shared.keys.clear()
         shared.sustained.clear()
-        shared.layers.clear()
+        self._pedals.cancel_presses()
         for lane in shared.ledger.all():
             lane.holders.clear()
             lane.release(outputs)

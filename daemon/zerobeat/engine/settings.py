@@ -1,7 +1,7 @@
 """Frozen values that say what the player has and wants.
 
 ``Rig`` is what is plugged in (from ``rig.yaml``), ``Scene`` what a foot
-recalls, ``Tonight`` what lies over all scenes. A change swaps one value for
+switch recalls, ``Tonight`` what lies over all scenes. A change swaps one value for
 another; nothing is edited in place.
 
 Channels are 0 to 15 here; files and screens show 1 to 16.
@@ -116,7 +116,7 @@ class Rig:
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)  # by input
     set_list: tuple[str, ...] = ()  # names of scenes; empty: all, in the rig's order
     set_list_ends: Literal["stop", "wrap"] = "stop"
-    stage_lock: bool = True  # no foot overwrites a scene
+    stage_lock: bool = True  # no pedal overwrites a scene
     on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
 
 

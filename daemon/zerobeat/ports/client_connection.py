@@ -15,13 +15,22 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import PortError
+from ..text import printable
 
-LONGEST_LINE = 65_536
+LONGEST_LINE = 16_384
+LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
+HEAD = 256  # bytes in which such a line names its command
+DEEPEST = 12
+MOST_VALUES = 1_024
+MOST_PROFILE_VALUES = 20_000
+LONGEST_NAME = 256
+LONGEST_TEXT = 4_096
+LARGEST_NUMBER = 1e15
 LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
 STUCK_S = 10.0  # neither reading on nor ending a line
 RATE_HZ = 100.0  # commands a second
 BURST = 20.0
-CHUNK = 65_536
+CHUNK = 16_384  # read at once
 LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 
 
@@ -30,21 +39,56 @@ class MalformedError(Exception):
 
 
 def parse_request(line: bytes) -> dict[str, Any]:
-    """Return the request of a line.
+    """Return the request of a line: valid Unicode, and within the bounds above.
 
     Raises:
         MalformedError: not a JSON object of this protocol.
     """
     try:
-        found = json.loads(line.decode("utf-8"), parse_constant=_refuse)
+        text = line.decode("utf-8")
+        found = json.loads(text, parse_constant=_refuse)
     except UnicodeDecodeError:
         raise MalformedError("found bytes that are not UTF-8; allowed: one JSON object") from None
     except (ValueError, RecursionError) as error:
-        why = str(error).splitlines()[0][:80]
+        why = printable(str(error), 80)
         raise MalformedError(f"found no JSON ({why}); allowed: one JSON object a line") from None
     if not isinstance(found, dict):
         raise MalformedError("found a value that is no object; allowed: one JSON object a line")
+    long = found.get("command") == "put_profile"
+    if len(line) > LONGEST_LINE and not long:
+        raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+    _check_bounds(found, MOST_PROFILE_VALUES if long else MOST_VALUES)
+    if "\\ud" in text or "\\uD" in text:  # only an escape can stand for half a character
+        try:
+            json.dumps(found, ensure_ascii=False).encode()
+        except UnicodeEncodeError:
+            raise MalformedError("found half a surrogate pair; allowed: Unicode text") from None
     return found
+
+
+def _check_bounds(found: dict[str, Any], most: int) -> None:
+    count = 0
+    level: list[Any] = [found]
+    for _ in range(DEEPEST):
+        inner: list[Any] = []
+        for value in level:
+            if isinstance(value, dict):
+                if any(len(key) > LONGEST_NAME for key in value):
+                    raise MalformedError(f"found a name over {LONGEST_NAME} characters")
+                inner += value.values()
+            elif isinstance(value, list):
+                inner += value
+            elif isinstance(value, str):
+                if len(value) > LONGEST_TEXT:
+                    raise MalformedError(f"found a text over {LONGEST_TEXT} characters")
+            elif value is not None and not -LARGEST_NUMBER <= value <= LARGEST_NUMBER:
+                raise MalformedError(f"found a number beyond {LARGEST_NUMBER:g}")
+        count += len(inner)
+        if count > most:
+            raise MalformedError(f"found over {most} values in one line; allowed: no more")
+        level = inner
+    if level:
+        raise MalformedError(f"found values nested over {DEEPEST} deep; allowed: no deeper")
 
 
 def _refuse(name: str) -> None:
@@ -57,16 +101,23 @@ class ClientConnection:
     Args:
         link: its socket, non-blocking from here on.
         now_s: monotonic seconds.
+        roles: what it may be.
 
     Attributes:
         follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
         asked: ids of ``status`` requests that wait for the next picture.
         owed: how many answers are still to come from a ``DeferredAnswer``.
         open: False once it is closed.
+        allowed, roles: what its user may be, and what it has asked to be.
+        seat: the role whose seat it takes; "" before its first request.
+        asked_s: when it asked last.
     """
 
-    def __init__(self, link: socket.socket, now_s: float) -> None:
+    def __init__(
+        self, link: socket.socket, now_s: float, roles: frozenset[str] = frozenset(("all",))
+    ) -> None:
         link.setblocking(False)
+        self.allowed = self.roles = roles
         self._link = link
         self._in = bytearray()
         self._out = bytearray()
@@ -77,6 +128,8 @@ class ClientConnection:
         self._ended = False  # it sends no more
         self._closing = False  # closed once its last line is out
         self.open = True
+        self.seat = ""
+        self.asked_s = now_s
         self.follow_s: float | None = None
         self.follow_id: object = None
         self.follow_due_s = 0.0
@@ -84,12 +137,17 @@ class ClientConnection:
         self.last_sent_s = 0.0
         self.asked: list[object] = []
         self.owed = 0
-        self.listens = False  # to raw input
+        self.has_raw_input = False  # to raw input
         self.listen_id: object = None
         self.missed = 0  # messages, while it did not read
 
     def fileno(self) -> int:
         return self._link.fileno()
+
+    @property
+    def waits(self) -> bool:
+        """True while it is owed something: an answer, pictures, raw input."""
+        return bool(self.asked or self.owed or self.has_raw_input or self.follow_s is not None)
 
     # ------------------------------------------------------------ in
 
@@ -146,9 +204,10 @@ class ClientConnection:
         if self._closing or self._tokens < 1:
             return None
         end = self._in.find(b"\n")
+        longest = LONGEST_PROFILE if b'"put_profile"' in self._in[:HEAD] else LONGEST_LINE
         if end < 0:
-            if len(self._in) > LONGEST_LINE:
-                self.refuse(f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s)
+            if len(self._in) > longest:
+                self.refuse(f"found a line over {longest} bytes; allowed: no more", now_s)
             elif self._ended and not self._expects_more():
                 self._close_when_sent()
             elif self._in and now_s - self._line_since_s > STUCK_S:
@@ -157,12 +216,13 @@ class ClientConnection:
         line = bytes(self._in[:end])
         del self._in[: end + 1]
         self._line_since_s = now_s
+        self._tokens -= 1
         if not line.strip():
             return None
-        self._tokens -= 1
+        self.asked_s = now_s
         try:
-            if len(line) > LONGEST_LINE:
-                raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+            if len(line) > longest:
+                raise MalformedError(f"found a line over {longest} bytes; allowed: no more")
             return parse_request(line)
         except MalformedError as error:
             self.refuse(str(error), now_s)

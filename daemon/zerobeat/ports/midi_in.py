@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from ..errors import PortError
-from .patch import OWN_PORT, Patch, own_client, wait_periods
+from .patch import OWN_PORT, Patch, check_client_name, own_client, wait_periods
 from .rtmidi_api import api_of, rtmidi
 
 Inbox = deque[tuple[float, str, Sequence[int]]]
@@ -23,6 +23,47 @@ QUIET_S = 0.01
 QUIET_PERIODS = 3  # the one under way, and two for a client that is late
 QUIET_TIMEOUT_S = 2.0
 _LEFT_OPEN: list[rtmidi.MidiIn] = []
+
+
+# Bytes of a message by its status: MIDI 1.0 Detailed Specification, tables 1 and 5.
+_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
+_COMMON_LENGTHS = {0xF1: 2, 0xF2: 3, 0xF3: 2}
+_START_STOP = (0xFA, 0xFB, 0xFC)
+END_OF_EXCLUSIVE = [0xF7]
+
+
+def split_messages(content: Sequence[int]) -> list[Sequence[int]]:
+    """Return the messages in bytes that the library took for one.
+
+    A system exclusive message that no F7 ends is ended by the next status byte (MIDI 1.0
+    Detailed Specification, p. 5), but on JACK the library goes on to the next F7. Clock and
+    active sensing among them would come too late and are left out.
+    """
+    if content[0] == 0xF0 and max(content[1:-1], default=0) < 0x80:
+        return [content]
+    messages: list[Sequence[int]] = []
+    current: list[int] = []
+    length = 0
+    for byte in content:
+        if byte >= 0xF8:
+            if byte in _START_STOP:
+                messages.append([byte])
+            continue
+        if byte >= 0x80:
+            if byte == 0xF7 and current and current[0] == 0xF0:
+                current.append(byte)
+            if current:
+                messages.append(current)
+            current = [] if byte == 0xF7 else [byte]
+            length = _LENGTHS.get(byte & 0xF0, _COMMON_LENGTHS.get(byte, 1))
+        else:
+            current.append(byte)
+        if len(current) == length and current[0] != 0xF0:
+            messages.append(current)
+            current = []
+    if current:
+        messages.append(current)
+    return messages
 
 
 class MidiIn:
@@ -64,6 +105,7 @@ class MidiIn:
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        check_client_name(self.client_name, patch.backend)
         before = _threads()
         try:
             self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
@@ -79,6 +121,8 @@ class MidiIn:
         now_s = time.monotonic()
         self._calls += 1
         try:
+            if event[0] == END_OF_EXCLUSIVE:  # see SysExEnd in sysex_end.py
+                return
             if len(self._inbox) >= self._limit:
                 self.lost += 1
                 self.overflowed = True

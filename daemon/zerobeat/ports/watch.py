@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..errors import PortError
+from ..text import printable
 from .patch import OWN_PORT, Patch, own_client
 from .port_name import (
     Direction,
@@ -61,7 +62,7 @@ class PortEvent:
     ``missing``, ``ambiguous``, ``forbidden``: why there is no connection; reported
     once, and again when the reason changes.
     ``overrun``: the system dropped messages of this input; release what it holds.
-    ``server``: the JACK server has gone; nothing can be sent, start again.
+    ``server``: the JACK server has gone or hangs; nothing can be sent, start again.
     ``name`` and ``direction`` are the link's; empty and "in" for ``server``.
     ``text`` is one line for the player.
     """
@@ -94,9 +95,10 @@ class Watch:
         self._overruns = patch.overruns()
         self._cycles = patch.cycles()
         self._polled_cycles = -1
-        self._alive_s = now_s
+        self._alive_s = self._checked_s = now_s
         self._now_s = now_s
         self._server_reported = False
+        self._pending: list[PortEvent] = []  # of a check that an exception ended
 
     def fileno(self) -> int:
         return self._patch.fileno()
@@ -140,11 +142,12 @@ class Watch:
         self.due_s = now_s + RECONCILE_S
         self._now_s = now_s
         ports = self._patch.ports()
-        events: list[PortEvent] = []
+        events = self._pending
         for link in self._links:
             self._check_link(link, ports, events)
         self._check_overruns(events)
         self._polled_cycles = self._patch.cycles()
+        self._pending = []
         return events
 
     def _check_link(self, link: PortLink, ports: list[PortName], events: list[PortEvent]) -> None:
@@ -203,7 +206,7 @@ class Watch:
                 return
             self._states[link] = _STATES[kind]
         self._texts[link] = text
-        events.append(PortEvent(kind, link.name, link.direction, text))
+        events.append(PortEvent(kind, link.name, link.direction, printable(text)))
 
     def _own(self, link: PortLink, ports: list[PortName]) -> PortName | None:
         client = own_client(link.direction, link.name)
@@ -231,7 +234,9 @@ class Watch:
         if self._patch.backend != "jack":
             return
         cycles = self._patch.cycles()
-        if cycles != self._cycles:
+        stood_still = now_s - self._checked_s > SERVER_SILENT_S / 2  # this process did
+        self._checked_s = now_s
+        if cycles != self._cycles or stood_still:
             self._cycles, self._alive_s = cycles, now_s
         elif now_s - self._alive_s > SERVER_SILENT_S:
             self._patch.alive = False
@@ -246,7 +251,7 @@ class Watch:
             device = self._devices.pop(link)
             self._report(link, "lost", f"{_label(link)}: lost {device.text}", events)
             self._states[link] = "missing"
-        text = "the JACK server has gone; start it, then zerobeat, again"
+        text = "the JACK server has gone; what sounds is released when it is back"
         return [*events, PortEvent("server", "", "in", text)]
 
 

@@ -23,7 +23,7 @@ class SocketClients:
         folder: the runtime directory.
         engine, wire: what is shown.
         act, more: as for ``SocketCommands``.
-        receive_all: plays all MIDI that has arrived.
+        catch_up: plays all MIDI that has arrived or is due.
         facts: returns the rest of the status, besides engine and wire.
         journal: for faults.
 
@@ -41,18 +41,20 @@ class SocketClients:
         wire: Wire,
         act: Callable[[Command], None],
         more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]],
-        receive_all: Callable[[], None],
+        catch_up: Callable[[], None],
         facts: Callable[[], dict[str, Any]],
         journal: Journal,
     ) -> None:
         self._engine = engine
         self._wire = wire
-        self._receive_all = receive_all
+        self._catch_up = catch_up
         self._facts = facts
         self._journal = journal
-        self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more)
+        self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
-        self.control = ControlSocket(folder, self._answer, self._picture, self._measuring.gone)
+        self.control = ControlSocket(
+            folder, self._answer, self._picture, self._measuring.gone, catch_up
+        )
 
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
@@ -60,14 +62,14 @@ class SocketClients:
         self._measuring.release_if_silent(now_s)
 
     def _answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
-        self._receive_all()
+        self._catch_up()
         answer: dict[str, Any] | DeferredAnswer
         try:
             answer = self._handlers.answer(request)
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception(f"request {request.get('command')}")
             answer = {"ok": False, "error": "a fault in zerobeat; its log says more"}
-        self._receive_all()
+        self._catch_up()
         return answer
 
     def _picture(self) -> dict[str, Any]:

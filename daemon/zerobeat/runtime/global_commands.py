@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from ..config.faults import meant
 from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
@@ -19,6 +18,7 @@ from ..engine.limits import (
 )
 from ..engine.settings import TouchUp
 from ..engine.voice_status import still_acts
+from ..errors import one_of
 
 ALL = "all"
 
@@ -40,7 +40,7 @@ def voice_of(engine: Engine, section: Section, default: str | None) -> str:
     if name and name not in names and name != ALL:
         section.faults.add(
             section.at("voice"),
-            f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
+            f"found {name}; allowed: {one_of(name, names)}",
         )
     return name
 

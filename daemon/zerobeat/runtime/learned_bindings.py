@@ -14,11 +14,10 @@ from collections.abc import Callable
 from typing import Any
 
 from ..config.describe import binding_text
-from ..config.faults import meant
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
 from ..engine.pedals.bindings import Learned
-from ..errors import CommandError, StoreError
+from ..errors import CommandError, StoreError, one_of
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.bindings_file import (
     MOST_LEARNED,
@@ -97,8 +96,8 @@ class LearnedBindings:
             ("scene", new.binding.scene, list(engine.live.bank)),
         ):
             if name is not None and name not in names:
-                allowed = ", ".join(names) or "none"
-                raise CommandError(f"{what}: found {name}; allowed: {allowed}{meant(name, names)}")
+                allowed = one_of(name, names) or "none"
+                raise CommandError(f"{what}: found {name}; allowed: {allowed}")
 
     def _forget(self, values: Values) -> DeferredAnswer:
         number = values.get("number")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
-from ..errors import CommandError
+from ..errors import CommandError, MeasuringStoppedError
 
 if TYPE_CHECKING:
     from ..config.fields import Section
@@ -80,7 +80,7 @@ class MeasuringRun:
                 raise CommandError("another client measures; end it, or wait")
         elif owner is self._owner:
             self._owner = None
-            raise CommandError(f"measuring stopped by {self._engine.measuring.stopped}")
+            raise MeasuringStoppedError(self._engine.measuring.stopped)
 
     def gone(self, owner: object) -> None:
         """Release what a client plays whose connection has ended."""

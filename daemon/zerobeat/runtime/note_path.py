@@ -18,12 +18,18 @@ from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError
 from ..ports.control import ControlSocket
-from ..ports.midi_in import Inbox, MidiIn
+from ..ports.midi_in import Inbox, MidiIn, split_messages
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror
+from ..ports.patch import Patch
 from .journal import Journal
 from .midi_loops import MidiLoopGuard
 
+LONGEST_SHOWN = 96  # characters of a message in the log
+LONGEST_SHORT = 3  # bytes of a channel message
+SETTLE_S = 0.01  # between looks for note-offs that have left
+RETRY_S = 0.05  # between retries of note-offs that a port refused
+RETRIES = 16  # in one turn
 LATENCIES_KEPT = 1000  # the newest messages; sorting them for a picture takes 0.1 ms
 
 
@@ -54,6 +60,7 @@ class NotePath:
     Args:
         engine, wire: they decide every byte.
         mirror: marks what sounds, for the release after a crash.
+        patch: the backend; it knows when a message has left.
         journal: for faults.
 
     Attributes:
@@ -66,8 +73,11 @@ class NotePath:
         foot_presses: count of pedal switches that went down.
     """
 
-    def __init__(self, engine: Engine, wire: Wire, mirror: Mirror, journal: Journal) -> None:
+    def __init__(
+        self, engine: Engine, wire: Wire, mirror: Mirror, patch: Patch, journal: Journal
+    ) -> None:
         self._engine = engine
+        self._patch = patch
         self._wire = wire
         self._mirror = mirror
         self._journal = journal
@@ -79,7 +89,11 @@ class NotePath:
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0
         self.foot_presses = 0
-        self._controller_values: dict[tuple[str, int, int], int] = {}  # last received
+        self._unsent: dict[tuple[str, int, int], bytes] = {}  # note-offs that a port refused
+        self._retry_at_s = 0.0
+        self._controller_values: dict[
+            tuple[str, int, int], int
+        ] = {}  # controllers, as received last
         self._pedalboards: set[str] = set()
         self.use_rig(engine.rig)
 
@@ -97,7 +111,11 @@ class NotePath:
             try:
                 if has_listeners and control is not None:
                     control.add_raw_input(stamp_s, name, content)
-                self._receive(stamp_s, name, content, outputs)
+                if content[0] == 0xF0 or len(content) > LONGEST_SHORT:
+                    for part in split_messages(content):
+                        self._receive(stamp_s, name, part, outputs)
+                else:
+                    self._receive(stamp_s, name, content, outputs)
             except Exception:  # noqa: BLE001 - contained and logged
                 self._fault(bytes(content).hex(" "), name, outputs)
                 self.send(time.monotonic())
@@ -106,6 +124,18 @@ class NotePath:
                 port.overflowed = False
                 self._journal.fault(f"overflow {name}", f"input {name}: too much at once; released")
                 self.command(SourceLost(name))
+
+    def catch_up(self) -> None:
+        """Between two slices of other work: play what has arrived and what is due."""
+        if self.inbox:
+            self.receive_all([])
+        now_s = time.monotonic()
+        due_s = self._wire.wake_at_s
+        if due_s is not None and due_s <= now_s:
+            self.send(now_s)
+        due_s = self._engine.wake_at_s
+        if due_s is not None and due_s <= now_s:
+            self.wake_engine(now_s, [])
 
     def _receive(self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs) -> None:
         message = midi.parse(content)
@@ -144,18 +174,60 @@ class NotePath:
             self.foot_presses += 1
 
     def send(self, now_s: float) -> None:
-        """Send what is due; a note is marked before its note-on and cleared after its note-off."""
+        """Send what is due; a note is marked before its note-on leaves."""
         sent = self.loop_guard.sent
         for name, content in self._wire.take(now_s):
             sent.append((name, content))
             kind = content[0] & 0xF0
+            if kind == 0x80:
+                self._send_note_off(name, content)
+                continue
             if kind == 0x90:
+                if self._unsent:
+                    self._retry(name, content[0] & 0x0F, content[1])
                 self._mirror.mark(name, content[0] & 0x0F, content[1])
-                self.outs[name].send(content)
-            else:
-                self.outs[name].send(content)
-                if kind == 0x80:
-                    self._mirror.clear(name, content[0] & 0x0F, content[1])
+            port = self.outs.get(name)
+            if port is not None:
+                port.send(content)
+
+    def _send_note_off(self, name: str, content: bytes) -> bool:
+        """Send a note-off; its mark is cleared once it has left, or stays if it can't be sent."""
+        channel, note = content[0] & 0x0F, content[1]
+        port = self.outs.get(name)
+        if port is None:  # the rig has it no more; the mark is for whoever has it again
+            return True
+        if port.send(content):
+            self._mirror.clear(name, channel, note, port.handed_over_at())
+            return True
+        self._unsent[name, channel, note] = content
+        return False
+
+    def _retry(self, name: str, channel: int, note: int) -> None:
+        """Send the note-off that a port refused, before the same note is struck again."""
+        content = self._unsent.pop((name, channel, note), None)
+        if content is not None and self._send_note_off(name, content) is False:
+            del self._unsent[name, channel, note]  # the next one releases both
+
+    @property
+    def wake_at_s(self) -> float | None:
+        """When ``settle`` has something to do."""
+        if self._unsent and self._patch.alive:
+            return self._retry_at_s
+        return self._retry_at_s if self._mirror.leaving else None
+
+    def settle(self, now_s: float) -> None:
+        """Clear the marks of note-offs that have left; retry those that a port refused."""
+        if now_s < self._retry_at_s:
+            return
+        if self._mirror.leaving:
+            self._mirror.settle(self._patch.cycles(), self._patch.frames_to_leave)
+            self._retry_at_s = now_s + SETTLE_S
+        if self._unsent and self._patch.alive:
+            self._retry_at_s = now_s + RETRY_S
+            for key, content in list(self._unsent.items())[:RETRIES]:
+                del self._unsent[key]
+                if not self._send_note_off(key[0], content):
+                    return
 
     def send_rest(self, longest_s: float) -> None:
         """Send what is scheduled, for at most ``longest_s``."""
@@ -198,10 +270,21 @@ class NotePath:
             raise CommandError("a fault in zerobeat, one voice released; its log says more")
 
     def release_all(self) -> None:
-        """Send a note-off for all that sounds."""
+        """Send a note-off for all that sounds; by the marks alone if the engine fails."""
         now_s = time.monotonic()
-        self._wire.put(self._engine.release_all(), now_s)
-        self.send(now_s)
+        try:
+            self._wire.put(self._engine.release_all(), now_s)
+            self.send(now_s)
+        except Exception:  # noqa: BLE001 - whatever happens, the notes are released
+            self._journal.exception("the release of all notes")
+            for name, channel, note in self._mirror.marked():
+                self._send_note_off(name, bytes((0x80 | channel, note, 64)))
+
+    def release_sources(self, why: str) -> None:
+        """Release what the keys of all inputs hold: their note-offs may have been missed."""
+        self._journal.fault(f"released {why}", f"{why}; what sounded was released")
+        for source in self._engine.rig.inputs:
+            self.command(SourceLost(source.name))
 
     def _contained(self, act: Callable[[], None], what: str, outputs: Outputs) -> bool:
         done = False
@@ -227,7 +310,8 @@ class NotePath:
         last = text.strip().splitlines()[-1]
         self._journal.fault(
             f"fault {last}",
-            f"fault at [{what}] from {name or 'zerobeat'}, released {voice}:\n{text}",
+            f"fault at [{what[:LONGEST_SHOWN]}] from {name or 'zerobeat'}, released {voice}:",
+            text,
         )
 
     def _put(self, outputs: Outputs) -> None:

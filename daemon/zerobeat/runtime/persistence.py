@@ -6,6 +6,7 @@ handles whatever has finished.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -48,6 +49,7 @@ class Persistence:
         )
         self._callbacks: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
+        self._done: deque[Done] = deque()
         self._probe_at_s = float("-inf")
 
     # ------------------------------------------------------------ asking
@@ -114,11 +116,18 @@ class Persistence:
     def step(self, now_s: float) -> None:
         """Handle finished writes and children, and keep the session."""
         for child in tuple(self._children):
-            outcome = child.outcome()
+            try:
+                outcome = child.outcome()
+            except BaseException:
+                child.close()
+                outcome = Outcome(error=f"a fault in {child.act.__name__}; the log says more")
+                self._children.pop(child)(outcome, now_s)
+                raise
             if outcome is not None:
                 self._children.pop(child)(outcome, now_s)
-        for done in self._writer.take():
-            self._finish(done, now_s)
+        self._done += self._writer.take()
+        while self._done:
+            self._finish(self._done.popleft(), now_s)
         if self._session_writer is not None:
             self._session_writer.step(now_s)
             if now_s >= self._probe_at_s:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import select
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from .. import midi
 from ..engine.commands import (
@@ -17,15 +19,32 @@ from ..engine.commands import (
 )
 from ..engine.engine import Engine
 from ..engine.settings import Rig
+from ..errors import PortError
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
-from ..ports.mirror import Mirror
+from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
+from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
 from .journal import Journal
 
 LIGHTS = " lights"  # after the name of the input, in the name of the port
 FIRST_LOOK_S = 0.5  # how long the first connections may take before the summary is logged
+
+
+@dataclass(slots=True)
+class NewPorts:
+    """Ports that are open and not in use yet, by name."""
+
+    ins: dict[str, MidiIn] = field(default_factory=dict)
+    outs: dict[str, MidiOut] = field(default_factory=dict)
+    lights: dict[str, MidiOut] = field(default_factory=dict)
+
+    def close(self) -> None:
+        for source in self.ins.values():
+            source.close()
+        for port in (*self.outs.values(), *self.lights.values()):
+            port.close()
 
 
 class PortConnections:
@@ -66,37 +85,57 @@ class PortConnections:
         self.outs: dict[str, MidiOut] = {}
         self.lights: dict[str, MidiOut] = {}
         self.server_gone = ""
+        self._events: deque[PortEvent] = deque()
         self._started_s = round(time.time(), 1)
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
         self._links: tuple[PortLink, ...] = ()
-        self._open(rig)
-        self.watch = Watch(patch, self._links, time.monotonic())
+        self.watch = Watch(patch, (), time.monotonic())
+        self._sysex_end = SysExEnd(patch)
+        self.replace(rig, self.prepare(rig), time.monotonic())
 
-    def _open(self, rig: Rig) -> None:
-        """Open the ports that a rig needs; close those that it no longer names."""
+    def prepare(self, rig: Rig) -> NewPorts:
+        """Open the ports that a rig needs and that are not open yet.
+
+        Raises:
+            PortError: one can't be opened; then none is.
+        """
+        new = NewPorts()
+        try:
+            for source in rig.inputs:
+                if source.name not in self.ins:
+                    port = MidiIn(source.name, self._inbox, self._wake_fd, self._patch)
+                    new.ins[source.name] = port
+                if source.lights and source.name not in self.lights:
+                    new.lights[source.name] = MidiOut(_lights(source.name), self._patch)
+            for output in rig.outputs:
+                if output.name not in self.outs:
+                    new.outs[output.name] = MidiOut(output.name, self._patch)
+        except Exception as error:
+            new.close()
+            if isinstance(error, PortError):
+                raise
+            raise PortError(f"a port can't be opened: {error}") from error
+        return new
+
+    def replace(self, rig: Rig, new: NewPorts, now_s: float) -> None:
+        """Use a rig, with the ports that ``prepare`` opened for it; close what it lacks."""
+        self.ins.update(new.ins)
+        self.outs.update(new.outs)
+        self.lights.update(new.lights)
+        self._links = tuple(_links(rig))
+        self._sysex_end.use(source.name for source in rig.inputs)
+        self.watch.replace(self._links, now_s)
         inputs = {i.name for i in rig.inputs}
         outputs = {output.name for output in rig.outputs}
+        lit = {i.name for i in rig.inputs if i.lights}
         for name in [name for name in self.ins if name not in inputs]:
             self.ins.pop(name).close()
         for name in [name for name in self.outs if name not in outputs]:
             self.outs[name].drain()
             self.outs.pop(name).close()
-        for name in inputs - set(self.ins):
-            self.ins[name] = MidiIn(name, self._inbox, self._wake_fd, self._patch)
-        for name in outputs - set(self.outs):
-            self.outs[name] = MidiOut(name, self._patch)
-        lit = {i.name for i in rig.inputs if i.lights}
         for name in [name for name in self.lights if name not in lit]:
             self._command(LightsLost(name))
             self.lights.pop(name).close()
-        for name in lit - set(self.lights):
-            self.lights[name] = MidiOut(_lights(name), self._patch)
-        self._links = tuple(_links(rig))
-
-    def replace(self, rig: Rig, now_s: float) -> None:
-        """Use a reloaded rig."""
-        self._open(rig)
-        self.watch.replace(self._links, now_s)
 
     def connect_first(self) -> None:
         """Connect what is present, for at most ``FIRST_LOOK_S``, before the first log line."""
@@ -111,8 +150,15 @@ class PortConnections:
 
     def poll(self, now_s: float) -> None:
         """Handle devices that came or went."""
-        for event in self.watch.poll(now_s):
-            self._handle(event)
+        self._sysex_end.step(now_s)
+        self._events += self.watch.poll(now_s)
+        while self._events:
+            self._handle(self._events.popleft())
+
+    @property
+    def due_s(self) -> float:
+        """When ``poll`` has something to do."""
+        return min(self.watch.due_s, self._sysex_end.due_s)
 
     def _handle(self, event: PortEvent, quiet: bool = False) -> None:
         if not quiet or event.kind in (
@@ -138,9 +184,15 @@ class PortConnections:
 
     def _release_leftover(self, name: str) -> None:
         """Send the note-offs that a crashed process could not send (N12)."""
-        for channel, note in self._mirror.left.pop(name, ()):
-            self.outs[name].send(midi.encode(midi.NoteOff(channel, note)))
-            self._mirror.clear(name, channel, note)
+        port = self.outs[name]
+        kept = []
+        for channel, note in self._mirror.left.pop(key_of(name), ()):
+            if port.send(midi.encode(midi.NoteOff(channel, note))):
+                self._mirror.clear(name, channel, note, port.handed_over_at())
+            else:
+                kept.append((channel, note))
+        if kept:
+            self._mirror.left[key_of(name)] = kept
 
     def states(self) -> list[dict[str, object]]:
         """Return the state of each port: device, state, since when, faults."""
@@ -182,11 +234,16 @@ class PortConnections:
         for port in self.ins.values():
             port.close()
 
+    def drain(self) -> bool:
+        """Return once all that was sent has left; False if that is not sure."""
+        drained = [out.drain() for out in (*self.outs.values(), *self.lights.values())]
+        return all(drained)
+
     def close_outputs(self) -> None:
-        """Close the outputs once all that was sent has left."""
+        """Close the outputs, drained before."""
         for out in (*self.outs.values(), *self.lights.values()):
-            out.drain()
             out.close()
+        self._sysex_end.close()
 
 
 def _state_word(state: str) -> str:

@@ -13,13 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from ..config.find import stored_name
+from ..config.file_lookup import stored_name
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Voice
-from ..errors import CommandError
+from ..errors import CommandError, one_of
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.measured_profile import (
     ReadyProfile,
@@ -155,7 +155,9 @@ class ProfileCommands:
         asked = values.get("voice")
         voices = {voice.name: voice for voice in self._engine.rig.voices}
         if not isinstance(asked, str) or asked not in voices:
-            raise CommandError(f"voice: found {str(asked)[:40]}; allowed: {', '.join(voices)}")
+            raise CommandError(
+                f"voice: found {str(asked)[:40]}; allowed: {one_of(str(asked), voices)}"
+            )
         files = self._loaded.profile_files
         name = files.get(asked, stored_name(asked))
         if not name:

@@ -11,8 +11,11 @@ from ..config.rig import LoadedRig
 from ..errors import CommandError
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import load_rig
+from ..text import printable
 from .child_process import Child
 from .journal import Journal
+
+UNCHANGED = "the rig in force is unchanged"
 
 
 class RigReload:
@@ -50,7 +53,7 @@ class RigReload:
             CommandError: a value, where none is taken.
         """
         for key in values:
-            raise CommandError(f"reload: found {key}; allowed: nothing more")
+            raise CommandError(f"reload: found {printable(key, 60)}; allowed: nothing more")
         later = DeferredAnswer()
         self._next_answers.append(later)
         self.start()
@@ -68,37 +71,54 @@ class RigReload:
         """Go on with a reload; return the new rig once it was read without faults."""
         if self._child is None:
             if self._asked:
-                self._asked = self._out_of_date = False
-                self._answers += self._next_answers
-                self._next_answers.clear()
-                self._child = Child(load_rig, self._path)
+                self._begin()
             return None
-        outcome = self._child.outcome()
+        child = self._child
+        try:
+            outcome = child.outcome()
+        except BaseException:
+            self._child = None
+            child.close()
+            self.done(f"reload: the files could not be read; {UNCHANGED}", False)
+            raise
         if outcome is None:
             return None
         self._child = None
         if self._out_of_date:
             self._asked = True
+            self._wake()
             return None
         answer = outcome.value
         if isinstance(answer, LoadedRig):
             for warning in answer.warnings:
                 self._journal.log(warning)
             return answer
-        self.done(f"{outcome.error}\nreload: the rig in force is unchanged", False)
+        self.done(f"{outcome.error}\nreload: {UNCHANGED}", False)
         return None
+
+    def _begin(self) -> None:
+        self._asked = self._out_of_date = False
+        self._answers += self._next_answers
+        self._next_answers.clear()
+        try:
+            self._child = Child(load_rig, self._path)
+        except Exception as error:
+            why = getattr(error, "strerror", None) or type(error).__name__
+            self.done(f"reload: no process can be started: {why}; {UNCHANGED}", False)
+            if not isinstance(error, OSError | MemoryError):
+                raise
 
     def done(self, outcome: str, in_force: bool) -> None:
         """Log the outcome of a reload and answer all who asked before it began."""
         self.outcome = outcome
-        self._journal.log(outcome)
+        waiting, self._answers = self._answers, []
         if in_force:
             answer: dict[str, Any] = {"ok": True, "said": outcome}
         else:
             answer = {"ok": False, "error": outcome}
-        waiting, self._answers = self._answers, []
         for later in waiting:
             later.resolve(answer, time.monotonic())
+        self._journal.log_lines(outcome)
 
     def close(self) -> None:
         """End the child if there is one."""

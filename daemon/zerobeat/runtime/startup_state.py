@@ -12,10 +12,11 @@ from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
 from ..state.backup import recover
-from ..state.session import EVERY_S, Session, SessionKeeper, load_session
+from ..state.session import WRITE_EVERY_S, Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
+from ..text import printable
 
 LOOK_S = 0.02  # changes are looked for at most this often
 REST_S = 0.4  # a pedal that has not moved for so long rests
@@ -71,7 +72,7 @@ def restore_startup_state(
         loaded: the rig.
         asked: a scene to start with instead; settings that were not stored are dropped.
     """
-    session, lines = load_session(state.store, loaded.rig)
+    session, lines = _session(state.store, loaded)
     rig, unsaved = loaded.rig, session.live
     scenes = {scene.name: scene for scene in loaded.scenes}
     if asked is not None:
@@ -93,11 +94,24 @@ def restore_startup_state(
     return StartupState(state, rig, session.tonight, unsaved, session, tuple(lines))
 
 
+def _session(store: Store, loaded: LoadedRig) -> tuple[Session, list[str]]:
+    """Return the session; a file that makes its reader fail is ignored with one line."""
+    rig = loaded.rig
+    try:
+        session, lines = load_session(store, rig)
+        Engine(rig, loaded.scenes, session.tonight, session.live)
+    except Exception as error:  # noqa: BLE001 - no file keeps the daemon from starting
+        plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
+        why = printable(f"{type(error).__name__}: {error}", 120)
+        return plain, [f"{store.directory}/session.json: can't be used ({why}); left out"]
+    return session, lines
+
+
 class SessionWriter:
     """Looks for changes of the session and hands them to the store writer.
 
     What a press, a key or a command changed is handed over at the next look; what a pedal
-    moves, when the pedal rests, or every ``EVERY_S`` if it does not.
+    moves, when the pedal rests, or every ``WRITE_EVERY_S`` if it does not.
 
     Args:
         engine: that plays.
@@ -137,7 +151,7 @@ class SessionWriter:
             self._seen = seen
             self._changed_s = now_s if self._changed_s is None else self._changed_s
         if self._changed_s is not None:
-            rest_at_s = min(shared.pedal_moved_s + REST_S, self._changed_s + EVERY_S)
+            rest_at_s = min(shared.pedal_moved_s + REST_S, self._changed_s + WRITE_EVERY_S)
             if shared.acts == self._acts and now_s < rest_at_s:
                 return rest_at_s
             self._hand_over()

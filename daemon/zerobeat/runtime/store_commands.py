@@ -22,7 +22,7 @@ from ..config.scene_file import scene_to_yaml
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Scene
-from ..errors import CommandError
+from ..errors import CommandError, one_of
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.previous_scene import EarlierScene, earlier_scene
 from ..state.store_writer import Done
@@ -131,7 +131,7 @@ class StoreCommands:
         title = title or self._engine.live.wanted().name
         name = self._files.get(title)
         if name is None:
-            allowed = ", ".join(self._files) or "none; nothing is stored yet"
+            allowed = one_of(title, self._files) or "none; nothing is stored yet"
             raise CommandError(f"scene: found {title!r}; allowed: {allowed}")
         later = DeferredAnswer()
 

@@ -89,7 +89,7 @@ def _session_names(base: Path, path: Path) -> bool:
         stored = Store(base).load_session()
         if stored is None:
             return False
-        loaded = rig_file.load_rig(path, Store(base))
+        loaded = rig_file.read_rig(path, Store(base))
         content = json.loads(stored.content)
         voices = {*content["tonight"]["touch_up"], *content.get("live", {}).get("voices", {})}
         scene = content.get("scene")

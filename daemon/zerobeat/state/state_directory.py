@@ -12,10 +12,10 @@ from pathlib import Path
 
 import yaml
 
-from ..config import rig
-from ..config.rig import LoadedRig, is_rig_name
+from ..config.rig import LoadedRig, is_rig_name, read_rig
 from .store import Store
 
+SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 RIGS = "rigs"
 CHOSEN = "ZEROBEAT_STATE_OF"  # the rig's name, once STATE_DIRECTORY is that rig's own folder
 _NAME_LINE = re.compile(r"^name[ \t]*:[ \t]+(\S.*)$", re.MULTILINE)
@@ -47,6 +47,11 @@ def choose(directory: Path, rig_name: str = "") -> None:
     os.environ[CHOSEN] = rig_name
 
 
+def is_chosen() -> bool:
+    """Return whether ``choose`` was called, here or in the process that started this one."""
+    return CHOSEN in os.environ
+
+
 def own_store() -> Store:
     """Return the store in the state directory; no file is touched."""
     return Store(state_directory())
@@ -73,16 +78,22 @@ def name_of_rig(path: str | Path) -> str | None:
     return str(node.value)
 
 
-def load_rig(path: str | Path) -> LoadedRig:
-    """Return a rig with what the daemon stored for it.
+def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
+    """Return a rig with the scenes and profiles that the daemon stored for it.
+
+    Args:
+        path: the rig file.
+        store: where they are stored; None means our own state directory, by the rig's name.
 
     Raises:
-        ConfigError: as for ``config.rig.load_rig``.
+        ConfigError: as for ``config.rig.read_rig``.
     """
+    if store is not None:
+        return read_rig(path, store)
     name = name_of_rig(path) or ""
-    loaded = rig.load_rig(path, Store(state_directory(name)))
+    loaded = read_rig(path, Store(state_directory(name)))
     if loaded.name != name:
-        loaded = rig.load_rig(path, Store(state_directory(loaded.name)))
+        loaded = read_rig(path, Store(state_directory(loaded.name)))
     kept = os.environ.get(CHOSEN, loaded.name)
     if kept != loaded.name:
         loaded.warnings.append(

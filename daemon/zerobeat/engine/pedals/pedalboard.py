@@ -369,6 +369,12 @@ class Pedals:
             self._taken = {place for place in self._taken if place[0] != name}
         self._release(gone, outputs)
 
+    def cancel_presses(self) -> None:
+        """Let presses that wait to become long come to nothing, with all layers that were on."""
+        self._shared.layers.clear()
+        for switch in self._pending.values():
+            switch.cancel()
+
     def _release(self, keys: Iterable[SwitchKey], outputs: Outputs) -> None:
         """Forget switches; the layers that they held end."""
         gone = tuple(keys)
