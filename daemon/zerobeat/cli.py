@@ -47,6 +47,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
     ("learn", "show what a pedal sends and write its binding"),
+    ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),
 )
