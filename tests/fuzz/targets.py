@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from zerobeat.config.rig import read_rig
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.wire import Wire
 from zerobeat.errors import ConfigError, ZerobeatError
@@ -24,7 +25,6 @@ from zerobeat.render import midi_file
 from zerobeat.runtime.socket_commands import SocketCommands
 from zerobeat.state.backup import read_backup
 from zerobeat.state.session import load_session
-from zerobeat.state.state_directory import load_rig
 from zerobeat.state.store import Store
 from zerobeat.tuning.scala import parse_kbm, parse_scl
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from kit.engine_harness import KEYS, small_rig
+from zerobeat.config.rig import read_rig
 from zerobeat.engine import commands
 from zerobeat.engine.commands import OutputBack
 from zerobeat.engine.engine import Engine
@@ -15,7 +16,6 @@ from zerobeat.ports.midi_in import split_messages
 from zerobeat.ports.mirror import Mirror, read_left
 from zerobeat.runtime.journal import Journal
 from zerobeat.runtime.note_path import NotePath
-from zerobeat.state.state_directory import load_rig
 
 RIG = """\
 inputs: {keys: {port: "keys:out"}}
