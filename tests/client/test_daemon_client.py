@@ -123,7 +123,7 @@ def test_a_command_prints_what_came_of_it(desk, arguments, said):
         (["set", "reed", "scale", "gone.scl"], "set: scale: found gone.scl: "),
         (
             ["set", "tonight", "moon", "1"],
-            "tonight: moon: found unknown key; allowed: transpose_semitones",
+            "tonight: moon: found unknown key; allowed: transpose_semitones, concert_a_hz",
         ),
     ],
 )
