@@ -9,7 +9,7 @@ import pytest
 
 import zerobeat
 from zerobeat.config.converter_file import load_converter
-from zerobeat.config.find import SHIPPED
+from zerobeat.config.file_lookup import SHIPPED
 from zerobeat.config.pedalboard_file import load_pedalboard
 from zerobeat.config.profile_file import load_profile
 from zerobeat.config.scene_file import load_scene
@@ -87,7 +87,10 @@ def test_each_shipped_file_loads_from_what_pip_installs(what, request, tmp_path)
         done = subprocess.run(check, capture_output=True, text=True, env=environment, cwd=tmp_path)
         assert done.returncode == 0, done.stderr
     rig = installed / "rigs" / "small-case.yaml"
-    where = "import sys, zerobeat.state.state_directory as r; print(*r.load_rig(sys.argv[1]).files_read, sep='\\n')"
+    where = (
+        "import sys; from zerobeat.state.state_directory import load_rig; "
+        "print(*load_rig(sys.argv[1]).files_read, sep='\\n')"
+    )
     done = subprocess.run(
         [sys.executable, "-c", where, rig],
         capture_output=True,

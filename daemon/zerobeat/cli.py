@@ -12,11 +12,10 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from difflib import get_close_matches
 from importlib import import_module
 from typing import Protocol, cast
 
-from .errors import ConfigError, ZerobeatError
+from .errors import ConfigError, ZerobeatError, one_of
 
 COMMANDS: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
@@ -36,11 +35,13 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("recall", "recall a scene"),
     ("store", "store the live settings into a scene"),
     ("revert", "drop changes since the scene was recalled"),
+    ("undo", "take back the last change of a setting"),
     ("cancel", "drop what waits"),
     ("set", "change a setting of a voice, the scene or tonight"),
     ("hold", "set how long a changed setting waits"),
     ("trigger", "end the wait"),
     ("bypass", "play a voice or all without correction"),
+    ("play", "sound a test note of one voice"),
     ("solo", "let one voice sound alone"),
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
@@ -51,7 +52,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
 ASK_DAEMON = frozenset(
-    "bypass cancel hold mute panic recall reload revert solo store trigger".split()
+    "bypass cancel hold mute panic recall reload revert solo store trigger undo".split()
 )
 EXTRAS = {
     "sounddevice": "audio",
@@ -65,7 +66,7 @@ INTERRUPTED = 130  # 128 + SIGINT, as shells show it
 PIPE_CLOSED = 141  # 128 + SIGPIPE
 
 
-class Command(Protocol):
+class CommandModule(Protocol):
     """What a module in ``commands/`` or a row of the table offers."""
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
@@ -103,8 +104,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
+    from .text import printable_lines  # --help imports nothing
+
     sys.stdout.flush()
-    print(text, file=sys.stderr)
+    print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
 def _run(arguments: list[str]) -> int:
@@ -134,11 +137,8 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
     name = arguments[0]
     names = [command for command, _ in COMMANDS]
     if name not in names:
-        near = get_close_matches(name, names, n=1)
-        hint = f" (did you mean {near[0]}?)" if near else ""
-        parser.exit(
-            EX_USAGE, f"zerobeat: found command {name}; allowed: {', '.join(names)}{hint}\n"
-        )
+        text = f"zerobeat: found command {name}; allowed: {one_of(name, names)} (zerobeat --help)"
+        parser.exit(EX_USAGE, f"{text}\n")
     return name, arguments[1:]
 
 
@@ -164,19 +164,19 @@ def _version() -> str:
         return "(not installed)"
 
 
-def _load(name: str) -> Command:
+def _load(name: str) -> CommandModule:
     try:
         if name in ASK_DAEMON:
             from .commands.daemon_commands import DAEMON_COMMANDS
 
             return DAEMON_COMMANDS[name]
-        return cast(Command, import_module(f"{__package__}.commands.{name}"))
+        return cast(CommandModule, import_module(f"{__package__}.commands.{name}"))
     except ModuleNotFoundError as error:
         raise _not_installed(name, error) from None
 
 
 def _not_installed(name: str, error: ModuleNotFoundError) -> ZerobeatError:
-    """Return what a player reads when a package, or a command of ours, is not there."""
+    """Return the error for a package, or a command of ours, that is not installed."""
     missing = (error.name or "").split(".")[0]
     if missing == __package__.split(".")[0]:
         return ZerobeatError(f"{name}: this command is not in this version")

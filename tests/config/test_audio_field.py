@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.audio_field import AudioInput, Listening
+from zerobeat.config.audio_field import AudioInput, ListenSettings
 from zerobeat.config.describe_rig import rig_lines
 from zerobeat.errors import ConfigError
 from zerobeat.state.state_directory import load_rig
@@ -49,9 +49,9 @@ def test_inputs_and_voices_are_read(folder):
         "right": AudioInput("right", "Line Box*", True, 1),
     }
     assert loaded.listening == {
-        "reed": Listening("left"),
-        "horn": Listening("right", "strike", "before_vca"),
-        "glass": Listening(),
+        "reed": ListenSettings("left"),
+        "horn": ListenSettings("right", "strike", "before_vca"),
+        "glass": ListenSettings(),
     }
 
 
@@ -75,15 +75,20 @@ def test_check_shows_them(folder):
         (
             '"Line Box: USB Audio"',
             '"Line Box: USB Audio (hw:1,0)"',
-            "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), with numbers "
-            "that change at each start; allowed: the name alone, as Line Box: USB Audio",
+            (
+                "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), "
+                "with numbers "
+                "that change at each start; allowed: the name alone, as Line Box: USB Audio"
+            ),
         ),
         ('"Line Box: USB Audio"', '"hw:1,0"', "with numbers that change at each start"),
         (
             "channel_number: 2}\nvoices",
             "channel_number: 0}\nvoices",
-            "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
-            "allowed: a whole number, 1 to 128",
+            (
+                "rig.yaml:7: audio_inputs.right.channel_number: found 0; "
+                "allowed: a whole number, 1 to 128"
+            ),
         ),
         (
             'device_pattern: "Line Box*", channel_number: 2',
@@ -100,8 +105,10 @@ def test_check_shows_them(folder):
         (
             "input: left",
             "input: leff",
-            "voices.reed.input: found leff; allowed: a name under "
-            "audio_inputs: left, right (did you mean left?)",
+            (
+                "voices.reed.input: found leff; allowed: a name under "
+                "audio_inputs: left, right (did you mean left?)"
+            ),
         ),
         (
             "excite: strike",

@@ -149,8 +149,10 @@ def test_an_unknown_key_names_the_nearest():
     section.text("scale", "")
     section.close()
     assert section.faults.lines() == [
-        "f.yaml:2: scal: found unknown key; allowed: channel_number, detune_cents, scale "
-        "(did you mean scale?)"
+        (
+            "f.yaml:2: scal: found unknown key; allowed: channel_number, detune_cents, scale "
+            "(did you mean scale?)"
+        )
     ]
 
 

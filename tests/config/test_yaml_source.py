@@ -121,8 +121,8 @@ def test_a_file_without_permission_is_one_line(tmp_path):
 
 
 def test_long_and_unprintable_values_are_shown_short_and_safe():
-    assert yaml_source.shown("\x1b[31mred\n") == "\\x1b[31mred\\n"
-    assert len(yaml_source.shown("x" * 500)) == 60
+    assert yaml_source.escaped("\x1b[31mred\n") == "\\x1b[31mred\\n"
+    assert len(yaml_source.escaped("x" * 500)) == 60
 
 
 @pytest.mark.parametrize("line", ["scale: dorian #4", "scale: lydian b7 #2 ", "r: {scale: a #4}"])

@@ -3,7 +3,7 @@
 import pytest
 
 from kit.clocked_engine import BAR, BEAT, KEY, ClockedEngineHarness
-from zerobeat.console.screen import lines
+from zerobeat.console.screen import screen_lines
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Scene, Trigger, VoiceSettings
 from zerobeat.engine.status import picture, plain
@@ -19,7 +19,8 @@ def scene(hold="trigger", *triggers, **fields):
 
 def shown(case, columns=80, rows=24):
     return [
-        line.text for line in lines(plain(picture(case.engine, case.wire)), columns, rows, {}, True)
+        line.text
+        for line in screen_lines(plain(picture(case.engine, case.wire)), columns, rows, {}, True)
     ]
 
 

@@ -181,7 +181,7 @@ def test_a_member_twice_or_too_large_is_refused(tmp_path):
 
 
 def test_a_changed_missing_or_added_file_is_refused(packed, tmp_path):
-    path, held = packed
+    path, _held = packed
     whole = read_backup(path)
     for change, name in [
         ({"scenes/calm.yaml": b"program: 6\n"}, "scenes/calm.yaml"),
@@ -242,7 +242,7 @@ os.write(1, b"done")
 
 def test_an_unpack_that_was_cut_at_any_call_leaves_all_or_nothing(packed, tmp_path):
     """Killed at every call that changes something; ``recover`` is what the next start does."""
-    path, held = packed
+    _path, held = packed
     directory = tmp_path / "state"
 
     def again() -> dict[str, bytes]:

@@ -306,8 +306,7 @@ def test_a_newer_backup_is_refused_and_changes_nothing(store: Store, tmp_path: P
         assert str(caught.value) == f"{REFUSAL.format(path)}; nothing was changed"
     assert tree(store.directory) == before
     done = subprocess.run(
-        [sys.executable, "-m", "zerobeat", "backup", "--restore", path]
-        + ["--state", store.directory],
+        [sys.executable, "-m", "zerobeat", "backup", "--restore", path, "--state", store.directory],
         capture_output=True,
         text=True,
     )
@@ -330,9 +329,8 @@ def test_a_newer_file_that_was_left_alone_comes_back_from_a_backup(
 
 def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server: object) -> None:
     """It says which it does not read, in log and status, and refuses a store to that name."""
-    from kit.daemon import Daemon
-    from kit.jack import Recorder
-
+    from kit.daemon_process import DaemonProcess
+    from kit.jack import MidiRecorder
     from zerobeat.client.daemon_client import Client
 
     rig = write_rig(tmp_path / "rig")
@@ -344,8 +342,8 @@ def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server:
     before = tree(store.directory)
     environment = server.environment  # type: ignore[attr-defined]
     with (
-        Recorder("quad"),
-        Daemon(rig, environment, state=store.directory) as daemon,
+        MidiRecorder("quad"),
+        DaemonProcess(rig, environment, state=store.directory) as daemon,
     ):
         daemon.wait_for_line("output quad")
         log = "\n".join(daemon.lines())

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from ..config.voice_field import with_profile
 from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
-from ..errors import MeasureError
+from ..errors import MeasureError, VoiceMeasureError
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.plan import MeasuringPlan
 from ..measure.curve.proof import ProofPlan
@@ -150,7 +150,7 @@ def _measure_group(
 
 def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> None:
     """Record a voice's own failure, so that the others go on; raise any other error."""
-    if not str(error).startswith(f"{name}: "):
+    if not isinstance(error, VoiceMeasureError) or error.voice != name:
         raise error
     failed[name] = str(error)
 
@@ -251,7 +251,7 @@ def _show_and_keep(
         return found
     if found.worse and not options.accept:
         return f"{name}: not kept: {found.worse}; --accept keeps it"
-    line.say(keep_profile(session.loaded, found.profile, session.socket))
+    line.say(keep_profile(session.loaded, found.profile, session.socket, session.store))
     return found
 
 

@@ -17,17 +17,17 @@ from typing import Any
 
 from ..client.daemon_client import Client, socket_paths
 from ..client.own_daemon import own_daemon
-from ..config.audio_field import Listening
+from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
 from ..engine.settings import Voice
-from ..errors import CommandError, ControlError, MeasureError
+from ..errors import CommandError, ControlError, MeasureError, MeasuringStoppedError, one_of
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
+from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
-STOPPED = "measuring stopped by"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
     "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
@@ -58,6 +58,7 @@ class MeasuringSession:
     ) -> None:
         self.client, self.loaded, self.say, self.yes = client, loaded, say, yes
         self.socket: Path | None = None  # of the daemon, if the player named one
+        self.store: Store | None = None  # of the daemon, where the rig was read from
         self.voices = {voice.name: voice for voice in loaded.rig.voices}
         self._any_input = any_input
         self._audio: AudioInputs | None = None
@@ -72,15 +73,15 @@ class MeasuringSession:
             CommandError: the rig has no such voice.
         """
         if name not in self.voices:
-            raise CommandError(f"voice: found {name}; allowed: {', '.join(self.voices)}")
+            raise CommandError(f"voice: found {name}; allowed: {one_of(name, self.voices)}")
         return self.voices[name]
 
-    def listening(self, name: str) -> Listening:
+    def listening(self, name: str) -> ListenSettings:
         """Return how a voice is read: its input, how it is excited, where the tap is."""
         found = self.loaded.listening[name]
         if not self._any_input:
             return found
-        return Listening(self._any_input, found.excite, found.tap)
+        return ListenSettings(self._any_input, found.excite, found.tap)
 
     def input_of(self, name: str) -> str:
         """Return the audio input of a voice.
@@ -98,7 +99,7 @@ class MeasuringSession:
                 "('zerobeat ports --levels' lists them)"
             )
         what = f"found input {found}" if found else "found no input"
-        raise MeasureError(f"{name}: {what}; allowed: {', '.join(known)}")
+        raise MeasureError(f"{name}: {what}; allowed: {one_of(found, known)}")
 
     def check_kept(self, names: Sequence[str]) -> None:
         """Refuse to measure a voice whose profile could not be kept.
@@ -178,9 +179,9 @@ class MeasuringSession:
     def _ask(self, command: str, **values: Any) -> None:
         try:
             self.client.ask(command, **values)
+        except MeasuringStoppedError as error:
+            raise MeasureError(f"{error}; nothing is changed") from None
         except CommandError as error:
-            if str(error).startswith(STOPPED):
-                raise MeasureError(f"{error}; nothing is changed") from None
             raise MeasureError(str(error)) from None
 
     # ------------------------------------------------------------ the player
@@ -253,7 +254,7 @@ def open_session(
     """
     with contextlib.ExitStack() as stack:
         try:
-            client = Client(socket)
+            client = Client(socket, role="measure")
         except ControlError:
             if socket is not None or any(path.is_socket() for path in socket_paths()):
                 raise
@@ -263,15 +264,16 @@ def open_session(
             say(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(own_daemon(path))
         stack.enter_context(client)
-        loaded = _rig_of(client.status())
+        loaded, store = _rig_of(client.status())
         session = MeasuringSession(client, loaded, say, any_input, yes)
+        session.store = store
         session.socket = socket
         stack.callback(session.close)
         yield session
 
 
-def _rig_of(shown: dict[str, Any]) -> LoadedRig:
-    """Return the rig that a daemon plays, with the profiles in force.
+def _rig_of(shown: dict[str, Any]) -> tuple[LoadedRig, Store]:
+    """Return the rig that a daemon plays, with the profiles in force, and where it keeps them.
 
     Profiles are read from the daemon's state directory, which differs from this
     command's own where the daemon is a service.
@@ -284,5 +286,5 @@ def _rig_of(shown: dict[str, Any]) -> LoadedRig:
             f"{state}: permission denied; join the group zerobeat: "
             "sudo usermod -aG zerobeat $USER; log in again"
         )
-    os.environ["STATE_DIRECTORY"] = str(state)
-    return load_rig(Path(shown["rig"]))
+    store = Store(state)
+    return load_rig(Path(shown["rig"]), store), store

@@ -9,12 +9,20 @@ from ..config.profile_file import Profile, profile_to_yaml, profile_values
 from ..config.rig import LoadedRig
 from ..errors import ControlError, MeasureError
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
-from ..state.state_directory import state_directory
+from ..state.state_directory import own_store
 from ..state.store import Store
 
 
-def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
+def keep_profile(
+    loaded: LoadedRig, profile: Profile, socket: Path | None = None, store: Store | None = None
+) -> str:
     """Store a profile through the daemon, or without one in the state directory.
+
+    Args:
+        loaded: the rig.
+        profile: what was measured.
+        socket: of the daemon; None looks in the usual places.
+        store: of the daemon that the rig was read from; None is our own.
 
     Returns:
         A line for the player that says where.
@@ -30,7 +38,7 @@ def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None
         return str(answer.get("said", "kept"))
     before = loaded.profiles.get(profile.voice)
     with _DaemonLock():
-        path = Store(state_directory()).save(
+        path = (store or own_store()).save(
             "profiles",
             _stored_name(loaded, profile.voice),
             profile_to_yaml(profile),
@@ -53,7 +61,7 @@ def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> s
         with client:
             return str(client.ask("undo_profile", voice=voice).get("said", "done"))
     with _DaemonLock():
-        path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
+        path = own_store().undo("profiles", _stored_name(loaded, voice))
     return f"{voice} has its profile before back: {path}"
 
 
@@ -67,7 +75,7 @@ def _stored_name(loaded: LoadedRig, voice: str) -> str:
 def _running_daemon(socket: Path | None) -> Client | None:
     """Return a connection to the running daemon; None if none runs."""
     try:
-        return Client(socket)
+        return Client(socket, role="measure")
     except ControlError:
         if socket is not None:
             raise

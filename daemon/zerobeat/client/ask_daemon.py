@@ -1,4 +1,4 @@
-"""What the small commands share: ask the running daemon, print the one line it says."""
+"""Shared by the small commands: arguments, and a request whose answer is printed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ import json
 from pathlib import Path
 from typing import Any
 
+from ..text import printable
 from .daemon_client import ANSWER_S, Client
+
+ON_STAGE = ("recall", "trigger", "cancel", "panic", "bypass", "mute")  # of role stage
 
 
 def add_socket(parser: argparse.ArgumentParser, example: str) -> None:
@@ -27,10 +30,13 @@ def add_voice(parser: argparse.ArgumentParser, required: bool) -> None:
     parser.add_argument("state", nargs="?", choices=("on", "off"), default="on", help="default: on")
 
 
-def ask(args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any) -> int:
-    """Ask, print what the daemon says, and return the exit status."""
-    with Client(args.socket, within_s) as client:
-        print(client.ask(command, **values).get("said", "done"))
+def ask_and_print(
+    args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
+) -> int:
+    """Send one command, print the answer's line, and return the exit status."""
+    role = "stage" if command in ON_STAGE else "all"
+    with Client(args.socket, within_s, role) as client:
+        print(printable(str(client.ask(command, **values).get("said", "done"))))
     return 0
 
 
@@ -44,7 +50,7 @@ def value_of(text: str) -> Any:
     except (ValueError, RecursionError):
         if not text.startswith(("[", "{")):
             return text
-        import yaml  # here, for small commands start faster without it
+        import yaml  # imported here: commands start faster without it
 
         try:
             return yaml.safe_load(text)

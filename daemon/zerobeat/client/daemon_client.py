@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ..errors import CommandError, ControlError
+from ..errors import CommandError, ControlError, MeasuringStoppedError, NotRunningError
 from ..runtime_directory import SOCKET, SOCKET_VERSION, runtime_directory
 
 SERVICE_FOLDER = Path("/run/zerobeat")  # systemd's RuntimeDirectory=zerobeat
@@ -31,17 +31,25 @@ class Client:
 
     Args:
         path: its socket; None looks in the usual places.
-        within_s: an answer is waited for so long.
+        within_s: how long to wait for an answer.
+        role: what it needs to be: "view", "stage", "measure" or "all"; see docs/control.md.
+            None asks for nothing: it may then do what its user and group allow.
 
     Raises:
-        ControlError: none plays there, or it may not be reached.
+        ControlError: no daemon runs there, or access is denied.
     """
 
-    def __init__(self, path: Path | None = None, within_s: float = ANSWER_S) -> None:
+    def __init__(
+        self, path: Path | None = None, within_s: float = ANSWER_S, role: str | None = None
+    ) -> None:
         self._link = _connect(path)
         self._within_s = within_s
-        self._heard = b""
+        self._received = b""
         self._id = 0
+        self._role_id: int | None = None
+        if role is not None:
+            self.send("role", role=role)
+            self._role_id = self._id
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -50,7 +58,8 @@ class Client:
         """Return the answer to one command.
 
         Raises:
-            CommandError: the daemon refuses; its line says why.
+            CommandError: the daemon refuses; its line says why. A measuring run that the
+                player has ended is refused with ``MeasuringStoppedError``.
             ControlError: it stopped, or does not answer.
         """
         self.send(command, **values)
@@ -59,10 +68,12 @@ class Client:
             for answer in self.answers():
                 if answer.get("id") in (self._id, None):
                     return _checked(answer)
+                if answer.get("id") == self._role_id:
+                    _checked(answer)
             left_s = end_s - time.monotonic()
             if left_s <= 0:
                 raise ControlError(f"zerobeat does not answer within {self._within_s:g} s")
-            self._hear(left_s)
+            self._receive(left_s)
 
     def send(self, command: str, **values: Any) -> None:
         """Send one command without waiting for its answer."""
@@ -75,9 +86,9 @@ class Client:
             raise ControlError("zerobeat has stopped or takes no more commands") from None
 
     def answers(self) -> Iterator[dict[str, Any]]:
-        """Yield the answers that have been heard whole."""
-        while (end := self._heard.find(b"\n")) >= 0:
-            line, self._heard = self._heard[:end], self._heard[end + 1 :]
+        """Yield the answers that have been received completely."""
+        while (end := self._received.find(b"\n")) >= 0:
+            line, self._received = self._received[:end], self._received[end + 1 :]
             try:
                 answer = json.loads(line)
             except ValueError:
@@ -87,15 +98,15 @@ class Client:
             yield answer
 
     def status(self) -> dict[str, Any]:
-        """Return the picture of now."""
+        """Return the current status."""
         shown = self.ask("status").get("status")
         return shown if isinstance(shown, dict) else {}
 
     def hear(self) -> None:
-        """Take what has come; to be called when the socket is readable."""
-        self._hear(0.0)
+        """Receive what has arrived; to be called when the socket is readable."""
+        self._receive(0.0)
 
-    def _hear(self, timeout_s: float) -> None:
+    def _receive(self, timeout_s: float) -> None:
         self._link.settimeout(timeout_s)
         try:
             content = self._link.recv(1 << 16)
@@ -105,8 +116,8 @@ class Client:
             content = b""
         if not content:
             raise ControlError("zerobeat has stopped")
-        self._heard += content
-        if len(self._heard) > LONGEST_ANSWER:
+        self._received += content
+        if len(self._received) > LONGEST_ANSWER:
             raise ControlError("found an answer without end; is that socket zerobeat's?")
 
     def close(self) -> None:
@@ -120,6 +131,8 @@ class Client:
 
 
 def _checked(answer: dict[str, Any]) -> dict[str, Any]:
+    if "stopped_by" in answer:
+        raise MeasuringStoppedError(str(answer["stopped_by"]))
     if answer.get("ok") is not True:
         raise CommandError(str(answer.get("error", "refused without a reason")))
     return answer
@@ -139,13 +152,13 @@ def _connect(path: Path | None) -> socket.socket:
             link.close()
             continue
         return link
-    raise ControlError(
+    raise NotRunningError(
         f"no zerobeat plays here (socket {paths[0]}); start it: zerobeat run rig.yaml"
     )
 
 
 def _remedy(place: Path) -> str:
-    """Return how to be let in: by the group of the socket, or of its folder."""
+    """Return how to get access: by the group of the socket, or of its folder."""
     for found in (place, place.parent):
         try:
             known = found.stat()

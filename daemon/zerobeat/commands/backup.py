@@ -1,4 +1,4 @@
-"""``zerobeat backup``: the state directory into one file, and back."""
+"""``zerobeat backup``: packs the state directory into one file, and restores it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ from pathlib import Path
 from ..client.daemon_client import Client
 from ..errors import StoreError, ZerobeatError
 from ..state import backup
-from ..state.state_directory import state_directory
+from ..state.state_directory import SERVICE_STATE, state_directory
 from ..state.state_lock import StateLock
-
-SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
+from .output_file import add_force, refuse_existing
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("file", type=Path, help="the backup")
     parser.add_argument("--restore", action="store_true", help="put back what the file holds")
+    add_force(parser)
     parser.add_argument(
         "--state",
         type=Path,
@@ -45,15 +45,16 @@ def run(args: argparse.Namespace) -> int:
         print(f"{args.file}: {_counted(names)} put back into {directory}")
         print(f"what was stored before is in {directory / backup.BEFORE}")
     else:
-        names = backup.pack(directory, args.file)
+        refuse_existing([args.file], args.force)
+        names = backup.pack(directory, args.file, args.force)
         print(f"{args.file}: {_counted(names)} from {directory}")
     return 0
 
 
 def _directory(socket: Path | None) -> Path:
-    """Return where the daemon that plays stores, else where one would."""
+    """Return the state directory of the running daemon, else the one it would use."""
     try:
-        with Client(socket) as client:
+        with Client(socket, role="view") as client:
             told = client.status().get("store", {}).get("directory")
         if isinstance(told, str):
             return Path(told)
@@ -65,7 +66,7 @@ def _directory(socket: Path | None) -> Path:
 
 
 def _restore(file: Path, directory: Path) -> list[str]:
-    backup.read_backup(file)  # before anything is made, so that a bad one leaves no trace
+    backup.read_backup(file)  # first, so that a bad one leaves no trace
     lock = StateLock(directory)
     try:
         if lock.why:
@@ -78,7 +79,7 @@ def _restore(file: Path, directory: Path) -> list[str]:
 
 
 def _give_to_owner(directory: Path) -> None:
-    """Let the daemon's own user go on writing there after a restore by root."""
+    """After a restore by root, give the files to the owner of the directory, the daemon's user."""
     if os.geteuid() != 0:
         return
     owner = directory.stat()

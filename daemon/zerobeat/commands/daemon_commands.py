@@ -1,4 +1,4 @@
-"""The commands that only ask the running daemon: a row of a table each."""
+"""The commands that only send a request to the running daemon: a row of a table each."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from ..client.ask_daemon import add_socket, add_voice, ask
+from ..client.ask_daemon import add_socket, add_voice, ask_and_print
 from ..client.daemon_client import ANSWER_S
 
 RELOAD_S = 30.0  # a small computer with many scenes takes seconds; notes go on meanwhile
@@ -32,8 +32,8 @@ class DaemonCommand:
         name: of both.
         example: shown by ``--help``.
         arguments: adds what the command takes besides ``--socket``.
-        values: what goes with the request.
-        within_s: how long the answer is waited for.
+        values: the parameters of the request.
+        within_s: how long to wait for the answer.
     """
 
     name: str
@@ -47,11 +47,7 @@ class DaemonCommand:
         self.arguments(parser)
 
     def run(self, args: Arguments) -> int:
-        return ask(args, self.name, self.within_s, **self.values(args))
-
-
-def _add_optional_voice(parser: Parser) -> None:
-    add_voice(parser, required=False)
+        return ask_and_print(args, self.name, self.within_s, **self.values(args))
 
 
 def _add_required_voice(parser: Parser) -> None:
@@ -62,10 +58,20 @@ def _voice_on(args: Arguments) -> dict[str, Any]:
     return {"voice": args.voice, "on": args.state == "on"}
 
 
+def _add_bypass(parser: Parser) -> None:
+    add_voice(parser, required=False)
+    parser.add_argument(
+        "--keep-touch-up",
+        action="store_true",
+        help="without the profile, but with what touchup took out",
+    )
+
+
 def _bypass(args: Arguments) -> dict[str, Any]:
+    kept = {"keep_touch_up": True} if args.keep_touch_up else {}
     if args.voice in ("on", "off"):  # zerobeat bypass off
-        return {"voice": "all", "on": args.voice == "on"}
-    return _voice_on(args)
+        return {"voice": "all", "on": args.voice == "on", **kept}
+    return {**_voice_on(args), **kept}
 
 
 def _add_hold(parser: Parser) -> None:
@@ -100,6 +106,11 @@ Answered once it is on the disk. Your own files stay as they are: a store goes
 to the state directory, and what is stored there is used from then on. The
 version before is kept; --undo brings it back, and again the newer one."""
 
+_UNDO_EXAMPLE = """zerobeat undo
+
+Takes back the last change of a setting, whoever made it: a command or a pedal, for a
+voice, the scene or tonight. Again takes back the one before. A store stays (store --undo)."""
+
 _RECALL_EXAMPLE = """zerobeat recall drone
          zerobeat recall next
          zerobeat recall 5        (the scene of program 5)"""
@@ -107,7 +118,7 @@ _RECALL_EXAMPLE = """zerobeat recall drone
 DAEMON_COMMANDS: dict[str, DaemonCommand] = {
     row.name: row
     for row in (
-        DaemonCommand("bypass", "zerobeat bypass reed on", _add_optional_voice, _bypass),
+        DaemonCommand("bypass", "zerobeat bypass reed on", _add_bypass, _bypass),
         DaemonCommand("cancel", "zerobeat cancel"),
         DaemonCommand("hold", "zerobeat hold trigger", _add_hold, _hold),
         DaemonCommand(
@@ -127,5 +138,6 @@ DAEMON_COMMANDS: dict[str, DaemonCommand] = {
         ),
         DaemonCommand("store", _STORE_EXAMPLE, _add_stored_scene, _store),
         DaemonCommand("trigger", "zerobeat trigger"),
+        DaemonCommand("undo", _UNDO_EXAMPLE),
     )
 }

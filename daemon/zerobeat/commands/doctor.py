@@ -1,4 +1,4 @@
-"""``zerobeat doctor``: everything that breaks a gig, each with its remedy."""
+"""``zerobeat doctor``: checks the machine, MIDI and the daemon, each fault with its remedy."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from pathlib import Path
 
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
-from ..doctor.finding import Finding, ok
+from ..doctor.check_result import CheckResult, ok
 from ..engine.settings import Rig
 from ..errors import ConfigError
-from ..state.state_directory import load_rig, state_directory
+from ..state.state_directory import SERVICE_STATE, load_rig, state_directory
 
 SERVICE_RIG = Path("/etc/zerobeat/rig.yaml")
-SERVICE_STATE = Path("/var/lib/zerobeat")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,13 +49,13 @@ def run(args: argparse.Namespace) -> int:
     return 1 if faults else 0
 
 
-def _look(path: Path | None) -> Iterator[Finding]:
+def _look(path: Path | None) -> Iterator[CheckResult]:
     if path is None:
         path = next((p for p in (Path("rig.yaml"), SERVICE_RIG) if p.exists()), None)
     rig: Rig | None = None
     if path is None:
         remedy = "zerobeat init rig.yaml"
-        yield Finding(
+        yield CheckResult(
             "note",
             "rig",
             "none was named and none is here, so its ports were not looked at",
@@ -68,12 +67,12 @@ def _look(path: Path | None) -> Iterator[Finding]:
         except ConfigError as error:
             count = len(error.problems)
             text = f"{error.problems[0]}{f'; {count} problems' if count > 1 else ''}"
-            yield Finding("fault", "rig", text, f"zerobeat check {path}")
+            yield CheckResult("fault", "rig", text, f"zerobeat check {path}")
         else:
             rig = loaded.rig
             yield ok("rig", f"{path} has no faults")
             for warning in loaded.warnings:
-                yield Finding("note", "rig", warning)
+                yield CheckResult("note", "rig", warning)
     yield from doctor_midi.midi(rig)
     yield from doctor_midi.daemon()
     yield from doctor_midi.groups()

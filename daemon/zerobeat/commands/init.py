@@ -1,4 +1,4 @@
-"""``zerobeat init``: a commented starter rig."""
+"""``zerobeat init``: writes a commented starter rig."""
 
 from __future__ import annotations
 

@@ -15,16 +15,17 @@ from .. import midi
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
 from ..config.describe import named, program
+from ..config.scene_voices import HOLDS
 from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
-from ..errors import CommandError, ControlError
+from ..errors import CommandError, ControlError, one_of
 from ..midi import PRESSED, Message
+from .learn_options import check_options
 
-WAIT_S = 30.0
+DEFAULT_WAIT_S = 30.0
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch
-RELEASE_S = 2.0  # a switch that says nothing on release within this may latch
-_Place = tuple[str, str, int, int]  # input, source, channel, number
-HOLDS = ("none", "note", "trigger", "sample")
+LATCH_WAIT_S = 2.0  # a switch that says nothing on release within this may latch
+SwitchAddress = tuple[str, str, int, int]  # input, source, channel, number
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,13 +44,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it does once more while it is learned. Keyboards are not listened to unless\n"
         "--input names one.",
     )
-    parser.add_argument(
-        "action", nargs="?", choices=ACTIONS, metavar="ACTION", help=", ".join(ACTIONS)
-    )
+    parser.add_argument("action", nargs="?", metavar="ACTION", help=", ".join(ACTIONS))
     parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
     parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
     parser.add_argument("--input", help="listen to this input of the rig alone")
-    parser.add_argument("--wait", type=float, metavar="S", help=f"seconds (default {WAIT_S:g})")
+    parser.add_argument(
+        "--wait", type=float, metavar="S", help=f"seconds (default {DEFAULT_WAIT_S:g})"
+    )
     parser.add_argument("--kind", choices=KINDS, help="how the switch acts")
     parser.add_argument("--any-channel", action="store_true", help="whatever the channel")
     parser.add_argument("--light", action="store_true", help="light it up while it is on")
@@ -66,10 +67,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}", type=float, metavar="N", help=text)
     parser.add_argument("--long-press", type=float, metavar="S", help="only when held so long")
     parser.add_argument("--debounce-ms", type=float, metavar="MS")
+    parser.add_argument("--keep-touch-up", action="store_true", help="with bypass")
     parser.add_argument("--no-pick-up", action="store_true", help="a pedal jumps to its place")
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.action is not None and args.action not in ACTIONS:
+        raise CommandError(f"action: found {args.action}; allowed: {one_of(args.action, ACTIONS)}")
     with Client(args.socket) as client:
         if args.list:
             return _list(client)
@@ -79,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         shown = client.status()
         inputs = [port["name"] for port in shown.get("ports", ()) if port["direction"] == "in"]
         if args.input is not None and args.input not in inputs:
-            raise CommandError(f"input: found {args.input}; allowed: {', '.join(inputs)}")
+            raise CommandError(f"input: found {args.input}; allowed: {one_of(args.input, inputs)}")
         if args.action is None:
             return _show(args, client, shown)
         return _learn(args, client, shown)
@@ -97,35 +101,36 @@ def _list(client: Client) -> int:
 
 
 def _show(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> int:
-    """Print each message until Ctrl-C, or for so long."""
+    """Print each message that arrives until Ctrl-C, or for ``--wait`` seconds."""
     first, octave = shown.get("program_numbers_from", 1), shown.get("middle_c_octave", 4)
     end_s = None if args.wait is None else time.monotonic() + args.wait
     print("listening; Ctrl-C ends", flush=True)
-    for heard in Hearing(client).until(end_s):
-        if args.input in (None, heard.input):
-            if heard.lost:
-                print(f"... {heard.lost} more, too many to show")
-            print(f"{heard.at_s:10.3f}  {heard.input}: {told(heard, first, octave)}", flush=True)
+    for incoming in IncomingMessages(client).until(end_s):
+        if args.input in (None, incoming.input):
+            if incoming.lost:
+                print(f"... {incoming.lost} more, too many to show")
+            text = message_text(incoming, first, octave)
+            print(f"{incoming.at_s:10.3f}  {incoming.input}: {text}", flush=True)
     return 0
 
 
 def _learn(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> int:
-    feet = shown.get("feet", ())
-    names = [args.input] if args.input else list(feet)
+    names = [args.input] if args.input else list(shown.get("feet", ()))
     if not names:
         raise CommandError("the rig has no input with plays: false; name one: --input NAME")
-    wait_s = WAIT_S if args.wait is None else args.wait
+    check_options(args, _options(args), shown)
+    wait_s = DEFAULT_WAIT_S if args.wait is None else args.wait
     pedal = args.action == "set" and args.to is None and args.by is None
     any_program = args.action == "recall" and args.scene is None
     do = "move the pedal" if pedal else "send a program" if any_program else "press the switch"
     print(f"{args.action}: {do} ({', '.join(names)}); waiting {wait_s:g} s", flush=True)
     end_s = time.monotonic() + wait_s
-    hearing = Hearing(client)
+    messages = IncomingMessages(client)
     allowed = names.__contains__
     if pedal:
-        found = find_pedal(hearing, allowed, end_s)
+        found = find_pedal(messages, allowed, end_s)
     else:
-        found = find_switch(hearing, allowed, end_s, any_program)
+        found = find_switch(messages, allowed, end_s, any_program)
     if found is None:
         raise CommandError(
             f"nothing fitting arrived at {', '.join(names)} within {wait_s:g} s; "
@@ -138,7 +143,9 @@ def _learn(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> i
     return 0
 
 
-def _binding(args: argparse.Namespace, found: Found, shown: dict[str, Any]) -> dict[str, Any]:
+def _binding(
+    args: argparse.Namespace, found: DetectedSwitch, shown: dict[str, Any]
+) -> dict[str, Any]:
     """Return the keys of a binding, as a pedalboard file has them."""
     keys = dict(found.keys)
     if "program" in keys:
@@ -146,7 +153,12 @@ def _binding(args: argparse.Namespace, found: Found, shown: dict[str, Any]) -> d
         keys["program"] = "any" if any_program else keys["program"] + shown["program_numbers_from"]
     if args.any_channel:
         del keys["channel_number"]
-    keys["action"] = args.action
+    return keys | _options(args)
+
+
+def _options(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the keys of a binding that the command line gives."""
+    keys: dict[str, Any] = {"action": args.action}
     for name in ("kind", "voice", "scene", "hold", "setting", "lowest", "highest", "to", "by"):
         value = getattr(args, name)
         if value is not None:
@@ -157,6 +169,8 @@ def _binding(args: argparse.Namespace, found: Found, shown: dict[str, Any]) -> d
         keys["debounce_ms"] = args.debounce_ms
     if args.light:
         keys["feedback"] = True
+    if args.keep_touch_up:
+        keys["keep_touch_up"] = True
     if args.no_pick_up:
         keys["pick_up"] = False
     return keys
@@ -166,8 +180,16 @@ def _binding(args: argparse.Namespace, found: Found, shown: dict[str, Any]) -> d
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """One message, when and where it came; ``lost`` counts those before it that were too many."""
+class IncomingMessage:
+    """One MIDI message at an input of the daemon.
+
+    Args:
+        input: name of the input.
+        at_s: monotonic time of its arrival.
+        message: None where the bytes are no whole message.
+        raw: its bytes.
+        lost: how many messages before it were too many to pass on.
+    """
 
     input: str
     at_s: float
@@ -176,8 +198,8 @@ class Heard:
     lost: int = 0
 
 
-class Hearing:
-    """Follows the raw input.
+class IncomingMessages:
+    """The MIDI messages that arrive at the daemon, as it streams them.
 
     Args:
         client: a connection that is used for nothing else meanwhile.
@@ -185,135 +207,143 @@ class Hearing:
 
     def __init__(self, client: Client) -> None:
         self._client = client
-        self._waiting: deque[Heard] = deque()
+        self._queue: deque[IncomingMessage] = deque()
         client.ask("listen")
 
-    def until(self, end_s: float | None) -> Iterator[Heard]:
-        """Yield what comes until a monotonic moment; None: for ever.
+    def until(self, end_s: float | None) -> Iterator[IncomingMessage]:
+        """Yield the messages that arrive until a monotonic time; None: for ever.
 
-        What was heard and not taken comes first next time.
+        Messages that were received but not yielded come first in the next call.
 
         Raises:
             ControlError: the daemon has stopped.
         """
-        self._take()
+        self._read()
         while True:
-            while self._waiting:
-                yield self._waiting.popleft()
+            while self._queue:
+                yield self._queue.popleft()
             left_s = None if end_s is None else end_s - time.monotonic()
             if left_s is not None and left_s <= 0:
                 return
             if select.select([self._client.fileno()], (), (), left_s)[0]:
                 self._client.hear()
-                self._take()
+                self._read()
 
-    def _take(self) -> None:
+    def _read(self) -> None:
         for answer in self._client.answers():
             if answer.get("ok") is not True:
                 raise ControlError(str(answer.get("error", "refused without a reason")))
             lost = int(answer.get("lost", 0))
-            for told in answer.get("heard", ()):
-                raw = bytes(told["bytes"])
+            for sent in answer.get("heard", ()):
+                raw = bytes(sent["bytes"])
                 message = midi.parse(raw)
-                self._waiting.append(Heard(told["input"], told["at_s"], message, raw, lost))
+                self._queue.append(IncomingMessage(sent["input"], sent["at_s"], message, raw, lost))
                 lost = 0
 
 
-def told(heard: Heard, numbers_from: int = 1, middle_c_octave: int = 4) -> str:
+def message_text(incoming: IncomingMessage, numbers_from: int = 1, middle_c_octave: int = 4) -> str:
     """Return a message in words, with the numbers that a binding uses."""
-    message = heard.message
-    kind = type(message)
+    message = incoming.message
+    kind = type(message).__name__.lower() if message else "bytes"
     if message is None or not hasattr(message, "channel"):
-        return f"{kind.__name__.lower() if message else 'bytes'} {heard.raw.hex(' ')}"
+        return f"{kind} {incoming.raw.hex(' ')}"
     channel = f"channel number {message.channel + 1}"
-    if kind is midi.ControlChange:
-        state = "down" if message.value >= PRESSED else "up"
-        return f"controller {message.controller}, {channel}, value {message.value} ({state})"
-    if kind is midi.ProgramChange:
-        return f"{program(message.program, numbers_from)}, {channel}"
-    if kind is midi.NoteOn:
-        return (
-            f"note {named(message.note, middle_c_octave)}, {channel}, velocity {message.velocity}"
-        )
-    if kind is midi.NoteOff:
-        return f"note {named(message.note, middle_c_octave)}, {channel}, released"
-    if kind is midi.PitchBend:
-        return f"wheel {message.bend:+d}, {channel}"
-    return f"pressure {heard.raw[-1]}, {channel}"
+    match message:
+        case midi.ControlChange(controller=controller, value=value):
+            state = "down" if value >= PRESSED else "up"
+            return f"controller {controller}, {channel}, value {value} ({state})"
+        case midi.ProgramChange(program=number):
+            return f"{program(number, numbers_from)}, {channel}"
+        case midi.NoteOn(note=note, velocity=velocity):
+            return f"note {named(note, middle_c_octave)}, {channel}, velocity {velocity}"
+        case midi.NoteOff(note=note):
+            return f"note {named(note, middle_c_octave)}, {channel}, released"
+        case midi.PitchBend(bend=bend):
+            return f"wheel {bend:+d}, {channel}"
+        case _:
+            return f"pressure {incoming.raw[-1]}, {channel}"
 
 
 # ---------------------------------------------------------------- which switch
 
 
 @dataclass(slots=True)
-class Found:
-    """A switch: what it sends, and what it did in the moment after its press.
+class DetectedSwitch:
+    """A switch or pedal that the player moved.
 
-    ``keys`` are those of a binding; ``warnings`` say what may go wrong.
+    Args:
+        keys: what it sends, as keys of a binding.
+        warnings: what may go wrong with it, a line each.
     """
 
     keys: dict[str, Any]
     warnings: list[str] = field(default_factory=list)
 
 
-def wanted_place(heard: Heard, pedal: bool, any_program: bool) -> tuple[_Place, int] | None:
-    """Return the switch a message may stand for and its value, or None.
+def switch_in(
+    incoming: IncomingMessage, pedal: bool, any_program: bool
+) -> tuple[SwitchAddress, int] | None:
+    """Return the switch that may have sent a message and its value, or None.
 
     Args:
-        heard: the message.
+        incoming: the message.
         pedal: a continuous pedal is looked for.
         any_program: only a program change will do.
     """
-    message = heard.message
-    kind = type(message)
-    if kind is midi.ProgramChange and not pedal:
-        return (heard.input, "program", message.channel, message.program), midi.NOTE_OFF_VELOCITY  # type: ignore[union-attr]
-    if any_program:
-        return None
-    if kind is midi.ControlChange and message.controller not in SKIPPED_CONTROLLERS:  # type: ignore[union-attr]
-        place = (heard.input, "controller", message.channel, message.controller)  # type: ignore[union-attr]
-        return place, message.value  # type: ignore[union-attr]
-    if kind in (midi.NoteOn, midi.NoteOff) and not pedal:
-        value = 127 if kind is midi.NoteOn else 0
-        return (heard.input, "note", message.channel, message.note), value  # type: ignore[union-attr]
+    name = incoming.input
+    match incoming.message:
+        case midi.ProgramChange(channel, number) if not pedal:
+            return (name, "program", channel, number), midi.NOTE_OFF_VELOCITY
+        case _ if any_program:
+            return None
+        case midi.ControlChange(channel, number, value) if number not in SKIPPED_CONTROLLERS:
+            return (name, "controller", channel, number), value
+        case midi.NoteOn(channel, number) if not pedal:
+            return (name, "note", channel, number), 127
+        case midi.NoteOff(channel, number) if not pedal:
+            return (name, "note", channel, number), 0
     return None
 
 
-def find_pedal(hearing: Hearing, allowed: Callable[[str], bool], end_s: float) -> Found | None:
-    """Return the first pedal that moves."""
-    values: dict[_Place, set[int]] = {}
-    for heard in hearing.until(end_s):
-        found = wanted_place(heard, True, False) if allowed(heard.input) else None
+def find_pedal(
+    messages: IncomingMessages, allowed: Callable[[str], bool], end_s: float
+) -> DetectedSwitch | None:
+    """Return the first pedal that moves; None if none does until ``end_s``."""
+    values: dict[SwitchAddress, set[int]] = {}
+    for incoming in messages.until(end_s):
+        found = switch_in(incoming, True, False) if allowed(incoming.input) else None
         if found is None:
             continue
-        place, value = found
-        values.setdefault(place, set()).add(value)
-        if len(values[place]) >= MOVED_VALUES:
-            return Found(_keys(place))
+        address, value = found
+        values.setdefault(address, set()).add(value)
+        if len(values[address]) >= MOVED_VALUES:
+            return DetectedSwitch(_binding_keys(address))
     return None
 
 
 def find_switch(
-    hearing: Hearing, allowed: Callable[[str], bool], end_s: float, any_program: bool
-) -> Found | None:
-    """Return the first switch that is pressed, with a look at how it comes up (F6)."""
-    for heard in hearing.until(end_s):
-        found = wanted_place(heard, False, any_program) if allowed(heard.input) else None
+    messages: IncomingMessages, allowed: Callable[[str], bool], end_s: float, any_program: bool
+) -> DetectedSwitch | None:
+    """Return the first switch that is pressed, having watched its release (F6)."""
+    for incoming in messages.until(end_s):
+        found = switch_in(incoming, False, any_program) if allowed(incoming.input) else None
         if found is None or found[1] < PRESSED:
             continue
-        place, value = found
-        if place[1] == "program":
-            return Found(_keys(place))
-        return _watched(hearing, place, value)
+        address, value = found
+        if address[1] == "program":
+            return DetectedSwitch(_binding_keys(address))
+        return _watch_release(messages, address, value)
     return None
 
 
-def _watched(hearing: Hearing, place: _Place, first: int) -> Found:
-    result = Found(_keys(place))
+def _watch_release(
+    messages: IncomingMessages, address: SwitchAddress, first: int
+) -> DetectedSwitch:
+    result = DetectedSwitch(_binding_keys(address))
     values = {first}
-    for heard in hearing.until(time.monotonic() + RELEASE_S):
-        found = wanted_place(heard, False, False)
-        if found is None or found[0] != place:
+    for incoming in messages.until(time.monotonic() + LATCH_WAIT_S):
+        found = switch_in(incoming, False, False)
+        if found is None or found[0] != address:
             continue
         values.add(found[1])
         if len(values) > MOVED_VALUES:
@@ -325,12 +355,12 @@ def _watched(hearing: Hearing, place: _Place, first: int) -> Found:
         if found[1] == 0:
             return result
     result.warnings.append(
-        f"it sent nothing on release within {RELEASE_S:g} s: if it latches by itself, set it to "
+        f"it sent nothing on release within {LATCH_WAIT_S:g} s: if it latches by itself, set it to "
         "momentary, or learn it with --kind latching; else every second press is lost"
     )
     return result
 
 
-def _keys(place: _Place) -> dict[str, Any]:
-    name, source, channel, number = place
+def _binding_keys(address: SwitchAddress) -> dict[str, Any]:
+    name, source, channel, number = address
     return {"input": name, source: number, "channel_number": channel + 1}

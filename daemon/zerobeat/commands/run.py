@@ -1,4 +1,4 @@
-"""``zerobeat run``: the daemon in the foreground."""
+"""``zerobeat run``: runs the daemon in the foreground."""
 
 from __future__ import annotations
 
@@ -8,14 +8,16 @@ import time
 from pathlib import Path
 
 from ..config.rig import LoadedRig
-from ..errors import CommandError, ConfigError, StoreError
-from ..runtime.journal import keep_libraries_out
-from ..runtime.runner import Runner
-from ..runtime.startup_state import State, come_back
+from ..errors import CommandError, ConfigError, PortError, StoreError
+from ..runtime.journal import CapturedOutput, Journal
+from ..runtime.runner import SERVER_GONE, Runner
+from ..runtime.server_wait import start_again, wait_for_server, was_started_again
+from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.state_directory import load_rig, state_directory
 
-AGAIN_S = 10.0  # a service manager that starts it again at once would fill the log
+AGAIN_AFTER_WAIT_S = 0.5
+RESTART_PAUSE_S = 10.0  # a service manager that restarts it at once would fill the log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,22 +46,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    keep_libraries_out()
-    state = State(state_directory())
+    with CapturedOutput() as output:
+        journal = Journal(output.writer)
+        waited = was_started_again()
+        if waited and not wait_for_server(journal):
+            return 0
+        if waited:
+            args.scene = None  # it goes on from where it was
+        try:
+            status = _run(args, journal)
+        except PortError as error:
+            if not waited:
+                raise
+            journal.log(str(error))  # the server has gone again, or lists our old clients still
+            time.sleep(AGAIN_AFTER_WAIT_S)
+            status = SERVER_GONE
+    if status == SERVER_GONE:
+        start_again()
+    return status
+
+
+def _run(args: argparse.Namespace, journal: Journal) -> int:
+    state = StateAccess(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
-    evening = come_back(state, loaded, args.scene)
-    runner = Runner(args.rig, loaded, evening, args.backend, args.or_last_good, instead)
-    for line in (*state.lines, *loaded.warnings, *evening.lines):
-        print(line, flush=True)
+    startup = restore_startup_state(state, loaded, args.scene)
+    runner = Runner(args.rig, loaded, startup, journal, args.backend, args.or_last_good, instead)
+    for line in (*state.lines, *loaded.warnings, *startup.lines):
+        journal.log(line)
     return runner.run()
 
 
 def _load(rig: Path, or_last_good: bool, keep: bool) -> tuple[LoadedRig, str]:
-    """Return a rig to play, and a line if it is not the one that was asked for."""
+    """Return a rig to play, and a line if it is not the requested one."""
     try:
         loaded = load_rig(rig)
     except ConfigError as error:
@@ -75,10 +97,11 @@ def _load(rig: Path, or_last_good: bool, keep: bool) -> tuple[LoadedRig, str]:
 
 
 def _last_good(rig: Path, error: ConfigError) -> tuple[LoadedRig, str]:
-    """Return what to play instead.
+    """Return the last good rig and the line that says so.
 
     Raises:
-        ConfigError: nothing; told ten seconds before, for whoever starts this again at once.
+        ConfigError: there is none; raised after ten seconds, so that a service manager that
+            restarts it at once does not fill the log.
     """
     print(error, file=sys.stderr, flush=True)
     try:
@@ -87,7 +110,7 @@ def _last_good(rig: Path, error: ConfigError) -> tuple[LoadedRig, str]:
         print(second, file=sys.stderr, flush=True)
         loaded = None
     if loaded is None:
-        time.sleep(AGAIN_S)
+        time.sleep(RESTART_PAUSE_S)
         raise ConfigError([f"{rig}: is broken, and no last good rig is kept; mend it"])
     line = f"{rig} is broken: playing {last_good_rig()}, the last that was not"
     return loaded, line

@@ -1,4 +1,4 @@
-"""Audio inputs of a rig, and how each voice is listened to when it is measured.
+"""Audio inputs of a rig, and the settings for measuring each voice through them.
 
     audio_inputs:
       left: {device: "Line Box: USB Audio", channel_number: 1}
@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from .faults import meant
+from ..errors import one_of
 from .fields import Section
 
 Excite = Literal["drone", "strike"]
@@ -43,8 +43,8 @@ class AudioInput:
 
 
 @dataclass(frozen=True, slots=True)
-class Listening:
-    """How a voice is heard.
+class ListenSettings:
+    """How a voice is recorded when it is measured.
 
     Args:
         input: an audio input; "" where none is named and the rig has not just one.
@@ -101,15 +101,15 @@ def _audio_input(name: str, section: Section) -> AudioInput:
     return found
 
 
-def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> Listening:
-    """Return how one voice is heard; a rig with one audio input needs no ``input``."""
+def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> ListenSettings:
+    """Return how one voice is recorded; a rig with one audio input needs no ``input``."""
     names = list(audio_inputs)
     only = names[0] if len(names) == 1 else ""
     name = section.text("input", only)
     if section.has("input") and name not in audio_inputs:
-        allowed = f"a name under audio_inputs: {', '.join(names) or 'none yet'}{meant(name, names)}"
+        allowed = f"a name under audio_inputs: {one_of(name or '', names) or 'none yet'}"
         section.faults.add(section.at("input"), f"found {name}; allowed: {allowed}")
-    return Listening(
+    return ListenSettings(
         input=name,
         excite=section.choice("excite", "drone", ("drone", "strike")),
         tap=section.choice("tap", "after", ("before_vca", "after")),

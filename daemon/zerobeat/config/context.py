@@ -1,4 +1,4 @@
-"""What a file must know of the rig that names it."""
+"""The rig around a file, which the reader of the file needs."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Self, TypeVar
 from ..engine.settings import Rig
 from ..errors import StoreError
 from .faults import Faults, Place
-from .find import find, hidden_by, not_found
+from .file_lookup import find_file, hidden_by, not_found
 from .stored_files import StoredFiles, has_generations, is_stored
 
-T = TypeVar("T")
+Content = TypeVar("Content")
 
 
 @dataclass(slots=True)
@@ -35,7 +35,8 @@ class Context:
     inputs: tuple[str, ...] | None = None
     drones: frozenset[str] = frozenset()  # voices with gate: ignored
     has_clock: bool = True
-    unknown_voices_are_faults: bool = True  # False for what the daemon stored itself
+    unknown_voices_are_faults: bool = True  # False for files that the daemon stored
+    lacking: list[str] | None = None  # if given, collects what the rig lacks, instead of faults
     files_read: list[Path] = field(default_factory=list)
 
     @classmethod
@@ -70,8 +71,11 @@ class Context:
         )
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
-        """Return the file a name means, noted as read; a fault is added if there is none."""
-        path = find(name, kinds, self.folder, stored=self.stored)
+        """Return the file that a name refers to, recorded as read; None with a fault if missing."""
+        if self.faults.full:
+            self.faults.add(place, f"found {name}; not looked for")
+            return None
+        path = find_file(name, kinds, self.folder, stored=self.stored)
         if path is None:
             self.faults.add(
                 place, f"found {name}: {not_found(name, kinds, self.folder, self.stored)}"
@@ -82,10 +86,10 @@ class Context:
     def take(
         self, path: Path, name: str, kinds: tuple[str, ...], place: Place, in_folders: bool = False
     ) -> Path | None:
-        """Return a found file, noted as read; of a stored one, the generation that is whole.
+        """Return a found file and record it as read; of a stored one, the newest usable generation.
 
-        What is hidden or passed over becomes a warning, and a stored file of
-        which nothing can be read a fault.
+        A hidden file and an unusable generation become warnings; a stored file without any
+        usable generation becomes a fault.
         """
         hidden = hidden_by(path, name, kinds, self.folder, in_folders, self.stored)
         if self.stored is not None and has_generations(path, self.stored):
@@ -111,16 +115,16 @@ class Context:
     def read_found(
         self,
         path: Path,
-        read: Callable[[Path], T | None],
+        read: Callable[[Path], Content | None],
         name: str,
         kinds: tuple[str, ...],
         place: Place,
-    ) -> T | None:
-        """Return what a found file says.
+    ) -> Content | None:
+        """Return the content of a found file.
 
-        A stored one whose content has faults, edited by hand perhaps, gives way to
-        the newest earlier generation without any, and that to the player's own file
-        of the same name. If there is none, its faults are added.
+        If a stored file has faults, edited by hand perhaps, the newest earlier generation
+        without faults is read instead, then the player's own file of the same name. If
+        there is none either, the faults of the stored file are added.
         """
         if not has_generations(path, self.stored):
             return read(path)
@@ -155,7 +159,7 @@ class Context:
         return is_stored(path, self.stored)
 
     def name_of(self, path: Path) -> str:
-        """Return what a file is called, whichever generation of it is read."""
+        """Return the name of a file, the same for all its generations."""
         if self.stored is not None and self.is_stored(path):
             return self.stored.plain_path(path).stem
         return path.stem

@@ -1,4 +1,4 @@
-"""Converter files: what a MIDI-to-CV interface does, and its measured volts."""
+"""Converter files: the properties of a MIDI-to-CV interface, and its measured volts."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class ConverterFile:
 
 
 def line_through(notes: list[int], errors: list[float], note: int) -> float:
-    """Return the error at a note: between two known ones on their line, beyond them constant."""
+    """Return the error at a note: linear between known notes, constant beyond the outermost."""
     index = bisect_left(notes, note)
     if index == len(notes):
         return errors[-1]
@@ -75,7 +75,7 @@ def line_through(notes: list[int], errors: list[float], note: int) -> float:
 
 
 def load_converter(path: Path, middle_c_octave: int = 4) -> ConverterFile:
-    """Return what a converter file says.
+    """Return the converter of a file.
 
     Raises:
         ConfigError: all faults of the file.
@@ -92,7 +92,7 @@ def load_converter(path: Path, middle_c_octave: int = 4) -> ConverterFile:
 def read_converter(
     section: Section, name: str, base: ConverterFile | None = None, extra_keys: tuple[str, ...] = ()
 ) -> ConverterFile:
-    """Return the converter of a section; what it does not say is as in ``base``.
+    """Return the converter of a section; keys that are left out are as in ``base``.
 
     Args:
         section: the file, or the mapping under ``converter`` in a rig.
@@ -130,7 +130,7 @@ def read_converter(
 
 
 def _with_range(section: Section, converter: Converter) -> Converter:
-    """Return the converter, with all notes if its range is upside down, which is told once."""
+    """Return the converter; if its lowest note is above its highest, add a fault and allow all."""
     if converter.lowest_note <= converter.highest_note:
         return converter
     section.faults.add(

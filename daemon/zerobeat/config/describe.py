@@ -1,4 +1,4 @@
-"""What a file says, as plain lines of at most 80 columns for checking by eye.
+"""Describes the content of a file in lines of at most 80 columns, for ``zerobeat check``.
 
 Notes are shown with their number, channels from 1 to 16, programs both as the
 player counts them and as on the wire.
@@ -15,7 +15,6 @@ from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
 from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
-from .profile_file import Profile
 
 WIDTH = 80
 
@@ -34,7 +33,7 @@ def counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-def printable(text: str) -> str:
+def terminal_safe(text: str) -> str:
     """Return text without control characters that a terminal might obey."""
     return "".join(c if c.isprintable() else "?" for c in text)
 
@@ -44,7 +43,7 @@ def wrapped(
 ) -> list[str]:
     """Return text as lines of at most ``width`` columns."""
     return textwrap.wrap(
-        printable(text),
+        terminal_safe(text),
         width,
         initial_indent=" " * indent,
         subsequent_indent=" " * (indent + 2 if hanging is None else hanging),
@@ -67,7 +66,7 @@ def unison_ms(voices: int, bytes_per_second: int) -> tuple[float, float]:
 
 
 def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]:
-    """Return the facts of a converter."""
+    """Return the properties of a converter, one line each."""
     step = bend_to_cents(1, converter.bend_range_cents)
     sent = "range sent" if converter.sends_bend_range else "range fixed"
     lowest, highest = converter.lowest_note, converter.highest_note
@@ -81,16 +80,21 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
     low = "acts" if converter.bend_with_gate_low else "does not act"
     return [
         f"bend {converter.bend_range_cents:g} cents either side, {sent}; one step {step:.3f} cents",
-        f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
-        f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}",
-        f"overlap {converter.overlap}; bend {low} with the gate low; "
-        f"settles in {1000 * converter.settle_s:g} ms; gate gap {1000 * converter.gate_gap_s:g} ms",
+        (
+            f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
+            f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}"
+        ),
+        (
+            f"overlap {converter.overlap}; bend {low} with the gate low; "
+            f"settles in {1000 * converter.settle_s:g} ms; "
+            f"gate gap {1000 * converter.gate_gap_s:g} ms"
+        ),
         f"{rate}; errors follow {converter.errors_follow}",
     ]
 
 
 def converter_file_lines(read: ConverterFile) -> list[str]:
-    """Return the facts of a converter and its table of measured volts."""
+    """Return the properties of a converter and its table of measured volts."""
     lines = [f"converter {read.converter.name}"]
     for fact in converter_lines(read.converter):
         lines += wrapped(fact)
@@ -101,33 +105,6 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
             lines.append(f"  {named(note):<10} {volts:+8.4f} {off:+10.2f}")
     if not read.volts:
         lines += ["", "no measured volts: its outputs are taken as exact"]
-    return lines
-
-
-# ---------------------------------------------------------------- profiles
-
-
-def profile_lines(profile: Profile) -> list[str]:
-    """Return the readings of a profile and where it can't be trusted."""
-    curve = profile.curve()
-    date = f", measured {profile.measured}" if profile.measured else ""
-    lines = wrapped(f"profile of {profile.voice}{date}", 0)
-    kind = "an oscillator alone" if profile.against == "volts" else "a whole voice"
-    lines += wrapped(
-        f"{kind}, against {profile.against}, panel_octaves {profile.panel_octaves:+d}, "
-        f"errors follow {profile.errors_follow}; {counted(len(profile.readings), 'reading')}"
-    )
-    worst = max(profile.readings, key=lambda reading: abs(reading.cents))
-    lines += wrapped(f"largest error {worst.cents:+.2f} cents")
-    for part in curve.describe(36):
-        lines += wrapped(f"unusable: {part}")
-    sent = "volts" if profile.against == "volts" else "note       bend"
-    lines += ["", f"  {sent:<16} cents off  spread"]
-    for reading in profile.readings:
-        at = f"{reading.volts:+.3f} V"
-        if profile.against == "notes":
-            at = f"{named(reading.note):<10} {reading.bend_cents:+.1f}"
-        lines.append(f"  {at:<16} {reading.cents:+9.2f} {reading.spread_cents:7.2f}")
     return lines
 
 
@@ -158,7 +135,7 @@ def map_lines(keyboard_map: KeyboardMap, scale: Scale) -> list[str]:
 
 
 def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -> list[str]:
-    """Return what a scene says: its program, hold, zones and the settings of its voices."""
+    """Return the program, hold, zones and voice settings of a scene."""
     bank = "" if scene.bank is None else f", bank {scene.bank}"
     regate = ", gates open again at a trigger" if scene.regate else ""
     lines = wrapped(
@@ -174,6 +151,8 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     ]
     if near:
         lines += wrapped(f"near the clock: {', '.join(near)}")
+    if scene.clock_lost == "key":
+        lines += wrapped("while the clock is lost: a key is the trigger")
     if not scene.zones:
         lines += wrapped("keys: all voices in unison")
     for zone in scene.zones:
@@ -191,7 +170,10 @@ def _trigger(trigger: Trigger, scene: Scene, middle_c_octave: int) -> str:
         return "any key"
     if trigger.kind == "clock":
         signature = f"{scene.beats_in_bar}/{scene.beat_unit}"
-        return f"clock, every {counted(trigger.every, trigger.unit)}, {signature}"
+        every = f"{trigger.every} {trigger.unit}"
+        if isinstance(trigger.every, int):
+            every = counted(trigger.every, trigger.unit)
+        return f"clock, every {every}, {signature}"
     channel = "any channel" if trigger.channel is None else f"channel number {trigger.channel + 1}"
     note = "any note" if trigger.note is None else f"note {named(trigger.note, middle_c_octave)}"
     return f"{note} from {trigger.input}, {channel}"
@@ -208,7 +190,7 @@ def _zone(zone: Zone, middle_c_octave: int) -> str:
 
 
 def settings_text(settings: VoiceSettings, middle_c_octave: int = 4) -> str:
-    """Return the settings of a voice that are not as usual, as one sentence."""
+    """Return the settings of a voice that differ from the defaults, as one sentence."""
     parts = [_scale_text(settings, middle_c_octave)]
     for name, unit in (("degrees", "degree"), ("octaves", "octave"), ("semitones", "semitone")):
         value = getattr(settings, name)

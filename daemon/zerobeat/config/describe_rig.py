@@ -1,4 +1,4 @@
-"""What a rig says, as plain lines of at most 80 columns for checking by eye."""
+"""Describes a rig in lines of at most 80 columns, for ``zerobeat check``."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from .rig import LoadedRig
 def rig_lines(loaded: LoadedRig) -> list[str]:
     """Return the summary of a rig: ports, converters, voices, scenes, warnings, files."""
     rig = loaded.rig
-    lines = _inputs(loaded) + ["", "converters"]
+    lines = [*_inputs(loaded), "", "converters"]
     for output in rig.outputs:
         lines += _output(output, rig)
     if loaded.audio_inputs:
@@ -43,14 +43,33 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         start = " (starts)" if scene.name == rig.start_scene else ""
         inner = scene_lines(scene, rig.program_numbers_from, rig.middle_c_octave)
         lines += ["  " + line for line in _narrow(inner, start)]
-    if loaded.warnings:
+    warnings = [*loaded.warnings, *wheel_warnings(rig)]
+    if warnings:
         lines += ["", "warnings"]
-        for warning in loaded.warnings:
+        for warning in warnings:
             lines += wrapped(warning)
     lines += ["", "files read"]
     for path in loaded.files_read:
         lines += wrapped(str(path))
     return lines
+
+
+def wheel_warnings(rig: Rig) -> list[str]:
+    """Return a line for each wheel that takes the bend range whole, where a voice is corrected."""
+    found = []
+    for source in rig.inputs:
+        voices = [
+            voice.name
+            for voice in rig.voices
+            if voice.curve is not None and source.wheel_cents >= voice.bend_range_cents
+        ]
+        if source.plays and voices:
+            found.append(
+                f"inputs.{source.name}.wheel_cents: {source.wheel_cents:g} cents are the whole "
+                f"bend range of {', '.join(voices)}, or more: at the wheel's end the correction "
+                "is lost; let the wheel reach less, or give the converter a wider bend range"
+            )
+    return found
 
 
 def _narrow(lines: list[str], start: str) -> Iterable[str]:
@@ -123,11 +142,11 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append("heard with the gate low: keep its level down until it is wanted")
     if voice.tail_s:
         facts.append(f"tail {voice.tail_s:g} s")
-    heard = loaded.listening.get(voice.name)
-    if heard is not None and heard.input:
-        struck = ", struck for each reading" if heard.excite == "strike" else ""
-        tap = ", before its VCA" if heard.tap == "before_vca" else ""
-        facts.append(f"measured on {heard.input}{struck}{tap}")
+    recorded = loaded.listening.get(voice.name)
+    if recorded is not None and recorded.input:
+        struck = ", struck for each reading" if recorded.excite == "strike" else ""
+        tap = ", before its VCA" if recorded.tap == "before_vca" else ""
+        facts.append(f"measured on {recorded.input}{struck}{tap}")
     if facts:
         lines += wrapped("; ".join(facts), 4)
     for text in _profile(voice, loaded) + playable(voice, zero, rig.middle_c_octave):
@@ -146,14 +165,16 @@ def _profile(voice: Voice, loaded: LoadedRig) -> list[str]:
         table = ", joined with the converter's table" if has_table else ", converter taken as exact"
     date = f", {profile.measured}" if profile.measured else ""
     lines = [
-        f"profile of {profile.voice}{date}, {kind}{table}; "
-        f"{counted(len(profile.readings), 'reading')}"
+        (
+            f"profile of {profile.voice}{date}, {kind}{table}; "
+            f"{counted(len(profile.readings), 'reading')}"
+        )
     ]
     return lines + ([f"stale: {voice.stale}"] if voice.stale else [])
 
 
 def playable(voice: Voice, zero_volt_note: int, middle_c_octave: int = 4) -> list[str]:
-    """Return which written notes a voice plays, at which volts, and where not to trust it."""
+    """Return the written notes that a voice plays, their volts, and its unusable ranges."""
     chain = Chain(voice, PLAIN, Tonight())
     sent = {key: rest.commanded_cents for key in range(128) if (rest := chain.rest(key))}
     curve = voice.curve

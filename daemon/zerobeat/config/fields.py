@@ -2,7 +2,7 @@
 
 A ``Section`` reads the keys of one mapping. Each reader gives the value or,
 after adding a fault, the default, so that all faults of a file come at once.
-``close`` reports the keys that nobody asked for.
+``close`` reports the keys that were not read.
 
 Numbers and booleans follow YAML 1.2: ``true`` and ``false`` only, and digits
 without leading zeros, underscores, colons, ``.inf`` or ``.nan``.
@@ -16,9 +16,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from ..errors import NoteNameError
+from ..errors import NoteNameError, did_you_mean, one_of
 from ..tuning.units import parse_note
-from .faults import Faults, Place, meant, shown
+from .faults import Faults, Place, escaped
 from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
@@ -27,23 +27,25 @@ _NUMBER = re.compile(r"[-+]?((0|[1-9][0-9]*)(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]
 _NOTHING = ("", "~", "null", "Null", "NULL")
 _SPOILT = re.compile(r"[-+]?(0[0-7]+|0[xo][0-9a-fA-F]+|[0-9][0-9_]*_[0-9_]*|[0-9]+(:[0-9]+)+)\Z")
 
-# Words that commands and files use where a name may stand: `zerobeat set scene hold note`.
+MOST_CHOICES = 10  # listed in full; of more, the nearest three
+
+# Words with a meaning of their own where a name is expected: `zerobeat set scene hold note`.
 RESERVED_NAMES = ("", "all", "none", "scene", "tonight")
 
 
 def found(node: Node) -> str:
-    """Return how a fault shows what stands at a node."""
+    """Return how a fault shows the value of a node."""
     if isinstance(node, Listing):
         return "a list"
     if isinstance(node, Table):
         return "keys with values"
     if not node.plain:
-        return f'"{shown(node.text)}" in quotes' if node.text else 'an empty text ""'
-    return "nothing" if node.text in _NOTHING else shown(node.text)
+        return f'"{escaped(node.text)}" in quotes' if node.text else 'an empty text ""'
+    return "nothing" if node.text in _NOTHING else escaped(node.text)
 
 
 def is_nothing(node: Node) -> bool:
-    """Return whether a key stands there without a value."""
+    """Return whether a key has no value."""
     return isinstance(node, Scalar) and node.plain and node.text in _NOTHING
 
 
@@ -100,7 +102,10 @@ def read_choice(node: Node, faults: Faults, default: Any, choices: Sequence[str]
     if isinstance(node, Scalar):
         if node.text in choices:
             return node.text
-        hint = meant(node.text, list(choices))
+        if len(choices) > MOST_CHOICES:
+            faults.add(node.place, f"found {found(node)}; allowed: {one_of(node.text, choices)}")
+            return default
+        hint = did_you_mean(node.text, choices)
     else:
         hint = ""
     faults.add(node.place, f"found {found(node)}; allowed: {', '.join(choices)}{hint}")
@@ -143,7 +148,7 @@ def _hint(node: Node) -> str:
 
 @dataclass(slots=True)
 class Section:
-    """Reads the keys of one mapping and reports what nobody asked for."""
+    """Reads the keys of one mapping and reports unknown ones."""
 
     table: Table
     faults: Faults
@@ -166,7 +171,7 @@ class Section:
         return node
 
     def at(self, key: str) -> Place:
-        """Return the place of a key, or where it would stand."""
+        """Return the place of a key, or of the mapping if the key is missing."""
         node = self.table.entries.get(key)
         if node is not None:
             return node.place
@@ -275,17 +280,18 @@ class Section:
             or name != name.strip()
             or len(name) > 40
         ):
-            allowed = f"a name of up to 40 printable characters other than {', '.join(RESERVED_NAMES[1:])}"
+            reserved = ", ".join(RESERVED_NAMES[1:])
+            allowed = f"a name of up to 40 printable characters other than {reserved}"
             hint = hint_for_all if name == "all" else ""
-            self.faults.add(node.place, f"found the name {shown(name)}; allowed: {allowed}{hint}")
+            self.faults.add(node.place, f"found the name {escaped(name)}; allowed: {allowed}{hint}")
 
     def close(self) -> None:
-        """Add a fault for each key that was not asked for."""
+        """Add a fault for each key that was not read."""
         known = list(dict.fromkeys(self.asked))
         for key, line in self.table.key_lines.items():
             if key not in known:
-                path = f"{self.place.key}.{shown(key, 40)}" if self.place.key else shown(key, 40)
-                place = Place(self.place.file, line, path)
-                self.faults.add(
-                    place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}"
+                path = (
+                    f"{self.place.key}.{escaped(key, 40)}" if self.place.key else escaped(key, 40)
                 )
+                place = Place(self.place.file, line, path)
+                self.faults.add(place, f"found unknown key; allowed: {one_of(key, known)}")

@@ -1,4 +1,4 @@
-"""JSON values as the nodes that ``fields`` reads, so that a command obeys a file's rules."""
+"""Turns JSON values into the nodes that ``fields`` reads: commands obey the rules of files."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def node_of(value: Any, place: Place) -> Node:
     Args:
         value: None, a boolean, number, text, list or object as ``json.loads``
             gives it. Text stays text: ``"3.5"`` is no number.
-        place: where it stands, for faults.
+        place: file, line and key, for faults.
     """
     if isinstance(value, list):
         items = (node_of(item, _within(place, f"[{i}]")) for i, item in enumerate(value))

@@ -1,4 +1,4 @@
-"""Which kind of file a file is, told by its suffix or its keys."""
+"""Recognizes the kind of a file by its suffix or its keys."""
 
 from __future__ import annotations
 
@@ -48,6 +48,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "early_ms",
         "late_ms",
         "sample_delay_ms",
+        "clock_lost",
     ),
     "rig": (
         "inputs",
@@ -58,6 +59,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "scenes",
         "middle_c",
         "program_numbers_from",
+        "on_return",
         "concert_a_hz",
     ),
 }
@@ -67,7 +69,7 @@ SURE = {"inputs": "rig", "converters": "rig", "readings": "profile", "bindings":
 def kind_of_file(path: Path, faults: Faults) -> str | None:
     """Return ``rig``, ``scene``, ``converter``, ``profile``, ``pedalboard``, ``scl`` or ``kbm``.
 
-    None means that it cannot be told; a fault was added.
+    None: not recognized; a fault was added.
     """
     suffix = path.suffix.lower()
     if suffix in (".scl", ".kbm"):
@@ -83,7 +85,7 @@ def kind_of_file(path: Path, faults: Faults) -> str | None:
 
 
 def kind_of_table(table: Table) -> str | None:
-    """Return the kind whose keys a mapping has most of, or None."""
+    """Return the kind of file of which a mapping has the most keys, or None if it has none."""
     for key, kind in SURE.items():
         if key in table.entries:
             return kind

@@ -1,4 +1,4 @@
-"""Pedalboard files: which switch or pedal does what."""
+"""Pedalboard files: the bindings of switches and pedals."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def read_pedalboard(
 def read_binding(
     section: Section, first_program: int, other_keys: tuple[str, ...] = ()
 ) -> Binding | None:
-    """Return one binding, or None; faults are added. ``other_keys`` are read elsewhere."""
+    """Return one binding, or None; faults are added. ``other_keys`` are read by the caller."""
     section.asked += other_keys
     sources = [source for source in SOURCES if section.has(source)]
     if len(sources) != 1:
@@ -89,6 +89,7 @@ def read_binding(
         pick_up=section.flag("pick_up", True),
         to=section.number("to", None, *PEDAL_VALUE),
         by=section.number("by", None, *PEDAL_VALUE),
+        keep_touch_up=section.flag("keep_touch_up", False),
     )
     section.close()
     _check_needed(section, binding)
@@ -158,6 +159,8 @@ def _check_kind(section: Section, binding: Binding) -> None:
         refuse("kind", f"found momentary with action {action}; allowed: with {', '.join(ON_OFF)}")
     if binding.feedback and source == "program" and binding.number is not None:
         refuse("feedback", "found it with one program; allowed: with a controller, a note, or any")
+    if binding.keep_touch_up and action != "bypass":
+        refuse("keep_touch_up", f"found it with action {action}; allowed: with bypass")
     if action == "transpose":
         for key in ("to", "by"):
             value = getattr(binding, key)

@@ -1,6 +1,6 @@
 """The rig file: inputs, converters, voices and scenes, with the files it names.
 
-The player writes it; nothing here ever does.
+The player writes it; the program never does.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from pathlib import Path
 from ..engine.limits import CONCERT_A_HZ
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
-from .audio_field import AudioInput, Listening, read_audio_inputs, read_listening
+from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
@@ -19,7 +19,7 @@ from .fields import Section, found
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
-from .rig_pedals import check_lights, read_feet, read_pedalboards
+from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
 from .voice_field import profile_file, read_voice
@@ -30,13 +30,13 @@ MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 @dataclass(frozen=True, slots=True)
 class LoadedRig:
-    """A rig with all that its files say.
+    """A rig with the content of all files that it names.
 
     ``scenes`` are in the order of the set list. ``profiles``, ``converters``
     and ``pedalboards`` are by the name of the voice, the output and the input;
     ``listening`` (for measuring) is by the name of the voice. ``scene_files``
-    and ``profile_files`` say under which name the store keeps the scene of a
-    title and the profile of a voice; "" where the rig says ``profile: none``.
+    and ``profile_files`` have the names in the store, of scenes by title and of
+    profiles by voice; "" where the rig says ``profile: none``.
     """
 
     rig: Rig
@@ -47,17 +47,17 @@ class LoadedRig:
     converters: dict[str, ConverterFile] = field(default_factory=dict)
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)
     audio_inputs: dict[str, AudioInput] = field(default_factory=dict)
-    listening: dict[str, Listening] = field(default_factory=dict)
+    listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
 
 
-def load_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
+def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     """Return a rig and its scenes.
 
     Args:
         path: the rig file.
-        stored: scenes and profiles that the daemon stored; they go before the player's.
+        stored: scenes and profiles that the daemon stored; they take precedence over the player's.
 
     Raises:
         ConfigError: every fault of the rig file and of each file it names,
@@ -83,7 +83,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
-    listening: dict[str, Listening] = {}
+    listening: dict[str, ListenSettings] = {}
     profile_files: dict[str, str] = {}
     voices = _voices(
         section, context, outputs, converters, profiles, audio_inputs, listening, profile_files
@@ -98,11 +98,12 @@ def _read(table: Table, context: Context) -> LoadedRig:
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_HZ),
+        on_return=section.choice("on_return", "silent", ("silent", "strike")),
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes
-    feet = read_feet(section, scenes, bank.files, context.faults)
-    rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **feet)
+    pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
+    rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -130,7 +131,7 @@ def _voices(
     converters: dict[str, ConverterFile],
     profiles: dict[str, Profile],
     audio_inputs: dict[str, AudioInput],
-    listening: dict[str, Listening],
+    listening: dict[str, ListenSettings],
     profile_files: dict[str, str],
 ) -> tuple[Voice, ...]:
     places: dict[str, Section] = {}
@@ -143,7 +144,7 @@ def _voices(
         if voice is not None:
             voices.append(voice)
     context.voices = tuple(places)
-    # A gate that is written wrongly is told once, at its own line.
+    # A wrong value of gate is reported once, at its own line.
     context.drones = frozenset(name for name, inner in places.items() if not _gate_closes(inner))
     return tuple(voices)
 
@@ -210,7 +211,7 @@ def _outputs(
 
 
 def _converter(name: str, section: Section, context: Context) -> ConverterFile:
-    """Return the converter of an output: a file's name, or facts written out here."""
+    """Return the converter of an output: a file's name, or properties written in the rig."""
     node = section.node("converter", required=True, allowed="a converter file, or its facts")
     if isinstance(node, Scalar):
         file = section.text("converter", None)

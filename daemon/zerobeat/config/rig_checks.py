@@ -1,4 +1,4 @@
-"""What one field alone cannot show: faults between the parts of a rig."""
+"""Checks across fields: parts of a rig that contradict each other."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Rig, Scene
-from .faults import Faults, Place, meant
+from ..errors import one_of
+from .faults import Faults, Place
 from .fields import Section
 
 
@@ -16,7 +17,7 @@ def check_rig(rig: Rig, section: Section, faults: Faults) -> None:
     _check_ports(rig, section, faults)
     names = [source.name for source in rig.inputs]
     if rig.clock_from is not None and rig.clock_from not in names:
-        allowed = f"an input of the rig: {', '.join(names)}{meant(rig.clock_from, names)}"
+        allowed = f"an input of the rig: {one_of(rig.clock_from, names)}"
         faults.add(section.at("clock_from"), f"found {rig.clock_from}; allowed: {allowed}")
 
 
@@ -45,14 +46,14 @@ def _check_ports(rig: Rig, section: Section, faults: Faults) -> None:
             place = place_in(section, "converters", output.name, "port")
             faults.add(place, f"found the port of {seen[output.port]}; allowed: a port of its own")
         seen.setdefault(output.port, output.name)
-    heard: list[tuple[str, int | None, str]] = []
+    used: list[tuple[str, int | None, str]] = []
     for source in rig.inputs:
-        for port, channel, name in heard:
+        for port, channel, name in used:
             if source.port and port == source.port and _overlap(channel, source.channel):
                 place = place_in(section, "inputs", source.name, "port")
                 text = f"found the port of {name}"
                 faults.add(place, f"{text}; allowed: another port, or a channel_number for each")
-        heard.append((source.port, source.channel, source.name))
+        used.append((source.port, source.channel, source.name))
 
 
 def _overlap(one: int | None, other: int | None) -> bool:
@@ -102,9 +103,8 @@ def check_pedalboards(
         for binding in pedalboard.bindings:
             if binding.voice is not None and binding.voice not in voices:
                 text = f"found {pedalboard.name} with voice {binding.voice}"
-                faults.add(place, f"{text}; allowed: {', '.join(voices)}")
+                faults.add(place, f"{text}; allowed: {one_of(binding.voice, voices)}")
             if binding.scene is not None and binding.scene not in names:
                 text = f"found {pedalboard.name} with scene {binding.scene}"
-                faults.add(
-                    place, f"{text}; allowed: {', '.join(names) or 'none, the rig has no scenes'}"
-                )
+                allowed = one_of(binding.scene, names) or "none, the rig has no scenes"
+                faults.add(place, f"{text}; allowed: {allowed}")

@@ -1,4 +1,4 @@
-"""What feet may do: pedalboards and their lights, the set list, the stage lock."""
+"""The pedal settings of a rig: pedalboards, their lights, the set list, the stage lock."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import Any
 
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Input, Rig, Scene
+from ..errors import one_of
 from .context import Context
-from .faults import Faults, meant
+from .faults import Faults
 from .fields import Section, read_text
 from .pedalboard_file import read_pedalboard
 from .rig_checks import place_in
@@ -34,10 +35,10 @@ def read_pedalboards(
     return pedalboards
 
 
-def read_feet(
+def read_pedal_settings(
     section: Section, scenes: Sequence[Scene], files: dict[str, str], faults: Faults
 ) -> dict[str, Any]:
-    """Return what the rig says of the set list and the stage lock, as fields of ``Rig``.
+    """Return the set list and the stage lock of a rig, as fields of ``Rig``.
 
     Args:
         section: the rig.
@@ -50,9 +51,9 @@ def read_feet(
     for node in section.items("set_list"):
         name = read_text(node, faults, None)
         if name is not None and name not in titles:
-            allowed = ", ".join(scene.name for scene in scenes) or "none, the rig has no scenes"
-            hint = meant(name, list(titles))
-            faults.add(node.place, f"found {name}; allowed: {allowed}{hint}")
+            titled = [scene.name for scene in scenes]
+            allowed = one_of(name, titled) or "none, the rig has no scenes"
+            faults.add(node.place, f"found {name}; allowed: {allowed}")
         elif name is not None:
             order.append(titles[name])
     return {
@@ -63,7 +64,7 @@ def read_feet(
 
 
 def check_lights(rig: Rig, section: Section, faults: Faults) -> None:
-    """Add faults for lights that would send to a converter, or that nobody hears."""
+    """Add faults for light ports that are a converter's, or whose name is taken."""
     converters = {output.port: output.name for output in rig.outputs}
     names = {output.name for output in rig.outputs}
     for source in rig.inputs:

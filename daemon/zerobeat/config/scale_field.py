@@ -1,4 +1,4 @@
-"""The ``scale`` of a voice in a scene: a name, a file, a list of cents, or all written out.
+"""The ``scale`` of a voice in a scene: a name, a file, a list of cents, or written in full.
 
     scale: dorian                  a built-in one, also "19 equal"
     scale: continuous              pitch is left alone
@@ -23,7 +23,7 @@ from .faults import Place
 from .fields import Section, found, is_nothing, read_number
 from .yaml_source import Listing, Node, Scalar, Table, read_bytes
 
-KINDS = ("scales",)
+SCALE_FOLDERS = ("scales",)
 LONGEST = 2000
 _LIMIT_CENTS = 100_000.0
 ScaleAndMap = tuple[Scale | None, KeyboardMap | None]
@@ -54,7 +54,7 @@ def _by_name(node: Scalar, context: Context) -> Scale | None:
 
 
 def _from_file(name: str, place: Place, context: Context) -> Scale | None:
-    path = context.look_up(name, KINDS, place)
+    path = context.look_up(name, SCALE_FOLDERS, place)
     if path is None:
         return None
     try:
@@ -106,7 +106,7 @@ def _from_files(section: Section, context: Context) -> ScaleAndMap:
     if scale is None or map_file is None:
         return scale, None
     place = section.at("keyboard_map")
-    path = context.look_up(map_file, KINDS, place)
+    path = context.look_up(map_file, SCALE_FOLDERS, place)
     if path is None:
         return scale, None
     try:
@@ -135,7 +135,7 @@ def _written_out(section: Section) -> KeyboardMap | None:
 
 
 def scale_to_plain(scale: Scale | None, keyboard_map: KeyboardMap | None) -> Any:
-    """Return what stands under ``scale`` in a stored scene: text, or all written out."""
+    """Return the value of ``scale`` in a stored scene: a name, or the whole scale."""
     if scale is None and keyboard_map is None:
         return "continuous"
     if keyboard_map is None and scale is not None and _is_preset(scale):

@@ -1,23 +1,27 @@
-"""Scene files, in and out: what a foot switch recalls."""
+"""Scene files: reads them, and writes what a store keeps."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from ..engine.clock import TICKS_A_QUARTER, beat_ticks
 from ..engine.settings import Scene, Trigger, Zone
+from ..errors import one_of
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
 from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
-# Feet and fingers are not sample-accurate; beyond these it would be another beat.
+# Players are not sample-accurate; longer times than these would reach another beat.
+CLOCK_LOST = ("wait", "key")
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
-PLAIN = Scene()
+DEFAULT_SCENE = Scene()
 
 
 def load_scene(
@@ -26,7 +30,7 @@ def load_scene(
     """Return the scene of a file.
 
     Without a rig around it (``context``) names of voices and inputs are not
-    checked, and what ``all:`` says stands under the voice name ``all``.
+    checked, and the settings under ``all:`` get the voice name ``all``.
 
     Raises:
         ConfigError: all faults of the file and of the scales it names.
@@ -67,37 +71,41 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         triggers=_triggers(section, context),
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
-        **_waits_ms(section, PLAIN),
+        **_waits_ms(section, DEFAULT_SCENE),
+        clock_lost=section.choice("clock_lost", "wait", CLOCK_LOST),
         voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
     section.close()
+    _check_divisions(section, scene)
     if scene.regate and scene.hold != "sample" and not _any_sample(scene):
         section.faults.add(section.at("regate"), "found true; allowed with hold: sample only")
     return scene
 
 
 def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scene:
-    """Return a scene's own part, changed as a section says; faults go into the context."""
+    """Return a scene with the changes of a section, voices apart; faults go into the context."""
     hold = section.choice("hold", scene.hold, HOLDS)
     regate = section.flag("regate", scene.regate)
     triggers = _triggers(section, context)
     beats_in_bar, beat_unit = _time_signature(section)
     waits_ms = _waits_ms(section, scene)
+    clock_lost = section.choice("clock_lost", scene.clock_lost, CLOCK_LOST)
     zones = _zones(section, context, tuple(scene.voices))
     section.close()
-    changed = replace(scene, hold=hold, regate=regate, **waits_ms)
+    changed = replace(scene, hold=hold, regate=regate, clock_lost=clock_lost, **waits_ms)
     if section.has("triggers"):
         changed = replace(changed, triggers=triggers)
     if section.has("time_signature"):
         changed = replace(changed, beats_in_bar=beats_in_bar, beat_unit=beat_unit)
     if section.has("zones") or section.has("assign"):
         changed = replace(changed, zones=zones)
+    _check_divisions(section, changed)
     return changed
 
 
 def _waits_ms(section: Section, scene: Scene) -> dict[str, Any]:
-    """Return how near to a clock trigger counts as on it; what is not said stays as it is."""
+    """Return the times around a clock trigger, as fields of ``Scene``; by default ``scene``'s."""
     return {
         name: section.number(name, getattr(scene, name), 0.0, most)
         for name, most in WAITS_MS.items()
@@ -180,20 +188,56 @@ def _remote_note(section: Section, context: Context) -> Trigger:
 
 
 def _clock(section: Section, context: Context) -> Trigger:
-    every = section.whole("every", 1, 1, 1024)
+    every = _every(section)
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
-    if not context.has_clock:
+    if not context.has_clock and context.lacking is not None:
+        context.lacking.append("clock_from")
+    elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
     return Trigger("clock", every=every, unit=unit.removesuffix("s"))
 
 
+def _every(section: Section) -> int | Fraction:
+    """Return a whole number, or a part such as 1/2, which falls on whole clocks."""
+    node = section.table.entries.get("every")
+    text = getattr(node, "text", "")
+    if "/" not in text:
+        return section.whole("every", 1, 1, 1024)
+    section.asked.append("every")
+    above, _, below = text.partition("/")
+    parts = (above, below)
+    if all(p.isascii() and p.isdecimal() and len(p) <= 4 and p[0] != "0" for p in parts):
+        every = Fraction(int(above), int(below))
+        if every.denominator == 1 and every <= 1024:
+            return int(every)
+        if (every * TICKS_A_QUARTER).denominator == 1 and every <= 1024:
+            return every
+    allowed = "1 to 1024, or a part of whole clocks, 24 a quarter note: 1/2, 1/3, 1/4, 3/2"
+    text = f"found {text}; allowed: {allowed}"
+    section.faults.add(section.at("every"), text)
+    return 1
+
+
+def _check_divisions(section: Section, scene: Scene) -> None:
+    """Refuse parts of a beat that fall between two clocks, by the scene's time signature."""
+    for trigger in scene.triggers:
+        beats = trigger.every * (scene.beats_in_bar if trigger.unit == "bar" else 1)
+        ticks = Fraction(beats * beat_ticks(scene.beat_unit))
+        if trigger.kind == "clock" and ticks.denominator != 1:
+            text = f"every {trigger.every} falls between two clocks: a beat has"
+            text = f"found {text} {beat_ticks(scene.beat_unit)}; allowed: parts that are whole"
+            section.faults.add(section.at("triggers"), text)
+
+
 def _check_input(name: str, place: Place, context: Context) -> None:
     if context.inputs is not None and name not in context.inputs:
-        allowed = ", ".join(context.inputs)
-        hint = meant(name, list(context.inputs))
-        context.faults.add(place, f"found {name}; allowed: an input of the rig: {allowed}{hint}")
+        if context.lacking is not None:
+            context.lacking.append(f"input {name}")
+            return
+        allowed = f"an input of the rig: {one_of(name, context.inputs)}"
+        context.faults.add(place, f"found {name}; allowed: {allowed}")
 
 
 # ---------------------------------------------------------------- zones
@@ -250,7 +294,7 @@ def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
 
 
 def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
-    """Return what a scene file says, as plain values; ``read_scene`` reads them back.
+    """Return a scene as plain values with the keys of a file; ``read_scene`` reads them back.
 
     Notes are written as numbers, so that another ``middle_c`` changes nothing.
     """
@@ -262,7 +306,11 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     plain |= {"hold": scene.hold, "time_signature": f"{scene.beats_in_bar}/{scene.beat_unit}"}
     if scene.regate:
         plain["regate"] = True
-    plain |= {n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(PLAIN, n)}
+    plain |= {
+        n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(DEFAULT_SCENE, n)
+    }
+    if scene.clock_lost != DEFAULT_SCENE.clock_lost:
+        plain["clock_lost"] = scene.clock_lost
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]
     if scene.zones:
@@ -274,7 +322,8 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
 
 def _plain_trigger(trigger: Trigger) -> dict[str, Any]:
     if trigger.kind == "clock":
-        return {"clock": {"every": trigger.every, "unit": f"{trigger.unit}s"}}
+        every = trigger.every if isinstance(trigger.every, int) else str(trigger.every)
+        return {"clock": {"every": every, "unit": f"{trigger.unit}s"}}
     if trigger.kind == "key":
         return {"key": {}}
     inner: dict[str, Any] = {"input": trigger.input}

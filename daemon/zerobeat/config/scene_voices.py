@@ -1,4 +1,4 @@
-"""The settings of each voice in a scene, in and out: ``all`` and ``voices``."""
+"""The voice settings of a scene, read and written: ``all`` and ``voices``."""
 
 from __future__ import annotations
 
@@ -13,24 +13,26 @@ from ..engine.limits import (
     SEMITONES,
 )
 from ..engine.settings import PLAIN, VoiceSettings
-from ..errors import NoteNameError
+from ..errors import NoteNameError, one_of
 from ..tuning.units import parse_root
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import RESERVED_NAMES, Section, read_note
 from .scale_field import read_scale_field, scale_to_plain
 from .yaml_source import Node, Scalar
 
 HOLDS = ("none", "note", "trigger", "sample")
-EVERY_VOICE = "all"  # stands for the voices when a scene is read without a rig
+EVERY_VOICE = "all"  # name for all voices when a scene is read without a rig
 
 
 def check_voice(name: str, place: Place, context: Context) -> bool:
     """Return whether the rig has a voice; if not, a fault or warning was added."""
     if context.voices is None or name in context.voices:
         return True
-    hint = meant(name, list(context.voices))
-    text = f"found {name}; allowed: a voice of the rig: {', '.join(context.voices)}{hint}"
+    if context.lacking is not None:
+        context.lacking.append(f"voice {name}")
+        return False
+    text = f"found {name}; allowed: a voice of the rig: {one_of(name, context.voices)}"
     if context.unknown_voices_are_faults:
         context.faults.add(place, text)
     else:
@@ -39,7 +41,7 @@ def check_voice(name: str, place: Place, context: Context) -> bool:
 
 
 def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
-    """Return the settings by voice; in a rig, ``all`` reaches each of its voices."""
+    """Return the settings by voice; in a rig, ``all`` applies to each of its voices."""
     common = PLAIN
     shared = section.section("all")
     if shared is not None:
@@ -65,7 +67,7 @@ def read_voices(section: Section, context: Context) -> dict[str, VoiceSettings]:
 def read_changes(
     section: Section, name: str, base: VoiceSettings, context: Context
 ) -> VoiceSettings:
-    """Return the settings of a voice, changed as a section says; faults go into the context."""
+    """Return the settings of a voice with the changes of a section; faults go into the context."""
     settings = _settings(section, base, context)
     section.close()
     _check_start_key(section, name, settings, context)
@@ -106,7 +108,7 @@ def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceS
 
 
 def _root(section: Section, default: int) -> int:
-    """Return the root's key; a name without octave, as ``D``, lies from middle C up."""
+    """Return the root's key; a name without octave, as ``D``, is the first from middle C up."""
     node = section.node("root")
     if node is None:
         return default
@@ -121,7 +123,7 @@ def _root(section: Section, default: int) -> int:
 def _check_scale_use(section: Section, settings: VoiceSettings, scale_node: Node | None) -> None:
     failed = scale_node is not None and settings.scale is None and not _says_continuous(scale_node)
     if failed:
-        return  # its own fault is told already
+        return  # its own fault is reported already
     if settings.degrees and settings.scale is None:
         text = f"found {settings.degrees} with a continuous scale; allowed: degrees with a scale"
         section.faults.add(section.at("degrees"), text)
@@ -152,7 +154,7 @@ def _check_start_key(
 
 
 def plain_settings(settings: VoiceSettings) -> dict[str, Any]:
-    """Return what a stored scene says of one voice; what is as usual is left out."""
+    """Return the settings of a voice with the keys of a file, defaults left out."""
     plain: dict[str, Any] = {"scale": scale_to_plain(settings.scale, settings.keyboard_map)}
     for name in (
         "root",

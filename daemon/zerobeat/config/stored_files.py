@@ -1,4 +1,4 @@
-"""What reading a rig needs to know of the files that the daemon stored: see ``state/store.py``."""
+"""What the reader of a rig needs of the files that the daemon stored: see ``state/store.py``."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ STORED_KINDS = ("scenes", "profiles")  # folders of the state directory in which
 
 
 class StoredFile(Protocol):
-    """The generation that a load takes; each warning is one line about what was passed over."""
+    """The generation that a load uses, and a warning for a newer one that could not be used."""
 
     @property
     def path(self) -> Path: ...
@@ -33,7 +33,7 @@ class StoredFiles(Protocol):
         """Return the stored names in one of ``STORED_KINDS``, in order."""
 
     def exists(self, path: Path) -> bool:
-        """Return whether any generation of a stored file is there."""
+        """Return whether any generation of a stored file exists."""
 
     def newest(self, path: Path) -> StoredFile:
         """Return the newest generation that is whole; raises ``StoreError`` if there is none."""

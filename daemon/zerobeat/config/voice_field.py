@@ -6,12 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..engine.settings import Converter, Output, Voice
-from ..errors import TrackingError
+from ..errors import TrackingError, one_of
 from .context import Context
 from .converter_file import ConverterFile
-from .faults import meant
 from .fields import Section
-from .find import find, not_found, stored_name
+from .file_lookup import find_file, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
 from .yaml_source import Scalar
 
@@ -29,12 +28,12 @@ def read_voice(
 ) -> Voice | None:
     """Return a voice with its curve; its profile is added to ``profiles``.
 
-    None means that its converter or channel is not known: a fault was added.
+    None: its converter or channel is unknown, and a fault was added.
     """
     output = _output(section, outputs)
     channel = section.channel("channel_number", None, required=True)
-    behind = converters[output] if output is not None else ConverterFile()
-    converter = behind.converter
+    converter_file = converters[output] if output is not None else ConverterFile()
+    converter = converter_file.converter
     semitones = section.number(
         "bend_range_semitones", converter.bend_range_cents / 100.0, 0.5, 127.0
     )
@@ -51,24 +50,27 @@ def read_voice(
     )
     path = _profile_path(name, section, context)
     section.close()
-    _check_range(section, voice, behind)
+    _check_range(section, voice, converter_file)
     if output is None or channel is None:
         return None
-    return voice if path is None else _measured(voice, path, behind, section, context, profiles)
+    return (
+        voice
+        if path is None
+        else _measured(voice, path, converter_file, section, context, profiles)
+    )
 
 
 def _output(section: Section, outputs: dict[str, Output]) -> str | None:
     name = section.text("converter", None, required=True)
     if name is None or name in outputs:
         return name
-    hint = meant(name, list(outputs))
-    allowed = f"a name under converters: {', '.join(outputs)}{hint}"
+    allowed = f"a name under converters: {one_of(name, outputs)}"
     section.faults.add(section.at("converter"), f"found {name}; allowed: {allowed}")
     return None
 
 
-def _check_range(section: Section, voice: Voice, behind: ConverterFile) -> None:
-    converter = behind.converter
+def _check_range(section: Section, voice: Voice, converter_file: ConverterFile) -> None:
+    converter = converter_file.converter
     lowest, highest = converter.lowest_note, converter.highest_note
     for key, note in (("lowest_note", voice.lowest_note), ("highest_note", voice.highest_note)):
         if not lowest <= note <= highest:
@@ -82,14 +84,14 @@ def _check_range(section: Section, voice: Voice, behind: ConverterFile) -> None:
 def _profile_path(name: str, section: Section, context: Context) -> Path | None:
     """Return the file of a voice's profile; a missing one is a warning.
 
-    A profile that the rig does not name is looked for among profiles only,
-    never among the shipped oscillators: one may happen to have the voice's name.
+    A profile that the rig does not name is searched among profiles only, never
+    among the shipped oscillators: one may happen to have the voice's name.
     """
     given = section.text("profile", None)
     if given == NO_PROFILE:
         return None
     kinds = PROFILE_KINDS if given else PROFILE_KINDS[:1]
-    path = find(given or name, kinds, context.folder, given is None, context.stored)
+    path = find_file(given or name, kinds, context.folder, given is None, context.stored)
     if path is not None:
         place = section.at("profile")
         return context.take(path, given or name, kinds, place, in_folders=given is None)
@@ -101,7 +103,7 @@ def _profile_path(name: str, section: Section, context: Context) -> Path | None:
 
 
 def profile_file(name: str, section: Section) -> str:
-    """Return under which name the store keeps the profile of a voice; "" if it has none."""
+    """Return the name in the store of a voice's profile; "" if it has none."""
     node = section.table.entries.get("profile")
     given = node.text if isinstance(node, Scalar) else name
     return "" if given == NO_PROFILE else stored_name(given)
@@ -110,7 +112,7 @@ def profile_file(name: str, section: Section) -> str:
 def _measured(
     voice: Voice,
     path: Path,
-    behind: ConverterFile,
+    converter_file: ConverterFile,
     section: Section,
     context: Context,
     profiles: dict[str, Profile],
@@ -127,28 +129,30 @@ def _measured(
         return voice
     profiles[voice.name] = profile
     try:
-        return with_profile(voice, profile, behind)
+        return with_profile(voice, profile, converter_file)
     except TrackingError as error:
         context.faults.add(section.at("profile"), f"found {path}: {error}")
         return voice
 
 
-def with_profile(voice: Voice, profile: Profile, behind: ConverterFile) -> Voice:
-    """Return a voice that plays by a profile, on the converter it is plugged into.
+def with_profile(voice: Voice, profile: Profile, converter_file: ConverterFile) -> Voice:
+    """Return a voice with the curve of a profile, on the converter it is plugged into.
 
     Raises:
         TrackingError: readings from which no curve can be made.
     """
     curve, note_errors_cents = correction_of(
-        profile, replace(behind, converter=_with_range(behind, voice)), voice.channel
+        profile,
+        replace(converter_file, converter=_with_range(converter_file, voice)),
+        voice.channel,
     )
     return replace(
         voice, curve=curve, note_errors_cents=note_errors_cents, stale=_stale(profile, voice)
     )
 
 
-def _with_range(behind: ConverterFile, voice: Voice) -> Converter:
-    return replace(behind.converter, bend_range_cents=voice.bend_range_cents)
+def _with_range(converter_file: ConverterFile, voice: Voice) -> Converter:
+    return replace(converter_file.converter, bend_range_cents=voice.bend_range_cents)
 
 
 def _stale(profile: Profile, voice: Voice) -> str:

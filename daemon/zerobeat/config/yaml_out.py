@@ -1,4 +1,4 @@
-"""Plain values as YAML text, fast: a store is formatted on the thread that plays.
+"""Writes plain values as YAML, fast: a store is formatted on the main thread, which plays.
 
 One line a key, in flow style below it. A general writer of YAML takes several
 times as long.
@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-_PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_./ -]*[A-Za-z0-9]|[0-9]+ [a-z]+|[0-9]+/[0-9]+", re.ASCII)
+_UNQUOTED = re.compile(
+    r"[A-Za-z][A-Za-z0-9_./ -]*[A-Za-z0-9]|[0-9]+ [a-z]+|[0-9]+/[0-9]+", re.ASCII
+)
 _WORDS = ("true", "false", "null", "yes", "no", "on", "off", "y", "n")
 _UNSAFE = re.compile(r'["\\]')
 
@@ -36,7 +38,12 @@ def flow(value: Any) -> str:
 
 
 def block(values: dict[str, Any], opened: tuple[str, ...] = ()) -> str:
-    """Return a mapping with a line a key; a list or mapping in ``opened`` has a line for each item."""
+    """Return a mapping as YAML text, one line a key.
+
+    Args:
+        values: plain values, as for ``flow``.
+        opened: keys whose list or mapping has a line for each item.
+    """
     lines = []
     for key, value in values.items():
         if key in opened and value and isinstance(value, dict):
@@ -51,7 +58,7 @@ def block(values: dict[str, Any], opened: tuple[str, ...] = ()) -> str:
 
 
 def _text(text: str) -> str:
-    if _PLAIN.fullmatch(text) and text.lower() not in _WORDS:
+    if _UNQUOTED.fullmatch(text) and text.lower() not in _WORDS:
         return text
     if text.isprintable():
         return f'"{_UNSAFE.sub(_escaped, text)}"'

@@ -1,9 +1,9 @@
-"""YAML that remembers file, line and key of each value.
+"""Reads YAML into nodes that know the file, line and key of each value.
 
-``read_yaml`` turns a file into nodes. It refuses what a YAML parser lets by:
+``read_yaml`` refuses what a YAML parser accepts:
 a key given twice, anchors and aliases, tags, a second document, tabs, bytes
-that are not UTF-8, and things that are no ordinary file. All faults go into
-``Faults``, which hands them out in file order.
+that are not UTF-8, and anything but an ordinary file. All faults go into
+``Faults``, which sorts them by file and line.
 
 Values are not guessed: a scalar stays text here, and ``fields`` reads it as
 YAML 1.2 would, so ``no`` is a word and ``010`` is not eight.
@@ -21,11 +21,14 @@ from typing import Any
 import yaml
 
 from ..errors import ConfigError
-from .faults import Faults, Place, shown
+from ..text import is_unicode
+from .faults import Faults, Place, escaped
 from .file_format import newer_yaml
 
-LARGEST_BYTES = 500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
-DEEPEST = 20
+LARGEST_FILE_BYTES = (
+    500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
+)
+DEEPEST_NESTING = 20
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -58,8 +61,8 @@ Node = Scalar | Listing | Table
 # ---------------------------------------------------------------- files
 
 
-def read_bytes(path: Path, largest: int = LARGEST_BYTES) -> bytes:
-    """Return what an ordinary file holds.
+def read_bytes(path: Path, largest: int = LARGEST_FILE_BYTES) -> bytes:
+    """Return the content of an ordinary file.
 
     Raises:
         ConfigError: one line that says what is wrong with the file: missing,
@@ -146,7 +149,7 @@ _LOST_SHARP = re.compile(r"""\bscale:\s+([^'"#\[{]+\s#\d[^,}]*)""")
 
 
 class _Refused(Exception):
-    """Something that ends the reading of this file; its fault is already added."""
+    """Ends the reading of this file; the fault has been added already."""
 
 
 def _compose(text: str, file: str, faults: Faults) -> Node | None:
@@ -200,10 +203,13 @@ class _Builder:
                 if documents > 1:
                     self._refuse(event, "", "found a second document; allowed: one a file")
             elif isinstance(event, yaml.NodeEvent):
+                assert event.start_mark is not None
                 key = open_nodes[-1].next_key() if open_nodes else ""
                 self._check(event, key, len(open_nodes))
                 place = Place(self.file, event.start_mark.line + 1, key)
                 if isinstance(event, yaml.ScalarEvent):
+                    if not is_unicode(event.value):
+                        self._refuse(event, key, "found half a character; allowed: Unicode text")
                     top = self._add(open_nodes, Scalar(place, event.value, not event.style))
                 else:
                     open_nodes.append(_Open(place, isinstance(event, yaml.MappingStartEvent)))
@@ -222,10 +228,12 @@ class _Builder:
             )
         if event.tag is not None:
             self._refuse(
-                event, key, f"found the tag {shown(event.tag)}; allowed: values without a tag"
+                event, key, f"found the tag {escaped(event.tag)}; allowed: values without a tag"
             )
-        if depth > DEEPEST:
-            self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
+        if depth > DEEPEST_NESTING:
+            self._refuse(
+                event, "", f"found values nested more than {DEEPEST_NESTING} deep; allowed: fewer"
+            )
 
     def _refuse(self, event: Any, key: str, text: str) -> None:
         self.faults.add(Place(self.file, event.start_mark.line + 1, key), text)
@@ -259,7 +267,7 @@ class _Builder:
 
 @dataclass(slots=True)
 class _Open:
-    """A list or mapping whose end has not come yet."""
+    """A list or mapping that has not been closed yet."""
 
     place: Place
     is_table: bool
@@ -274,7 +282,7 @@ class _Open:
         return self.place.key if self.key is None else self.child_key(self.key)
 
     def child_key(self, key: str) -> str:
-        name = shown(key, 40)
+        name = escaped(key, 40)
         return f"{self.place.key}.{name}" if self.place.key else name
 
     def take_value(self, node: Node) -> None:

@@ -1,4 +1,4 @@
-"""One line that is written over in a terminal, and plain lines into a pipe or file."""
+"""A progress line, overwritten in a terminal; plain lines into a pipe or file."""
 
 from __future__ import annotations
 
@@ -21,22 +21,22 @@ class LiveLine:
         self._out = sys.stdout if out is None else out
         self._live = self._out.isatty()
         self._shown = 0
-        self._told_s = -PLAIN_S
+        self._written_at_s = -PLAIN_S
 
     def show(self, text: str) -> None:
-        """Show how far it is, in place of what was shown before."""
+        """Replace the progress line."""
         if self._live:
             columns = shutil.get_terminal_size((80, 24)).columns or 80
             text = text[: columns - 1]
             self._out.write("\r" + text.ljust(self._shown))
             self._shown = len(text)
-        elif time.monotonic() - self._told_s >= PLAIN_S:
-            self._told_s = time.monotonic()
+        elif time.monotonic() - self._written_at_s >= PLAIN_S:
+            self._written_at_s = time.monotonic()
             self._out.write(text + "\n")
         self._out.flush()
 
     def clear(self) -> None:
-        """Take the line away."""
+        """Erase the progress line."""
         if self._live and self._shown:
             self._out.write("\r" + " " * self._shown + "\r")
             self._out.flush()

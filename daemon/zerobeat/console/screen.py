@@ -1,9 +1,8 @@
-"""The console's picture as plain lines; no terminal, no colour, no state.
+"""Formats the daemon's status as plain lines; no terminal, no colour, no state.
 
-Two layouts: 80 columns by 24 rows, and a reduced one down to 40 by 12. What a
-line means stands in its words; its ``mark`` only lets a terminal colour it.
-Names are shown as text and never read as markup; control characters are
-replaced.
+Two layouts: 80 columns by 24 rows, and a reduced one down to 40 by 12. A line
+is complete in its words; its ``mark`` only lets a terminal colour it. Names are
+shown as text and never read as markup; control characters are replaced.
 """
 
 from __future__ import annotations
@@ -18,10 +17,10 @@ from typing import Any, Literal
 from ..tuning.units import name_of_note
 
 Mark = Literal["", "head", "waits", "bad"]
-Shown = Mapping[str, Any]
+StatusFields = Mapping[str, Any]
 FULL_COLUMNS = 72
 FULL_ROWS = 18
-UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
+RIG_UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,30 +29,30 @@ class Line:
     mark: Mark = ""
 
 
-def lines(
-    shown: Shown,
+def screen_lines(
+    shown: StatusFields,
     columns: int,
     rows: int | None,
     loads: Mapping[str, float],
     ascii_only: bool,
     now_s: float = 0.0,
 ) -> list[Line]:
-    """Return a picture as lines.
+    """Return a status as lines.
 
     Args:
-        shown: what ``status`` answers.
+        shown: the answer to the command ``status``.
         columns: width; no line is wider.
         rows: height, or None for as many lines as it takes.
-        loads: share of its budget that each output's cable uses, 0 to 1.
+        loads: share of its byte budget that each output uses, 0 to 1.
         ascii_only: other characters become ``?``.
-        now_s: Unix time, for how long ago something was; 0: not told.
+        now_s: Unix time, for the age of a touch-up; 0: no age is shown.
     """
     full = columns >= FULL_COLUMNS and (rows is None or rows >= FULL_ROWS)
     head = _head(shown) if full else _short_head(shown)
-    foot = full_foot(shown, loads) if full else short_foot(shown)
+    footer = full_footer(shown, loads) if full else short_footer(shown)
     if rows is not None and not full:
-        foot = foot[: max(1, rows - len(head) - 1)]
-    room = None if rows is None else max(0, rows - len(head) - len(foot))
+        footer = footer[: max(1, rows - len(head) - 1)]
+    room = None if rows is None else max(0, rows - len(head) - len(footer))
     octave = int(shown.get("middle_c_octave", 4))
     if room is not None and not full and room > len(shown.get("voices", [])):
         head.append(Line("voice  key   bend  corr used state", "head"))
@@ -73,7 +72,7 @@ def lines(
         )
     return [
         Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark)
-        for line in [*head, *body, *foot]
+        for line in [*head, *body, *footer]
     ]
 
 
@@ -89,7 +88,7 @@ def _fitting(voices: list[Any], room: int | None) -> list[Any]:
 # ---------------------------------------------------------------- the voices
 
 
-def _trouble(voice: Shown) -> str:
+def _trouble(voice: StatusFields) -> str:
     """Return what is wrong with a voice, the worst first; "" if nothing is."""
     for wrong, text in (
         (not voice["output_there"], "no output"),
@@ -104,22 +103,24 @@ def _trouble(voice: Shown) -> str:
     return ""
 
 
-def words(voice: Shown, now_s: float = 0.0) -> list[str]:
-    """Return how a voice stands, in words, what matters most first."""
-    told = [trouble] if (trouble := _trouble(voice)) else []
-    told += ["measuring"] if voice.get("measuring") else []
-    told += ["muted"] if voice["mute"] else []
-    told += ["solo"] if voice["solo"] else []
-    told += ["raw"] if voice["bypass"] else []
+def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
+    """Return the state of a voice in words, the most important first."""
+    parts = [trouble] if (trouble := _trouble(voice)) else []
+    parts += ["measuring"] if voice.get("measuring") else []
+    parts += ["muted"] if voice["mute"] else []
+    parts += ["solo"] if voice["solo"] else []
+    if voice["bypass"]:
+        acts = (what.replace("panel octaves", "panel") for what in voice.get("still_acts", ()))
+        parts.append(" + ".join(("raw", *acts)))
     if voice["waits"]:
-        told.append(f"waits {voice['waits']}")
-    told += ["check profile"] if voice["stale"] else []
-    told += [] if voice["measured"] else ["unmeasured"]
-    told += _touched_up(voice["touch_up"], now_s)
-    return told or ["ok" if voice["key"] is not None else "silent"]
+        parts.append(f"waits {voice['waits']}")
+    parts += ["check profile"] if voice["stale"] else []
+    parts += [] if voice["measured"] else ["unmeasured"]
+    parts += _touched_up(voice["touch_up"], now_s)
+    return parts or ["ok" if voice["key"] is not None else "silent"]
 
 
-def _touched_up(touch_up: Shown, now_s: float) -> list[str]:
+def _touched_up(touch_up: StatusFields, now_s: float) -> list[str]:
     if not (touch_up["offset_cents"] or touch_up["stretch_cents"]):
         return []
     passed_s = now_s - touch_up.get("at_s", 0.0)
@@ -131,7 +132,7 @@ def _touched_up(touch_up: Shown, now_s: float) -> list[str]:
     return ["touched up just now"]
 
 
-def _mark(voice: Shown) -> Mark:
+def _mark(voice: StatusFields) -> Mark:
     if _trouble(voice):
         return "bad"
     return "waits" if voice["waits"] else ""
@@ -142,12 +143,12 @@ def _cents(cents: float | None) -> str:
     return "-" if cents is None else f"{round(cents, 1) + 0.0:+.1f}c"
 
 
-def _key(voice: Shown, octave: int) -> str:
+def _key(voice: StatusFields, octave: int) -> str:
     key = voice["key"]
     return "-" if key is None else f"{name_of_note(key, octave)} {key}"
 
 
-def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
+def _sounds(voice: StatusFields, octave: int, concert_a_hz: float) -> str:
     """Return the pitch to be heard as the nearest note of tonight's concert pitch and cents."""
     if voice["sounding_cents"] is None:
         return "-"
@@ -157,7 +158,7 @@ def _sounds(voice: Shown, octave: int, concert_a_hz: float) -> str:
     return f"{name} {_cents(above - 100.0 * note)}"
 
 
-def _row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _row(voice: StatusFields, octave: int, concert_a_hz: float, now_s: float) -> Line:
     silent = voice["key"] is None
     sent = "" if silent or voice["note"] is None else f"-> {voice['note']}"
     text = (
@@ -170,7 +171,7 @@ def _row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
     return Line(text, _mark(voice))
 
 
-def _short_row(voice: Shown, octave: int, concert_a_hz: float, now_s: float) -> Line:
+def _short_row(voice: StatusFields, octave: int, concert_a_hz: float, now_s: float) -> Line:
     key = voice["key"]
     silent = key is None
     text = (
@@ -192,13 +193,13 @@ def _tight(cents: float | None) -> str:
 # ---------------------------------------------------------------- above
 
 
-def _head(shown: Shown) -> list[Line]:
+def _head(shown: StatusFields) -> list[Line]:
     scene = f"{shown.get('scene', '?')}{', unsaved' if shown.get('unsaved') else ''}"
     return [
         Line(
             f"zerobeat  scene {scene}   hold {shown.get('hold', '?')}   "
             f"A4 {shown.get('concert_a_hz', 0):.1f} Hz   "
-            f"transposed {shown.get('transpose_semitones', 0):+d}",
+            f"transposed {_transposed(shown)}",
             "head",
         ),
         waits_line(shown, " left"),
@@ -208,35 +209,43 @@ def _head(shown: Shown) -> list[Line]:
     ]
 
 
-def _short_head(shown: Shown) -> list[Line]:
+def _transposed(shown: StatusFields) -> str:
+    """Return tonight's transposition, such as ``+3``, ``+0 -14c`` or ``+0 +2st`` (steps)."""
+    cents, steps = shown.get("transpose_cents", 0.0), shown.get("transpose_degrees", 0)
+    text = f"{shown.get('transpose_semitones', 0):+d}"
+    text += f" {cents:+g}c" if cents else ""
+    return text + (f" {steps:+d}st" if steps else "")
+
+
+def _short_head(shown: StatusFields) -> list[Line]:
     return [
         Line(
             f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
             f"{shown.get('hold', '?')} A{shown.get('concert_a_hz', 0):.1f} "
-            f"{shown.get('transpose_semitones', 0):+d} {short_place(shown)}{short_clock(shown)}",
+            f"{_transposed(shown)} {short_place(shown)}{short_clock(shown)}",
             "head",
         ),
         roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),
     ]
 
 
-def set_list_lines(shown: Shown) -> list[Line]:
-    """Return where in the set list the scene stands that waits, else plays, and what follows."""
+def set_list_lines(shown: StatusFields) -> list[Line]:
+    """Return the place in the set list of the scene that waits or plays, and what follows."""
     order = shown.get("set_list", ())
     if len(order) < 2:
         return []
     position = shown.get("position")
     program = shown.get("program")
     first = shown.get("program_numbers_from", 1)
-    told = "" if program is None else f"   program {program + first} (wire {program})"
+    number = "" if program is None else f"   program {program + first} (wire {program})"
     if position is None:
-        return [Line(f"set list  not in it, {len(order)} scenes{told}")]
+        return [Line(f"set list  not in it, {len(order)} scenes{number}")]
     follows = order[position + 1] if position + 1 < len(order) else ""
     then = f", then {follows}" if follows else ", the last"
-    return [Line(f"set list  {position + 1} of {len(order)}{then}{told}")]
+    return [Line(f"set list  {position + 1} of {len(order)}{then}{number}")]
 
 
-def short_place(shown: Shown) -> str:
+def short_place(shown: StatusFields) -> str:
     order, position = shown.get("set_list", ()), shown.get("position")
     return "" if position is None or len(order) < 2 else f"{position + 1}/{len(order)} "
 
@@ -244,7 +253,7 @@ def short_place(shown: Shown) -> str:
 # ---------------------------------------------------------------- what waits, and the clock
 
 
-def waits_line(shown: Shown, left: str) -> Line:
+def waits_line(shown: StatusFields, left: str) -> Line:
     """Return what waits, for what, and how many beats are left."""
     ends = list(shown.get("ends", ()))
     if not ends:
@@ -257,7 +266,7 @@ def waits_line(shown: Shown, left: str) -> Line:
     return Line(f"waiting for {' or '.join(ends)}: {_what_waits(shown)}", "waits")
 
 
-def _what_waits(shown: Shown) -> str:
+def _what_waits(shown: StatusFields) -> str:
     """Return what waits: a scene, or the voices with what they will be."""
     scene = shown.get("waits")
     parts: list[str] = []
@@ -277,8 +286,8 @@ def _what_waits(shown: Shown) -> str:
     return "; ".join(parts)
 
 
-def roots_line(shown: Shown) -> Line:
-    """Return whose root the next key sets."""
+def roots_line(shown: StatusFields) -> Line:
+    """Return the voices whose root the next key sets."""
     names = shown.get("root_keys", ())
     if not names:
         return Line("")
@@ -286,18 +295,21 @@ def roots_line(shown: Shown) -> Line:
     return Line(f"a key sets the root: {who}", "waits")
 
 
-def clock_line(clock: Shown) -> Line:
+def clock_line(clock: StatusFields) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
-        return Line(f"clock     none has come from {clock['input']}")
+        keys = ", keys land changes" if clock.get("keys_land") else ""
+        return Line(f"clock     none has come from {clock['input']}{keys}")
     place = f"bar {clock['bar']} beat {clock['beat']}"
     tempo = "" if clock["tempo_bpm"] is None else f", {clock['tempo_bpm']:.1f} bpm"
     unsure = ", position unsure" if clock["unsure"] else ""
-    return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
+    keys = ", keys land changes" if clock.get("keys_land") else ""
+    text = f"clock     {state}{tempo}, {place}{unsure}{keys}"
+    return Line(text, "bad" if state == "lost" else "")
 
 
-def short_clock(shown: Shown) -> str:
+def short_clock(shown: StatusFields) -> str:
     clock = shown.get("clock")
     if not clock or clock["state"] == "none":
         return ""
@@ -313,9 +325,9 @@ def percent(share: float) -> str:
     return f"{100.0 * share:.0f}%"
 
 
-def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
-    """Return what stands below the voices on a screen of 80 columns."""
-    found = [Line(""), *foot_lines(shown, "foot      "), _ports(shown, "ports     ")]
+def full_footer(shown: StatusFields, loads: Mapping[str, float]) -> list[Line]:
+    """Return the lines below the voices on a screen of 80 columns."""
+    found = [Line(""), *pedal_message_lines(shown, "foot      "), _ports(shown, "ports     ")]
     if shown.get("clock"):
         found.append(clock_line(shown["clock"]))
     cables = []
@@ -333,30 +345,30 @@ def full_foot(shown: Shown, loads: Mapping[str, float]) -> list[Line]:
     return found
 
 
-def short_foot(shown: Shown) -> list[Line]:
-    """Return what stands below the voices on a small screen, what matters most first."""
+def short_footer(shown: StatusFields) -> list[Line]:
+    """Return the lines below the voices on a small screen, the most important first."""
     return [
         *_muted(shown, "muted "),
         *_disk(shown, ""),
-        *foot_lines(shown, "foot "),
+        *pedal_message_lines(shown, "foot "),
         _ports(shown, ""),
         _faults(shown, "faults "),
         *_latency(shown, "latency "),
     ]
 
 
-def _reload(shown: Shown, label: str) -> list[Line]:
-    """Return what the last reload came to; the first fault of a refused one."""
+def _reload(shown: StatusFields, label: str) -> list[Line]:
+    """Return the result of the last reload; the first fault if it was refused."""
     outcome = str(shown.get("reload", "")).removeprefix("reload: ")
     if not outcome:
         return []
-    if UNCHANGED in outcome:
-        fault = outcome.splitlines()[0].removesuffix(f"; {UNCHANGED}")
+    if RIG_UNCHANGED in outcome:
+        fault = outcome.splitlines()[0].removesuffix(f"; {RIG_UNCHANGED}")
         return [Line(f"{label}refused, the old rig plays: {fault}", "bad")]
     return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
 
 
-def _ports(shown: Shown, label: str) -> Line:
+def _ports(shown: StatusFields, label: str) -> Line:
     """Return the ports, those in trouble first, and since when."""
     ports = shown.get("ports", [])
     groups: dict[str, list[str]] = {}
@@ -365,11 +377,11 @@ def _ports(shown: Shown, label: str) -> Line:
             groups.setdefault(f"{port['state']}{_since(port)}", []).append(port["name"])
     away = [f"{', '.join(names)} {how}" for how, names in groups.items()]
     there = [port["name"] for port in ports if port["state"] == "connected"]
-    text = "; ".join(filter(None, ("; ".join(away), there and f"there: {', '.join(there)}")))
+    text = "; ".join([*away, *([f"there: {', '.join(there)}"] if there else [])])
     return Line(f"{label}{text or 'none'}", "bad" if away else "")
 
 
-def _since(port: Shown) -> str:
+def _since(port: StatusFields) -> str:
     at_s = port.get("since_s")
     return f" since {_clock(at_s)}" if at_s else ""
 
@@ -379,7 +391,7 @@ def _clock(at_s: float) -> str:
     return time.strftime("%H:%M", time.localtime(at_s))
 
 
-def _latency(shown: Shown, label: str) -> list[Line]:
+def _latency(shown: StatusFields, label: str) -> list[Line]:
     found = shown.get("latency")
     if not found:
         return []
@@ -387,22 +399,22 @@ def _latency(shown: Shown, label: str) -> list[Line]:
     return [Line(f"{label}{text}, most {found['most_ms']:.2f}")]
 
 
-def _faults(shown: Shown, label: str) -> Line:
+def _faults(shown: StatusFields, label: str) -> Line:
     faults = shown.get("faults", 0)
     failing = [port for port in shown.get("ports", []) if port["faults"]]
     failed = sum(port["faults"] for port in failing)
-    told = [str(faults)]
-    told += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
-    told += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    parts = [str(faults)]
+    parts += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
+    parts += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
     last = shown.get("last_faults")
-    told += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
+    parts += [f"last {_clock(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
     dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]
-    told += [f"dropped: {', '.join(dropped)}"] if dropped else []
-    return Line(label + "; ".join(told), "bad" if faults or failed or last else "")
+    parts += [f"dropped: {', '.join(dropped)}"] if dropped else []
+    return Line(label + "; ".join(parts), "bad" if faults or failed or last else "")
 
 
-def _muted(shown: Shown, label: str) -> list[Line]:
-    """Return the inputs on which what goes out comes back."""
+def _muted(shown: StatusFields, label: str) -> list[Line]:
+    """Return the inputs that were muted because of a MIDI loop."""
     names = shown.get("muted", ())
     return (
         [Line(f"{label}{', '.join(names)}: a loop; look at cables, thru, local", "bad")]
@@ -411,30 +423,32 @@ def _muted(shown: Shown, label: str) -> list[Line]:
     )
 
 
-def _real_time(shown: Shown) -> list[Line]:
-    """Return what was refused; nothing if all was granted."""
+def _real_time(shown: StatusFields) -> list[Line]:
+    """Return what real-time permission was refused; nothing if all was granted."""
     text = shown.get("real_time", "").removeprefix("real time: ").partition("; ")[0]
     return [Line(f"real time {text}")] if "refused" in text else []
 
 
-def _disk(shown: Shown, label: str) -> list[Line]:
-    """Return why nothing can be stored, else what stored file was passed over; often nothing."""
+def _disk(shown: StatusFields, label: str) -> list[Line]:
+    """Return why nothing can be stored, else which stored file could not be used, if any."""
     store = shown.get("store", {})
     fault = store.get("fault", "")
     if fault:
         file, colon, why = fault.partition(": ")
         return [Line(f"{label}{why if colon else file}", "bad")]
+    if store.get("slow"):
+        return [Line(f"{label}{store['slow']}", "bad")]
     lines = store.get("passed_over", ())
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []
 
 
-def foot_lines(shown: Shown, label: str) -> list[Line]:
-    """Return the last thing a foot did, or why it was refused."""
-    said = shown.get("foot")
-    if not said:
+def pedal_message_lines(shown: StatusFields, label: str) -> list[Line]:
+    """Return the result of the last pedal action, or why it was refused."""
+    message = shown.get("foot")
+    if not message:
         return []
-    return [Line(f"{label}{said}", "bad" if shown.get("foot_refused") else "")]
+    return [Line(f"{label}{message}", "bad" if shown.get("foot_refused") else "")]
 
 
 # ---------------------------------------------------------------- text

@@ -1,7 +1,7 @@
-"""The live console: redraws what changed, and gives the terminal back as it was.
+"""The live status: redraws what changed, and restores the terminal at the end.
 
-It is a client like any other and only reads. At most four pictures a second,
-nothing while nothing changes (requirement T1).
+It is a client like any other and only reads. It redraws at most four times a
+second, and not while nothing changes (requirement T1).
 """
 
 from __future__ import annotations
@@ -12,24 +12,27 @@ import select
 import signal
 import sys
 import termios
+import textwrap
 import time
 import tty
 from collections.abc import Callable, Iterator
 from typing import Any
 
 from ..client.daemon_client import Client
-from ..errors import ControlError
-from .screen import Line, Mark, lines
+from ..errors import ControlError, NotRunningError
+from .screen import Line, Mark, screen_lines
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
-RETRY_S = 1.0
-SILENT_S = 12.0  # the daemon says every 5 s that it lives
+RECONNECT_S = 1.0
+DAEMON_SILENT_S = 12.0  # the daemon says every 5 s that it lives
+NOT_YET = "no zerobeat plays here yet; waiting for: zerobeat run rig.yaml (q ends)"
+NOW_GONE = "no zerobeat plays here now; waiting for it (q ends)"
 SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
 
 
 def ascii_only() -> bool:
-    """Return whether this terminal gets ASCII alone (requirements T2, T4)."""
+    """Return whether this terminal is sent ASCII only (requirements T2, T4)."""
     locale = os.environ.get("LC_ALL") or os.environ.get("LC_CTYPE") or os.environ.get("LANG") or ""
     utf8 = "utf-8" in locale.lower() or "utf8" in locale.lower()
     return not utf8 or os.environ.get("TERM", "dumb") in PLAIN_TERMINALS
@@ -58,7 +61,7 @@ def size_of(descriptor: int) -> tuple[int, int]:
 
 
 class Terminal:
-    """The screen, as it is now.
+    """The terminal, and what is drawn on it.
 
     Args:
         alternate: use the alternate screen; else the top of this one.
@@ -76,7 +79,7 @@ class Terminal:
 
     @property
     def keys_fd(self) -> int | None:
-        """What to wait for to read keys; None if stdin is no terminal."""
+        """Descriptor to read keys from; None if stdin is no terminal."""
         return self._in if self._before is not None else None
 
     def enter(self) -> None:
@@ -88,7 +91,7 @@ class Terminal:
         self._painted = []
 
     def leave(self) -> None:
-        """Give the terminal back; a second time does nothing, a lost one raises nothing."""
+        """Restore the terminal; a second call does nothing, a lost terminal raises nothing."""
         if not self._entered:
             return
         self._entered = False
@@ -103,7 +106,7 @@ class Terminal:
         return size_of(self._out)
 
     def paint(self, wanted: list[Line]) -> None:
-        """Write what differs from what stands there: of each line, from the first change on."""
+        """Write what differs from the last paint: of each line, from the first change on."""
         parts = []
         for row in range(max(len(wanted), len(self._painted))):
             line = wanted[row] if row < len(wanted) else Line("")
@@ -112,15 +115,14 @@ class Terminal:
                 continue
             same = 0 if before is None else _same(before, line)
             rest = line.text[same:]
-            colour = COLOURS[line.mark] if self._colour and rest else ""
-            text = f"\x1b[{colour}m{rest}\x1b[0m" if colour else rest
+            text = coloured(rest, line.mark) if self._colour else rest
             parts.append(f"\x1b[{row + 1};{same + 1}H{text}\x1b[K")
         self._painted = wanted
         if parts:
             self._write("".join(parts))
 
     def forget(self) -> None:
-        """What stands there is unknown: the next paint writes all."""
+        """Clear the screen; the next paint writes everything."""
         self._painted = []
         self._write("\x1b[2J")
 
@@ -130,19 +132,25 @@ class Terminal:
             content = content[os.write(self._out, content) :]
 
 
+def coloured(text: str, mark: Mark) -> str:
+    """Return text in the colour of its line's mark."""
+    colour = COLOURS[mark] if text else ""
+    return f"\x1b[{colour}m{text}\x1b[0m" if colour else text
+
+
 def _same(before: Line, line: Line) -> int:
-    """Return how many cells at the start of a line may stay; none where cells can't be counted."""
+    """Return how many cells at the start of a line are unchanged; 0 if cells can't be counted."""
     if before.mark != line.mark or not (before.text.isascii() and line.text.isascii()):
         return 0
-    return len(os.path.commonprefix((before.text, line.text)))
+    return len(os.path.commonprefix((before.text, line.text)))  # noqa: RUF071 - it takes any text
 
 
 class Console:
-    """Follows a daemon until it is told to end.
+    """Shows the status of a daemon until the player ends it.
 
     Args:
         connect: makes a client; called again when the daemon has gone.
-        at_most_hz: pictures a second.
+        at_most_hz: greatest number of updates a second.
     """
 
     def __init__(
@@ -157,16 +165,19 @@ class Console:
         self._loads: dict[str, float] = {}
         self._trouble = ""
         self._retry_at_s = 0.0
-        self._heard_s = 0.0
+        self._received_at_s = 0.0
 
     def run(self) -> int:
-        """Return the exit status, the terminal restored.
+        """Return the exit status, the terminal restored; wait for a daemon that is not there yet.
 
         Raises:
-            ControlError: no daemon plays at the start.
+            ControlError: the daemon may not be reached.
         """
-        self._client = self._connect()
-        self._follow()
+        try:
+            self._client = self._connect()
+            self._follow()
+        except NotRunningError:
+            self._trouble = NOT_YET
         with _signals() as (wake_fd, numbers):
             self._terminal.enter()
             try:
@@ -185,7 +196,7 @@ class Console:
                 waits.append(self._terminal.keys_fd)
             if self._client is not None:
                 waits.append(self._client.fileno())
-            ready, _, _ = select.select(waits, (), (), RETRY_S)
+            ready, _, _ = select.select(waits, (), (), RECONNECT_S)
             if wake_fd in ready:
                 os.read(wake_fd, 64)
             for number in [numbers.pop(0) for _ in range(len(numbers))]:
@@ -198,7 +209,7 @@ class Console:
                     return 128 + signal.SIGHUP
                 if b"q" in keys:
                     return 0
-            self._hear(self._client is not None and self._client.fileno() in ready)
+            self._receive(self._client is not None and self._client.fileno() in ready)
             self._paint()
 
     def _resized_or_stopped(self, number: int) -> None:
@@ -214,32 +225,34 @@ class Console:
     def _follow(self) -> None:
         assert self._client is not None
         self._client.send("follow", at_most_hz=self._at_most_hz)
-        self._heard_s = time.monotonic()
+        self._received_at_s = time.monotonic()
         self._trouble = ""
 
-    def _hear(self, readable: bool) -> None:
+    def _receive(self, readable: bool) -> None:
         now_s = time.monotonic()
         try:
             if self._client is None:
                 if now_s < self._retry_at_s:
                     return
-                self._retry_at_s = now_s + RETRY_S
+                self._retry_at_s = now_s + RECONNECT_S
                 self._client = self._connect()
                 self._follow()
             elif readable:
                 self._client.hear()
                 for answer in self._client.answers():
                     self._take(answer, now_s)
-            elif now_s - self._heard_s > SILENT_S and not self._trouble:
+            elif now_s - self._received_at_s > DAEMON_SILENT_S and not self._trouble:
                 self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
-        except ControlError:
-            self._trouble = "no zerobeat plays here now; waiting for it (q ends)"
+        except ControlError as error:
+            self._trouble = NOW_GONE if self._shown else NOT_YET
+            if self._client is None and not isinstance(error, NotRunningError):
+                self._trouble = str(error)  # it is there, but may not be reached
             if self._client is not None:
                 self._client.close()
                 self._client = None
 
     def _take(self, answer: dict[str, Any], now_s: float) -> None:
-        self._heard_s = now_s
+        self._received_at_s = now_s
         self._trouble = "" if answer.get("ok") else str(answer.get("error", ""))
         shown = answer.get("status")
         if not isinstance(shown, dict):
@@ -258,8 +271,12 @@ class Console:
 
     def _paint(self) -> None:
         columns, rows = self._terminal.size()
+        if not self._shown:  # no status yet: nothing but what is waited for
+            waits = textwrap.wrap(self._trouble, columns - 1)[:rows]
+            self._terminal.paint([Line(text, "waits") for text in waits])
+            return
         # One column is left free: a full last line would wrap or scroll on some terminals.
-        shown = lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
+        shown = screen_lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
         if self._trouble:
             shown[0] = Line(self._trouble[: columns - 1], "bad")
         self._terminal.paint(shown[:rows])

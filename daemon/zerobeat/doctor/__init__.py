@@ -1,1 +1,1 @@
-"""Looks for what would break a gig, each fault with its remedy."""
+"""Checks of ``zerobeat doctor``: what would break a gig, each fault with its remedy."""

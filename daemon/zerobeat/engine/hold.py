@@ -27,6 +27,7 @@ class Triggers:
         by_key: any key of a playing input triggers.
         remote: triggers by a note of an input.
         divisions: ticks from one clock trigger to the next, one a trigger.
+        lands_by_key: a key triggers while the clock is missed.
         early_s: a key so long before a clock trigger fires it.
         sample_delay_s: from a clock trigger until keys are read.
         regate: gates open again as keys are read.
@@ -48,6 +49,7 @@ class Triggers:
         self.by_key = any(trigger.kind == "key" for trigger in scene.triggers)
         self.remote = tuple(t for t in scene.triggers if t.kind == "remote_note")
         self.divisions = tuple(ticks_of(t, scene) for t in scene.triggers if t.kind == "clock")
+        self.lands_by_key = scene.clock_lost == "key"
         self.early_s = scene.early_ms / 1000.0
         self._late_s = scene.late_ms / 1000.0
         self.sample_delay_s = scene.sample_delay_ms / 1000.0
@@ -118,4 +120,4 @@ class Triggers:
 def ticks_of(trigger: Trigger, scene: Scene) -> int:
     """Return the ticks from one clock trigger to the next, by the scene's time signature."""
     beats = trigger.every * (scene.beats_in_bar if trigger.unit == "bar" else 1)
-    return beats * beat_ticks(scene.beat_unit)
+    return max(1, int(beats * beat_ticks(scene.beat_unit)))

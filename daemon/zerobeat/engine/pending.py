@@ -26,6 +26,7 @@ class ClockStatus:
     Args:
         tempo_bpm: quarter notes a minute; None while unknown.
         bar: of the song's position, by the scene's time signature, from 1; and ``beat``.
+        keys_land: the clock is missed, and the scene lets a key land what waits.
         unsure: clocks were lost, and the position may be off until Start or Song Position.
         due: where the next clock trigger falls, such as ``bar 3``; "" without one.
         beats_left: until then, the one that has begun included; None unless it runs.
@@ -37,6 +38,7 @@ class ClockStatus:
     bar: int
     beat: int
     unsure: bool
+    keys_land: bool
     due: str
     beats_left: int | None
 
@@ -59,6 +61,7 @@ def clock_status(shared: EngineState, triggers: Triggers) -> ClockStatus | None:
         bar=bar,
         beat=beat,
         unsure=clock.unsure,
+        keys_land=bool(triggers.divisions) and triggers.lands_by_key and clock.is_missed,
         due="" if due is None else _place(due, scene),
         beats_left=_beats_left(clock, due, scene),
     )
@@ -72,7 +75,9 @@ def _bar_and_beat(tick: int, scene: Scene) -> tuple[int, int]:
 def _place(tick: int, scene: Scene) -> str:
     bar, beat = _bar_and_beat(tick, scene)
     on_bar = tick % ticks_of(Trigger("clock", unit="bar"), scene) == 0
-    return f"bar {bar}" if on_bar else f"bar {bar} beat {beat}"
+    ticks = beat_ticks(scene.beat_unit)
+    part = f"{(tick % ticks) / ticks:.3g}"[1:] if tick % ticks else ""
+    return f"bar {bar}" if on_bar else f"bar {bar} beat {beat}{part}"
 
 
 def _beats_left(clock: Clock, due: int | None, scene: Scene) -> int | None:
@@ -102,6 +107,8 @@ def _triggers(shared: EngineState, triggers: Triggers) -> list[str]:
     if triggers.divisions and clock is not None:
         running = clock.state == "running"
         found.append(clock.due if running else CLOCK_WORDS[clock.state])
+        if clock.keys_land:
+            found.append("a key")
     return found or ["a trigger"]
 
 
@@ -111,7 +118,8 @@ def trigger_words(trigger: Trigger) -> str:
         return "a key"
     if trigger.kind == "remote_note":
         return f"a note from {trigger.input}"
-    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}s"
+    plural = "s" if trigger.every > 1 else ""
+    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}{plural}"
     return f"the clock, every {every}"
 
 
@@ -150,9 +158,9 @@ def _words(name: str, value: Any, middle_c_octave: int) -> str:
         return "legato" if value else "not legato"
     if name in ("scale", "keyboard_map"):
         return value.name if value is not None else "continuous" if name == "scale" else "no map"
-    told = name.replace("_", " ")
+    label = name.replace("_", " ")
     if value is None:
-        return f"no {told} of its own"
+        return f"no {label} of its own"
     if name in ("root", "start_key"):
-        return f"{told} {name_of_note(value, middle_c_octave)}"
-    return f"{told} {value:g}" if isinstance(value, float) else f"{told} {value}"
+        return f"{label} {name_of_note(value, middle_c_octave)}"
+    return f"{label} {value:g}" if isinstance(value, float) else f"{label} {value}"

@@ -1,8 +1,9 @@
 """The state directory as one file, and back.
 
 A backup is a ``.tar.gz`` whose first member lists the SHA-256 of the others, as
-``sha256sum -c SHA256SUMS`` reads it; its tar header names the format (``config.file_format``). Nothing is taken from one until all of it
-is checked. What comes back is first made ready beside what is there; a cut
+``sha256sum -c SHA256SUMS`` reads it; its tar header names the format
+(``config.file_format``). Nothing is taken from one until all of it is checked.
+A restore first writes all files beside those that are stored; a power cut
 before that changes nothing, and after it ``recover`` goes on to the end.
 
 While ``unpack`` works, no daemon may play on that state directory.
@@ -22,9 +23,10 @@ import zlib
 from pathlib import Path
 
 from ..config.file_format import BACKUP_COMMENT, newer_backup
-from ..config.yaml_source import LARGEST_BYTES, read_bytes
+from ..config.stored_files import STORED_KINDS as FOLDERS
+from ..config.yaml_source import LARGEST_FILE_BYTES, read_bytes
 from ..errors import ConfigError, NewerFormatError, StoreError
-from .store import FOLDERS, SESSION, make_folder, refusal, sync_folder
+from .store import SESSION, make_folder, refusal, sync_folder
 
 SUMS = "SHA256SUMS"
 FILES = (SESSION, "session.1.json", "bindings.yaml", "rig.last-good.yaml")
@@ -38,8 +40,13 @@ TRIES = 40  # a store takes milliseconds
 # ---------------------------------------------------------------- out
 
 
-def pack(directory: Path, path: Path) -> list[str]:
+def pack(directory: Path, path: Path, over: bool = False) -> list[str]:
     """Write the state directory into a new file; return the names of what is in it.
+
+    Args:
+        directory: the state directory.
+        path: of the file.
+        over: write over a file that is there, whole or not at all.
 
     Raises:
         StoreError: nothing to pack, the file is there already, or it can't be
@@ -50,7 +57,7 @@ def pack(directory: Path, path: Path) -> list[str]:
         raise StoreError(f"{directory}: found nothing stored; nothing to pack")
     if sum(map(len, contents.values())) > LARGEST_BACKUP_BYTES:
         raise StoreError(f"{directory}: found more than {LARGEST_BACKUP_BYTES:,} bytes in all")
-    if os.path.lexists(path):
+    if os.path.lexists(path) and not over:
         raise StoreError(f"{path}: is there already; choose another name or remove it")
     temporary = path.with_name(f".{path.name}.tmp")
     try:
@@ -67,7 +74,7 @@ def pack(directory: Path, path: Path) -> list[str]:
 
 
 def _settled(directory: Path) -> dict[str, bytes]:
-    """Return what is stored at one moment: read again if a daemon stored meanwhile."""
+    """Return the stored files of one moment; they are read again if a daemon stored meanwhile."""
     for _ in range(TRIES):
         before = _stamps(directory)
         try:
@@ -129,7 +136,7 @@ def _archive(contents: dict[str, bytes]) -> bytes:
 
 
 def unpack(path: Path, directory: Path) -> list[str]:
-    """Put what a backup holds in the place of what is stored; return the names.
+    """Replace what is stored by the files of a backup; return their names.
 
     What was stored before is moved to ``before-unpack`` in the state directory.
 
@@ -158,7 +165,7 @@ def unpack(path: Path, directory: Path) -> list[str]:
 
 
 def recover(directory: Path) -> list[str]:
-    """Finish or forget an ``unpack`` that was cut; return a line if there was one.
+    """Finish or discard an ``unpack`` that was interrupted; return a line if one was finished.
 
     To be called before anything is read from the state directory.
 
@@ -180,7 +187,7 @@ def recover(directory: Path) -> list[str]:
 
 
 def _swap(directory: Path, ready: Path) -> None:
-    """Move each entry aside and its successor in; every step may be the last before a cut."""
+    """Move each entry aside and its successor in; a power cut may follow any step."""
     names = [line.partition("  ")[2] for line in (ready / SUMS).read_text().splitlines()]
     before = directory / BEFORE
     before.mkdir(exist_ok=True)
@@ -188,7 +195,7 @@ def _swap(directory: Path, ready: Path) -> None:
     for entry in (*FOLDERS, *FILES):
         comes = entry in FOLDERS or entry in names
         if comes and not os.path.lexists(ready / entry):
-            continue  # moved before a cut
+            continue  # moved before the power cut
         if os.path.lexists(directory / entry):
             os.rename(directory / entry, before / entry)
         if comes:
@@ -208,6 +215,8 @@ def read_backup(path: Path) -> dict[str, bytes]:
     """
     contents: dict[str, bytes] = {}
     try:
+        if path.exists() and not path.is_file():
+            raise StoreError(f"{path}: found a folder, pipe or device; allowed: a backup's file")
         with gzip.open(path) as packed:
             raw = packed.read(_LARGEST_TAR_BYTES)
         if len(raw) == _LARGEST_TAR_BYTES:
@@ -236,8 +245,10 @@ def _content(
             f"each once, plain files: NAME.yaml in {' and '.join(FOLDERS)}, {', '.join(FILES)}"
         )
         raise StoreError(f"{path}: found {name[:60]!r}; allowed: {allowed}; nothing was changed")
-    if member.size > LARGEST_BYTES:
-        raise StoreError(f"{path}: {name}: found {member.size:,} bytes; allowed: {LARGEST_BYTES:,}")
+    if member.size > LARGEST_FILE_BYTES:
+        raise StoreError(
+            f"{path}: {name}: found {member.size:,} bytes; allowed: {LARGEST_FILE_BYTES:,}"
+        )
     file = archive.extractfile(member)
     assert file is not None
     return file.read()

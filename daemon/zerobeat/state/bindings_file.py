@@ -1,4 +1,4 @@
-"""``bindings.yaml`` of the state directory: what ``learn`` wrote, and nobody else."""
+"""Reads and writes ``bindings.yaml`` of the state directory, the bindings that were learned."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from ..config.yaml_source import Table, parse_yaml
 from ..engine.pedals.bindings import Binding, Learned
 
 MOST_LEARNED = 256
-_PLAIN = Binding("controller", 0, "trigger")
+_DEFAULT_BINDING = Binding("controller", 0, "trigger")
 
 
 # ---------------------------------------------------------------- in
 
 
 def read_learned(content: bytes, path: Path) -> tuple[tuple[Learned, ...], list[str]]:
-    """Return the bindings of a file's content, and a line for each that can't be used."""
+    """Return the bindings in a file's content, and a warning for each that can't be used."""
     faults = Faults()
     table = parse_yaml(content, str(path), faults)
     if table is None:
@@ -77,7 +77,7 @@ def learned_to_yaml(learned: Sequence[Learned], first_program: int) -> str:
 
 
 def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
-    """Return a binding as a file says it, without what is as usual."""
+    """Return a binding with the keys of a file, defaults left out."""
     binding = learned.binding
     number: int | str | None = binding.number
     if binding.source == "program":
@@ -86,7 +86,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
     if binding.channel is not None:
         plain["channel_number"] = binding.channel + 1
     plain |= {"action": binding.action, "kind": binding.kind}
-    if binding.debounce_s != _PLAIN.debounce_s:
+    if binding.debounce_s != _DEFAULT_BINDING.debounce_s:
         plain["debounce_ms"] = round(1000.0 * binding.debounce_s, 3)
     names = (
         "long_press_s",
@@ -100,10 +100,11 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
         "pick_up",
         "to",
         "by",
+        "keep_touch_up",
     )
     for name in names:
         value = getattr(binding, name)
-        if value != getattr(_PLAIN, name):
+        if value != getattr(_DEFAULT_BINDING, name):
             plain[name] = value
     return plain
 

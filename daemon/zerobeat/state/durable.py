@@ -1,17 +1,17 @@
-"""Files that outlive a power cut: a checksum in each, earlier generations beside it.
+"""Files that survive a power cut: a checksum in each, earlier generations beside it.
 
     slow.yaml           what was stored last
     slow.1.yaml ...     up to five earlier ones, 1 the latest
-    slow.damaged.yaml   what stood there with a wrong checksum when a store replaced it
+    slow.damaged.yaml   a file with a wrong checksum that a store replaced
 
-What a load takes, newest first: a file whose checksum is right, or one without
-any, which is the player's own. A wrong checksum means damage or an edit, and
-the two can't be told apart, so an earlier generation is taken and that is said.
-A player keeps an edit by deleting the first line. Only where nothing better
-stands is a file with a wrong checksum taken, as long as it can be read.
+A load uses the newest generation whose checksum is right, or that has none,
+which the player wrote. A wrong checksum means damage or an edit, which can't be
+distinguished, so an earlier generation is used, with a warning. A player keeps an
+edit by deleting the first line. If no generation is valid, one with a wrong
+checksum is used, as long as it can be parsed.
 
 A file whose format only a later version reads is left alone: an earlier
-generation is taken, and nothing is stored under that name.
+generation is used, and nothing is stored under that name.
 """
 
 from __future__ import annotations
@@ -26,16 +26,18 @@ from ..config.yaml_source import read_bytes
 from ..errors import NewerFormatError, StoreError
 from .sealed import Examined, examine, newer_format, seal
 
-KEPT = 5
+GENERATIONS_KEPT = 5
 DAMAGED = "damaged"
 
 
 @dataclass(frozen=True, slots=True)
 class Newest:
-    """What a load takes.
+    """The generation that a load uses.
 
-    ``path`` is the file, ``content`` is what it holds without the checksum, and
-    each of ``warnings`` is one line that says what was passed over.
+    Args:
+        path: its file.
+        content: the file without the checksum and the format.
+        warnings: one line if a newer generation could not be used.
     """
 
     path: Path
@@ -52,9 +54,9 @@ def generation(path: Path, number: int | str) -> Path:
 
 
 def generations(path: Path) -> Iterator[Path]:
-    """Yield the files of every generation, newest first, there or not."""
-    # A store that was cut may have left one more than are kept.
-    yield from (generation(path, number) for number in range(KEPT + 2))
+    """Yield the paths of every generation, newest first, whether they exist or not."""
+    # A store that a power cut interrupted may have left one more than are kept.
+    yield from (generation(path, number) for number in range(GENERATIONS_KEPT + 2))
 
 
 def plain_stem(path: Path) -> str:
@@ -64,7 +66,7 @@ def plain_stem(path: Path) -> str:
 
 
 def exists(path: Path) -> bool:
-    """Return whether any generation is there."""
+    """Return whether any generation exists."""
     return any(os.path.lexists(candidate) for candidate in generations(path))
 
 
@@ -80,35 +82,35 @@ def newest(path: Path) -> Newest:
         NewerFormatError: there is none, but one that only a later version reads.
         StoreError: there is none, and no damaged one can be read either.
     """
-    passed: Examined | None = None
+    unusable: Examined | None = None
     readable: Examined | None = None
     newer: Examined | None = None
     for candidate in generations(path):
         found = examine(candidate)
         if found.is_valid:
-            return _newest(found, passed)
-        if passed is None and (found.state != "missing" or candidate == path):
-            passed = found
+            return _newest(found, unusable)
+        if unusable is None and (found.state != "missing" or candidate == path):
+            unusable = found
         if readable is None and found.state == "damaged" and found.reads:
             readable = found
         if newer is None and found.state == "newer":
             newer = found
     if newer is not None:
         raise NewerFormatError(f"{newer.path}: {newer.why}")
-    assert passed is not None
+    assert unusable is not None
     if readable is not None:
-        return _newest(readable, passed)
+        return _newest(readable, unusable)
     if not exists(path):
         raise StoreError(f"{path}: nothing of that name is stored")
     todo = "no earlier one can be read: restore a backup or delete it"
-    raise StoreError(f"{path}: {passed.why}; {todo}")
+    raise StoreError(f"{path}: {unusable.why}; {todo}")
 
 
-def _newest(found: Examined, passed: Examined | None) -> Newest:
-    if passed is None:
+def _newest(found: Examined, unusable: Examined | None) -> Newest:
+    if unusable is None:
         return Newest(found.path, found.content)
-    used = "it is used, as there is no better one" if found is passed else f"{found.path} is used"
-    return Newest(found.path, found.content, (f"{passed.path}: {passed.why}; {used}",))
+    used = "it is used, as there is no better one" if found is unusable else f"{found.path} is used"
+    return Newest(found.path, found.content, (f"{unusable.path}: {unusable.why}; {used}",))
 
 
 def previous(path: Path) -> Newest:
@@ -141,17 +143,17 @@ def refuse_newer(path: Path) -> None:
             raise NewerFormatError(f"{candidate}: {why}; nothing was stored")
 
 
-def replace(path: Path, content: bytes, kept: int = KEPT) -> None:
-    """Put content in a file's place; what stood there becomes generation 1.
+def replace(path: Path, content: bytes, kept: int = GENERATIONS_KEPT) -> None:
+    """Replace the content of a file; the old content becomes generation 1.
 
-    At each moment the file holds the old or the new bytes, whole. When this
-    returns both are on the disk. Content that an earlier generation has too is
-    kept once.
+    At every moment the file holds the old or the new bytes, complete. Both are on
+    the disk when this returns. Content that an earlier generation has too is kept
+    once.
 
     Raises:
         NewerFormatError: as for ``refuse_newer``; nothing was touched.
-        OSError: not stored, or not surely. The old bytes are in place, or the
-            new ones; nothing is torn and no generation is lost.
+        OSError: not stored, or not certainly. The file holds the old or the new
+            bytes, complete, and no generation is lost.
     """
     refuse_newer(path)
     folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
@@ -185,25 +187,25 @@ def _write(folder: int, name: str, raw: bytes) -> None:
 
 
 def _keep(folder: int, path: Path, content: bytes, kept: int) -> None:
-    """Keep what is about to be replaced, on the disk, under another name."""
+    """Keep the file that is about to be replaced, on the disk, under another name."""
     old = examine(path)
     if old.state == "missing" or (old.worth_keeping and old.content == content):
         return
     if old.worth_keeping:
         latest = examine(generation(path, 1))
         if latest.worth_keeping and latest.content == old.content:
-            return  # a cut came between keeping and replacing
+            return  # a power cut came between keeping and replacing
         _make_room(folder, path, kept)
         _link(folder, path, generation(path, 1))
     elif old.content.strip():
-        # An edit is not lost, and damage never pushes out a good generation.
+        # An edit is not lost, and a damaged file never pushes out a valid generation.
         _remove(folder, generation(path, DAMAGED).name)
         _link(folder, path, generation(path, DAMAGED))
     os.fsync(folder)
 
 
 def _make_room(folder: int, path: Path, kept: int) -> None:
-    """Free the name of generation 1; the first that is gone or damaged gives way."""
+    """Free the name of generation 1: shift the others up to the first missing or damaged one."""
     numbers = range(1, kept + 1)
     free = next((n for n in numbers if not examine(generation(path, n)).worth_keeping), kept + 1)
     for number in range(free, 1, -1):
@@ -226,7 +228,7 @@ def _link(folder: int, path: Path, other: Path) -> None:
 
 
 def _thin_out(folder: int, path: Path, content: bytes, kept: int) -> None:
-    """Remove what is kept twice or too long and close gaps; a failure costs nothing now."""
+    """Remove duplicate and surplus generations and close gaps; a failure is ignored."""
     with contextlib.suppress(OSError):
         number, seen = 1, {content}
         for candidate in list(generations(path))[1:]:

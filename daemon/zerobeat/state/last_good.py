@@ -1,10 +1,10 @@
-"""The last rig without faults, kept for a start on which the player's rig is broken.
+"""The last rig without faults, for a start at which the player's rig has faults.
 
     last-good/rig.last-good.yaml    the rig, below the line with its format
-    last-good/scenes/...            what it names from its own folder, under the same names
+    last-good/scenes/...            the files it names from its own folder, under the same names
 
-The folder is replaced as a whole, so a power cut leaves one set or the other
-and never a mixture. The player's own files are only read.
+The folder is replaced as a whole, so a power cut leaves the old or the new
+set, never a mixture. The player's own files are only read.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ RIG = "rig.last-good.yaml"
 
 def last_good_rig() -> Path | None:
     """Return the file of the last good rig, or None if none is kept."""
-    for name in (FOLDER, f"{FOLDER}.old"):  # .old: a cut came between the two renames
+    for name in (FOLDER, f"{FOLDER}.old"):  # .old: a power cut came between the two renames
         path = state_directory() / name / RIG
         if path.is_file():
             return path

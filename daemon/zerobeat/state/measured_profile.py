@@ -1,11 +1,10 @@
-"""A profile that was measured just now, checked and made ready to store and to play.
+"""Checks a profile that was just measured, and prepares it for store and engine.
 
-For a process beside the one that plays: it fits a curve and writes YAML.
+To be called in a child process, not in the one that plays: it fits a curve and formats YAML.
 """
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,11 +19,12 @@ from ..config.yaml_source import parse_yaml
 from ..engine.settings import Voice
 from ..errors import StoreError
 from . import durable
+from .sealed import yaml_checksum
 
 
 @dataclass(frozen=True, slots=True)
 class ReadyProfile:
-    """A profile with its file's text, the voice that plays by it, and what was in use before."""
+    """A profile, the text of its file, the voice that uses it, and the text in use before."""
 
     profile: Profile
     text: str
@@ -33,14 +33,14 @@ class ReadyProfile:
 
 
 def generation_of(text: str) -> str:
-    """Return what a generation is called: the first digits of the checksum in its file."""
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+    """Return what names a profile's generation: the first digits of the checksum in its file."""
+    return yaml_checksum(text.encode())[:12]
 
 
 def ready_profile(
     values: dict[str, Any],
     voice: Voice,
-    behind: ConverterFile,
+    converter_file: ConverterFile,
     middle_c_octave: int,
     in_use: Profile | None,
 ) -> ReadyProfile:
@@ -48,10 +48,10 @@ def ready_profile(
 
     Args:
         values: ``readings`` at least; ``voice`` is the voice's name if left out.
-        voice: that is to play by it.
-        behind: the converter it is plugged into.
+        voice: that is to use it.
+        converter_file: of the converter that the voice is plugged into.
         middle_c_octave: how notes are named.
-        in_use: what it played by before, if anything.
+        in_use: the profile it used before, if any.
 
     Raises:
         ConfigError: all faults, each with its key.
@@ -64,11 +64,11 @@ def ready_profile(
     assert profile is not None
     before = None if in_use is None else profile_to_yaml(in_use)
     text = profile_to_yaml(profile)
-    return ReadyProfile(profile, text, with_profile(voice, profile, behind), before)
+    return ReadyProfile(profile, text, with_profile(voice, profile, converter_file), before)
 
 
 def earlier_profile(
-    path: Path, voice: Voice, behind: ConverterFile, middle_c_octave: int
+    path: Path, voice: Voice, converter_file: ConverterFile, middle_c_octave: int
 ) -> ReadyProfile:
     """Return the profile that was stored before the newest one.
 
@@ -87,4 +87,4 @@ def earlier_profile(
     faults.raise_any()
     assert profile is not None
     text = earlier.content.decode()
-    return ReadyProfile(profile, text, with_profile(voice, profile, behind))
+    return ReadyProfile(profile, text, with_profile(voice, profile, converter_file))

@@ -1,6 +1,6 @@
 """The scene that was stored before the newest one, for an undo.
 
-For a process beside the one that plays: it reads YAML.
+To be called in a child process, not in the one that plays: it reads YAML.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ class EarlierScene:
 
 
 def scene_context(rig: Rig, folder: Path) -> Context:
-    """Return what a stored scene must know of the rig that plays.
+    """Return the context in which stored scenes are read.
 
     Args:
         rig: with its voices and inputs.

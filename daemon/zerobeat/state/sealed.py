@@ -25,7 +25,9 @@ _YAML_HEAD = b"# zerobeat sha256="
 _JSON_HEAD = b'{"sha256": "'
 _JSON_MIDDLE = b'",\n"content":\n'
 _JSON_END = b"}\n"
-_CHECKSUM = re.compile(rb"[^\n]{0,40}[0-9a-f]{64}")  # one whose line was damaged or saved anew
+_CHECKSUM = re.compile(
+    rb"[^\n]{0,40}[0-9a-f]{64}"
+)  # also where the line was damaged, or saved again by an editor
 _WRONG = {
     ".json": "its checksum is wrong",
     ".yaml": "its checksum is wrong: damaged, or edited (to keep an edit, delete the first line)",
@@ -36,14 +38,14 @@ Condition = Literal["whole", "own", "newer", "damaged", "unreadable", "missing"]
 
 @dataclass(frozen=True, slots=True)
 class Examined:
-    """What stands in one file.
+    """The content of one file, and whether it is intact.
 
     Args:
         path: the file.
         state: ``own`` has no checksum, so the player wrote it; ``newer`` is of a format that only
             a later version reads.
         content: what it holds, without the checksum and the format.
-        why: why a load does not take it; "" if it does.
+        why: why a load does not use it; "" if it does.
     """
 
     path: Path
@@ -60,7 +62,7 @@ class Examined:
 
     @property
     def is_valid(self) -> bool:
-        """True if a load may take this file without more ado."""
+        """True if a load may use this file."""
         return self.state == "whole" or (self.state == "own" and self.reads)
 
     @property
@@ -81,6 +83,11 @@ def seal(content: bytes, suffix: str = ".yaml") -> bytes:
     A JSON content brings its format itself, as the key ``format``.
     """
     return _with_checksum(content if suffix == ".json" else YAML_LINE + content, suffix)
+
+
+def yaml_checksum(content: bytes) -> str:
+    """Return the checksum that the file with this content carries, in hexadecimal digits."""
+    return hashlib.sha256(YAML_LINE + content).hexdigest()
 
 
 def _with_checksum(body: bytes, suffix: str) -> bytes:
@@ -109,7 +116,7 @@ def _newer(raw: bytes, suffix: str) -> str:
 
 
 def examine(path: Path) -> Examined:
-    """Return what stands in a file and whether its checksum is right."""
+    """Read a file and check its checksum and format; never raises."""
     if not os.path.lexists(path):
         return Examined(path, "missing", why="missing")
     try:

@@ -1,17 +1,18 @@
-"""Where the daemon keeps what it writes itself, and the rig read together with it."""
+"""The path of the state directory, and the rig read together with it."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
 
-from ..config import rig
-from ..config.rig import LoadedRig
+from ..config.rig import LoadedRig, read_rig
 from .store import Store
+
+SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 
 
 def state_directory() -> Path:
-    """Return where the daemon keeps what it writes itself.
+    """Return the directory that the daemon writes its files to.
 
     systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
     terminal it is ``zerobeat`` in the XDG state home.
@@ -30,10 +31,14 @@ def own_store() -> Store:
     return Store(state_directory())
 
 
-def load_rig(path: str | Path) -> LoadedRig:
-    """Return a rig with what the daemon stored for it.
+def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
+    """Return a rig with the scenes and profiles that the daemon stored for it.
+
+    Args:
+        path: the rig file.
+        store: where they are stored; None means our own state directory.
 
     Raises:
-        ConfigError: as for ``config.rig.load_rig``.
+        ConfigError: as for ``config.rig.read_rig``.
     """
-    return rig.load_rig(path, own_store())
+    return read_rig(path, store or own_store())

@@ -1,4 +1,4 @@
-"""Who may write the state directory: one process at a time, the daemon or a restore."""
+"""A lock: one process at a time writes the state directory, the daemon or a restore."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ class StateLock:
     """A lock on the directory itself, which works on a read-only one too.
 
     Attributes:
-        why: why it is not ours; "" if it is, or if the directory can't be made or
-            opened: the first store will say what is wrong.
+        why: why the lock was not acquired; "" if it was, or if the directory can't be
+            made or opened: the first store then reports the reason.
     """
 
     def __init__(self, directory: Path) -> None:
@@ -34,7 +34,7 @@ class StateLock:
             self.close()
 
     def close(self) -> None:
-        """Give it back; a second time does nothing."""
+        """Release the lock; a second call does nothing."""
         if self._handle >= 0:
             os.close(self._handle)
             self._handle = -1

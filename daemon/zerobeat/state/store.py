@@ -1,9 +1,9 @@
-"""The state directory: scenes and profiles, and the session to come back to.
+"""The state directory: stored scenes and profiles, the session, learned bindings.
 
 The daemon alone writes here; the player's own files are never touched. Each
-file is written as ``durable`` says, so that a power cut leaves the old or the
-new one. A disk that fails costs a ``StoreError`` of one line and nothing that
-was stored before.
+file is written by ``durable``, so that a power cut leaves the old or the new
+one. A disk that fails raises a ``StoreError`` of one line; nothing that was
+stored before is lost.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from ..config.stored_files import STORED_KINDS as FOLDERS
-from ..config.yaml_source import LARGEST_BYTES
+from ..config.yaml_source import LARGEST_FILE_BYTES
 from ..errors import ConfigError, NewerFormatError, StoreError
-from . import durable
+from . import durable, sealed
 from .durable import Newest
 
 PROBE_BYTES = 65_536  # more than a session or a scene needs
@@ -28,7 +28,7 @@ LONGEST_NAME_BYTES = 200  # of 255 that file systems allow, less what generation
 
 
 class Store:
-    """Files of the daemon's own.
+    """The files that the daemon writes.
 
     Making a store touches no file; the directory is made at the first save.
 
@@ -79,7 +79,7 @@ class Store:
     # ------------------------------------------------------------ in
 
     def load(self, folder: str, name: str) -> Newest:
-        """Return the newest valid generation; one warning if it is not the last stored.
+        """Return the newest valid generation, with a warning if it is not the last stored.
 
         Raises:
             StoreError: nothing of that name, or nothing that can be read.
@@ -100,7 +100,7 @@ class Store:
 
     def valid_generations(self, path: Path) -> Iterator[Path]:
         """Yield the files of all generations that are whole, newest first."""
-        return (p for p in durable.generations(path) if durable.examine(p).is_valid)
+        return (p for p in durable.generations(path) if sealed.examine(p).is_valid)
 
     def plain_path(self, path: Path) -> Path:
         """Return the file that all generations belong to: slow.yaml of slow.1.yaml."""
@@ -136,8 +136,8 @@ class Store:
         Args:
             folder, name: as for ``path``.
             text: what the file says.
-            before: what was in use and stands in the player's own file. If nothing
-                is stored yet it becomes the generation that ``undo`` brings back.
+            before: the content in use, of the player's own file. If nothing is stored
+                yet, it becomes the generation that ``undo`` restores.
 
         Raises:
             NewerFormatError: the file, or an earlier generation, is one that only a later
@@ -180,7 +180,7 @@ class Store:
         return path
 
     def undo(self, folder: str, name: str) -> Path:
-        """Bring back what was stored before; a second time brings back what is in use now.
+        """Restore what was stored before; a second call restores what is stored now.
 
         Raises:
             StoreError: nothing earlier is kept, or as for ``save``.
@@ -190,7 +190,7 @@ class Store:
         return path
 
     def probe(self) -> Path:
-        """Return the state directory if something could be stored there now; nothing is kept.
+        """Return the state directory if it can be written now; the test file is removed.
 
         Raises:
             StoreError: as for ``save``.
@@ -209,17 +209,17 @@ class Store:
         return self.directory
 
     def clean(self) -> None:
-        """Remove temporary files that a power cut left. For the daemon, before its first save."""
+        """Remove temporary files that a power cut left; to be called before the first save."""
         for folder in (self.directory, *(self.directory / name for name in FOLDERS)):
             with contextlib.suppress(OSError):
                 for name in os.listdir(folder):
                     if name.startswith(".") and name.endswith(".tmp"):
                         os.unlink(folder / name)
 
-    def _replace(self, path: Path, content: bytes, kept: int = durable.KEPT) -> None:
-        size = len(durable.seal(content, path.suffix))
-        if size > LARGEST_BYTES:
-            raise StoreError(f"{path}: found {size:,} bytes; allowed: up to {LARGEST_BYTES:,}")
+    def _replace(self, path: Path, content: bytes, kept: int = durable.GENERATIONS_KEPT) -> None:
+        size = len(sealed.seal(content, path.suffix))
+        if size > LARGEST_FILE_BYTES:
+            raise StoreError(f"{path}: found {size:,} bytes; allowed: up to {LARGEST_FILE_BYTES:,}")
         try:
             if path.parent not in self._made or not path.parent.is_dir():
                 make_folder(path.parent)
@@ -236,7 +236,7 @@ def _bytes(text: str | bytes) -> bytes:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and those it stands in, and wait until they are on the disk.
+    """Make a folder and its parents, and wait until they are on the disk.
 
     Raises:
         OSError: one can't be made.
@@ -245,7 +245,7 @@ def make_folder(folder: Path) -> None:
     for new in reversed(missing):
         new.mkdir(exist_ok=True)
         sync_folder(new.parent)
-    # The process that made the others may have been cut before it had waited for the disk.
+    # The process that made the others may have ended before it had waited for the disk.
     for parent in (folder.parent, folder.parent.parent):
         with contextlib.suppress(OSError):  # it may be read-only, or forbid reading
             sync_folder(parent)
@@ -266,11 +266,11 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-# ---------------------------------------------------------------- what is said
+# ---------------------------------------------------------------- errors
 
 
 def refusal(path: Path, error: OSError) -> StoreError:
-    """Return the line a player reads when a file can't be stored: what, where, what to do."""
+    """Return the error for a file that can't be stored: what, where, what to do."""
     reason = (error.strerror or str(error)).lower()
     todo = "playing goes on; what was stored before is kept"
     if error.errno == errno.EROFS:

@@ -1,8 +1,8 @@
-"""Stores without keeping a note waiting: a thread that writes and waits for the disk.
+"""Stores without delaying a note: a thread writes and waits for the disk.
 
-The main loop hands over bytes that are already formatted and goes on. What has
-become of a job comes back through ``take``; ``fileno`` wakes the loop for it.
-The thread computes nothing but checksums, which let other threads run.
+The main loop hands over bytes that are already formatted and goes on. ``take``
+returns the finished jobs; ``fileno`` becomes readable when there is one. The
+thread computes nothing but checksums, during which other threads run.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from .store import BINDINGS, SESSION, Store
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """A job's end.
+    """A finished job.
 
     Args:
         ticket: of the job.
@@ -30,6 +31,7 @@ class Done:
         path: the file that was written.
         error: "" once the file is on the disk, else one line.
         is_newer: refused because of a file that only a later version reads; the disk is well.
+        seconds: how long the disk took.
     """
 
     ticket: int
@@ -37,6 +39,7 @@ class Done:
     path: Path | None = None
     error: str = ""
     is_newer: bool = False
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +50,10 @@ class _Job:
 
 
 class StoreWriter:
-    """One thread through which every write goes, in the order asked for.
+    """One thread through which every write goes, in the order of the calls.
 
     Args:
-        store: where to; nobody else writes there meanwhile.
+        store: where it writes, as the only writer.
     """
 
     def __init__(self, store: Store) -> None:
@@ -98,7 +101,7 @@ class StoreWriter:
         return self._asked
 
     def take(self) -> list[Done]:
-        """Return what was done since the last call, oldest first."""
+        """Return the jobs finished since the last call, oldest first."""
         with contextlib.suppress(BlockingIOError):
             os.eventfd_read(self._wake_fd)
         taken = []
@@ -116,24 +119,27 @@ class StoreWriter:
 
     def _work(self) -> None:
         wake_fd = self._wake_fd
-        self.store.clean()
+        with contextlib.suppress(Exception):  # what is left behind is cleaned up another time
+            self.store.clean()
         while (job := self._jobs.get()) is not None:
+            began_s = time.monotonic()
             try:
-                done = Done(job.ticket, job.what, job.act())
+                path = job.act()
+                done = Done(job.ticket, job.what, path, seconds=time.monotonic() - began_s)
             except ZerobeatError as error:
                 is_newer = isinstance(error, NewerFormatError)
                 done = Done(job.ticket, job.what, error=str(error), is_newer=is_newer)
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - the thread must go on for later stores
                 done = Done(job.ticket, job.what, error=f"{job.what}: not stored: {error!r}")
             self._done.append(done)
             os.eventfd_write(wake_fd, 1)
 
     def stop(self, longest_s: float = 10.0) -> list[Done]:
-        """Do every job that was asked for, end the thread, return what ``take`` would.
+        """Finish all jobs, end the thread, and return the finished jobs as ``take`` does.
 
         Args:
-            longest_s: wait no longer for a disk that does not answer; one more
-                line then says how many jobs are left.
+            longest_s: how long to wait for a disk that does not answer; one more
+                entry then says how many jobs are left.
 
         A second time returns nothing.
         """

@@ -176,6 +176,13 @@ def test_a_momentary_setting_lies_over_the_scene_that_comes_meanwhile():
     assert case.engine.states["reed"].settings.semitones == 7
 
 
+@pytest.mark.parametrize("kind", ["momentary", "trigger"])
+def test_a_pedal_says_whose_settings_it_set(kind):
+    case = stage(switch("set", setting="semitones", to=5.0, kind=kind))
+    send(case, 127)
+    assert case.engine.pedals.said == "feet: all: semitones +5"
+
+
 def test_a_momentary_hold_is_no_part_of_a_store():
     case = stage(switch("hold", hold="trigger", kind="momentary"))
     send(case, 127)
@@ -354,3 +361,19 @@ def test_switches_that_are_all_held_down_are_bounded():
             case.hear(ControlChange(channel, number, 127), "feet", 0.0)
     assert len(case.engine.pedals._switches) <= 1024
     assert len(case.engine.shared.layers.active) <= 1024
+
+
+def test_a_press_that_would_become_long_comes_to_nothing_at_panic():
+    case = stage(switch("sustain", kind="momentary", long_press_s=0.3), voices=1)
+    send(case, 127)
+    case.hear(commands.Panic(), "")
+    case.pass_time(1.0)
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(NoteOff(0, 60))
+    assert case.gates() == []
+    send(case, 0)
+    send(case, 127)
+    case.pass_time(1.0)
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(NoteOff(0, 60))
+    assert case.gates() == [(0, 60)]

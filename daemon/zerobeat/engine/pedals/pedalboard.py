@@ -32,6 +32,7 @@ from ..ledger import Outputs
 from ..live_settings import Live
 from ..message_policy import Policy
 from ..scenes import Scenes
+from ..undo import Undo
 from .actions import Act, Actions
 from .binding_lookup import MOST_SWITCHES, Bound
 from .bindings import Binding, FootRequest, RequestAction
@@ -61,17 +62,20 @@ class Pedals:
         scenes: Scenes,
         policy: Policy,
         keyboard: Keyboard,
+        undo: Undo,
     ) -> None:
         self._shared = shared
         self._live = live
         self._scenes = scenes
         self._policy = policy
         self._keyboard = keyboard
+        self._undo = undo
         self._actions = Actions(shared, table, live, scenes)
         self.bound = Bound()
         self._switches: dict[SwitchKey, Switch] = {}
         self._pending: dict[SwitchKey, Switch] = {}  # those that want ``wake``
         self._taken: set[SwitchPlace] = set()  # notes whose release is ours too
+        self._moves: Binding | None = None  # the pedal that made the last change
         self._again: tuple[Binding, float] | None = None  # a store that wants its second press
         self.requests: list[FootRequest] = []
         self.said = ""
@@ -285,8 +289,15 @@ class Pedals:
             self.refused, quiet = True, False
             self._shared.counts["refused by foot"] += 1
         else:
+            if not (quiet and self._moves is binding):  # one move of a pedal is one change
+                self._undo.remember()
+            self._moves = binding if quiet else None
             said = act(outputs)
             self.refused = False
+            if quiet:
+                self._shared.pedal_moved_s = self._shared.now_s
+            else:
+                self._shared.acts += 1
             self.layers_changed(outputs)
         if not quiet or self.said == "":
             self.said = f"{name}: {said}"
@@ -357,6 +368,12 @@ class Pedals:
             gone = [key for key, switch in self._switches.items() if switch.input == name]
             self._taken = {place for place in self._taken if place[0] != name}
         self._release(gone, outputs)
+
+    def cancel_presses(self) -> None:
+        """Let presses that wait to become long come to nothing, with all layers that were on."""
+        self._shared.layers.clear()
+        for switch in self._pending.values():
+            switch.cancel()
 
     def _release(self, keys: Iterable[SwitchKey], outputs: Outputs) -> None:
         """Forget switches; the layers that they held end."""

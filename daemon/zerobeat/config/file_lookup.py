@@ -1,11 +1,11 @@
-"""Finding the files that a rig names: stored, beside it, or shipped.
+"""Finds the files that a rig names: stored, in its folder, or shipped.
 
 A name without a suffix is looked for in the folder of its kind; a name with a
 suffix or a slash is a path from the rig's folder. Names are exact.
 
-Scenes and profiles in the state directory go before the player's own files,
-for what was stored on stage must be there after a restart. A file that is
-hidden by one of the same name is told.
+Scenes and profiles in the state directory take precedence over the player's own
+files, for what was stored on stage must be in force after a restart. A file that
+is hidden by one of the same name is reported.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from .faults import meant
+from ..errors import one_of
 from .stored_files import STORED_KINDS, StoredFiles, has_generations, is_stored
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
@@ -22,7 +22,7 @@ SUFFIXES = (".yaml", ".yml", ".scl", ".kbm")
 
 
 def stored_name(name: str) -> str:
-    """Return under which name the store holds what a rig calls ``name``.
+    """Return the name in the store of a file that a rig calls ``name``.
 
     >>> stored_name("slow"), stored_name("scenes/slow.yaml"), stored_name("friday/slow.yml")
     ('slow', 'slow', 'friday--slow')
@@ -42,13 +42,13 @@ def places(
     in_folders: bool = False,
     stored: StoredFiles | None = None,
 ) -> list[Path]:
-    """Return the paths a name may mean, the first to be tried first.
+    """Return the paths a name may refer to, in the order of precedence.
 
     Args:
         name: ``quad``, ``quad.yaml`` or ``my-files/quad.yaml``.
         kinds: folders such as ``converters``.
         beside: folder of the file that names it.
-        in_folders: leave out the file right beside, for a name nobody wrote.
+        in_folders: look in the folders of ``kinds`` alone; for a default name.
         stored: what the daemon stored; None looks among the player's and the shipped files.
     """
     kinds = tuple(kinds)
@@ -68,14 +68,14 @@ def places(
     return list(dict.fromkeys(looked))
 
 
-def find(
+def find_file(
     name: str,
     kinds: Iterable[str],
     beside: Path,
     in_folders: bool = False,
     stored: StoredFiles | None = None,
 ) -> Path | None:
-    """Return the first place where something of that name stands, or None.
+    """Return the first path of that name that exists, or None.
 
     Of a stored file, any generation counts.
     """
@@ -91,7 +91,7 @@ def hidden_by(
     in_folders: bool = False,
     stored: StoredFiles | None = None,
 ) -> Path | None:
-    """Return the file that ``found`` keeps from being used: the player's own, or a stored one."""
+    """Return the file of the same name that ``found`` hides: the player's own, or a stored one."""
     if found.is_relative_to(SHIPPED):
         return None
     others = [
@@ -111,7 +111,7 @@ def _is_there(path: Path, stored: StoredFiles | None) -> bool:
 def not_found(
     name: str, kinds: tuple[str, ...], beside: Path, stored: StoredFiles | None = None
 ) -> str:
-    """Return what a fault says: where it was looked for, and near names."""
+    """Return the text of a fault: the folders that were searched, and similar names."""
     looked = places(name, kinds, beside, stored=stored)
     names: list[str] = []
     for folder in dict.fromkeys(path.parent for path in looked):
@@ -122,4 +122,5 @@ def not_found(
         names += [file for file in files if file.endswith(SUFFIXES)]
     stem = Path(name).suffix not in SUFFIXES
     known = [Path(file).stem if stem else file for file in names]
-    return f"no file {name} in {', '.join(str(p.parent) for p in looked)}{meant(name, known)}"
+    there = f"; there are: {one_of(name, known)}" if known else ""
+    return f"no file {name} in {', '.join(str(p.parent) for p in looked)}{there}"

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from zerobeat.config.find import SHIPPED, find, hidden_by, places, stored_name
+from zerobeat.config.file_lookup import SHIPPED, find_file, hidden_by, places, stored_name
 from zerobeat.state.state_directory import own_store, state_directory
 
 
@@ -63,15 +63,15 @@ def test_what_was_stored_goes_before_the_players_file(name, monkeypatch, tmp_pat
     own = tmp_path / ("friday" if "friday" in name else "scenes") / "calm.yaml"
     own.parent.mkdir()
     own.write_text("hold: none\n")
-    assert find(name, ("scenes",), tmp_path, stored=own_store()) == own
+    assert find_file(name, ("scenes",), tmp_path, stored=own_store()) == own
     stored = tmp_path / "state" / "scenes" / f"{stored_name(name)}.yaml"
     stored.parent.mkdir(parents=True)
     stored.write_text("hold: note\n")
-    assert find(name, ("scenes",), tmp_path, stored=own_store()) == stored
+    assert find_file(name, ("scenes",), tmp_path, stored=own_store()) == stored
     assert hidden_by(stored, name, ("scenes",), tmp_path, stored=own_store()) == own
     # Gone but for an earlier generation: that still goes before.
     stored.rename(stored.with_name(f"{stored_name(name)}.1.yaml"))
-    assert find(name, ("scenes",), tmp_path, stored=own_store()) == stored
+    assert find_file(name, ("scenes",), tmp_path, stored=own_store()) == stored
 
 
 def test_other_files_beside_the_rig_go_before_those_in_the_state_directory(monkeypatch, tmp_path):
@@ -79,28 +79,28 @@ def test_other_files_beside_the_rig_go_before_those_in_the_state_directory(monke
     stored = tmp_path / "state" / "converters" / "quad.yaml"
     stored.parent.mkdir(parents=True)
     stored.write_text("title: one\n")
-    assert find("quad", ("converters",), tmp_path, stored=own_store()) == stored
+    assert find_file("quad", ("converters",), tmp_path, stored=own_store()) == stored
     own = tmp_path / "quad.yaml"
     own.write_text("title: two\n")
-    assert find("quad", ("converters",), tmp_path, stored=own_store()) == own
+    assert find_file("quad", ("converters",), tmp_path, stored=own_store()) == own
     assert hidden_by(own, "quad", ("converters",), tmp_path, stored=own_store()) == stored
 
 
 def test_names_are_exact(monkeypatch, tmp_path):
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     (tmp_path / "quad-two.yaml").write_text("")
-    assert find("quad-tw", ("converters",), tmp_path, stored=own_store()) is None
+    assert find_file("quad-tw", ("converters",), tmp_path, stored=own_store()) is None
     assert (
-        find("quad-two", ("converters",), tmp_path, stored=own_store())
+        find_file("quad-two", ("converters",), tmp_path, stored=own_store())
         == tmp_path / "quad-two.yaml"
     )
     assert (
-        find("quad-two.yaml", ("converters",), tmp_path, stored=own_store())
+        find_file("quad-two.yaml", ("converters",), tmp_path, stored=own_store())
         == tmp_path / "quad-two.yaml"
     )
 
 
 def test_a_name_that_no_file_can_have_is_not_found(monkeypatch, tmp_path):
     monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
-    assert find("a\0b", ("scenes",), tmp_path, stored=own_store()) is None
-    assert find("x" * 5000, ("scenes",), tmp_path, stored=own_store()) is None
+    assert find_file("a\0b", ("scenes",), tmp_path, stored=own_store()) is None
+    assert find_file("x" * 5000, ("scenes",), tmp_path, stored=own_store()) is None
