@@ -111,9 +111,12 @@ def test_an_upgrade_cut_short_leaves_a_version_that_plays(box, target, corrected
     if emulated(target):
         pytest.skip("moments are too slow to count under emulation")
     install_package(box, target)
-    for tenth in range(10):
-        seconds = 0.3 + 0.35 * tenth
-        box.run(f"timeout -s KILL {seconds} dpkg -i {package(target)}")
+    start_s = time.monotonic()
+    box.do(f"dpkg -i {package(target)}")
+    whole_s = time.monotonic() - start_s
+    for moment in range(10):
+        seconds = whole_s * (moment + 0.5) / 10
+        box.run(f"timeout -s KILL {seconds:.2f} dpkg -i {package(target)}")
         corrected()
     box.do("dpkg --configure -a")
     box.do(f"dpkg -i {package(target)}")
