@@ -7,7 +7,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -15,13 +15,16 @@ if TYPE_CHECKING:
     from kit.jack import JackServer
 
 LEAVING_S = 2.0
+LONGEST_MODULE = "e2e/test_measure.py"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line sets it
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="run the slow and soak tests too")
     parser.addoption("--soak", type=int, default=0, help="events of the soak test (10000000)")
-    parser.addoption("--feet", type=float, default=5.0, help="seconds of random feet (3600)")
+    parser.addoption(
+        "--feet", type=float, default=5.0, help="seconds of random pedal presses (3600)"
+    )
     parser.addoption("--steps", type=int, default=0, help="random steps of the state machines")
     parser.addoption(
         "--rewrite-golden", action="store_true", help="write the golden files as heard now"
@@ -36,12 +39,21 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    # The module whose tests take longest comes first, so that no worker waits for it at the end.
+    items.sort(key=lambda item: not item.path.as_posix().endswith(LONGEST_MODULE))  # stable
     if config.getoption("--slow") or os.environ.get("ZEROBEAT_SLOW"):
         return
     skip = pytest.mark.skip(reason="slow; runs with --slow")
     for item in items:
         if item.get_closest_marker("slow"):
             item.add_marker(skip)
+
+
+@pytest.hookimpl(optionalhook=True)  # of pytest-xdist
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    from kit.sharing_out import RealTimeBesideComputing
+
+    return RealTimeBesideComputing(config, log)
 
 
 @pytest.fixture(autouse=True)
@@ -64,8 +76,8 @@ def server() -> Iterator[JackServer]:
 
 @pytest.fixture
 def loose_server() -> Iterator[JackServer]:
-    """One that gets over killed clients. A client that is late for a period loses what is in it,
-    or hears it twice; so its periods are long."""
+    """A server that goes on when a client is killed. A client that is late for a period loses what
+    is in it, or receives it twice; so its periods are long."""
     yield from _running(period_frames=1024, synchronous=False)
 
 

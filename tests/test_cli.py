@@ -8,6 +8,7 @@ import pytest
 
 from zerobeat import cli, commands
 from zerobeat.commands.daemon_commands import DAEMON_COMMANDS
+from zerobeat.errors import nearest, one_of
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -58,8 +59,20 @@ def test_without_a_command_the_help_goes_to_stderr():
 def test_an_unknown_command_names_the_nearest():
     done = run("chek")
     assert done.returncode == 2
-    assert done.stderr.startswith("zerobeat: found command chek; allowed: init, ports, check")
-    assert done.stderr.endswith("(did you mean check?)\n")
+    assert done.stderr.startswith("zerobeat: found command chek; allowed: check, ")
+    assert done.stderr.endswith(" more (zerobeat --help)\n")
+
+
+@pytest.mark.parametrize("typed", ["x", "qqqq", "\u266f", "c" * 5000])
+def test_however_far_off_a_name_is_three_are_suggested(typed):
+    names = [name for name, _ in cli.COMMANDS]
+    assert len(set(nearest(typed, names)) & set(names)) == 3
+    assert one_of(typed, names).endswith(f" and {len(names) - 3} more")
+
+
+def test_what_is_called_otherwise_here_is_suggested_first():
+    assert nearest("transpose", ["scale", "semitones", "root", "snap"])[0] == "semitones"
+    assert nearest("THE SLOW", ["The Slow One", "fast"], 0.6) == ["The Slow One"]
 
 
 def test_version():
@@ -122,8 +135,8 @@ def test_a_missing_package_is_named_with_its_remedy(monkeypatch, capsys):
     monkeypatch.setattr(cli, "import_module", missing)
     assert cli.main(["measure"]) == 1
     assert capsys.readouterr().err == (
-        "measure: found no Python package sounddevice; "
-        "install it with: pip install 'zerobeat[audio]'\n"
+        "measure: found no Python package sounddevice; install it with: pip install "
+        "'zerobeat[audio]'\n"
     )
 
 

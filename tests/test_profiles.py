@@ -88,8 +88,8 @@ def test_each_shipped_file_loads_from_what_pip_installs(what, request, tmp_path)
         assert done.returncode == 0, done.stderr
     rig = installed / "rigs" / "small-case.yaml"
     where = (
-        "import sys, zerobeat.state.state_directory as r; "
-        "print(*r.load_rig(sys.argv[1]).files_read, sep='\\n')"
+        "import sys; from zerobeat.state.state_directory import load_rig; "
+        "print(*load_rig(sys.argv[1]).files_read, sep='\\n')"
     )
     done = subprocess.run(
         [sys.executable, "-c", where, rig],

@@ -12,11 +12,10 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from difflib import get_close_matches
 from importlib import import_module
 from typing import Protocol, cast
 
-from .errors import ConfigError, ZerobeatError
+from .errors import ConfigError, ZerobeatError, one_of
 
 COMMANDS: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
@@ -103,8 +102,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _complain(text: str) -> None:
+    from .text import printable_lines  # --help imports nothing
+
     sys.stdout.flush()
-    print(text, file=sys.stderr)
+    print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
 def _run(arguments: list[str]) -> int:
@@ -134,11 +135,8 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
     name = arguments[0]
     names = [command for command, _ in COMMANDS]
     if name not in names:
-        near = get_close_matches(name, names, n=1)
-        hint = f" (did you mean {near[0]}?)" if near else ""
-        parser.exit(
-            EX_USAGE, f"zerobeat: found command {name}; allowed: {', '.join(names)}{hint}\n"
-        )
+        text = f"zerobeat: found command {name}; allowed: {one_of(name, names)} (zerobeat --help)"
+        parser.exit(EX_USAGE, f"{text}\n")
     return name, arguments[1:]
 
 

@@ -6,6 +6,9 @@ found, what is allowed or wrong, and what to do.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import islice
+
 
 class ZerobeatError(Exception):
     """Any fault that the player can do something about."""
@@ -68,8 +71,24 @@ class CommandError(ZerobeatError):
     """A command that names something the rig does not have."""
 
 
+class MeasuringStoppedError(CommandError):
+    """A client's measuring run is over: the player wanted the voices back.
+
+    Args:
+        by: what ended it, such as "a key".
+    """
+
+    def __init__(self, by: str) -> None:
+        super().__init__(f"measuring stopped by {by}")
+        self.by = by
+
+
 class ControlError(ZerobeatError):
     """A daemon that can't be reached, or that has stopped answering."""
+
+
+class NotRunningError(ControlError):
+    """No daemon answers there; one may start later."""
 
 
 class TakeRefusedError(ZerobeatError):
@@ -89,5 +108,82 @@ class MeasureError(ZerobeatError):
     """A measurement that can't go on, or whose result can't be used."""
 
 
+class VoiceMeasureError(MeasureError):
+    """A voice that can't be measured, while others can.
+
+    Args:
+        voice: its name, which begins the text.
+        reason: the rest of the line.
+    """
+
+    def __init__(self, voice: str, reason: str) -> None:
+        super().__init__(f"{voice}: {reason}")
+        self.voice = voice
+
+
 class AudioError(MeasureError):
     """An audio input that is missing, doubled, shut or gone."""
+
+
+# ---------------------------------------------------------------- names that fail
+
+NEAREST = 3
+# What players type for a name that is called otherwise here.
+SYNONYMS = {
+    "transpose": "semitones",
+    "transposition": "semitones",
+    "tune": "detune_cents",
+    "detune": "detune_cents",
+    "key": "root",
+    "tonic": "root",
+    "mode": "scale",
+    "tuning": "scale",
+    "meter": "time_signature",
+    "channel": "channel_number",
+    "pitch": "concert_a_hz",
+}
+
+
+LONGEST_COMPARED = 80  # characters of a name for which a near one is looked for
+MOST_COMPARED = 200  # names that it is compared with
+_suggestions = {"left": 50}
+
+
+def allow_suggestions(most: int) -> None:
+    """Say how many near names may be looked for from now on; each costs up to a millisecond."""
+    _suggestions["left"] = most
+
+
+def one_of(text: str, names: Iterable[str]) -> str:
+    """Return what an error says is allowed in place of a name: of many, the nearest three.
+
+    >>> one_of("stesp", ["keys", "steps"])
+    'keys, steps (did you mean steps?)'
+    >>> one_of("dron", ["calm", "storm", "drone", "dawn", "steps"])
+    'drone, dawn, storm and 2 more'
+    """
+    known = list(dict.fromkeys(names))
+    if len(known) <= NEAREST:
+        return ", ".join(known) + did_you_mean(text, known)
+    return f"{', '.join(nearest(text, known))} and {len(known) - NEAREST} more"
+
+
+def did_you_mean(text: str, names: Iterable[str]) -> str:
+    """Return `` (did you mean NAME?)`` for a name that is near, or nothing."""
+    near = nearest(text, names, 0.6)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+def nearest(text: str, names: Iterable[str], cutoff: float = 0.0) -> list[str]:
+    """Return up to three names, the nearest first."""
+    from difflib import get_close_matches  # here: only what has failed needs it
+
+    known = {name.lower(): name for name in islice(names, MOST_COMPARED)}
+    if _suggestions["left"] <= 0 or len(text) > LONGEST_COMPARED:
+        return [] if cutoff else list(known.values())[:NEAREST]
+    _suggestions["left"] -= 1
+    typed = text.lower()
+    meant = SYNONYMS.get(typed, "")
+    near = get_close_matches(typed, known, NEAREST, cutoff)
+    found = ([meant] if meant in known else []) + near
+    return [known[name] for name in dict.fromkeys(found)][:NEAREST]

@@ -1,9 +1,9 @@
-"""The stop helper: release what a daemon that died left sounding (N12).
+"""The stop helper: release what a crashed daemon left sounding (N12).
 
-The unit runs it after every stop: ``python -m zerobeat.release``. It reads
-the mirror and the outputs' ports in the runtime directory, connects, sends the
-note-offs and clears the marks. After a clean stop nothing is marked and it ends at
-once. A mark that could not be released stays for the next start.
+The unit runs it after every stop: ``python -m zerobeat.release``. It reads the mirror and
+the outputs' ports in the runtime directory, connects, sends the note-offs and clears the
+marks. After a clean stop nothing is marked and it ends at once. A mark that could not be
+released stays for the next start.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ from pathlib import Path
 
 from . import midi
 from .errors import PortError
-from .ports.mirror import MIRROR_FILE, Mirror, read_left, read_outputs
+from .ports.mirror import MIRROR_FILE, Mirror, key_of, read_left, read_outputs
 from .runtime_directory import Lock, runtime_directory
+from .text import printable
 
 CONNECT_S = 1.0
 
@@ -31,28 +32,33 @@ def release(folder: Path) -> tuple[int, int]:
         return 0, 0
     from .ports.midi_out import MidiOut
     from .ports.patch import choose_backend, open_patch
-    from .ports.watch import Link, Watch
+    from .ports.watch import PortLink, Watch
 
     lock = Lock(folder)
-    outputs = [output for output in read_outputs(folder) if output[0] in left]
+    outputs = [output for output in read_outputs(folder) if key_of(output[0]) in left]
     patch = open_patch(choose_backend())
     ports = {name: MidiOut(name, patch) for name, _, _ in outputs}
     mirror = Mirror(folder, ports)
-    links = [Link(name, "out", port, pattern) for name, port, pattern in outputs]
+    links = [PortLink(name, "out", port, pattern) for name, port, pattern in outputs]
     watch = Watch(patch, links, time.monotonic())
     end_s = time.monotonic() + CONNECT_S
     while any(watch.state(link) == "unknown" for link in links) and time.monotonic() < end_s:
-        watch.look(time.monotonic())
+        watch.poll(time.monotonic())
         time.sleep(0.002)
     done = 0
     for link in links:
         if watch.state(link) != "connected":
             continue
-        for channel, note in left[link.name]:
-            ports[link.name].send(midi.encode(midi.NoteOff(channel, note)))
-            mirror.clear(link.name, channel, note)
-            done += 1
-        ports[link.name].drain()
+        port = ports[link.name]
+        sent = [
+            (channel, note)
+            for channel, note in left[key_of(link.name)]
+            if port.send(midi.encode(midi.NoteOff(channel, note)))
+        ]
+        if port.drain():  # a mark goes once its note-off has surely left
+            for channel, note in sent:
+                mirror.clear(link.name, channel, note)
+            done += len(sent)
     mirror.close()
     for port in ports.values():
         port.close()
@@ -64,8 +70,8 @@ def release(folder: Path) -> tuple[int, int]:
 def main() -> int:
     try:
         done, kept = release(runtime_directory())
-    except PortError as error:
-        print(f"notes may still sound: {error}", file=sys.stderr)
+    except (PortError, OSError) as error:
+        print(f"notes may still sound: {printable(str(error))}", file=sys.stderr)
         return 1
     if done:
         print(f"released {done} notes that were left sounding", file=sys.stderr)

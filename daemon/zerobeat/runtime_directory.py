@@ -28,7 +28,7 @@ def runtime_directory() -> Path:
 
 
 def make_runtime_directory(folder: Path) -> None:
-    """Make the folder, the user's alone.
+    """Make the folder, for this user alone.
 
     Raises:
         PortError: it can't be made, or somebody else owns it.
@@ -50,7 +50,12 @@ class Lock:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._file = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        self._path = folder / "lock"
+        try:
+            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+            self._file = os.open(self._path, flags, 0o600)
+        except OSError as error:
+            raise PortError(f"{self._path}: can't be used: {error.strerror}") from None
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -59,6 +64,13 @@ class Lock:
             raise PortError(f"zerobeat plays already, as process {holder}; stop it first") from None
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+
+    def is_there(self) -> bool:
+        """False once somebody has removed the file, so that another daemon may start."""
+        try:
+            return self._path.stat().st_ino == os.fstat(self._file).st_ino
+        except OSError:
+            return False
 
     def close(self) -> None:
         """Give the lock back; a second time does nothing."""

@@ -161,7 +161,7 @@ Block = tuple[list[float], int]  # the times of a block's keys, and how many wer
 
 
 def measure(keys: int, blocks: int) -> bool:
-    """Play the blocks and tell; return whether every bound holds."""
+    """Play the blocks and print their figures; return whether every bound holds."""
     found: dict[str, list[Block]] = {"quiet": [], "crowd": []}
     answers: list[tuple[str, float, str]] = []
     with (

@@ -247,14 +247,14 @@ def main() -> int:
             write_case(Path(folder))
             first = ("zerobeat", "echo")[pair % 2]
             runs = pair_of_runs(Path(folder), notes, first, pair, busy)
-        told = f"{pair + 1:4}"
-        for name, (found, lost) in runs.items():
+        row = f"{pair + 1:4}"
+        for name, (found, _lost) in runs.items():
             assert found, f"{name}: every key was lost"
         figures = {name: summary(found) for name, (found, _) in runs.items()}
         for name in ("zerobeat", "echo"):
             median, tail = (1e3 * value for value in figures[name].values())
-            told += f" {median:16.3f} {tail:6.3f} {runs[name][1]:5}"
-        print(told, flush=True)
+            row += f" {median:16.3f} {tail:6.3f} {runs[name][1]:5}"
+        print(row, flush=True)
         for name, found in ratios.items():
             found.append(figures["zerobeat"][name] / figures["echo"][name])
     passed = True

@@ -129,7 +129,8 @@ def coarse(count: int, verbose: bool) -> int:
                 f"predicted {fit.worst_cents:.2f}, worst {worst:.2f}"
             )
     print(
-        f"coarse converters: {count - failed} of {count} within 1.25 times half a step (0.5 at least), worst "
+        f"coarse converters: {count - failed} of {count} within 1.25 times half a step (0.5 at "
+        f"least), worst "
         f"{max(ratios):.2f} of it; {min(takes)} to {max(takes)} takes"
     )
     return failed

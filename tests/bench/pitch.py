@@ -8,7 +8,7 @@
 Prints one line a group: errors in cents (rms over the Cramér-Rao bound where
 the noise is white), the share of readings inside two stated sigma, and whether
 each figure holds. Trackers (Praat's autocorrelation by parselmouth, YIN by
-librosa, WORLD's Harvest by pyworld) hear the same takes and are told the same
+librosa, WORLD's Harvest by pyworld) hear the same takes and are given the same
 half octave; their median over the take counts. Real sounds are rendered by
 fluidsynth from sound fonts installed on the machine, one channel, no effects.
 """
@@ -74,12 +74,12 @@ DOUBLED = {
 
 @dataclass
 class Take:
-    """A take, its true pitch (None: must be refused), what the reader is told."""
+    """A take, its true pitch (None: must be refused), what the reader is given."""
 
     samples: np.ndarray
     hertz: float | None
     rate: int = RATE
-    told: dict = field(default_factory=dict)
+    given: dict = field(default_factory=dict)
     bound_cents: float = 0.0
 
 
@@ -107,7 +107,7 @@ def steady(
     octaves: tuple[float, float] = (0.0, 9.0),
     rate: int = RATE,
     seconds: float | None = None,
-    told: bool = True,
+    expected: bool = True,
     top_hz: float = 20000.0,
     change: Callable | None = None,
     **options: object,
@@ -135,7 +135,7 @@ def steady(
             wave,
             hertz,
             rate,
-            {"expected_hz": hertz * 2 ** rng.uniform(-0.3, 0.3)} if told else {},
+            {"expected_hz": hertz * 2 ** rng.uniform(-0.3, 0.3)} if expected else {},
             bound,
         )
         return change(take, rng) if change else take
@@ -152,7 +152,7 @@ def with_hum(level_db: float, background: bool) -> Callable:
         )
         take.samples = take.samples + wave[:size]
         if background:
-            take.told["background"] = wave[size:] + 1e-5 * tones.white(size, rng)
+            take.given["background"] = wave[size:] + 1e-5 * tones.white(size, rng)
         return take
 
     return change
@@ -188,24 +188,24 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
 
     def make(rng: np.random.Generator) -> Take:
         hertz, size = pick(rng, 1, 8), int(0.8 * RATE)
-        told = {"expected_hz": hertz} if rng.random() < 0.7 else {}
+        given = {"expected_hz": hertz} if rng.random() < 0.7 else {}
         shape = str(rng.choice(["sine", "saw", "triangle", "pulse25", "fm"]))
         noise = 10 ** rng.uniform(-5, -3) * tones.white(size, rng)
         if kind == "silence":
             return Take(
-                1e-5 * 10 ** rng.uniform(-2, 0.5) * tones.white(size, rng), None, RATE, told
+                1e-5 * 10 ** rng.uniform(-2, 0.5) * tones.white(size, rng), None, RATE, given
             )
         if kind == "noise":
             wave = tones.white(size, rng) if rng.random() < 0.5 else tones.pink(size, rng)
-            return Take(0.1 * 10 ** rng.uniform(-2, 0) * wave, None, RATE, told)
+            return Take(0.1 * 10 ** rng.uniform(-2, 0) * wave, None, RATE, given)
         if kind == "hum alone":
             mains = rng.choice([50.0, 60.0]) * (1 + rng.uniform(-1e-3, 1e-3))
             wave = 10 ** rng.uniform(-3, -1) * tones.hum(2 * size, RATE, mains, rng)
             wave += 1e-4 * tones.white(2 * size, rng)
-            return Take(wave[:size], None, RATE, told | {"background": wave[size:]})
+            return Take(wave[:size], None, RATE, given | {"background": wave[size:]})
         if kind == "overload":
             wave = tones.tone(hertz, 0.8, RATE, shape if shape != "pulse25" else "sine", rng=rng)
-            return Take(np.clip(wave * rng.uniform(3, 10), -1, 1), None, RATE, told)
+            return Take(np.clip(wave * rng.uniform(3, 10), -1, 1), None, RATE, given)
         if kind == "two oscillators":
             cents = rng.choice([-1, 1]) * rng.choice([rng.uniform(4, 50), rng.uniform(50, 1150)])
             cents += 7.0 if abs(cents / 100 - round(cents / 100)) < 0.03 else 0.0
@@ -215,10 +215,10 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
                 second, 0.8, RATE, shape, rng=rng
             )
             beats = abs(second - hertz) * 0.8
-            told = {"expected_hz": hertz}
+            given = {"expected_hz": hertz}
             if beats < 3:  # closer than three beats in the take nothing can part them: widen
                 return make(rng)
-            return Take(0.1 * wave + 0.1 * noise, None, RATE, told)
+            return Take(0.1 * wave + 0.1 * noise, None, RATE, given)
         if kind == "a glide":
             drift = rng.choice([-1, 1]) * 10 ** rng.uniform(2, 3.5)
             return Take(
@@ -229,7 +229,7 @@ def refused(kind: str) -> Callable[[np.random.Generator], Take]:
                 + noise,
                 None,
                 RATE,
-                told,
+                given,
             )
         low = rng.uniform(7.0, 8.0)  # an octave below the range, or below what was asked
         if rng.random() < 0.5:
@@ -249,7 +249,7 @@ def groups() -> list[Group]:
     white10 = {"snr_db": 10.0, "top_hz": 8000.0}
     made = [Group(f"clean {shape}", steady((shape,)), 0.03) for shape in tones.SHAPES]
     made += [
-        Group("clean, not told", steady(told=False), 0.03),
+        Group("clean, no expected pitch", steady(expected=False), 0.03),
         Group("44.1 kHz", steady(rate=44100), 0.03),
         Group("96 kHz", steady(rate=96000), 0.03, fold=0.5),
         Group("192 kHz", steady(rate=192000), 0.03, fold=0.5),
@@ -258,7 +258,7 @@ def groups() -> list[Group]:
         Group("white 10 dB", steady(**white10), rms_over_bound=1.3, fold=2),
         Group("white 30 dB", steady(snr_db=30.0, top_hz=8000.0), rms_over_bound=1.3, fold=2),
         Group("white 0 dB", steady(snr_db=0.0)),
-        Group("white 0 dB, not told", steady(snr_db=0.0, told=False)),
+        Group("white 0 dB, no expected pitch", steady(snr_db=0.0, expected=False)),
         Group("0.1 s at 35 dB", steady(snr_db=35.0, seconds=0.1, octaves=(2.7, 9)), 0.06, fold=2),
         Group("pink 20 dB", steady(change=with_pink(20.0))),
         Group("hum -20 dB", steady(change=with_hum(-20, True)), 0.03),
@@ -307,7 +307,7 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         take = group.make(rng)
         start = time.process_time()
         try:
-            read = estimate_pitch(take.samples, take.rate, **take.told)
+            read = estimate_pitch(take.samples, take.rate, **take.given)
         except TakeRefusedError as refusal:
             why[refusal.reason] += 1
             read = None
@@ -320,7 +320,7 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         if take.hertz is None:
             why["ACCEPTED"] += 1
             if VERBOSE:
-                print(f"      accepted: told {take.told.get('expected_hz')}, read {read}")
+                print(f"      accepted: expected {take.given.get('expected_hz')}, read {read}")
             continue
         error = cents(read.hertz, take.hertz)
         errors.append(abs(error))
@@ -337,10 +337,10 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
         "sounded": sounded,
         "scores": scores,
     }
-    told = " ".join(f"{name} {count}" for name, count in sorted(why.items()))
+    counts = " ".join(f"{name} {count}" for name, count in sorted(why.items()))
     if group.must_refuse:
         return (
-            f"{group.name:26s} accepted {why['ACCEPTED']:3d} of {sums['n']:3d}   {told}",
+            f"{group.name:26s} accepted {why['ACCEPTED']:3d} of {sums['n']:3d}   {counts}",
             why["ACCEPTED"] == 0,
             sums,
         )
@@ -357,8 +357,9 @@ def run_group(group: Group, takes: int, seed: int) -> tuple[str, bool, dict]:
     )
     limit = f"<= {group.p95_cents}" if group.p95_cents else ""
     line = (
-        f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max {max(errors):.3f} "
-        f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {told}"
+        f"{group.name:26s} p50 {np.median(errors):.5f} p95 {p95:.4f} {limit:7s} max "
+        f"{max(errors):.3f} "
+        f"in 2s {inside:.2f} {bound} cpu {spent / sounded:.3f} {counts}"
     )
     return line, bool(good), sums
 
@@ -425,7 +426,7 @@ def trackers(samples: np.ndarray, rate: int, expected_hz: float) -> dict[str, fl
             heard["yin"] = float(
                 np.median(librosa.yin(samples, fmin=low, fmax=high, sr=rate, frame_length=frame))
             )
-        except Exception:  # YIN refuses frames longer than the take
+        except Exception:  # noqa: BLE001  # YIN refuses frames longer than the take
             heard["yin"] = np.nan
         track, _ = pyworld.harvest(samples, rate, f0_floor=low, f0_ceil=high)
     heard["world"] = float(np.median(track[track > 0])) if np.any(track > 0) else np.nan
@@ -467,7 +468,8 @@ def run_real(takes: int, seed: int) -> tuple[str, bool]:
     good = read >= 0.95 * asked and gross == 0 and near >= 0.95
     print("   ", dict(where))
     return (
-        f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, within 0.5 cent of "
+        f"{'real notes':26s} answered {read} of {asked} ({read / asked:.3f}), gross {gross}, "
+        f"within 0.5 cent of "
         f"{len(apart)} consensus readings: {near:.3f}  {dict(why)}"
     ), good
 
@@ -488,12 +490,13 @@ def run_trackers(takes: int, seed: int) -> list[str]:
         rng, errors = np.random.default_rng(seed), {}
         for _ in range(min(takes, 20)):
             take = group.make(rng)
-            for name, value in trackers(take.samples, take.rate, take.told["expected_hz"]).items():
+            for name, value in trackers(take.samples, take.rate, take.given["expected_hz"]).items():
                 errors.setdefault(name, []).append(
                     abs(cents(value, take.hertz)) if value > 0 else np.inf
                 )
         lines += [
-            f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 {np.quantile(e, 0.95, method='higher'):9.3f} cents"
+            f"    {group.name:22s} {name:6s} p50 {np.median(e):9.3f} p95 "
+            f"{np.quantile(e, 0.95, method='higher'):9.3f} cents"
             for name, e in errors.items()
         ]
     return lines
@@ -509,7 +512,7 @@ def main() -> int:
     parser.add_argument("--no-trackers", action="store_true")
     parser.add_argument("--verbose", action="store_true", help="show each bad reading")
     asked = parser.parse_args()
-    global VERBOSE
+    global VERBOSE  # noqa: PLW0603  # set once, before any group is run
     VERBOSE = asked.verbose
     failed, readable, refusals, spent, sounded = 0, 0, 0, 0.0, 0.0
     for group in groups():

@@ -1,5 +1,6 @@
 """``check`` says what a person can verify by eye, in 80 columns of plain text."""
 
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -109,6 +110,71 @@ def test_a_stale_profile_and_an_unmeasured_voice_are_said(check, tmp_path):
     out = check(tmp_path / "rig.yaml")
     assert "stale: measured with panel_octaves -1, the rig says +0" in out
     assert "voices.horn.profile: not measured: played raw" in " ".join(out.split())
+
+
+def test_a_shipped_scene_for_another_case_says_how_to_make_it_ones_own(check, tmp_path):
+    rig = (
+        "inputs: {keys: {port: 'a:b'}}\nconverters: {quad: {port: 'c:d', converter: quad}}\n"
+        "voices:\n  reed: {converter: quad, channel_number: 1, profile: none}\n"
+        "  saw: {converter: quad, channel_number: 2, profile: none}\nscenes: [drone]\n"
+    )
+    (tmp_path / "rig.yaml").write_text(rig)
+    (line, _count) = check(tmp_path / "rig.yaml", status=78).splitlines()
+    start = (
+        f"{tmp_path}/rig.yaml:6: scenes[0]: found drone, a scene that comes with zerobeat and is "
+        "for another case; this rig has no clock_from, input steps, voice horn, voice floor, "
+        "voice glass. Make it yours: "
+    )
+    assert line.startswith(start)
+    command = line.removeprefix(start).partition(" and write your own names")[0]
+    subprocess.run(command, shell=True, check=True)
+    # The copy is the player's: now each place in it is named.
+    assert f"{tmp_path}/scenes/drone.yaml:18: voices.horn: found horn" in check(
+        tmp_path / "rig.yaml", status=78
+    )
+
+
+TYPED = (
+    "readings: [{note: C2, cents: 3}, {note: C3, cents: -1}, {note: C5, cents: 6}, "
+    "{note: C6, cents: 2}, {note: C6, cents: 9}]\n"
+)
+
+
+@pytest.mark.parametrize(("language", "dot"), [("C", "*"), ("C.UTF-8", "\u2022")])
+def test_a_profile_shows_what_the_curve_makes_of_its_readings(
+    check, tmp_path, monkeypatch, language, dot
+):
+    for name in ("LC_ALL", "LC_CTYPE"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("LANG", language)
+    monkeypatch.setenv("TERM", "xterm")
+    (tmp_path / "reed.yaml").write_text(TYPED)
+    out = check(tmp_path / "reed.yaml")
+    assert out.isascii() == (dot == "*")
+    rows = {line.split()[0]: line.split() for line in out.splitlines() if " to B" in line}
+    # From +3 at C2 falling to -1 at C3, which the octave ends a semitone below.
+    assert -1.0 < float(rows["C2"][3]) < -0.8 and rows["C2"][5] == "+3.00"
+    assert (rows["C2"][6], rows["C4"][6]) == ("1", "none")
+    # Nothing was read between C3 and C5: less is known there.
+    assert float(rows["C4"][7]) > float(rows["C2"][7]) > 1.0
+    assert "largest error +6." in out  # at C5 or just above, where the curve turns
+    assert "unusable: " in out and "readings scatter by 7.0 cents" in " ".join(out.split())
+    assert "extrapolated: below C2 (36)" in out and "above C6 (84)" in out
+    plot = [line for line in out.splitlines() if "\u2502" in line or "|" in line]
+    assert len(plot) == 12  # eleven rows, and one that marks what is unusable
+    # C2 to C6 are 49 columns; a reading stands on the curve or beside it.
+    assert 40 < sum(line.count(dot) for line in plot) < 49
+    assert sum(line.count("o") for line in plot) == 4
+    assert plot[-1].count("x") == 7  # from half-way below C6
+    assert all(len(line) <= 80 for line in out.splitlines() if "/" not in line)
+
+
+def test_a_profile_by_note_number_shows_each_numbers_error(check, tmp_path):
+    (tmp_path / "reed.yaml").write_text(
+        "errors_follow: number\nreadings: [{note: 36, cents: 1}, {note: 37, cents: -30}, "
+        "{note: 38, cents: 1}]\n"
+    )
+    assert "largest error -30.00 cents, at C#2 (37), +0.08 V" in check(tmp_path / "reed.yaml")
 
 
 def test_an_interval_list_is_printed_for_a_scale(check):

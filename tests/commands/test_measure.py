@@ -82,6 +82,47 @@ def test_a_typed_table_becomes_the_profile_the_rig_plays_by(rig, measure):
     assert len(stored().readings) == 5
 
 
+def test_sharps_are_typed_as_the_tuner_and_this_program_print_them(rig, measure):
+    """A comment needs a blank before its sign, so that F#2 is a note (C2)."""
+    (rig / "reed.txt").write_text(
+        "#a comment at once\nF#2 +1.1\nFs3 1.2 # warm\nGb4 +1.3\t#cold\n78 1.4\n"
+    )
+    measure("reed", "--readings", "reed.txt")
+    assert [(one.note, one.cents) for one in stored().readings] == [
+        (42, 1.1),
+        (54, 1.2),
+        (66, 1.3),
+        (78, 1.4),
+    ]
+    (rig / "quad.txt").write_text("1 C2 0\n1 F#2 0.5\n1 Gb3 1.5 # by meter\n1 48 1.0\n")
+    measure("quad", "--volts", "quad.txt", "--out", "channels.yaml")
+    assert load_converter(rig / "channels.yaml").volts[0] == (
+        (36, 0.0),
+        (42, 0.5),
+        (48, 1.0),
+        (54, 1.5),
+    )
+    (rig / "reed.txt").write_text("C2 +1.1#warm\nAs2 1\n")
+    err = measure("reed", "--readings", "reed.txt", status=78)
+    assert "reed.txt:1: found cents +1.1#warm" in err
+    assert "reed.txt:2: found 'As2'" in err
+
+
+def test_a_table_and_a_file_without_spreads_are_known_alike(rig, measure):
+    """An octave that nobody read is known less than the readings (C2)."""
+    notes = [*range(36, 49, 2), *range(60, 73, 2)]
+    (rig / "reed.txt").write_text("".join(f"{n} {0.1 * (n - 36):.1f}\n" for n in notes))
+    (rig / "mine.yaml").write_text(
+        "readings:\n" + "".join(f"  - {{note: {n}, cents: {0.1 * (n - 36):.1f}}}\n" for n in notes)
+    )
+
+    def known(file):
+        out = measure("reed", "--readings", file, "--out", f"{file}.out")
+        return float(out.partition("curve known to ")[2].partition(" cents")[0])
+
+    assert known("reed.txt") == known("mine.yaml") > 1.0
+
+
 def test_keys_of_a_voice_with_panel_octaves_are_those_a_tuner_shows(rig, measure):
     (rig / "bass.txt").write_text("C2 1\nC3 2\nC4 3\n")
     measure("bass", "--readings", "bass.txt")

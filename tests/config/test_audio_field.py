@@ -76,8 +76,8 @@ def test_check_shows_them(folder):
             '"Line Box: USB Audio"',
             '"Line Box: USB Audio (hw:1,0)"',
             (
-                "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), with "
-                "numbers "
+                "rig.yaml:6: audio_inputs.left.device: found Line Box: USB Audio (hw:1,0), "
+                "with numbers "
                 "that change at each start; allowed: the name alone, as Line Box: USB Audio"
             ),
         ),

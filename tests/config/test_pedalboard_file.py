@@ -21,8 +21,8 @@ def test_bindings_are_read(tmp_path):
         "  - {program: 3, action: panic}\n"
         "  - {controller: 84, channel_number: 2, action: bypass, voice: reed, feedback: true}\n"
         "  - {note: C2, action: hold, hold: sample, debounce_ms: 0}\n"
-        "  - {controller: 11, action: set, setting: detune_cents, lowest: -5, highest: "
-        "5, pick_up: false}\n",
+        "  - {controller: 11, action: set, setting: detune_cents, lowest: -5, highest: 5, "
+        "pick_up: false}\n",
     )
     assert (pedalboard.name, pedalboard.ignore_banks) == ("Four Feet", True)
     assert pedalboard.bindings == (

@@ -29,8 +29,8 @@ def test_a_profile_says_what_its_file_says(tmp_path):
     profile = load(
         tmp_path,
         "voice: reed\npanel_octaves: -1\nmeasured: 2026-11-14\nerrors_follow: number\nreadings:\n"
-        "  - {note: C2, cents: -1.2}\n  - {note: 48, bend_cents: 50, cents: 2, "
-        "spread_cents: 0.3}\n",
+        "  - {note: C2, cents: -1.2}\n  - {note: 48, bend_cents: 50, cents: 2, spread_cents: "
+        "0.3}\n",
     )
     assert profile == Profile(
         voice="reed",
@@ -64,8 +64,8 @@ def test_volts_stand_for_keys_by_the_zero_volt_note(tmp_path):
 
 def test_knots_are_taken_as_they_are(tmp_path):
     text = (
-        "readings: [{note: 36, cents: 9}]\nknots:\n  - {commanded_cents: 3600, "
-        "sounding_cents: 3601}\n"
+        "readings: [{note: 36, cents: 9}]\nknots:\n  - {commanded_cents: 3600, sounding_cents: "
+        "3601}\n"
         "  - {commanded_cents: 4800, sounding_cents: 4803}\n"
     )
     assert load(tmp_path, text).curve().sounding(4800.0) == pytest.approx(4803.0, abs=1e-9)

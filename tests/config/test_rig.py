@@ -169,10 +169,10 @@ FAULTS = [
         '"Stage Keys:Stage Keys MIDI 1"',
         '"a2j:Stage Keys [20] (capture): Stage Keys MIDI 1"',
         (
-            "inputs.keys.port: found a2j:Stage Keys [20] (capture): Stage Keys MIDI 1, with "
-            "a number that "
-            'changes at each start; allowed: port_pattern: "a2j:Stage Keys * (capture): '
-            'Stage Keys MIDI 1"'
+            "inputs.keys.port: found a2j:Stage Keys [20] (capture): Stage Keys MIDI 1, with a "
+            "number that "
+            'changes at each start; allowed: port_pattern: "a2j:Stage Keys * (capture): Stage '
+            'Keys MIDI 1"'
         ),
     ),
     ('"Step Box:*"', '"Step Box 128:*"', None),
@@ -190,8 +190,8 @@ FAULTS = [
         "pass_channel_numbers: [10]",
         "pass_channel_numbers: [1]",
         (
-            "converters.quad.pass_channel_numbers: found 1, the channel of reed; allowed: "
-            "channels no voice uses"
+            "converters.quad.pass_channel_numbers: found 1, the channel of reed; allowed: channels "
+            "no voice uses"
         ),
     ),
     (
@@ -217,8 +217,8 @@ FAULTS = [
         "    converter: quad\n",
         "    converter: quat\n",
         (
-            "voices.floor.converter: found quat; allowed: a name under converters: quad (did "
-            "you mean quad?)"
+            "voices.floor.converter: found quat; allowed: a name under converters: quad (did you "
+            "mean quad?)"
         ),
     ),
     (
@@ -246,8 +246,8 @@ FAULTS = [
         "bytes_per_second: din",
         "bytes_per_second: fast",
         (
-            "converters.quad.converter.bytes_per_second: found fast; allowed: din (3125), "
-            "usb (no limit) "
+            "converters.quad.converter.bytes_per_second: found fast; allowed: din (3125), usb "
+            "(no limit) "
             "or a whole number, 100 to 10000000"
         ),
     ),
@@ -260,8 +260,8 @@ FAULTS = [
         "    floor: {start_key: C2, scale: continuous}",
         "    flor: {}",
         (
-            "scene.voices.flor: found flor; allowed: a voice of the rig: reed, floor (did "
-            "you mean floor?)"
+            "scene.voices.flor: found flor; allowed: a voice of the rig: reed, floor (did you mean "
+            "floor?)"
         ),
     ),
     (
@@ -335,7 +335,9 @@ def test_every_misspelt_key_is_found_with_its_line(folder):
         if name.strip() in ("inputs", "voices", "converters", "all", "scene"):
             assert wanted
         else:
-            assert len(wanted) == 1 and f"(did you mean {name.strip()}?)" in wanted[0]
+            (fault,) = wanted
+            first = fault.partition("allowed: ")[2].split(", ")[0]  # the nearest, or all of three
+            assert first == name.strip() or f"(did you mean {name.strip()}?)" in fault
         keys += 1
     assert keys > 25
 
@@ -364,8 +366,7 @@ def test_faults_of_named_files_name_those_files(folder):
     end = text.index("    pass_channel_numbers")
     found = problems(folder, text[:at] + "    converter: own.yaml\n" + text[end:])
     assert found[0] == "own.yaml:1: settle_ms: found -1; allowed: a number, 0 to 100"
-    assert found[1].startswith("scenes/slow.yaml:2: assing: found unknown key; allowed: ")
-    assert found[1].endswith("(did you mean assign?)")
+    assert found[1].startswith("scenes/slow.yaml:2: assing: found unknown key; allowed: assign, ")
 
 
 def test_inputs_on_one_port_need_channels_of_their_own(folder):
@@ -406,8 +407,10 @@ def test_a_clock_trigger_needs_a_clock(folder):
 
 
 def test_zones_name_voices_and_inputs_of_the_rig(folder):
-    zone = "{voices: [reed], inputs: [keys], channel_numbers: [1], highest_key: 59}"
-    zones = f"scene:\n  zones:\n    - {zone}"
+    zones = (
+        "scene:\n  zones:\n"
+        "    - {voices: [reed], inputs: [keys], channel_numbers: [1], highest_key: 59}"
+    )
     scene = load(folder, changed("scene:", zones)).scenes[0]
     assert scene.zones == (Zone(("reed",), "unison", ("keys",), (0,), 0, 59),)
     one, two = problems(
@@ -427,7 +430,7 @@ def test_a_missing_file_says_where_it_was_looked_for_and_near_names(folder):
     (folder / "scenes" / "slow.yaml").write_text("hold: note\n")
     (line,) = problems(folder, changed("clock_from", "scenes: [slw]\nclock_from"))
     assert f"found slw: no file slw in {folder}/state/scenes, {folder}, {folder}/scenes, " in line
-    assert line.endswith("(did you mean slow?)")
+    assert "; there are: slow, " in line
 
 
 def test_the_store_goes_before_the_rigs_folder_before_the_shipped(folder):
@@ -600,8 +603,10 @@ def test_a_whole_voices_profile_is_used_alone(folder):
 
 
 def test_config_loads_neither_numpy_nor_rich():
-    heavy = "[m for m in ('numpy', 'rich', 'scipy') if m in sys.modules]"
-    code = f"import sys, zerobeat.config.rig; print({heavy})"
+    code = (
+        "import sys, zerobeat.config.rig; "
+        "print([m for m in ('numpy', 'rich', 'scipy') if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 

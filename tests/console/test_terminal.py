@@ -1,6 +1,7 @@
 """The console in a real pseudo-terminal, read by a terminal emulator (requirements T1 to T9)."""
 
 import os
+import re
 import signal
 import termios
 from pathlib import Path
@@ -42,8 +43,8 @@ def evening(desk):
         "last_faults": [{"at_s": SINCE_S + 61.0, "text": "KeyError: 60"}],
         "store": {
             "directory": "/var/lib/zerobeat",
-            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; "
-            "make it so",
+            "fault": "/var/lib/zerobeat/session.json: not stored: read-only file system; make "
+            "it so",
         },
     }
 
@@ -109,6 +110,40 @@ def test_once_prints_the_same_without_escapes(desk):
     cable = [line for line in done.stdout.splitlines() if not line.startswith("cable")]
     golden = (SCREENS / "80x24.txt").read_text().splitlines()
     assert cable == [line for line in golden if not line.startswith("cable")]
+
+
+@pytest.mark.parametrize(("choice", "escapes"), [("always", True), ("auto", False)])
+def test_once_has_the_colour_that_was_asked_for(desk, choice, escapes):
+    evening(desk)
+    done = desk.run("status", "--once", "--color", choice, COLUMNS="80")
+    assert ("\x1b[31m" in done.stdout and "\x1b[33m" in done.stdout) == escapes
+    plain = re.sub(r"\x1b\[\d*m", "", done.stdout)
+    assert plain == desk.run("status", "--once", COLUMNS="80").stdout
+    assert not set(plain) & {"\x1b"}
+
+
+def test_once_in_a_terminal_is_coloured_unless_no_colour_is_wanted(desk):
+    evening(desk)
+    for more, escapes in (({}, True), ({"NO_COLOR": "1"}, False)):
+        with desk.console("status", "--once", **more) as console:
+            desk.until(console.ended)
+            console.drain()
+            assert (b"\x1b[31m" in console.raw) == escapes
+
+
+def test_a_terminal_that_cannot_redraw_gets_one_picture_and_the_reason(desk):
+    evening(desk)
+    with desk.console("status", TERM="dumb", rows=30) as console:
+        desk.until(console.ended)
+        console.drain()
+        assert "printed once: TERM=dumb names a terminal that can't redraw" in console.text()
+        assert "reed" in console.text() and b"\x1b" not in console.raw
+        assert console.process.returncode == 0
+    # Asked for once, it needs no reason.
+    with desk.console("status", "--once", TERM="dumb") as console:
+        desk.until(console.ended)
+        console.drain()
+        assert b"printed once" not in console.raw
 
 
 def test_nothing_is_written_while_nothing_changes_and_then_only_changed_lines(desk):
@@ -280,6 +315,29 @@ def test_it_waits_for_a_daemon_that_has_gone_and_finds_the_next(desk):
         desk.until(lambda: "no zerobeat plays here now" in console.text())
         desk.start()
         desk.until(lambda: "scene together" in console.text())
+
+
+def test_started_first_it_says_what_it_waits_for(desk):
+    """As on a box that shows the status on its own screen from the boot on."""
+    desk.close()
+    with desk.console("status") as console:
+        desk.until(lambda: "waiting for: zerobeat run rig.yaml (q ends)" in console.text())
+        desk.start()
+        desk.until(lambda: "scene together" in console.text())
+        assert "waiting for" not in console.text()
+        desk.close()
+        desk.until(lambda: "no zerobeat plays here now" in console.text())
+        console.type(b"q")
+        desk.until(console.ended)
+        assert console.process.returncode == 0
+
+
+@pytest.mark.parametrize("option", ["--once", "--json"])
+def test_asked_for_once_it_does_not_wait(desk, option):
+    desk.close()
+    done = desk.run("status", option)
+    assert done.returncode == 1
+    assert done.stderr.startswith("no zerobeat plays here (socket ")
 
 
 def test_a_case_too_large_for_the_screen_says_what_it_leaves_out(desk):

@@ -1,4 +1,4 @@
-"""``zerobeat doctor``: faults and remedies, by exit status, line and JSON (M5, M23, S2)."""
+"""``zerobeat doctor``: what is wrong and what to do, by status, line and JSON (M5, M23, S2)."""
 
 import json
 import subprocess

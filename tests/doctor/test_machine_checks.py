@@ -1,4 +1,4 @@
-"""What ``doctor`` concludes from files laid out as a kernel lays them (S8, S11, M24)."""
+"""What ``doctor`` says of a machine's files, laid out as kernels lay them (S8, S11, M24)."""
 
 import os
 import subprocess

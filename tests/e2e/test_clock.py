@@ -87,3 +87,38 @@ def test_a_change_lands_on_the_bar_of_a_real_clock(tmp_path: Path):
         assert zerobeat(daemon, "panic") == "every note released\n"
         assert open_notes(c for _, c in octo.wait_for_silence() if c != b"\xf8") == set()
         assert daemon.stop() == 0
+
+
+def struck(keys: MidiSender, octo: MidiRecorder) -> list[int]:
+    before = len(octo.wait_for_silence())
+    keys.send(b"\x90\x3c\x64")
+    keys.send(b"\x80\x3c\x40")
+    return [c[1] for _, c in octo.wait_for_silence()[before:] if c[0] & 0xF0 == 0x90]
+
+
+def test_after_a_restart_in_mid_song_the_next_key_lands_what_waits_if_asked_for(tmp_path: Path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG + "  clock_lost: key\n")
+    with (
+        JackServer() as server,
+        MidiSender("keys") as keys,
+        MidiSender("steps") as steps,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, input steps, output octo")
+        steps.send(b"\xfa")
+        steps.play(ticks(30))
+        daemon.kill()
+        daemon.start()
+        daemon.wait_for_line("connected: input keys, input steps, output octo")
+        steps.play(ticks(30))  # the song goes on, and no Start comes
+        zerobeat(daemon, "set", "all", "semitones", "7")
+        text = zerobeat(daemon, "status", "--once")
+        assert "waiting for the clock to start or a key: all +7" in text
+        assert "keys land changes" in text
+        assert struck(keys, octo) == [67, 67]
+        steps.send(b"\xfa")  # now the song has a place again: a key lands nothing
+        steps.play(ticks(10))
+        zerobeat(daemon, "set", "all", "semitones", "2")
+        assert struck(keys, octo) == [67, 67]

@@ -1,4 +1,4 @@
-"""An exception in any stage costs one event: told once with its bytes, counted, and the next plays (M7)."""
+"""An exception in any stage costs one event: logged, counted, and the next plays (M7)."""
 
 from __future__ import annotations
 

@@ -374,6 +374,40 @@ BAD = [
 ]
 
 
+UNLEARNABLE = [
+    ("mute", ["learn mute: --voice: found nothing; needed: with action mute, one voice: v1, v2"]),
+    ("solo --voice reed", ["learn solo: --voice: found reed; allowed: v1, v2"]),
+    (
+        "hold",
+        [
+            "learn hold: --hold: found nothing; needed: with action hold, one of none, note, "
+            "trigger, sample"
+        ],
+    ),
+    (
+        "set",
+        [
+            "learn set: --setting: found nothing; needed: with action set, one of detune_cents, "
+            "detune_beats_hz, semitones, octaves, degrees",
+            "learn set: --highest: found nothing; needed: with action set, lowest and highest "
+            "that differ",
+        ],
+    ),
+    (
+        "transpose",
+        [
+            "learn transpose: --to: found nothing; needed: with action transpose by a switch, "
+            "one of to (a value) and by (a step)"
+        ],
+    ),
+    (
+        "recall --scene plian",
+        ["learn recall: --scene: found plian; allowed: plain, fifth, octave (did you mean plain?)"],
+    ),
+    ("mutes", ["action: found mutes; allowed: mute, trigger, previous and 15 more"]),
+]
+
+
 def test_bad_learning_is_one_line(tmp_path):
     with (
         JackServer() as server,
@@ -385,12 +419,14 @@ def test_bad_learning_is_one_line(tmp_path):
         for words, error in BAD:
             assert zerobeat(daemon, *words, expect=1).splitlines()[-1].startswith(error)
         wait_until(lambda: status(daemon)["ports"][1]["state"] == "connected")
-        for words, error in (
-            (("learn", "hold"), "bind: hold: found nothing; needed: with action hold, one of"),
-            (("learn", "mute", "--voice", "reed"), "voice: found reed; allowed: v1, v2"),
-        ):
-            with typed(daemon, *words) as learn:
-                feet.send(b"\xb0\x59\x7f")
-                feet.send(b"\xb0\x59\x00")
-                assert error in learn.communicate()[0]
+        # What can't be learned is said before the player presses anything, with the choices.
+        for line, error in UNLEARNABLE:
+            start_s = time.monotonic()
+            said = zerobeat(daemon, "learn", *line.split(), expect=1)
+            assert said.splitlines() == error
+            assert time.monotonic() - start_s < 15.0  # of the 30 it would wait
+        # What only the switch itself shows is refused after the press.
+        with typed(daemon, "learn", "bypass", "--kind", "momentary") as learn:
+            feet.send(b"\xc0\x09")
+            assert "found momentary with program, which has no release" in learn.communicate()[0]
         assert "89" not in zerobeat(daemon, "learn", "--list")

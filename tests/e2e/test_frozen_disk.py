@@ -18,7 +18,7 @@ from kit.daemon_process import DaemonProcess, open_notes
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 from zerobeat.config.scene_file import load_scene
-from zerobeat.runtime.disk import MOST_JOBS
+from zerobeat.runtime.persistence import MOST_JOBS
 from zerobeat.state.store import Store
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")

@@ -1,4 +1,4 @@
-"""Malformed and hostile MIDI into a real daemon: a loop, a flood, bytes that are no message (M21, M7)."""
+"""Malformed and hostile MIDI into a real daemon: a loop, a flood, invalid bytes (M21, M7)."""
 
 from __future__ import annotations
 

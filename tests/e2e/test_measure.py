@@ -63,8 +63,8 @@ voices:
 """
 
 
-class Bench:
-    """A daemon that plays the synth, its keyboard, and a hand that reaches the synth itself."""
+class MeasuringHarness:
+    """A daemon that plays the synth, its keyboard, and a sender that reaches the synth directly."""
 
     def __init__(
         self,
@@ -133,14 +133,14 @@ def praat_cents(sound: np.ndarray, note: int) -> float:
 
 
 @contextlib.contextmanager
-def bench(
+def measuring_harness(
     folder: Path,
     reed: str = "left",
     horn: str = "right",
     more: str = "",
     gain: float = 0.3,
     program: int = STEADY_REED,
-) -> Iterator[Bench]:
+) -> Iterator[MeasuringHarness]:
     rig = folder / "rig.yaml"
     rig.write_text(RIG.format(lowest=LOWEST, highest=HIGHEST, reed=reed, horn=horn, more=more))
     with (
@@ -153,12 +153,12 @@ def bench(
         server.connect(hand.name, bank.midi_port)
         with DaemonProcess(rig, server.environment) as daemon:
             daemon.wait_for_line("connected: input keys, output quad")
-            yield Bench(server, keys, hand, daemon, rig)
+            yield MeasuringHarness(server, keys, hand, daemon, rig)
 
 
 def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
     """Check notes among those that were no readings; judged by Praat."""
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         before = [case.heard_cents(voice, 50, 57, 71) for voice in (0, 1)]
         assert max(map(abs, before[0])) > 10 and max(map(abs, before[1])) > 10
         said = case.zerobeat("measure", "--all", "--tolerance", "1.5", "--yes")
@@ -179,7 +179,7 @@ def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
 
 def test_a_touch_up_takes_out_a_drift(tmp_path):
     """The synth is retuned behind the daemon's back (RPN 1, fine tuning), by 10 cents."""
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         case.zerobeat("measure", "reed", "--notes", "48-72/4", "--no-check")
         # The profile is the daemon's, wherever the commands would look for their own.
         case.daemon.environment["STATE_DIRECTORY"] = str(tmp_path / "elsewhere")
@@ -193,7 +193,7 @@ def test_a_touch_up_takes_out_a_drift(tmp_path):
 
 
 def test_swapped_cables_are_named_and_nothing_is_kept(tmp_path):
-    with bench(tmp_path, reed="right", horn="left") as case:
+    with measuring_harness(tmp_path, reed="right", horn="left") as case:
         said = case.zerobeat("measure", "reed", status=3)
         assert "reed: the voice horn answers on input right: are two cables swapped?" in said
         assert "the profile in force is unchanged" in said
@@ -203,7 +203,7 @@ def test_swapped_cables_are_named_and_nothing_is_kept(tmp_path):
 
 
 def test_silence_and_a_second_oscillator_are_refused(tmp_path):
-    with bench(tmp_path, reed="empty") as case:
+    with measuring_harness(tmp_path, reed="empty") as case:
         said = case.zerobeat("measure", "reed", status=3)
         assert "reed: can't be heard on input empty: silent: nothing is sounding" in said
         case.hand.send(bytes((0x91, 55, 100)))
@@ -214,11 +214,11 @@ def test_silence_and_a_second_oscillator_are_refused(tmp_path):
 
 
 def test_a_key_stops_a_measurement_and_plays(tmp_path):
-    with bench(tmp_path) as case, case.start("measure", "reed") as process:
+    with measuring_harness(tmp_path) as case, case.start("measure", "reed") as process:
         wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
         time.sleep(0.5)
         case.keys.send(bytes((0x90, 60, 100)))
-        out, err = process.communicate(timeout=20)
+        _out, err = process.communicate(timeout=20)
         assert process.returncode == 1
         assert "measuring stopped by a key; nothing is changed" in err
         shown = case.status()
@@ -227,22 +227,22 @@ def test_a_key_stops_a_measurement_and_plays(tmp_path):
 
 
 def test_a_voice_whose_profile_could_not_be_kept_is_refused_before_any_work(tmp_path):
-    with bench(tmp_path, more=", profile: none") as case:
+    with measuring_harness(tmp_path, more=", profile: none") as case:
         said = case.zerobeat("measure", "reed", status=1)
         assert "reed: the rig says profile: none; take that out of its line" in said
 
 
 @pytest.mark.parametrize("end", ["ctrl-c", "killed", "daemon gone"])
 def test_a_measurement_that_ends_early_leaves_nothing_sounding(tmp_path, end):
-    with bench(tmp_path) as case, case.start("measure", "reed") as process:
+    with measuring_harness(tmp_path) as case, case.start("measure", "reed") as process:
         wait_until(lambda: case.status()["measuring"] == ["reed"], 20.0)
         if end == "daemon gone":
             case.daemon.stop()
-            out, err = process.communicate(timeout=20)
+            _, err = process.communicate(timeout=20)
             assert process.returncode == 1 and "zerobeat has stopped" in err
             return
         process.send_signal(signal.SIGINT if end == "ctrl-c" else signal.SIGKILL)
-        out, err = process.communicate(timeout=20)
+        _out, err = process.communicate(timeout=20)
         assert process.returncode == (130 if end == "ctrl-c" else -9)
         assert "Traceback" not in err
         wait_until(lambda: case.status()["measuring"] == [], 5.0)
@@ -251,7 +251,7 @@ def test_a_measurement_that_ends_early_leaves_nothing_sounding(tmp_path, end):
 
 
 def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         case.daemon.stop()
         said = case.zerobeat("tune", "horn", "--note", "C4", "--once", "--rig", str(case.rig))
         assert "no zerobeat plays; starting one with" in said
@@ -261,7 +261,7 @@ def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
 
 
 def test_trim_and_warmup_follow_a_voice(tmp_path):
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         said = case.zerobeat("trim", "horn", "--low", "48", "--high", "72", "--rounds", "2")
         assert "cents an octave: wide: flatten the high note" in said
         stretch = float(said.rpartition("at first, ")[2].split()[0])
@@ -273,7 +273,7 @@ def test_trim_and_warmup_follow_a_voice(tmp_path):
 @pytest.mark.slow
 def test_warmup_ends_by_itself_once_all_have_settled(tmp_path):
     """A soft synth does not drift, so it takes the three minutes that are watched at least."""
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         started_s = time.monotonic()
         said = case.zerobeat("warmup", "--all", "--every", "10", "--minutes", "6", timeout_s=400.0)
         assert 180.0 <= time.monotonic() - started_s < 240.0
@@ -282,14 +282,14 @@ def test_warmup_ends_by_itself_once_all_have_settled(tmp_path):
 
 def test_struck_voices_and_a_tap_before_the_vca_are_read(tmp_path):
     """Struck again for each reading; a tap before the VCA gets a short, soft note."""
-    with bench(tmp_path, more=", excite: strike") as case:
+    with measuring_harness(tmp_path, more=", excite: strike") as case:
         said = case.zerobeat("touchup", "horn", "--dry-run")
         assert "horn: +1" in said and "an octave taken out" in said
 
 
 def test_a_tap_before_the_vca_gets_a_short_soft_note(tmp_path):
-    """Nobody in the room hears it: velocity 1, and the gate closed before the take."""
-    with bench(tmp_path, more=", tap: before_vca") as case, MidiRecorder("tap") as tap:
+    """Nobody at the concert hears it: velocity 1, and the gate closed before the take."""
+    with measuring_harness(tmp_path, more=", tap: before_vca") as case, MidiRecorder("tap") as tap:
         case.server.connect("zerobeat out quad:midi", tap.name)
         said = case.zerobeat("touchup", "reed", "--dry-run", "--yes", status=1)
         assert "reed: silent: nothing is sounding" in said  # the synth has no such tap
@@ -302,7 +302,7 @@ def test_a_tap_before_the_vca_gets_a_short_soft_note(tmp_path):
 
 def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
     """Reed and horn are 20 cents apart at C4; the player takes 15 of them out."""
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         arguments = ("touchup", "horn", "--by-ear", "--against", "reed")
         process = subprocess.Popen(
             [*ZEROBEAT, *arguments],
@@ -322,7 +322,7 @@ def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
                 closer = [praat_cents(column, 60) for column in tape.record(0.3).T]
             assert apart[1] - apart[0] == pytest.approx(20.0, abs=1.2)
             assert closer[1] - closer[0] == pytest.approx(7.5, abs=1.5)
-            out, err = process.communicate("-2.5\n\n", timeout=20)
+            out, _err = process.communicate("-2.5\n\n", timeout=20)
             assert process.returncode == 0 and "horn: moved by -15.00 cents, kept" in out
         shown = next(voice for voice in case.status()["voices"] if voice["name"] == "horn")
         assert shown["touch_up"]["offset_cents"] == pytest.approx(15.0)
@@ -331,9 +331,9 @@ def test_by_ear_the_wheel_moves_a_voice_and_enter_keeps_it(tmp_path):
         assert horn[0] - reed[0] == pytest.approx(5.0, abs=1.5)
 
 
-def test_a_tone_of_a_drone_that_plays_is_told_and_its_key_comes_back(tmp_path):
-    """A drone on the same input is to be turned down by hand; with --yes it is not waited for."""
-    with bench(tmp_path, horn="left", more=", gate: ignored") as case:
+def test_a_drone_on_the_same_input_is_named_and_its_key_comes_back(tmp_path):
+    """The player turns the drone down by hand; with --yes nothing waits for that."""
+    with measuring_harness(tmp_path, horn="left", more=", gate: ignored") as case:
         with case.start("tune", "reed", "--once") as process:
             wait_until(lambda: case.status()["presses"] == 0, 5.0)
             time.sleep(4.0)
@@ -347,16 +347,16 @@ def test_a_tone_of_a_drone_that_plays_is_told_and_its_key_comes_back(tmp_path):
         assert case.zerobeat("tune", "reed", "--once", "--yes").count("press a key") == 0
 
 
-def test_an_overloaded_input_is_told(tmp_path):
+def test_an_overloaded_input_is_reported(tmp_path):
     """Requirement A7; the synth puts out many times full scale."""
-    with bench(tmp_path, gain=10.0, program=SQUARE_LEAD) as case:
+    with measuring_harness(tmp_path, gain=10.0, program=SQUARE_LEAD) as case:
         said = case.zerobeat("tune", "reed", "--once", status=1)
         assert "overload: the input is overloaded; turn it down" in said
 
 
 def test_hum_is_no_voice(tmp_path):
     """A cable that lies loose hums; what is there with every gate closed is not the voice."""
-    with bench(tmp_path, reed="hum") as case, Hum():
+    with measuring_harness(tmp_path, reed="hum") as case, Hum():
         said = case.zerobeat("measure", "reed", status=3)
         assert "reed: can't be heard on input hum: " in said
         assert "the profile in force is unchanged" in said and case.profiles() == []
@@ -371,7 +371,7 @@ def test_hum_is_no_voice(tmp_path):
     ],
 )
 def test_a_command_that_is_stopped_or_killed_takes_the_daemon_it_started_along(tmp_path, number):
-    with bench(tmp_path) as case:
+    with measuring_harness(tmp_path) as case:
         case.daemon.stop()
         with case.start("warmup", "reed", "--every", "60", "--rig", str(case.rig)) as process:
             wait_until(lambda: process.poll() is not None or case.plays(), 30.0)

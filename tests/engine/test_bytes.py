@@ -39,7 +39,10 @@ def test_the_same_playing_gives_the_same_bytes():
 def cable(**more):
     checker = ByteChecker()
     checker.cables["out"] = CableHeard(
-        voice_channels=frozenset((0,)), one_note_channels=frozenset((0,)), detunes={0: 100 * 200 / 8192}, **more
+        voice_channels=frozenset((0,)),
+        one_note_channels=frozenset((0,)),
+        detunes={0: 100 * 200 / 8192},
+        **more,
     )
     checker.back("out")
     checker.back_done("out")

@@ -1,6 +1,6 @@
 """A receiver at the far end of the cables, which knows bytes and nothing of the engine.
 
-It is told what the ports know (an output was lost, came back, was taken away) and what the
+It is given what the ports know (an output was lost, came back, was taken away) and what the
 player did (panic, everything is up), and asserts what a player would hear go wrong.
 """
 
@@ -161,6 +161,8 @@ class ByteChecker:
             self._bend(cable, channel, content, place)
         elif kind == CONTROLLER and content[1] == 64:
             channel.sustained = content[2] >= 64
+        elif kind == CONTROLLER and content[1] == 121:
+            channel.sustained = False
         elif kind == CONTROLLER and content[1] in (120, 123):
             channel.may_repeat = True  # a panic; the receiver may have reset its bend
         channel.last = content

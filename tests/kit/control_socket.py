@@ -1,4 +1,4 @@
-"""The small case behind a real control socket, served by the test itself, and a real terminal.
+"""The small case behind a real control socket that the test runs itself, and a real terminal.
 
 with ControlSocketHarness(folder) as desk, desk.console("status") as console:
     desk.until(lambda: "reed" in console.text())
@@ -25,8 +25,8 @@ import pyte
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine.status import plain
-from zerobeat.ports.control import Control
-from zerobeat.runtime.socket_commands import Handlers
+from zerobeat.ports.control import ControlSocket
+from zerobeat.runtime.socket_commands import SocketCommands
 
 ZEROBEAT = (sys.executable, "-m", "zerobeat")
 PATIENCE_S = 20.0
@@ -43,12 +43,12 @@ class ControlSocketHarness:
         self.more: dict[str, Any] = {}  # over the picture, for what the case can't be made to do
         self.states = dict.fromkeys((name for name, _ in PORTS), "connected")
         self._consoles: list[ConsoleProcess] = []
-        self.control: Control | None = None
+        self.control: ControlSocket | None = None
         self.start()
 
     def start(self) -> None:
-        handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
-        self.control = Control(self.folder, handlers.answer, self.picture)
+        handlers = SocketCommands(self.case.engine, lambda command: self.case.hear(command, ""))
+        self.control = ControlSocket(self.folder, handlers.answer, self.picture)
 
     def picture(self) -> dict[str, Any]:
         ports = [
@@ -67,7 +67,7 @@ class ControlSocketHarness:
         return plain(self.case.picture()) | more | self.more
 
     def until(self, true: Callable[[], bool], what: str = "it") -> None:
-        """Serve until ``true()`` is."""
+        """Handle requests until ``true()`` is."""
         end_s = time.monotonic() + PATIENCE_S
         while not true():
             if time.monotonic() > end_s:
@@ -76,7 +76,7 @@ class ControlSocketHarness:
             self.turn()
 
     def quiet(self, turns: int = 8) -> bool:
-        """Serve until no console has written anything for some turns; return True."""
+        """Handle requests until no console has written anything for some turns; return True."""
         left = turns
         while left:
             count = sum(len(console.raw) for console in self._consoles)
@@ -98,7 +98,7 @@ class ControlSocketHarness:
             control.serve(ready, time.monotonic())
 
     def run(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
-        """Run ``zerobeat ARGUMENTS`` with this daemon, and serve it until it ends."""
+        """Run ``zerobeat ARGUMENTS`` with this daemon, and handle its requests until it ends."""
         process = subprocess.Popen(
             [*ZEROBEAT, *arguments],
             env={**os.environ, "TZ": "UTC", **self.environment, **environment},
@@ -167,7 +167,8 @@ class ConsoleProcess:
             stdout=slave,
             stderr=slave,
             start_new_session=True,
-            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            # No thread runs yet that could hold a lock here.
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509
         )
         self.slave = slave  # kept, so that its settings can be read after the end
 

@@ -48,6 +48,7 @@ class DaemonProcess:
         arguments: after ``run RIG``.
         before: words before the command, such as a wrapper's.
         state: the state directory, if it is to be another than its own.
+        program: the words that run zerobeat, if it is to be another than this tree's.
     """
 
     def __init__(
@@ -57,6 +58,7 @@ class DaemonProcess:
         arguments: Sequence[str] = (),
         before: Sequence[str] = (),
         state: Path | None = None,
+        program: Sequence[str] = ZEROBEAT,
     ) -> None:
         # A short path: that of a Unix socket may have 107 bytes.
         self.folder = Path(tempfile.mkdtemp(prefix="zb"))
@@ -66,7 +68,7 @@ class DaemonProcess:
         }
         for name in ("NOTIFY_SOCKET", "RUNTIME_DIRECTORY", "WATCHDOG_USEC"):
             self.environment.pop(name, None)
-        self._command = [*before, *ZEROBEAT, "run", str(rig), *arguments]
+        self._command = [*before, *program, "run", str(rig), *arguments]
         self._process: subprocess.Popen[bytes] | None = None
         self._journal = self.folder / "journal"
         self.start()

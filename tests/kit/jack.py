@@ -8,7 +8,8 @@
 The server runs the dummy driver: real ports and real timing, no sound card. It is found
 through JACK_DEFAULT_SERVER, which ``JackServer`` sets for this process and its children while it
 is open; ``server.environment`` is that environment for children started by hand. Only one server
-may be open in a process at a time, and every client must be closed before it is.
+may be open in a process at a time, and every client must be closed before it is. Servers of other
+processes are not seen where ``kit.isolation`` works.
 
 Needs jackd2; ``OscillatorBank`` also needs fluidsynth and the TimGM6mb sound font.
 """
@@ -34,6 +35,8 @@ from typing import Self
 import jack
 import numpy as np
 import rtmidi
+
+from kit.isolation import isolate_shared_memory
 
 RATE_HZ = 48_000
 PRIORITY = 20
@@ -101,6 +104,7 @@ class JackServer:
         self.client: jack.Client | None = None
 
     def __enter__(self) -> Self:
+        isolate_shared_memory()
         keys = ("JACK_DEFAULT_SERVER", "JACK_NO_START_SERVER")
         self._before = {key: os.environ.get(key) for key in keys}
         end_s = time.monotonic() + 120.0

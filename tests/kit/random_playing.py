@@ -47,7 +47,7 @@ from zerobeat.midi import (
     SongPosition,
     SysEx,
 )
-from zerobeat.tuning.scale import preset
+from zerobeat.tuning.scale import equal_division, preset
 
 DRUMS = 9
 QUAD = Converter("quad", 200.0, overlap="legato", gate_gap_s=0.003)
@@ -119,6 +119,7 @@ def _settings(**more: Any) -> dict[str, VoiceSettings]:
 
 
 DORIAN = preset("dorian")
+QUARTER_TONES = (("scale", equal_division(24)), ("fit", "keys"), ("legato", True))
 SCENES = (
     Scene("together", program=0, hold="none", voices=_settings()),
     Scene(
@@ -185,6 +186,10 @@ LONGEST_S = 5.0  # everything that waits in a wire leaves within this
 CHECK_EVERY = 150  # steps from one whole check to the next
 
 
+class BrokenOnPurpose(Exception):
+    """Stands for a fault that nobody thought of."""
+
+
 class RandomPlaying:
     """Plays at random and checks as it goes.
 
@@ -232,6 +237,8 @@ class RandomPlaying:
             (2, self._mode_message),
             (1, self._other),
             (4, self._rest),
+            (1, self._break),
+            (2, self._burst),
         ]
         for output in WHOLE.outputs:
             self.checker.cables[output.name] = _cable(output, WHOLE)
@@ -249,7 +256,39 @@ class RandomPlaying:
             if source or outputs:
                 raise
             self.refused += 1
+        except BrokenOnPurpose:
+            self._recover(source, outputs)
         self._put(outputs)
+
+    def _recover(self, source: str, outputs: Outputs) -> None:
+        """After a fault, do as the daemon does: send what is there, then release that voice."""
+        self.checker.wheels_rest = False
+        self._resting_from_s = self.now_s
+        self._put(outputs)
+        outputs.clear()
+        self.engine.recover(source, outputs)
+
+    def _break(self) -> None:
+        """Let one call of the player fail, once, within the next key or command."""
+        method = self._random.choice(("play", "release", "relocate", "wheel"))
+        player = self.engine.player
+        whole = getattr(player, method)
+        calls = self._random.randint(1, 3)
+
+        def fail(*arguments: Any, **more: Any) -> None:
+            nonlocal calls
+            calls -= 1
+            if calls == 0:
+                raise BrokenOnPurpose(method)
+            whole(*arguments, **more)
+
+        vars(player)[method] = fail
+        try:
+            self._random.choice((self._press, self._lift, self._wheel, self._sustain))()
+        finally:
+            del vars(player)[method]
+        if self._random.random() < 0.5:
+            self.everything_up()  # before another key mends it
 
     def _put(self, outputs: Outputs) -> None:
         self._take()  # what fell due at this very moment, before what follows from the event
@@ -276,7 +315,10 @@ class RandomPlaying:
             self.now_s = max(self.now_s, soonest)
             if engine_s is not None and engine_s <= self.now_s:
                 outputs: Outputs = []
-                self.engine.wake(self.now_s, outputs)
+                try:
+                    self.engine.wake(self.now_s, outputs)
+                except BrokenOnPurpose:
+                    self._recover("", outputs)
                 self.wire.put(outputs, self.now_s)
             self._take()
         self.now_s = end_s
@@ -331,6 +373,19 @@ class RandomPlaying:
         key = self._random.randint(36, 84) if self._random.random() < 0.5 else 60
         self._down.add((source, channel, key))
         self.play(NoteOn(channel, key, self._random.randint(1, 127)), source, self._soon())
+
+    def _burst(self) -> None:
+        """Keys faster than gaps and settling allow, sometimes legato."""
+        if self._random.random() < 0.5:
+            self.play(commands.ChangeVoice(None, (("legato", True),)))
+            self.play(NoteOn(0, 50, 90), "steps")
+            self.play(NoteOn(0, 55, 90), "steps")
+            self._down |= {("steps", 0, 50), ("steps", 0, 55)}
+            return
+        for _ in range(self._random.randint(3, 8)):
+            self._press()
+            if self._random.random() < 0.5:
+                self._lift()
 
     def _lift(self) -> None:
         if self._down:
@@ -449,21 +504,25 @@ class RandomPlaying:
     def _measure(self) -> None:
         self._measured = True
         self.checker.wheels_rest = False
-        voice = self._random.choice(NAMES)
         if self._random.random() < 0.4:  # a run begins with every key up
             self.everything_up()
             self.checker.wheels_rest = False
             self._measured = True
-        self.play(
-            self._random.choice(
-                (
-                    commands.PlayRaw(voice, self._random.randint(40, 80), 20.0),
-                    commands.PlayPitch(voice, 6000.0, strike=True),
-                    commands.ReleaseVoice(voice),
-                    commands.ReleaseVoice(),
-                )
+        for _ in range(self._random.randint(1, 6)):
+            voice = self._random.choice(NAMES[:3])
+            pitch_cents = 100.0 * self._random.randint(40, 200)  # some are out of reach
+            self.play(
+                self._random.choice(
+                    (
+                        commands.PlayRaw(voice, self._random.randint(40, 80), 20.0),
+                        commands.PlayRaw(voice, self._random.randint(40, 80), 999.0),
+                        commands.PlayPitch(voice, pitch_cents, strike=self._random.random() < 0.5),
+                        commands.ReleaseVoice(voice),
+                        commands.StepScene(-99),
+                    )
+                ),
+                after_s=self._soon(),
             )
-        )
 
     def _lose(self) -> None:
         name = self._random.choice([output.name for output in self.rig.outputs])
@@ -486,6 +545,8 @@ class RandomPlaying:
         rig = self._random.choice(RIGS)
         scenes = SCENES if self._random.random() < 0.8 else SCENES[:3]
         before = {output.name: output for output in self.rig.outputs}
+        if self._random.random() < 0.5:
+            self._burst()
         self.play(commands.Reload(rig, scenes))
         end_s = self.now_s + 0.1
         while (at_s := self.wire.wake_at_s) is not None and at_s < end_s:
@@ -561,10 +622,14 @@ class RandomPlaying:
     def panic(self) -> None:
         """Panic silences everything, with all keys and pedals down."""
         self.checker.wheels_rest = False
-        self.play(commands.Panic())
+        self.play(commands.Panic(), after_s=0.03)  # what was pressed counts, or was bounce
         self.drain()
         self.checker.all_silent("panic")
         self.checker.no_sustain("panic")
+        self.play(NoteOn(0, 60, 100), "steps")  # the pedals that are still down hold nothing
+        self.play(NoteOff(0, 60), "steps", 0.2)
+        self.drain()
+        self.checker.all_silent("a key after panic is up")
         self.everything_up()
 
     def _forget(self) -> None:
@@ -595,15 +660,34 @@ class RandomPlaying:
         self.checker.wheels_rest = True
         self.play(NoteOn(place[1], 60, 100), place[0])
         self.drain()
-        for voice in self.rig.voices:
-            cable = self.checker.cables[voice.output]
-            heard = cable.channels[voice.channel].sounding
-            wanted = [60 + 12 * -voice.panel_octaves]
-            if cable.linked and heard != wanted:
-                raise CheckFailed(f"{voice.name}: key 60 sounds {heard}, not {wanted}")
-        self.play(NoteOff(place[1], 60), place[0], 0.2)
+        self._sounds(6000.0)
+        self.checker.wheels_rest = False  # from here on strikes lie between the keys, too
+        self.play(commands.ChangeVoice(None, QUARTER_TONES))
+        for key in (61, 66):  # legato, each by another bend
+            self.play(NoteOn(place[1], key, 100), place[0], 0.3)
+            self.drain()
+            self._sounds(6000.0 + 50.0 * (key - 60))
+        for key in (66, 60, 61):
+            self.play(NoteOff(place[1], key), place[0], 0.2)
+        self.play(commands.Revert())
+        self.pass_time(0.3)
         self.drain()
         self.checker.all_silent("the key is up")
+
+    def _sounds(self, pitch_cents: float) -> None:
+        """Each voice that is there sounds one note, at a pitch and its own detune."""
+        for voice in self.rig.voices:
+            cable = self.checker.cables[voice.output]
+            channel = cable.channels[voice.channel]
+            if not cable.linked:
+                continue
+            if len(channel.sounding) != 1 or channel.bend is None:
+                raise CheckFailed(f"{voice.name}: {channel.sounding} sound, bend {channel.bend}")
+            bent_cents = channel.bend * cable.bend_range_cents / 8192.0
+            heard_cents = 100.0 * channel.sounding[0] + bent_cents + 1200.0 * voice.panel_octaves
+            off_cents = heard_cents - pitch_cents - DETUNES[voice.name]
+            if abs(off_cents) > cable.bend_range_cents / 8192.0:
+                raise CheckFailed(f"{voice.name}: {off_cents:+.1f} cents beside {pitch_cents}")
 
 
 _MUTE, _SOLO = commands.Mute, commands.Solo

@@ -25,17 +25,17 @@ SHAPES = (
 
 def harmonics(shape: str, count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Return amplitudes and phases of ``count`` harmonics of a named shape."""
-    l = np.arange(1, count + 1, dtype=float)
+    number = np.arange(1, count + 1, dtype=float)
     phases = np.full(count, -np.pi / 2)
     if shape == "sine":
-        amplitudes = (l == 1).astype(float)
+        amplitudes = (number == 1).astype(float)
     elif shape == "triangle":
-        amplitudes = np.where(l % 2 == 1, 1 / l**2, 0.0)
+        amplitudes = np.where(number % 2 == 1, 1 / number**2, 0.0)
         phases = np.zeros(count)
     elif shape == "saw":
-        amplitudes = 1 / l
+        amplitudes = 1 / number
     elif shape.startswith("pulse"):
-        signed = np.sin(np.pi * l * float(shape[5:]) / 100) / l
+        signed = np.sin(np.pi * number * float(shape[5:]) / 100) / number
         amplitudes, phases = np.abs(signed), np.where(signed < 0, np.pi, 0.0)
         amplitudes[amplitudes < 1e-12] = 0.0
     elif shape in ("folded", "fm"):
@@ -53,7 +53,7 @@ def harmonics(shape: str, count: int, rng: np.random.Generator) -> tuple[np.ndar
         amplitudes[amplitudes < 1e-6 * amplitudes.max()] = 0.0
         phases[: len(line)] = np.angle(line)
     elif shape in ("weak", "missing"):
-        amplitudes = 1 / l
+        amplitudes = 1 / number
         amplitudes[0] *= 0.03 if shape == "weak" else 0.0
         phases = rng.uniform(0, 2 * np.pi, count)
     else:
@@ -80,12 +80,12 @@ def tone(
     Args:
         drift_cents_per_s: linear in cents.
         vibrato_cents: peak deviation of a sine, phase random.
-        decay_per_s: nepers a second of harmonic 1; harmonic l decays
-            (1 + 0.2 (l - 1)) times as fast.
+        decay_per_s: nepers a second of harmonic 1; harmonic n decays
+            (1 + 0.2 (n - 1)) times as fast.
         stiffness: B of a stiff string; partial 1 stays at ``hertz``.
     """
     rng = rng or np.random.default_rng(0)
-    size = int(round(seconds * rate))
+    size = round(seconds * rate)
     t = (np.arange(size) - (size - 1) / 2) / rate
     top = min(top_hz or 1e9, 0.46 * rate)
     count = max(1, int(top / hertz / 2 ** (abs(drift_cents_per_s) * seconds / 2400)))
@@ -102,12 +102,12 @@ def tone(
     if not stiffness and not decay_per_s:
         return _harmonic_sum(amplitudes, phases, cycles)
     for i in np.flatnonzero(amplitudes):
-        l = i + 1
-        stretch = np.sqrt((1 + stiffness * l * l) / (1 + stiffness))
-        if l * stretch * hertz > top:
+        number = i + 1
+        stretch = np.sqrt((1 + stiffness * number * number) / (1 + stiffness))
+        if number * stretch * hertz > top:
             break
-        fade = np.exp(-decay_per_s * (1 + 0.2 * (l - 1)) * strike) if decay_per_s else 1.0
-        wave += amplitudes[i] * fade * np.cos(2 * np.pi * l * stretch * cycles + phases[i])
+        fade = np.exp(-decay_per_s * (1 + 0.2 * (number - 1)) * strike) if decay_per_s else 1.0
+        wave += amplitudes[i] * fade * np.cos(2 * np.pi * number * stretch * cycles + phases[i])
     return wave
 
 
@@ -136,11 +136,11 @@ def pink(size: int, rng: np.random.Generator) -> np.ndarray:
 def hum(size: int, rate: float, mains_hz: float, rng: np.random.Generator) -> np.ndarray:
     """Return mains hum of rms 1: eight harmonics, odd ones stronger."""
     t = np.arange(size) / rate
-    l = np.arange(1, 9)
-    amplitudes = np.where(l % 2 == 1, 1.0, 0.3) / l**0.7 * rng.uniform(0.5, 1.5, 8)
+    numbers = np.arange(1, 9)
+    amplitudes = np.where(numbers % 2 == 1, 1.0, 0.3) / numbers**0.7 * rng.uniform(0.5, 1.5, 8)
     phases = rng.uniform(0, 2 * np.pi, 8)
     wave = np.zeros(size)
-    for level, phase, number in zip(amplitudes, phases, l, strict=True):
+    for level, phase, number in zip(amplitudes, phases, numbers, strict=True):
         wave += level * np.cos(2 * np.pi * mains_hz * number * t + phase)
     return wave / wave.std()
 

@@ -1,4 +1,4 @@
-"""Virtual cases with one known flaw each, and listeners that spoil takes."""
+"""Virtual cases with one known flaw each, and listeners that fail in some takes."""
 
 from __future__ import annotations
 

@@ -8,12 +8,17 @@ import os
 import select
 import socket
 import stat
+import subprocess
+import sys
+import time
+from pathlib import Path
 
 import pytest
 
 from zerobeat.errors import PortError
-from zerobeat.ports.control import MOST_CLIENTS, Control
-from zerobeat.ports.deferred_answer import Later
+from zerobeat.ports.control import ControlSocket
+from zerobeat.ports.deferred_answer import DeferredAnswer
+from zerobeat.ports.roles import SEATS, RolePolicy
 
 ASK = b'{"zerobeat": 1, "id": 1, "command": "panic"}\n'
 
@@ -61,7 +66,7 @@ class ControlServer:
         self.shown = {"scene": "drone"}
         self.now_s = 100.0
         self.peers = []
-        self.control = Control(folder, self.answer, self.picture)
+        self.control = ControlSocket(folder, self.answer, self.picture)
 
     def answer(self, request):
         self.done.append(request)
@@ -129,7 +134,7 @@ def test_the_socket_of_a_killed_daemon_is_replaced(tmp_path):
 def test_a_path_too_long_for_a_socket_is_one_clear_line(tmp_path):
     folder = tmp_path / ("deep" * 30)
     with pytest.raises(PortError, match="bytes; allowed for a socket: 107"):
-        Control(folder, dict, dict)
+        ControlSocket(folder, dict, dict)
 
 
 def test_half_lines_are_put_together(daemon):
@@ -288,18 +293,159 @@ def test_who_asks_much_and_reads_nothing_is_closed(daemon):
     assert daemon.control._clients == []
 
 
-def test_the_seventeenth_client_hears_why(daemon):
-    peers = [daemon.peer() for _ in range(MOST_CLIENTS)]
-    late = daemon.peer()
-    first, last = late.lines()
-    assert first["error"].startswith("found 16 clients; allowed: no more")
-    assert last is None
-    peers[3].link.close()
+def ask(daemon, peer, command, **values):
+    """Send a request; return the last answer, None if the daemon closed."""
+    peer.send(json.dumps({"zerobeat": 1, "id": 1, "command": command, **values}).encode() + b"\n")
     daemon.turns(2)
-    after = daemon.peer()
-    after.send(ASK)
-    daemon.turns()
-    assert after.lines() == [{"id": 1, "ok": True}]
+    lines = peer.lines()
+    return lines[-1] if lines else "nothing"
+
+
+def test_sixteen_idle_clients_lock_nobody_out(daemon):
+    for role in ("", "view", "stage", "measure", "all"):
+        for _ in range(16):
+            idle = daemon.peer()
+            if role:
+                ask(daemon, idle, "role", role=role)
+        for command, least in (("recall", "stage"), ("play", "measure"), ("store", "all")):
+            if least != role:
+                assert ask(daemon, daemon.peer(), command) == {"id": 1, "ok": True}
+        assert ask(daemon, daemon.peer(), "panic") == {"id": 1, "ok": True}
+        daemon.now_s += 11.0  # now the idle ones make room in their own role, too
+        assert ask(daemon, daemon.peer(), "recall") == {"id": 1, "ok": True}
+        for peer in daemon.peers:
+            peer.link.close()
+        daemon.turns(2)
+
+
+def test_a_role_has_so_many_seats(daemon):
+    consoles = []
+    for _ in range(SEATS["view"]):
+        consoles.append(daemon.peer())
+        ask(daemon, consoles[-1], "follow")
+    daemon.now_s += 60.0
+    answer = ask(daemon, daemon.peer(), "bindings")
+    assert answer["error"] == "found 12 clients of role view; allowed: no more"
+    consoles[3].link.close()
+    daemon.turns(2)
+    assert ask(daemon, daemon.peer(), "bindings")["ok"]
+
+
+def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
+    peer = daemon.peer()
+    assert ask(daemon, peer, "role", role="stage") == {"id": 1, "ok": True, "said": "role stage"}
+    assert ask(daemon, peer, "recall")["ok"] and ask(daemon, peer, "panic")["ok"]
+    for command in ("store", "play", "put_profile", "tonight", "reload"):
+        assert ask(daemon, peer, command)["error"] == f"{command}: not allowed to role stage"
+    assert (
+        "allowed to you: view, stage, measure, all"
+        in (ask(daemon, peer, "role", role="king")["error"])
+    )
+    assert [request["command"] for request in daemon.done] == ["recall", "panic"]
+
+
+@pytest.mark.parametrize(
+    ("user", "groups", "roles"),
+    [
+        (0, {0}, {"view", "stage", "measure", "all"}),  # root, and the daemon's own user
+        (4001, {4001}, {"view"}),
+        (4001, {4001, 70}, {"view", "stage", "measure", "all"}),  # the daemon's group
+        (4001, {4001, 70, 71}, {"view"}),  # held to a role, though it reaches the socket
+        (4001, {4001, 70, 72}, {"view", "stage"}),
+        (4001, {72, 73}, {"view", "stage", "measure"}),
+    ],
+)
+def test_user_and_groups_bound_the_roles(user, groups, roles):
+    policy = RolePolicy()
+    policy._own_group, policy._hidden = 70, False
+    policy._limits = {71: "view", 72: "stage", 73: "measure"}
+    assert policy.roles(user, groups) == roles
+
+
+def test_another_user_may_look_and_nothing_else(daemon):
+    """A real peer with credentials of its own (SO_PEERCRED, SO_PEERGROUPS)."""
+    if os.getuid() != 0:
+        pytest.skip("needs root, to become another user")
+    os.chmod(daemon.control.path, 0o666)
+    for folder in daemon.control.path.parents:
+        if folder.stat().st_uid == 0 and folder != Path("/tmp") and len(folder.parts) > 2:
+            folder.chmod(0o755)
+    code = (
+        "import os, socket, sys; os.setgroups([4002]); os.setgid(4001); os.setuid(4001)\n"
+        "link = socket.socket(socket.AF_UNIX); link.connect(sys.argv[1])\n"
+        "link.sendall(sys.stdin.buffer.read()); print(link.recv(1000).decode())"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, str(daemon.control.path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdin is not None
+    process.stdin.write('{"zerobeat": 1, "id": 1, "command": "panic"}\n')
+    process.stdin.close()
+    while process.poll() is None:
+        daemon.turns()
+    assert "panic: not allowed to role view" in process.stdout.read()
+    process.stdout.close()
+    assert daemon.done == []
+
+
+HOSTILE = {
+    "a lone surrogate": b'{"zerobeat": 1, "id": 1, "command": "recall", "scene": "\\ud800"}',
+    "one in a name": b'{"zerobeat": 1, "id": 1, "command": "recall", "\\uDfff": 1}',
+    "nested 900 deep": b'{"zerobeat": 1, "a": ' + 900 * b"[" + 900 * b"]" + b"}",
+    "nested 13 deep": b'{"zerobeat": 1, "a": ' + 13 * b"[" + 13 * b"]" + b"}",
+    "a long name": b'{"zerobeat": 1, "' + 300 * b"a" + b'": 1}',
+    "a long text": b'{"zerobeat": 1, "scene": "' + 5000 * b"a" + b'"}',
+    "many values": b'{"zerobeat": 1, "a": [' + 2000 * b"1," + b"1]}",
+    "a large number": b'{"zerobeat": 1, "a": 1' + 4000 * b"0" + b"}",
+    "an infinite number": b'{"zerobeat": 1, "a": 1e999}',
+    "a long line": b'{"zerobeat": 1, "a": "' + 16_400 * b"a" + b'"}',
+    "a long line that poses as a profile": (
+        b'{"zerobeat": 1, "id": "\\"put_profile\\"", "put": "put_profile", "a": "'
+        + 20_000 * b"a"
+        + b'"}'
+    ),
+    "nothing but ends": 30 * b"\n",
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_hostile_lines_reach_no_command_and_cost_no_time(daemon, what):
+    """M8: nothing of it is walked, shown or suggested for beyond the bounds."""
+    peer = daemon.peer()
+    peer.send(HOSTILE[what] + b"\n")
+    start_s = time.perf_counter()
+    daemon.turns(3)
+    assert time.perf_counter() - start_s < 0.05
+    assert daemon.done == []
+    if what != "nothing but ends":
+        assert peer.lines()[-1] is None
+
+
+def test_whole_characters_beyond_the_basic_plane_are_taken(daemon):
+    peer = daemon.peer()
+    assert ask(daemon, peer, "recall", scene="\U0001d11e")["ok"]  # dumps as a surrogate pair
+    assert daemon.done[-1]["scene"] == "\U0001d11e"
+
+
+def test_a_client_whose_request_fails_in_the_daemon_is_closed_once(daemon):
+    peer = daemon.peer()
+    daemon.control._answer = lambda request: 1 / 0
+    peer.send(ASK)
+    with pytest.raises(ZeroDivisionError):
+        daemon.turns()
+    daemon.turns(2)
+    assert peer.lines() == [None] and daemon.control._clients == []
+
+
+def test_the_socket_is_made_again_and_clients_stay(daemon):
+    peer = daemon.peer()
+    daemon.control.path.unlink()
+    assert not daemon.control.is_there()
+    daemon.control.bind_again()
+    assert ask(daemon, daemon.peer(), "panic")["ok"] and ask(daemon, peer, "panic")["ok"]
 
 
 def test_pictures_are_made_four_times_a_second_for_all(daemon):
@@ -351,7 +497,7 @@ def test_one_who_hangs_up_is_forgotten(daemon):
 
 def test_an_answer_may_come_later_and_finds_its_client(daemon):
     """A store is answered once it is on the disk; meanwhile others are served."""
-    later = Later()
+    later = DeferredAnswer()
     daemon.answer = daemon.control._answer = lambda request: (
         later if request["command"] == "store" else {"ok": True}
     )
@@ -360,18 +506,18 @@ def test_an_answer_may_come_later_and_finds_its_client(daemon):
     peer.link.shutdown(socket.SHUT_WR)  # it asks no more, but waits for what is owed
     daemon.turns(4)
     assert peer.lines() == [{"id": 1, "ok": True}]
-    later.tell({"ok": True, "said": "stored"}, daemon.now_s)
+    later.resolve({"ok": True, "said": "stored"}, daemon.now_s)
     daemon.turns(2)
     assert peer.lines() == [{"id": 1, "ok": True}, {"id": 7, "ok": True, "said": "stored"}, None]
 
 
 def test_an_answer_to_a_client_that_has_gone_is_dropped(daemon):
-    later = Later()
+    later = DeferredAnswer()
     daemon.control._answer = lambda request: later
     peer = daemon.peer()
     peer.send(ASK)
     daemon.turns(2)
     peer.link.close()
     daemon.turns(2)
-    later.tell({"ok": True}, daemon.now_s)
+    later.resolve({"ok": True}, daemon.now_s)
     daemon.turns(2)

@@ -1,7 +1,8 @@
-"""What systemd hears, on a real datagram socket (S4)."""
+"""What systemd receives, on a real datagram socket (S4); the file that asks for a touch-up."""
 
 import os
 import socket
+from pathlib import Path
 
 import pytest
 
@@ -69,3 +70,21 @@ def test_watchdog_interval(monkeypatch, usec, pid, seconds):
 def test_no_watchdog_asked_for(monkeypatch):
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     assert notify.watchdog_interval_s() is None
+
+
+UNITS = Path(__file__).resolve().parents[2] / "systemd"
+
+
+def test_a_service_makes_the_file_that_the_path_unit_waits_for(tmp_path, monkeypatch):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    assert notify.request_touch_up() and (tmp_path / notify.TOUCH_UP_FILE).exists()
+    assert notify.request_touch_up()  # pressed again before it was taken
+    wanted = f"PathExists=/run/zerobeat/{notify.TOUCH_UP_FILE}"
+    assert wanted in (UNITS / "zerobeat-touchup.path").read_text()
+
+
+def test_in_a_terminal_or_without_the_folder_no_file_is_made(tmp_path, monkeypatch):
+    monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
+    assert not notify.request_touch_up()
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "gone"))
+    assert not notify.request_touch_up()

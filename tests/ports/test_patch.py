@@ -13,8 +13,15 @@ import pytest
 from kit.jack import MidiRecorder, MidiSender
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
-from zerobeat.ports.patch import check_sequencer, choose_backend, open_patch
-from zerobeat.ports.port_name import Ambiguous, Forbidden, Found, Missing, PortName, find
+from zerobeat.ports.patch import check_client_name, check_sequencer, choose_backend, open_patch
+from zerobeat.ports.port_name import (
+    PortAmbiguous,
+    PortForbidden,
+    PortFound,
+    PortMissing,
+    PortName,
+    find,
+)
 
 LEFT = PortName("Stage Keys", "MIDI 1", "in", ("serial 0042", "usb 1-1.2"), (20, 0))
 RIGHT = PortName("Stage Keys", "MIDI 1", "in", ("usb 1-1.3",), (24, 0))
@@ -28,35 +35,35 @@ TEN = PortName("hub", "Port 10", "in", (), (32, 9))
 
 @pytest.mark.parametrize("ports", [[ONE, TEN], [TEN, ONE]])
 def test_the_exact_name_wins_over_a_longer_one(ports):
-    assert find("hub:Port 1", ports, "in") == Found(ONE)
-    assert find("hub:Port 1", ports, "in", is_pattern=True) == Found(ONE)
+    assert find("hub:Port 1", ports, "in") == PortFound(ONE)
+    assert find("hub:Port 1", ports, "in", is_pattern=True) == PortFound(ONE)
 
 
 def test_a_part_of_a_name_matches_nothing():
-    assert isinstance(find("hub:Port", [ONE, TEN], "in"), Missing)
-    assert isinstance(find("hub:Port 1", [TEN], "in"), Missing)
-    assert isinstance(find("1", [ONE, TEN], "in"), Missing)
+    assert isinstance(find("hub:Port", [ONE, TEN], "in"), PortMissing)
+    assert isinstance(find("hub:Port 1", [TEN], "in"), PortMissing)
+    assert isinstance(find("1", [ONE, TEN], "in"), PortMissing)
 
 
 def test_a_name_with_a_star_is_a_pattern_only_when_marked():
-    assert isinstance(find("hub:*10", [ONE, TEN], "in"), Missing)
-    assert find("hub:*10", [ONE, TEN], "in", is_pattern=True) == Found(TEN)
+    assert isinstance(find("hub:*10", [ONE, TEN], "in"), PortMissing)
+    assert find("hub:*10", [ONE, TEN], "in", is_pattern=True) == PortFound(TEN)
 
 
 @pytest.mark.parametrize("ports", [[ONE, TEN], [TEN, ONE]])
 def test_a_pattern_must_match_exactly_one(ports):
-    assert find("hub:Port*", ports, "in", is_pattern=True) == Ambiguous(
+    assert find("hub:Port*", ports, "in", is_pattern=True) == PortAmbiguous(
         'port "hub:Port*" could be any of 2; write "hub:Port 1" or "hub:Port 10"'
     )
 
 
 def test_direction_counts():
-    assert isinstance(find("hub:Port 1", [ONE], "out"), Missing)
+    assert isinstance(find("hub:Port 1", [ONE], "out"), PortMissing)
 
 
 @pytest.mark.parametrize("ports", [[LEFT, RIGHT], [RIGHT, LEFT]])
 def test_two_of_one_name_are_refused_with_what_to_write(ports):
-    assert find("Stage Keys:MIDI 1", ports, "in") == Ambiguous(
+    assert find("Stage Keys:MIDI 1", ports, "in") == PortAmbiguous(
         'port "Stage Keys:MIDI 1" could be any of 2; write '
         '"Stage Keys:MIDI 1 [serial 0042]" or "Stage Keys:MIDI 1 [usb 1-1.3]"'
     )
@@ -67,41 +74,41 @@ def test_two_of_one_name_are_refused_with_what_to_write(ports):
     [("serial 0042", LEFT), ("usb 1-1.2", LEFT), ("usb 1-1.3", RIGHT)],
 )
 def test_identity_breaks_the_tie(identity, port):
-    assert find(f"Stage Keys:MIDI 1 [{identity}]", [LEFT, RIGHT], "in") == Found(port)
-    assert find(f"Stage* [{identity}]", [LEFT, RIGHT], "in", True) == Found(port)
+    assert find(f"Stage Keys:MIDI 1 [{identity}]", [LEFT, RIGHT], "in") == PortFound(port)
+    assert find(f"Stage* [{identity}]", [LEFT, RIGHT], "in", True) == PortFound(port)
 
 
 def test_a_wrong_identity_is_not_taken_for_the_one_that_is_there():
-    assert isinstance(find("Stage Keys:MIDI 1 [usb 1-1.4]", [LEFT], "in"), Missing)
+    assert isinstance(find("Stage Keys:MIDI 1 [usb 1-1.4]", [LEFT], "in"), PortMissing)
 
 
 def test_a_name_that_ends_in_brackets_is_a_name():
     port = PortName("a2j", "Stage Keys [20]", "in")
-    assert find("a2j:Stage Keys [20]", [port], "in") == Found(port)
+    assert find("a2j:Stage Keys [20]", [port], "in") == PortFound(port)
 
 
 @pytest.mark.parametrize("ports", [[TWIN, OTHER_TWIN], [OTHER_TWIN, TWIN]])
 def test_two_programs_of_one_name_are_refused(ports):
     found = find("keys:out", ports, "in")
-    assert found == Ambiguous(
+    assert found == PortAmbiguous(
         'port "keys:out" could be any of 2, nothing tells them apart: "keys:out", "keys:out"'
     )
 
 
 def test_a_client_number_is_refused_with_the_stable_name():
-    assert find("keys:out 128:0", [TWIN], "in") == Forbidden(
+    assert find("keys:out 128:0", [TWIN], "in") == PortForbidden(
         'port "keys:out 128:0": client numbers change from boot to boot; write "keys:out"'
     )
 
 
 def test_loops_are_never_matched_by_accident():
-    assert find("*:midi", [OWN, LEFT], "in", True) == Forbidden(
+    assert find("*:midi", [OWN, LEFT], "in", True) == PortForbidden(
         'port "*:midi" is zerobeat\'s own; it would hear itself'
     )
-    assert isinstance(find("zerobeat out quad:midi", [OWN], "in"), Forbidden)
-    assert isinstance(find("Midi*", [THROUGH], "in", True), Forbidden)
-    assert find("*", [OWN, THROUGH, LEFT], "in", True) == Found(LEFT)
-    assert find("Midi Through:Midi Through Port-0", [THROUGH], "in") == Found(THROUGH)
+    assert isinstance(find("zerobeat out quad:midi", [OWN], "in"), PortForbidden)
+    assert isinstance(find("Midi*", [THROUGH], "in", True), PortForbidden)
+    assert find("*", [OWN, THROUGH, LEFT], "in", True) == PortFound(LEFT)
+    assert find("Midi Through:Midi Through Port-0", [THROUGH], "in") == PortFound(THROUGH)
 
 
 def test_a_missing_sequencer_is_told_from_a_forbidden_one(tmp_path):
@@ -223,3 +230,21 @@ def test_connecting_what_has_gone_gives_one_line(server, patch):
         ports = {port.text: port for port in patch.ports()}
     with pytest.raises(PortError, match='"keys:out" to "quad:in": JACK refused'):
         patch.connect(ports["keys:out"], ports["quad:in"])
+
+
+@pytest.mark.parametrize(
+    ("client", "backend", "why"),
+    [
+        ("zerobeat in " + 51 * "k", "jack", None),
+        ("zerobeat in " + 52 * "k", "jack", "found 64 bytes; make its name 1 bytes shorter"),
+        ("zerobeat out " + 26 * "é", "alsa", "found 65 bytes; make its name 2 bytes shorter"),
+        ("zerobeat in a:b", "jack", "found a colon"),
+        ("zerobeat in a:b", "alsa", None),
+    ],
+)
+def test_a_name_that_the_backend_would_cut_is_refused(client, backend, why):
+    if why is None:
+        check_client_name(client, backend)
+        return
+    with pytest.raises(PortError, match=why):
+        check_client_name(client, backend)

@@ -1,5 +1,8 @@
 """What the ALSA side reads from the system's files; the sequencer itself: tests/vm."""
 
+import alsa_midi.port as port_module
+from alsa_midi import PortInfo
+
 from zerobeat.ports.patch_alsa import input_overruns, usb_identity
 
 # Printed by Linux 6.1 in /proc/asound/seq/clients, shortened.
@@ -50,3 +53,10 @@ def test_usb_cards_are_known_by_serial_and_socket(tmp_path):
     assert usb_identity(1, tmp_path / "class") == ("serial 0042", "usb 1-1.2")
     assert usb_identity(2, tmp_path / "class") == ("usb 1-1.3",)
     assert usb_identity(3, tmp_path / "class") == ()
+
+
+def test_a_name_that_is_cut_within_a_character_is_read():
+    """The kernel keeps 63 bytes of a name; the library raised at half a character."""
+    info = PortInfo(client_id=20, port_id=0, name="keys")._to_alsa()
+    port_module.alsa.snd_seq_port_info_set_name(info, b"St\xc3\xbcck \xc3")
+    assert PortInfo._from_alsa(info).name == "Stück \ufffd"

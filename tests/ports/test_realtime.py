@@ -10,11 +10,11 @@ import pytest
 
 CODE = """
 import os, threading
-from zerobeat.ports.realtime import ask
+from zerobeat.ports.realtime import request_real_time
 waiting = threading.Event()
 thread = threading.Thread(target=waiting.wait)
 thread.start()
-told = ask("alsa")
+told = request_real_time("alsa")
 print(told.text)
 print(os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK, os.sched_getscheduler(thread.native_id))
 child = os.fork()
@@ -27,11 +27,11 @@ waiting.set()
 
 ON_JACK = """
 import os, rtmidi
-from zerobeat.ports.realtime import ask
+from zerobeat.ports.realtime import request_real_time
 out = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="one")
 out.open_virtual_port("out")
 before = {thread: os.sched_getscheduler(int(thread)) for thread in os.listdir("/proc/self/task")}
-print(ask("jack").text)
+print(request_real_time("jack").text)
 after = {thread: os.sched_getscheduler(int(thread)) for thread in before}
 own = str(os.getpid())
 print(before[own], after[own] & ~os.SCHED_RESET_ON_FORK, os.sched_getparam(0).sched_priority)

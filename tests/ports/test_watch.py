@@ -10,10 +10,10 @@ import pytest
 from kit.jack import MidiRecorder, MidiSender, wait_until
 from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
-from zerobeat.ports.watch import DEBOUNCE_S, Link, Watch
+from zerobeat.ports.watch import DEBOUNCE_S, PortLink, Watch
 
-KEYS = Link("keys", "in", "Stage Keys:MIDI 1")
-QUAD = Link("quad", "out", "quad:in")
+KEYS = PortLink("keys", "in", "Stage Keys:MIDI 1")
+QUAD = PortLink("quad", "out", "quad:in")
 BUSY = "import time; end = time.time() + 60\nwhile time.time() < end: pass"
 
 
@@ -38,7 +38,7 @@ class Desk:
         while time.monotonic() < end_s:
             rest_s = min(self.watch.due_s, end_s) - time.monotonic()
             select.select([self.watch], [], [], max(0.0, min(rest_s, 0.5)))
-            events += self.watch.look(time.monotonic())
+            events += self.watch.poll(time.monotonic())
             if any((event.kind, event.name) == (kind, name) for event in events):
                 return events
         raise TimeoutError(f"no {kind} of {name}: {events}")
@@ -106,7 +106,7 @@ def test_what_is_sent_once_connected_arrives_also_on_a_busy_machine(server, desk
 def test_a_port_that_appears_later_connects(server, desk):
     """S6: any start order."""
     it = desk(KEYS)
-    assert kinds(it.watch.look(time.monotonic())) == [("missing", "keys")]
+    assert kinds(it.watch.poll(time.monotonic())) == [("missing", "keys")]
     assert it.watch.state(KEYS) == "missing"
     with MidiSender("Stage Keys", "MIDI 1") as player:
         (event,) = it.until("connected", "keys")
@@ -126,7 +126,7 @@ def test_an_announcement_brings_the_next_look_forward(server, desk):
     with MidiSender("Stage Keys", "MIDI 1"):
         select.select([it.watch], [], [], 1.0)
         now_s = slow_s - 0.3
-        assert it.watch.look(now_s) == []
+        assert it.watch.poll(now_s) == []
         assert it.watch.due_s == pytest.approx(now_s + DEBOUNCE_S)
 
 
@@ -147,7 +147,7 @@ def test_gone_and_back_between_two_looks_is_lost_and_connected(server, desk):
 def test_a_missed_announcement_is_healed(server, desk):
     """M2: announcements are thrown away here."""
     it = desk(KEYS)
-    it.watch.look(time.monotonic())
+    it.watch.poll(time.monotonic())
     with MidiSender("Stage Keys", "MIDI 1"):
         time.sleep(0.1)
         it.patch.heard()
@@ -167,7 +167,7 @@ def test_somebody_who_disconnects_us_is_overruled(server, desk):
 
 def test_a_long_name_does_not_stand_in_for_a_short_one(server, desk):
     """M6: 1 against 10, in either order of appearance."""
-    it = desk(Link("keys", "in", "hub:Port 1"))
+    it = desk(PortLink("keys", "in", "hub:Port 1"))
     with MidiSender("hub", "Port 10"):
         it.until("missing", "keys")
         assert it.quiet() == "[]"
@@ -177,7 +177,7 @@ def test_a_long_name_does_not_stand_in_for_a_short_one(server, desk):
 
 @pytest.mark.parametrize("names", [("north", "south"), ("south", "north")])
 def test_two_that_match_are_refused_in_either_order(server, desk, names):
-    it = desk(Link("keys", "in", "*:MIDI 1", port_is_pattern=True))
+    it = desk(PortLink("keys", "in", "*:MIDI 1", port_is_pattern=True))
     with MidiSender(names[0], "MIDI 1"), MidiSender(names[1], "MIDI 1"):
         (event,) = it.until("ambiguous", "keys")
         assert event.text.endswith('write "north:MIDI 1" or "south:MIDI 1"')
@@ -185,7 +185,7 @@ def test_two_that_match_are_refused_in_either_order(server, desk, names):
 
 
 def test_a_second_match_changes_nothing_while_the_first_plays(server, desk):
-    it = desk(Link("keys", "in", "*:MIDI 1", port_is_pattern=True))
+    it = desk(PortLink("keys", "in", "*:MIDI 1", port_is_pattern=True))
     with MidiSender("north", "MIDI 1"):
         it.until("connected", "keys")
         with MidiSender("south", "MIDI 1"):
@@ -196,10 +196,10 @@ def test_a_second_match_changes_nothing_while_the_first_plays(server, desk):
 def test_own_ports_are_not_connected_to_each_other(server, desk):
     """M21."""
     it = desk(
-        Link("keys", "in", "zerobeat*", port_is_pattern=True),
-        Link("quad", "out", "*in*", True),
+        PortLink("keys", "in", "zerobeat*", port_is_pattern=True),
+        PortLink("quad", "out", "*in*", True),
     )
-    assert kinds(it.watch.look(time.monotonic())) == [
+    assert kinds(it.watch.poll(time.monotonic())) == [
         ("forbidden", "keys"),
         ("forbidden", "quad"),
     ]
@@ -208,7 +208,7 @@ def test_own_ports_are_not_connected_to_each_other(server, desk):
 
 def test_a_new_rig_moves_the_connection(server, desk):
     it = desk(KEYS)
-    other = Link("keys", "in", "Four Feet:out")
+    other = PortLink("keys", "in", "Four Feet:out")
     with MidiSender("Stage Keys", "MIDI 1"), MidiSender("Four Feet"):
         it.until("connected", "keys")
         it.watch.replace([other], time.monotonic())

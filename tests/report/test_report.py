@@ -152,7 +152,7 @@ def test_what_cannot_be_shown_is_one_clear_line(report):
     assert "found no voice lute" in report("lute", status=1)
     keep(PROFILE)
     report()
-    assert "--force writes over it" in report(status=1)
+    assert "or write over it with --force" in report(status=1)
 
 
 def test_without_matplotlib_one_line_says_what_to_install(report, monkeypatch):

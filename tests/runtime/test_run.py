@@ -178,12 +178,34 @@ def test_a_converter_that_returns_is_silenced_first(server, rig, meanwhile):  # 
             assert press(keys, back) == NOTE_ONS
 
 
-def test_a_server_that_dies_ends_the_daemon_with_a_line(loose_server, rig):
-    with DaemonProcess(rig, loose_server.environment) as daemon:
-        daemon.wait_for_line("zerobeat plays")
-        loose_server.kill()
-        assert daemon.wait() == 1
-        daemon.wait_for_line("the JACK server has gone; start it, then zerobeat, again")
+def test_a_converter_that_returns_sounds_held_keys_if_the_rig_asks_for_it(server, tmp_path):  # N11
+    """After ranges, bends and 20 ms of settling, and only the key that is still down."""
+    path = write_rig(tmp_path, more="on_return: strike\nscene: {assign: rotate}\n")
+    path.write_text(path.read_text().replace("gate_gap_ms: 2", "gate_gap_ms: 2, settle_ms: 20"))
+    with (
+        MidiSender("keys") as keys,
+        DaemonProcess(path, server.environment) as daemon,
+    ):
+        with MidiRecorder("octo") as octo:
+            daemon.wait_for_line("output octo")
+            octo.wait_for_silence()
+            keys.send(b"\xb0\x40\x7f")  # the first key is kept by the pedal alone
+            for message in (b"\x90\x3c\x64", b"\x80\x3c\x40", b"\x90\x40\x50", b"\x90\x43\x60"):
+                keys.send(message)
+            octo.wait_for_silence()
+        daemon.wait_for_line("output octo: lost octo:in")
+        keys.send(b"\x80\x43\x40")
+        keys.send(b"\xb0\x40\x00")
+        with MidiRecorder("octo") as back:
+            daemon.wait_for_line("output octo: connected")
+            sent = back.wait_for_silence()
+            strikes = [(at_s, c) for at_s, c in sent if c[0] & 0xF0 == 0x90]
+            assert [c for _, c in strikes] == [b"\x91\x40\x50"]
+            bends_s = max(at_s for at_s, c in sent if c[0] & 0xF0 == 0xE0)
+            assert strikes[0][0] - bends_s >= 0.014  # 20 ms, less two periods of the server
+            keys.send(b"\x80\x40\x40")
+            back.wait_for(len(sent) + 1)
+            assert back.heard[-1][1] == b"\x81\x40\x40"
 
 
 # ------------------------------------------------------------ stop

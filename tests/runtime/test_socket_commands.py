@@ -6,7 +6,7 @@ import pytest
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
-from zerobeat.runtime.socket_commands import Handlers
+from zerobeat.runtime.socket_commands import SocketCommands
 
 
 class HandlersHarness:
@@ -14,7 +14,9 @@ class HandlersHarness:
 
     def __init__(self):
         self.case = SmallCaseHarness()
-        self.handlers = Handlers(self.case.engine, lambda command: self.case.hear(command, ""))
+        self.handlers = SocketCommands(
+            self.case.engine, lambda command: self.case.hear(command, "")
+        )
 
     def ask(self, command, **values):
         return self.handlers.answer(json.loads(json.dumps({"command": command, **values})))
@@ -113,61 +115,63 @@ REFUSED = [
     (
         "set",
         {"voice": "red", "changes": {}},
-        "set: voice: found red; allowed: reed, horn, glass, bass, floor (did you mean reed?)",
+        "set: voice: found red; allowed: reed, horn, floor and 2 more",
     ),
     ("set", {"voice": "reed"}, "set: changes: found nothing; needed: keys with values"),
     (
         "set",
         {"voice": "reed", "changes": {"detune_cents": 5000}},
-        "set: changes.detune_cents: found 5000; allowed: a number, -1200 to 1200",
+        "set: detune_cents: found 5000; allowed: a number, -1200 to 1200",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"detune_cents": "3.5"}},
-        'set: changes.detune_cents: found "3.5" in quotes; allowed: a number, -1200 to 1200',
+        'set: detune_cents: found "3.5" in quotes; allowed: a number, -1200 to 1200',
     ),
     (
         "set",
         {"voice": "reed", "changes": {"detune_cents": True}},
-        "set: changes.detune_cents: found true; allowed: a number, -1200 to 1200",
+        "set: detune_cents: found true; allowed: a number, -1200 to 1200",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"octaves": 1.5}},
-        "set: changes.octaves: found 1.5; allowed: a whole number, -10 to 10",
+        "set: octaves: found 1.5; allowed: a whole number, -10 to 10",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"legato": "yes"}},
-        "set: changes.legato: found yes; allowed: true or false",
+        "set: legato: found yes; allowed: true or false",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"snap": "sideways"}},
-        "set: changes.snap: found sideways; allowed: nearest, down, up",
+        "set: snap: found sideways; allowed: nearest, down, up",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"degrees": 2}},
-        "set: changes.degrees: found 2 with a continuous scale; allowed: degrees with a scale",
+        "set: degrees: found 2 with a continuous scale; allowed: degrees with a scale",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"start_key": 40}},
-        "set: changes.start_key: found 40; allowed for a voice with gate: ignored in the rig",
+        "set: start_key: found 40; allowed for a voice with gate: ignored in the rig",
     ),
     (
         "set",
         {"voice": "reed", "changes": {"scale": "my.scl"}},
-        "set: changes.scale: found the file my.scl; allowed: a name, cents, or all written out",
+        "set: scale: found the file my.scl; allowed: a name, cents, or all written out",
     ),
     ("hold", {"hold": "bar"}, "hold: hold: found bar; allowed: none, note, trigger, sample"),
     ("hold", {}, "hold: hold: found nothing; needed: none, note, trigger, sample"),
     (
         "recall",
         {"scene": "dron"},
-        "scene: found 'dron'; allowed: together, drone, steps, frozen, "
-        "white keys, next, previous, or a program's number (did you mean drone?)",
+        (
+            "scene: found 'dron'; allowed: drone, frozen, together and 2 more; next, previous, "
+            "or a program's number"
+        ),
     ),
     ("recall", {"scene": "drone", "now": True}, "recall: now: found unknown key; allowed: scene"),
     (
@@ -190,7 +194,7 @@ REFUSED = [
     (
         "set_scene",
         {"changes": {"triggers": [{"clock": {"every": 0}}]}},
-        "set_scene: changes.triggers[0].clock.every: found 0; allowed: a whole number, 1 to 1024",
+        "set scene: triggers[0].clock.every: found 0; allowed: a whole number, 1 to 1024",
     ),
     ("set_scene", {"changes": {"zones": [{"voices": ["oboe"]}]}}, None),
     ("panik", {}, None),
@@ -253,14 +257,14 @@ def test_triggers_are_in_force_at_once_and_end_the_wait_of_what_waits_already(de
     assert desk.refused(
         "set_scene", changes={"triggers": [{"remote_note": {"input": "step"}}]}
     ) == (
-        "set_scene: changes.triggers[0].remote_note.input: found step; "
+        "set scene: triggers[0].remote_note.input: found step; "
         "allowed: an input of the rig: keys, steps, feet (did you mean steps?)"
     )
 
 
 def test_tonight_bypass_solo_mute_and_touch_up(desk):
     assert desk.done("tonight", concert_a_hz=442) == "A4 442 Hz, transposed by +0"
-    assert desk.done("bypass") == "all: played raw"
+    assert desk.done("bypass") == "all: played raw; panel octaves -1 (bass) still acting"
     assert all(voice.bypass for voice in desk.case.picture().voices)
     desk.done("bypass", on=False)
     desk.done("bypass", voice="reed")
@@ -326,9 +330,9 @@ def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
 def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     desk.done("play", voice="reed", note=60)
     run = desk.handlers.measuring
-    run.look(run._heard_s + 59.0)
+    run.release_if_silent(run._last_command_s + 59.0)
     assert desk.case.picture().measuring == ("reed",)
-    run.look(run._heard_s + 61.0)
+    run.release_if_silent(run._last_command_s + 61.0)
     assert desk.case.picture().measuring == () and not desk.case.engine.ledger.sounding()
 
 
@@ -336,7 +340,10 @@ def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     ("values", "error"),
     [
         ({"voice": "all", "note": 60}, "play: voice: found all; allowed: one voice"),
-        ({"voice": "reid", "note": 60}, "play: voice: found reid; allowed: reed, horn, glass"),
+        (
+            {"voice": "reid", "note": 60},
+            "play: voice: found reid; allowed: reed, horn, floor and 2 more",
+        ),
         ({"voice": "reed"}, "play: note: found nothing; needed: the note to send, 0 to 127"),
         ({"voice": "reed", "note": 60, "bend_cents": 9000}, "bend_cents: found 9000; allowed"),
         ({"voice": "reed", "note": 60, "corrected": "yes"}, "play: corrected: found"),

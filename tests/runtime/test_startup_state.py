@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from zerobeat.engine.settings import Scene, Tonight, VoiceSettings
-from zerobeat.runtime.startup_state import State, come_back
+from zerobeat.runtime.startup_state import StateAccess, restore_startup_state
 from zerobeat.state.session import Session, session_to_json
 from zerobeat.state.state_directory import load_rig
 
@@ -33,67 +33,67 @@ def folder(tmp_path, monkeypatch):
 
 
 def back(folder, session=None, asked=None):
-    state = State(folder / "state")
+    state = StateAccess(folder / "state")
     if session is not None:
         state.store.save_session(session_to_json(session))
-    evening = come_back(state, load_rig(folder / "rig.yaml"), asked)
+    startup = restore_startup_state(state, load_rig(folder / "rig.yaml"), asked)
     state.close()
-    return evening
+    return startup
 
 
-def detunes(folder, evening):
-    engine = evening.engine(load_rig(folder / "rig.yaml").scenes)
+def detunes(folder, startup):
+    engine = startup.engine(load_rig(folder / "rig.yaml").scenes)
     return {name: state.settings.detune_cents for name, state in engine.states.items()}
 
 
 def test_the_first_evening_starts_as_the_rig_says(folder):
-    evening = back(folder)
-    assert evening.lines == () and evening.unsaved is None
-    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+    startup = back(folder)
+    assert startup.lines == () and startup.unsaved is None
+    assert detunes(folder, startup) == {"reed": 1.0, "horn": 1.0}
 
 
 def test_the_scene_of_last_time_plays(folder):
-    evening = back(folder, Session(Tonight(442.0), "late", "note"))
-    assert evening.lines == () and evening.unsaved is None
-    assert evening.tonight.concert_a_hz == 442.0
-    assert detunes(folder, evening) == {"reed": 2.0, "horn": 2.0}
+    startup = back(folder, Session(Tonight(442.0), "late", "note"))
+    assert startup.lines == () and startup.unsaved is None
+    assert startup.tonight.concert_a_hz == 442.0
+    assert detunes(folder, startup) == {"reed": 2.0, "horn": 2.0}
 
 
 def test_unsaved_settings_come_back_and_a_new_voice_plays_as_its_scene_says(folder):
-    evening = back(folder, Session(scene="late", hold="trigger", live=LIVE))
-    assert evening.lines == ("back to scene late as it was, unsaved",)
-    assert detunes(folder, evening) == {"reed": 9.0, "horn": 2.0}
-    engine = evening.engine(load_rig(folder / "rig.yaml").scenes)
+    startup = back(folder, Session(scene="late", hold="trigger", live=LIVE))
+    assert startup.lines == ("back to scene late as it was, unsaved",)
+    assert detunes(folder, startup) == {"reed": 9.0, "horn": 2.0}
+    engine = startup.engine(load_rig(folder / "rig.yaml").scenes)
     assert engine.live.unsaved and engine.live.scene.hold == "trigger"
 
 
 def test_a_hold_alone_comes_back(folder):
-    evening = back(folder, Session(scene="calm", hold="sample"))
-    assert evening.unsaved.hold == "sample"
-    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+    startup = back(folder, Session(scene="calm", hold="sample"))
+    assert startup.unsaved.hold == "sample"
+    assert detunes(folder, startup) == {"reed": 1.0, "horn": 1.0}
 
 
 def test_a_scene_that_has_gone_is_told(folder):
-    evening = back(folder, Session(scene="gone"))
-    assert evening.lines == ("scene gone of last time has gone; calm plays",)
-    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+    startup = back(folder, Session(scene="gone"))
+    assert startup.lines == ("scene gone of last time has gone; calm plays",)
+    assert detunes(folder, startup) == {"reed": 1.0, "horn": 1.0}
 
 
 def test_unsaved_settings_of_a_scene_that_has_gone_are_kept(folder):
-    evening = back(folder, Session(scene="gone", live=replace(LIVE, name="gone")))
-    assert detunes(folder, evening) == {"reed": 9.0, "horn": 0.0}
+    startup = back(folder, Session(scene="gone", live=replace(LIVE, name="gone")))
+    assert detunes(folder, startup) == {"reed": 9.0, "horn": 0.0}
 
 
 def test_a_scene_that_is_asked_for_wins(folder):
-    evening = back(folder, Session(scene="late", live=LIVE), asked="calm")
-    assert evening.lines == ("settings of scene late were not stored; dropped",)
-    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+    startup = back(folder, Session(scene="late", live=LIVE), asked="calm")
+    assert startup.lines == ("settings of scene late were not stored; dropped",)
+    assert detunes(folder, startup) == {"reed": 1.0, "horn": 1.0}
 
 
 def test_a_torn_session_is_told_and_never_stops_a_start(folder):
     path = folder / "state/session.json"
     back(folder, Session(scene="late"))
     path.write_bytes(b'{"sha256": "')
-    evening = back(folder)
-    assert len(evening.lines) == 1 and str(path) in evening.lines[0]
-    assert detunes(folder, evening) == {"reed": 1.0, "horn": 1.0}
+    startup = back(folder)
+    assert len(startup.lines) == 1 and str(path) in startup.lines[0]
+    assert detunes(folder, startup) == {"reed": 1.0, "horn": 1.0}

@@ -272,7 +272,7 @@ def test_reference_instance_in_cents(name, expected):
     assert cents(heard, 32.70319566257483 * 2.0**volts) == pytest.approx(expected, abs=5e-5)
 
 
-# A real oscillator, volts and hertz: J. Loffink, mailing-list posting of 2006-03-01,
+# A real oscillator, volts and hertz: a public mailing list on synthesizer building, 2006,
 # instrument B. A line with a 2^u term leaves 0.251 cents rms.
 def test_model_can_be_a_measured_oscillator():
     volts = np.array([-1.0007, -0.0034, 0.9940, 1.9915, 2.9887, 3.9862, 4.9837, 5.9820])

@@ -330,7 +330,7 @@ def test_a_newer_file_that_was_left_alone_comes_back_from_a_backup(
 def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server: object) -> None:
     """It says which it does not read, in log and status, and refuses a store to that name."""
     from kit.daemon_process import DaemonProcess
-    from kit.jack import Recorder
+    from kit.jack import MidiRecorder
     from zerobeat.client.daemon_client import Client
 
     rig = write_rig(tmp_path / "rig")
@@ -342,7 +342,7 @@ def test_a_daemon_plays_beside_newer_files(store: Store, tmp_path: Path, server:
     before = tree(store.directory)
     environment = server.environment  # type: ignore[attr-defined]
     with (
-        Recorder("quad"),
+        MidiRecorder("quad"),
         DaemonProcess(rig, environment, state=store.directory) as daemon,
     ):
         daemon.wait_for_line("output quad")

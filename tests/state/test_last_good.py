@@ -1,4 +1,4 @@
-"""The last good rig is kept whole with what it names; the player's files are only read (C5, C6)."""
+"""The last good rig is kept with all it names; the player's files are only read (C5, C6)."""
 
 import os
 

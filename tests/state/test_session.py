@@ -22,7 +22,7 @@ from zerobeat.engine.settings import (
     Zone,
 )
 from zerobeat.state.session import (
-    EVERY_S,
+    WRITE_EVERY_S,
     Session,
     SessionKeeper,
     load_session,
@@ -85,7 +85,7 @@ def test_a_session_reads_back_equal(store):
 
 floats = st.floats(-200.0, 200.0)
 names = st.frozensets(st.sampled_from(["reed", "horn", "floor"]))
-touch_ups = st.builds(TouchUp, floats, floats, st.floats(0.0, 12700.0))
+touch_ups = st.builds(TouchUp, floats, st.floats(-100.0, 100.0), st.floats(0.0, 12700.0))
 tonights = st.builds(
     Tonight,
     st.floats(390.0, 490.0),
@@ -190,33 +190,81 @@ def test_unsaved_settings_of_a_voice_that_left_are_left_out(store):
     assert all("found horn" in line and line.endswith("left out") for line in warnings)
 
 
-# ---------------------------------------------------------------- at most every 2 s
+# ---------------------------------------------------------------- the pace
 
 
-def test_a_session_is_written_at_most_every_2_s_and_only_if_changed(store):
-    writer = StoreWriter(store)
-    keeper = SessionKeeper(writer)
-    path = store.directory / "session.json"
-    assert keeper.wake_at_s is None
-    keeper.step(0.0)
-    written = []
+class PacedDisk:
+    """A keeper whose writes take as long as is said; ``written`` tells when each began."""
+
+    def __init__(self, store, seconds=0.01):
+        self.writer = StoreWriter(store)
+        self.keeper = SessionKeeper(self.writer)
+        self.seconds = seconds
+        self.written = []
+
+    def step(self, now_s, scene):
+        self.keeper.want(replace(SESSION, scene=scene))
+        asked = self.writer.waiting
+        self.keeper.step(now_s)
+        if self.writer.waiting > asked:
+            self.written.append(now_s)
+        while self.writer.waiting:
+            for done in self.writer.take():
+                taken = replace(done, seconds=self.seconds)
+                self.keeper.done(taken, now_s + self.seconds)
+
+
+@pytest.fixture
+def disk(store):
+    disk = PacedDisk(store)
+    yield disk
+    disk.writer.stop()
+
+
+def test_a_change_is_written_at_once_and_an_equal_session_never(disk, store):
+    assert disk.keeper.wake_at_s is None
+    disk.keeper.step(0.0)
     for tenth in range(100):
-        now_s = tenth / 10
-        keeper.want(replace(SESSION, scene=f"s{tenth // 5}" if tenth < 60 else "last"))
-        asked = writer.waiting
-        keeper.step(now_s)
-        if writer.waiting > asked:
-            written.append(now_s)
-        while writer.waiting:
-            for done in writer.take():
-                keeper.done(done)
-    assert written == [0.0, 2.0, 4.0, 6.0] and EVERY_S == 2.0
-    assert keeper.wake_at_s is None
+        disk.step(tenth / 10, f"s{tenth // 5}" if tenth < 60 else "last")
+    assert disk.written == [tenth / 10 for tenth in range(0, 65, 5)]
+    assert disk.keeper.wake_at_s is None
     assert load_session(store, RIG)[0].scene == "last"
+    path = store.directory / "session.json"
     stamp = path.stat().st_mtime_ns
-    keeper.step(1000.0)
-    keeper.finish()
-    assert writer.stop() == [] and path.stat().st_mtime_ns == stamp
+    disk.keeper.step(1000.0)
+    disk.keeper.finish()
+    assert disk.writer.stop() == [] and path.stat().st_mtime_ns == stamp
+
+
+def test_a_slow_card_is_written_every_2_s_and_that_is_said_until_it_is_quick_again(disk):
+    disk.seconds = 0.7
+    assert WRITE_EVERY_S == 2.0
+    for tenth in range(60):
+        disk.step(tenth / 10, f"s{tenth}")
+    assert disk.written == [0.0, 2.0, 4.0]
+    told = "slow card: a write took 0.7 s; session.json is written every 2 s"
+    assert disk.keeper.slowness(6.0) == told
+    disk.seconds = 0.01
+    for tenth in range(60, 120):
+        disk.step(tenth / 10, f"s{tenth}")
+    assert disk.written[3:6] == [6.0, 8.0, 10.0]
+    assert disk.keeper.slowness(12.0) == ""
+
+
+def test_changes_without_a_pause_come_down_to_the_slow_pace(disk):
+    for hundredth in range(12_000):
+        disk.step(hundredth / 100, f"s{hundredth}")
+    assert len([at_s for at_s in disk.written if at_s < 1.0]) >= 60
+    assert len([at_s for at_s in disk.written if at_s >= 60.0]) <= 62
+
+
+def test_a_card_that_does_not_answer_is_said(store):
+    keeper = SessionKeeper(StoreWriter(store))
+    keeper.want(SESSION)
+    keeper.step(10.0)
+    assert keeper.slowness(11.0) == ""
+    assert keeper.slowness(22.4) == "slow card: session.json being written for 12 s"
+    keeper._writer.stop()
 
 
 def test_the_last_change_is_written_at_the_end(store):
@@ -241,9 +289,9 @@ def test_a_session_that_could_not_be_written_is_tried_again(tmp_path):
     while writer.waiting:
         for done in writer.take():
             assert "not a directory" in done.error
-            keeper.done(done)
-    assert keeper.wake_at_s == EVERY_S
+            keeper.done(done, 0.0)
+    assert keeper.wake_at_s == WRITE_EVERY_S
     blocked.unlink()
-    keeper.step(EVERY_S)
+    keeper.step(WRITE_EVERY_S)
     (done,) = writer.stop()
     assert done.error == ""

@@ -1,4 +1,4 @@
-"""The units and the installer, as far as they can be read without a service manager (S1, S4, S5)."""
+"""The units and the installer, as far as they can be read without a service manager (S1, S4)."""
 
 import re
 import shutil
@@ -77,8 +77,26 @@ def test_the_installer_reads_as_shell_and_says_what_it_takes():
     assert told.returncode == 1 and told.stderr.startswith("install.sh: found --nonsense; allowed:")
 
 
-def test_every_file_that_the_installer_places_is_here():
+def test_the_installer_knows_what_to_do_with_every_file_here():
     script = (SYSTEMD / "install.sh").read_text()
-    units = re.search(r'^units="(.*)"$', script, re.MULTILINE)[1].split()
-    placed = {*units, *re.findall(r'"\$here/([\w.]+)"', script)}
-    assert placed | {"install.sh"} == {path.name for path in SYSTEMD.iterdir()}
+    taken = re.findall(r'"\$here"/\*(\.\w+)', script)
+    others = {p.name for p in SYSTEMD.iterdir() if p.suffix not in taken}
+    assert others == {"install.sh", "README.md"}
+
+
+def test_units_run_names_that_do_not_move():
+    """install.sh replaces "current" by the folder of the version that a unit belongs to."""
+    runs = re.findall(r"^Exec\w+=(\S+/python .*)$", SERVICE, re.MULTILINE)
+    touchup = (SYSTEMD / "zerobeat-touchup.service").read_text()
+    runs += re.findall(r"^Exec\w+=(\S+/python .*)$", touchup, re.MULTILINE)
+    assert [run.split()[:4] for run in runs] == [
+        ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "run"],
+        ["/opt/zerobeat/current/bin/python", "-m", "zerobeat.release"],
+        ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "touchup"],
+    ]
+
+
+@pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not installed")
+def test_shellcheck_finds_nothing():
+    done = subprocess.run(["shellcheck", SYSTEMD / "install.sh"], capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout

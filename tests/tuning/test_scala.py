@@ -285,9 +285,10 @@ def same(theirs: list[float | None], ours: list[float | None]) -> bool:
     for hertz, pitch in zip(theirs, ours, strict=True):
         if (hertz is None) != (pitch is None):
             return False
-        if pitch is not None and -15600.0 < pitch < 20000.0:
-            if hertz_to_pitch(hertz) != pytest.approx(pitch, abs=1e-5):
-                return False
+        if pitch is None or not -15600.0 < pitch < 20000.0:
+            continue
+        if hertz_to_pitch(hertz) != pytest.approx(pitch, abs=1e-5):
+            return False
     return True
 
 

@@ -23,12 +23,12 @@ from zerobeat.ports.midi_in import MidiIn
 from zerobeat.ports.midi_out import MidiOut
 from zerobeat.ports.patch import choose_backend, open_patch
 from zerobeat.ports.port_name import find
-from zerobeat.ports.watch import Event, Link, Watch
+from zerobeat.ports.watch import PortEvent, PortLink, Watch
 
 PEER = Path(__file__).with_name("peer.py")
 GADGET = Path(__file__).with_name("usb_keys.sh")
-KEYS = Link("keys", "in", "Stage Keys:MIDI 1")
-QUAD = Link("quad", "out", "quad:in")
+KEYS = PortLink("keys", "in", "Stage Keys:MIDI 1")
+QUAD = PortLink("quad", "out", "quad:in")
 
 
 class Peer:
@@ -67,7 +67,7 @@ class Peer:
 class Desk:
     """The daemon's ports and watch, without the daemon."""
 
-    def __init__(self, *links: Link) -> None:
+    def __init__(self, *links: PortLink) -> None:
         self.inbox: deque = deque()
         self.wake_fd = os.eventfd(0, os.EFD_NONBLOCK)
         self.patch = open_patch(choose_backend("auto"))
@@ -81,13 +81,13 @@ class Desk:
         }
         self.watch = Watch(self.patch, links, time.monotonic())
 
-    def until(self, kind: str, name: str, timeout_s: float = 10.0) -> list[Event]:
-        events: list[Event] = []
+    def until(self, kind: str, name: str, timeout_s: float = 10.0) -> list[PortEvent]:
+        events: list[PortEvent] = []
         end_s = time.monotonic() + timeout_s
         while time.monotonic() < end_s:
             rest_s = min(self.watch.due_s, end_s) - time.monotonic()
             select.select([self.watch], [], [], max(0.0, rest_s))
-            events += self.watch.look(time.monotonic())
+            events += self.watch.poll(time.monotonic())
             if any((event.kind, event.name) == (kind, name) for event in events):
                 return events
         raise TimeoutError(f"no {kind} of {name}: {events}")
@@ -121,7 +121,7 @@ class Desk:
         self.close()
 
 
-def kinds(events: list[Event]) -> list[str]:
+def kinds(events: list[PortEvent]) -> list[str]:
     return [event.kind for event in events]
 
 
@@ -184,7 +184,7 @@ def gone_and_back_between_two_looks() -> None:
 
 def a_usb_keyboard_is_pulled() -> None:
     """M1, M5 on the real USB driver: serial and socket, pull, replug within one look."""
-    keyboard = Link("keys", "in", "Lab Keys:Lab Keys MIDI 1")
+    keyboard = PortLink("keys", "in", "Lab Keys:Lab Keys MIDI 1")
     with Desk(keyboard) as desk, usb_keys() as usb:
         event = desk.until("connected", "keys", 20.0)[-1]
         (port,) = (p for p in desk.patch.ports() if p.text == keyboard.port and p.direction == "in")
@@ -264,7 +264,7 @@ def numbers_are_shuffled() -> None:
     assert len(numbers) == 3, numbers
     with (
         Peer("source", "Stage Keys", "MIDI 1"),
-        Desk(Link("keys", "in", KEYS.port + " 128:0")) as d,
+        Desk(PortLink("keys", "in", KEYS.port + " 128:0")) as d,
     ):
         (event,) = d.until("forbidden", "keys")
         assert event.text.endswith('write "Stage Keys:MIDI 1"'), event
@@ -291,7 +291,7 @@ def one_and_ten() -> None:
     for order in (("Port 1", "Port 10"), ("Port 10", "Port 1")):
         with contextlib.ExitStack() as stack:
             peers = {p: stack.enter_context(Peer("source", "hub", p)) for p in order}
-            desk = stack.enter_context(Desk(Link("keys", "in", "hub:Port 1")))
+            desk = stack.enter_context(Desk(PortLink("keys", "in", "hub:Port 1")))
             desk.until("connected", "keys")
             peers["Port 10"].say("900064")
             peers["Port 1"].say("903c64")
@@ -299,7 +299,7 @@ def one_and_ten() -> None:
             time.sleep(0.2)
             assert not desk.inbox
     with (
-        Desk(Link("keys", "in", "hub:Port 1")) as desk,
+        Desk(PortLink("keys", "in", "hub:Port 1")) as desk,
         Peer("source", "hub", "Port 10"),
     ):
         desk.until("missing", "keys")
@@ -309,9 +309,11 @@ def one_and_ten() -> None:
 def loops_are_not_made() -> None:
     """M21."""
     through = "Midi Through:Midi Through Port-0"
-    with Desk(Link("keys", "in", "Midi*", True), Link("quad", "out", "zerobeat*", True)) as desk:
+    with Desk(
+        PortLink("keys", "in", "Midi*", True), PortLink("quad", "out", "zerobeat*", True)
+    ) as desk:
         assert kinds(desk.until("forbidden", "quad")) == ["forbidden", "forbidden"]
-    with Desk(Link("keys", "in", through)) as desk:
+    with Desk(PortLink("keys", "in", through)) as desk:
         desk.until("connected", "keys")
 
 
@@ -347,7 +349,10 @@ def the_last_note_offs_leave() -> None:
 
 def every_class_passes() -> None:
     """M10, N8: in at one end, out at the other, in order."""
-    sent = "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 f112 f20800 f301 f6 f8 fa fb fc fe ff"
+    sent = (
+        "903c64 803c40 a03c10 b0407f c005 d030 e00040 f07d0102f7 "
+        "f112 f20800 f301 f6 f8 fa fb fc fe ff"
+    )
     with (
         Desk(KEYS, QUAD) as desk,
         Peer("source", "Stage Keys", "MIDI 1") as keys,
@@ -379,7 +384,7 @@ def ports_close_under_traffic() -> None:
 
 
 def an_overrun_is_told() -> None:
-    """M11: the kernel clears its queue and tells nobody."""
+    """M11: the kernel clears its queue and reports nothing."""
     with Desk(KEYS) as desk, Peer("source", "Stage Keys", "MIDI 1") as keys:
         desk.until("connected", "keys")
         keys.say("903c64 x 3000")

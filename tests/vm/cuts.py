@@ -6,7 +6,7 @@ Each round resumes the installed machine, lets a client change a detune and stor
 scene, again and again, and kills the machine after 1.5 to 5 s. Then, off its disk: what was
 acknowledged last, or something later, is what a load gives, and no file is torn. Every so many
 disks are booted: the service must come up by itself and play. A kernel that hangs in the emulator
-before it has touched the disk says nothing of the disk: told, and booted once more.
+before it has touched the disk says nothing of the disk: it is reported and booted once more.
 """
 
 from __future__ import annotations
@@ -117,8 +117,8 @@ def main() -> int:
         if number % BOOTED_EVERY == 0:
             boot()
             boots += 1
-            told = lab("run", PYTHON, f"{SCENARIOS}/after_a_cut.py")
-            found += [] if "plays" in told else [told]
+            answer = lab("run", PYTHON, f"{SCENARIOS}/after_a_cut.py")
+            found += [] if "plays" in answer else [answer]
         if number % 10 == 0 or found:
             print(
                 f"cut {number}: {acknowledged} stores acknowledged; {found or 'all there'}",

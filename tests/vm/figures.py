@@ -81,7 +81,8 @@ def kills(count: int) -> None:
             released.append(wait("release", lambda: not quad.open_notes()))
             again.append(released[-1] + plays(keys, quad))
     print(
-        f"{count} kills, all released; {spread('released', released)}; {spread('plays again', again)} (emulated)"
+        f"{count} kills, all released; {spread('released', released)}; "
+        f"{spread('plays again', again)} (emulated)"
     )
 
 

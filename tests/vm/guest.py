@@ -1,4 +1,4 @@
-"""What the scenarios of the installed service share. Runs in the guest, as root, no pytest there."""
+"""What the scenarios of the installed service share. Runs in the guest, as root, without pytest."""
 
 from __future__ import annotations
 
@@ -69,6 +69,7 @@ class Peer:
         )
         assert self._process.stdout.readline().strip() == "up"
         self.heard: list[tuple[float, str]] = []
+        self.done = 0
         self._thread = threading.Thread(target=self._listen, daemon=True)
         self._thread.start()
 
@@ -79,6 +80,11 @@ class Peer:
     def say(self, text: str) -> None:
         self._process.stdin.write(f"{text}\n")
         self._process.stdin.flush()
+
+    def wait_done(self) -> None:
+        """Wait until one more of "on" and "off" is done, by a peer that blinks."""
+        self.done += 1
+        wait("done", lambda: len(self.heard) >= self.done)
 
     def words(self, after: int = 0) -> list[str]:
         return [word for _, word in self.heard[after:]]
@@ -237,7 +243,7 @@ def main(scenarios: list[Callable[[], None]]) -> int:
         start_s = time.monotonic()
         try:
             scenario()
-        except Exception:
+        except Exception:  # noqa: BLE001  # the other scenarios run
             failed += 1
             traceback.print_exc()
             print(f"FAILED {scenario.__name__}", flush=True)

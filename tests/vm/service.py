@@ -8,9 +8,11 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from guest import (
+    KEYS,
     OFF,
     ON,
     RIG,
@@ -45,7 +47,8 @@ def plays_through_the_sequencer() -> None:
         ready_s = time.monotonic() - begin_s
         plays(keys, quad)
         print(
-            f"    ready after {ready_s:.2f} s, first corrected notes after {time.monotonic() - begin_s:.2f} s (emulated)"
+            f"    ready after {ready_s:.2f} s, first corrected notes after "
+            f"{time.monotonic() - begin_s:.2f} s (emulated)"
         )
         for _ in range(50):
             plays(keys, quad)
@@ -58,12 +61,12 @@ def plays_through_the_sequencer() -> None:
 
 def the_sandbox_is_hard() -> None:
     """Exposure 1.5 or lower, and no line of systemd's that complains about the unit."""
-    told = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
-    print(f"    {told}")
-    told = sh(
+    answer = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
+    print(f"    {answer}")
+    answer = sh(
         "systemd-analyze verify /etc/systemd/system/zerobeat*.{service,path} 2>&1", check=False
     )
-    assert "zerobeat" not in told, told
+    assert "zerobeat" not in answer, answer
 
 
 def killed_while_notes_sound() -> None:
@@ -173,20 +176,34 @@ def started_before_the_devices() -> None:
 
 
 def two_devices_of_one_name() -> None:
-    """M5: neither is played, both are told; doctor and status say so."""
+    """M5: neither is played, both are reported; doctor and status say so."""
     with source(), source(), sink():  # both there before the daemon; one that plays goes on playing
         start()
-        wait("told", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
+        wait("the fault", lambda: status()["ports"][0]["state"] == "ambiguous", 10.0)
         assert "nothing tells them apart" in journal()
-        told = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
-        assert "fault    input keys:" in told and "nothing tells them apart" in told, told
+        answer = sh("zerobeat doctor /etc/zerobeat/rig.yaml", check=False)
+        assert "fault    input keys:" in answer and "nothing tells them apart" in answer, answer
+
+
+def ports_answer_while_it_plays() -> None:
+    """M5: asking for names never competes with playing, and its own ports are not listed."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        at = press(keys, quad)
+        told = sh("zerobeat ports")
+        assert '"Stage Keys:MIDI 1"' in told and '"quad:in"' in told, told
+        assert '"zerobeat ' not in told, told
+        assert not [word for word in quad.words(at) if word.startswith("8")]
+        keys.say(OFF)
+        plays(keys, quad)
 
 
 def a_second_daemon_leaves() -> None:
     """M20: it names the first and touches no MIDI."""
     start()
-    told = sh(f"zerobeat run {RIG}", check=False)
-    assert f"zerobeat plays already, as process {pid()}; stop it first" in told, told
+    answer = sh(f"zerobeat run {RIG}", check=False)
+    assert f"zerobeat plays already, as process {pid()}; stop it first" in answer, answer
 
 
 def the_clock_jumps() -> None:
@@ -232,10 +249,10 @@ def _with_state_on(mount: str, spoil) -> None:
         with source() as keys, sink() as quad:
             start()
             plays(keys, quad)
-            told = sh("zerobeat store", check=False)
-            print(f"    {told.splitlines()[0] if told else 'nothing told'}")
-            told = sh(f"STATE_DIRECTORY={STATE} zerobeat doctor {RIG}", check=False)
-            assert "state directory" in told, told
+            answer = sh("zerobeat store", check=False)
+            print(f"    {answer.splitlines()[0] if answer else 'nothing is said'}")
+            answer = sh(f"STATE_DIRECTORY={STATE} zerobeat doctor {RIG}", check=False)
+            assert "state directory" in answer, answer
             plays(keys, quad)
     finally:
         sh(f"systemctl stop {UNIT}; umount {STATE}", check=False)
@@ -282,7 +299,7 @@ def marked() -> int:
 
 
 def overflow_of_the_kernels_queue() -> None:
-    """M11: what is held is released, and it is told."""
+    """M11: what is held is released, and it is reported."""
     write_rig()
     with source() as keys, sink() as quad:
         start()
@@ -293,9 +310,141 @@ def overflow_of_the_kernels_queue() -> None:
         keys.say("b00150 x 600")
         time.sleep(1.5)
         os.kill(process, signal.SIGCONT)
-        wait("told", lambda: "more came than could be taken" in journal(), 20.0)
+        wait("the line", lambda: "more came than could be taken" in journal(), 20.0)
         assert "MidiInAlsa" not in journal()  # the library's own lines
         wait("release", lambda: not quad.open_notes(), 10.0)
+
+
+def nobody_reads_standard_error() -> None:
+    """The reader of standard error is gone: it plays, takes a rig, and stops in order."""
+    _with_standard_error("head -n 1 >/dev/null")
+
+
+def standard_error_is_full() -> None:
+    """Its reader reads nothing, as a terminal that was stopped with Ctrl-S."""
+    # F_SETPIPE_SZ: a pipe of one page, so that few lines fill it.
+    code = "import fcntl, time; fcntl.fcntl(0, 1031, 4096); time.sleep(9999)"
+    _with_standard_error(f"/usr/bin/python3 -c '{code}'")
+
+
+def the_journal_is_gone() -> None:
+    """The socket behind standard error and every log line of the daemon's."""
+    units = "systemd-journald.socket systemd-journald-dev-log.socket systemd-journald.service"
+    start()
+    try:
+        _plays_after(lambda: sh(f"systemctl stop {units} 2>&1", check=False))
+    finally:
+        sh(f"systemctl start {units}")
+
+
+def the_journal_hangs() -> None:
+    """It lives and reads nothing, until its socket is full."""
+    start()
+    sh("pkill -STOP -x systemd-journal")
+    try:
+        _plays_after(lambda: None, faults=1500)  # its socket holds some 10,000 lines
+    finally:
+        sh("pkill -CONT -x systemd-journal")
+
+
+def the_runtime_directory_is_gone() -> None:
+    """Socket and mirror with it: what sounds is released by its key, a reload is survived."""
+    start()
+    with source() as keys, sink() as quad:
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        sh("rm -rf /run/zerobeat")
+        sh(f"systemctl reload {UNIT}")
+        time.sleep(3.0)
+        keys.say(OFF)
+        wait("release", lambda: not quad.open_notes(), 10.0)
+        plays(keys, quad)
+        assert pid() == before
+        start()
+        plays(keys, quad)
+        assert all(port["state"] == "connected" for port in status()["ports"])
+
+
+def a_long_stop_of_the_process_releases_what_sounds() -> None:
+    """SIGSTOP for less than the watchdog takes: nothing that sounded before goes on after it."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        os.kill(before, signal.SIGSTOP)
+        time.sleep(2.2)
+        os.kill(before, signal.SIGCONT)
+        wait("release", lambda: not quad.open_notes(), 10.0)
+        keys.say(OFF)
+        plays(keys, quad)
+        assert pid() == before
+
+
+def the_machine_sleeps_while_notes_sound() -> None:
+    """Suspended to memory for 6 s, woken by its clock: what sounded is released, and it plays."""
+    with source() as keys, sink() as quad:
+        start()
+        plays(keys, quad)
+        press(keys, quad)
+        before = pid()
+        sh("rtcwake -m mem -s 6")
+        released_s = wait("release", lambda: not quad.open_notes(), 10.0)
+        print(f"    released {released_s:.2f} s after the wake")
+        keys.say(OFF)
+        plays(keys, quad)
+        assert pid() == before
+
+
+def _with_standard_error(reader: str) -> None:
+    """Run the service with standard output and error in a pipe to a command."""
+    override = Path("/run/systemd/system/zerobeat.service.d/pipe.conf")
+    override.parent.mkdir(parents=True, exist_ok=True)
+    script = Path("/usr/local/lib/zerobeat-pipe.sh")
+    run = sh("systemctl cat zerobeat | sed -n 's/^ExecStart=//p' | tail -1")
+    script.write_text(f"exec 2> >({reader}) >&2\nexec {run}\n")
+    override.write_text(f"[Service]\nExecStart=\nExecStart=/bin/bash {script}\n")
+    sh("systemctl daemon-reload")
+    try:
+        start()
+        _plays_after(lambda: None)
+    finally:
+        override.unlink()
+        sh(f"systemctl daemon-reload; systemctl restart {UNIT}")
+        script.unlink()
+
+
+def _plays_after(spoil: Callable[[], object], faults: int = 40) -> None:
+    """Make the daemon log as much as it can where nobody listens; then play, then stop."""
+    with sink() as quad:
+        with source() as keys:
+            plays(keys, quad)
+        before = pid()
+        spoil()
+        good = RIG.read_text()
+        with Peer("blink", *KEYS) as blinker:
+            for _ in range(150):
+                for word in ("on", "off"):
+                    blinker.say(word)
+                    blinker.wait_done()
+        RIG.write_text(good + "".join(f"nonsense_{number}: 1\n" for number in range(faults)))
+        try:
+            for _ in range(10):
+                os.kill(before, signal.SIGHUP)
+                time.sleep(0.5 + 0.005 * faults)
+        finally:
+            RIG.write_text(good)
+        os.kill(before, signal.SIGHUP)
+        with source() as keys:
+            plays(keys, quad)
+            assert pid() == before
+            press(keys, quad)
+            sh(f"systemctl stop {UNIT}")
+            wait("release", lambda: not quad.open_notes(), 10.0)
+            assert show("Result") == "success"
+            start()
+            plays(keys, quad)
 
 
 def a_pedals_request_starts_the_touch_up() -> None:
@@ -315,21 +464,21 @@ def a_player_of_the_group_commands_it() -> None:
     start()
     sh("usermod -aG zerobeat lab")
     assert "v1" in sh("runuser -u lab -- zerobeat status --once")
-    told = sh(
+    answer = sh(
         "setpriv --reuid=65534 --regid=65534 --clear-groups zerobeat status --once", check=False
     )
-    assert "join its group" in told, told
+    assert "join its group" in answer, answer
 
 
 def an_upgrade_keeps_everything() -> None:
-    """Scenes and profiles stay; what is installed is replaced as a whole; a bad one changes nothing."""
+    """Scenes and profiles stay; the program is replaced as a whole; a bad one changes nothing."""
     (STATE / "scenes").mkdir(exist_ok=True)
     (STATE / "scenes" / "kept.yaml").write_text("hold: note\n")
     before, rig = os.readlink("/opt/zerobeat/current"), RIG.read_text()
-    told = sh(
+    answer = sh(
         "bash /opt/tree/systemd/install.sh --wheels /opt/tree/tests --from /opt/tree", check=False
     )
-    assert "unchanged" in told and os.readlink("/opt/zerobeat/current") == before, told
+    assert "unchanged" in answer and os.readlink("/opt/zerobeat/current") == before, answer
     sh("bash /opt/tree/systemd/install.sh --wheels /opt/wheels", timeout_s=900)
     assert os.readlink("/opt/zerobeat/current") != before
     assert (STATE / "scenes" / "kept.yaml").exists() and RIG.read_text() == rig

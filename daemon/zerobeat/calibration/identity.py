@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..engine.settings import Voice
-from ..errors import MeasureError
+from ..errors import MeasureError, VoiceMeasureError
 from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import PERIODS, Take, TakeRequest
 from ..tuning.units import pitch_to_hertz
@@ -149,19 +149,21 @@ def prove(session: MeasuringSession, listener: LiveListener, name: str) -> Ident
     found = identify(session, listener, name)
     source = session.input_of(name)
     if found.answers:
-        raise MeasureError(
-            f"{name}: the voice {found.answers} answers on input {source}: are two cables swapped?"
+        raise VoiceMeasureError(
+            name, f"the voice {found.answers} answers on input {source}: are two cables swapped?"
         )
     if found.refused:
         reason = found.refused
-        raise MeasureError(
-            f"{name}: can't be heard on input {source}: {reason.replace('_', ' ')}: "
-            f"{REASONS.get(reason, reason)}"
+        raise VoiceMeasureError(
+            name,
+            f"can't be heard on input {source}: {reason.replace('_', ' ')}: "
+            f"{REASONS.get(reason, reason)}",
         )
     if not found.follows:
-        raise MeasureError(
-            f"{name}: what is heard on input {source} does not follow the bends sent; check cable, "
-            "converter channel, sync and vibrato"
+        raise VoiceMeasureError(
+            name,
+            f"what is heard on input {source} does not follow the bends sent; check cable, "
+            "converter channel, sync and vibrato",
         )
     if found.peak_share > TOO_LOUD_PEAK_SHARE:
         raise MeasureError(f"input {source}: overloads; turn it down, then repeat")

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from ..config.voice_field import with_profile
 from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
-from ..errors import MeasureError
+from ..errors import MeasureError, VoiceMeasureError
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.plan import MeasuringPlan
 from ..measure.curve.proof import ProofPlan
@@ -150,7 +150,7 @@ def _measure_group(
 
 def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> None:
     """Record a voice's own failure, so that the others go on; raise any other error."""
-    if not str(error).startswith(f"{name}: "):
+    if not isinstance(error, VoiceMeasureError) or error.voice != name:
         raise error
     failed[name] = str(error)
 
@@ -231,8 +231,8 @@ def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -
     source = session.input_of(name)
     ppm = session.loaded.audio_inputs[source].clock_ppm
     return (
-        """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
-        f"its clock {ppm:+g} ppm"
+        f"{name}: read from {session.audio.device_of(source)[:30]} "
+        f"at {listener.rates_hz[name]:g} Hz; its clock {ppm:+g} ppm"
     )
 
 

@@ -16,7 +16,7 @@ from ..config.rig import LoadedRig
 from ..config.voice_field import with_profile
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
-from ..errors import CommandError, MeasureError
+from ..errors import CommandError, MeasureError, one_of
 from ..measure.curve.fit_curve import fit_readings
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.plan import MeasuringPlan
@@ -58,7 +58,7 @@ def find_voice(loaded: LoadedRig, name: str) -> Voice:
     for voice in loaded.rig.voices:
         if voice.name == name:
             return voice
-    names = ", ".join(voice.name for voice in loaded.rig.voices)
+    names = one_of(name, (voice.name for voice in loaded.rig.voices))
     raise CommandError(f"found no voice {name}; allowed: {names}")
 
 
@@ -153,8 +153,16 @@ def by_listening(
     return measured_voice(fit, aim, proof, voice)
 
 
-def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
+def by_readings(
+    takes: Sequence[Take], aim: Aim, voice: Voice, proved: bool = False
+) -> MeasuredVoice:
     """Fit readings that were not taken live: typed, or from a recording.
+
+    Args:
+        takes: the readings.
+        aim: from ``aim_of``.
+        voice: as it plays now.
+        proved: check notes were played once, so that the curve holds between the readings.
 
     Raises:
         MeasureError: too few readings, or no rising pitch in them.
@@ -171,6 +179,7 @@ def by_readings(takes: Sequence[Take], aim: Aim, voice: Voice) -> MeasuredVoice:
         refused=tuple(refused),
         takes=len(takes),
         sound_s=sum(one.request.seconds for one in takes),
+        proved=proved,
     )
     return measured_voice(fit, aim, None, voice)
 

@@ -20,14 +20,13 @@ from ..client.own_daemon import own_daemon
 from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
 from ..engine.settings import Voice
-from ..errors import CommandError, ControlError, MeasureError
+from ..errors import CommandError, ControlError, MeasureError, MeasuringStoppedError, one_of
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
-STOPPED = "measuring stopped by"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
     "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
@@ -72,7 +71,7 @@ class MeasuringSession:
             CommandError: the rig has no such voice.
         """
         if name not in self.voices:
-            raise CommandError(f"voice: found {name}; allowed: {', '.join(self.voices)}")
+            raise CommandError(f"voice: found {name}; allowed: {one_of(name, self.voices)}")
         return self.voices[name]
 
     def listening(self, name: str) -> ListenSettings:
@@ -98,7 +97,7 @@ class MeasuringSession:
                 "('zerobeat ports --levels' lists them)"
             )
         what = f"found input {found}" if found else "found no input"
-        raise MeasureError(f"{name}: {what}; allowed: {', '.join(known)}")
+        raise MeasureError(f"{name}: {what}; allowed: {one_of(found, known)}")
 
     def check_kept(self, names: Sequence[str]) -> None:
         """Refuse to measure a voice whose profile could not be kept.
@@ -178,9 +177,9 @@ class MeasuringSession:
     def _ask(self, command: str, **values: Any) -> None:
         try:
             self.client.ask(command, **values)
+        except MeasuringStoppedError as error:
+            raise MeasureError(f"{error}; nothing is changed") from None
         except CommandError as error:
-            if str(error).startswith(STOPPED):
-                raise MeasureError(f"{error}; nothing is changed") from None
             raise MeasureError(str(error)) from None
 
     # ------------------------------------------------------------ the player
@@ -253,7 +252,7 @@ def open_session(
     """
     with contextlib.ExitStack() as stack:
         try:
-            client = Client(socket)
+            client = Client(socket, role="measure")
         except ControlError:
             if socket is not None or any(path.is_socket() for path in socket_paths()):
                 raise

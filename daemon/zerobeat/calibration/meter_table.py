@@ -10,7 +10,7 @@ import numpy as np
 from ..config.converter_file import ConverterFile
 from ..config.describe import wrapped
 from ..config.rig import LoadedRig
-from ..errors import CommandError, MeasureError
+from ..errors import CommandError, MeasureError, one_of
 from ..tuning.units import name_of_note, volts_to_pitch
 from .readings_file import TypedVolts, parse_volts, read_text_file, write_text_file
 
@@ -26,7 +26,7 @@ def run_volts(path: Path, output: str, loaded: LoadedRig, out: Path | None) -> i
         ConfigError, MeasureError: a bad line, or a reading that must be a typing error.
     """
     if output not in loaded.converters:
-        names = ", ".join(loaded.converters)
+        names = one_of(output, loaded.converters)
         raise CommandError(f"found no converter {output}; allowed with --volts: {names}")
     converter_file = loaded.converters[output]
     middle = loaded.rig.middle_c_octave

@@ -67,7 +67,7 @@ def _stored_name(loaded: LoadedRig, voice: str) -> str:
 def _running_daemon(socket: Path | None) -> Client | None:
     """Return a connection to the running daemon; None if none runs."""
     try:
-        return Client(socket)
+        return Client(socket, role="measure")
     except ControlError:
         if socket is not None:
             raise

@@ -16,12 +16,13 @@ from ..measure.audio.sweep import read_sweep
 from ..measure.audio.wav import read_wav
 from ..measure.pitch.reader import Pitch
 from ..measure.pitch.take import Take, TakeRequest
+from ..tuning.readings import TYPED_SPREAD_CENTS
 from ..tuning.units import parse_note, pitch_to_hertz
 
-TUNER_SIGMA_CENTS = 0.5  # a tuner's last digit is 0.1 to 1 cent
 MOST_FILE_LINES = 4000
 MOST_CENTS = 1200.0
 MOST_VOLTS = 15.0
+_COMMENT = re.compile(r"(?:^|(?<=[\s\ufeff]))#")  # F#2 is a note
 _DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)\Z", re.ASCII)
 Row = TypeVar("Row")
 
@@ -65,7 +66,7 @@ def _of_profile(path: Path, voice: Voice, middle_c_octave: int) -> list[Take]:
     takes = []
     for one in profile.readings:
         sounding = 100.0 * one.note + one.bend_cents + one.cents + 1200.0 * voice.panel_octaves
-        pitch = Pitch(pitch_to_hertz(sounding), one.spread_cents, -20.0, 0.0, 0.0, 1, 0.0)
+        pitch = Pitch(pitch_to_hertz(sounding), one.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
         takes.append(Take(TakeRequest(voice.name, one.note, one.bend_cents, 0.0), pitch))
     return takes
 
@@ -126,14 +127,14 @@ def typed_takes(readings: Sequence[TypedReading], voice: Voice) -> list[Take]:
 def parse_readings(text: str, file: str, middle_c_octave: int = 4) -> list[TypedReading]:
     """Return a tuner's readings: a note and its cents on each line, perhaps a spread.
 
-    Blank lines and comments after ``#`` are skipped; columns are separated by
-    blanks, tabs, commas or semicolons.
+    Blank lines are skipped, and comments: a ``#`` at a line's start or after a blank.
+    Columns are separated by blanks, tabs, commas or semicolons.
 
     Raises:
         ConfigError: all bad lines, each with file and line.
 
-    >>> parse_readings("C4 +3.2\\n61; -1.5; 0.2", "reed.txt")[0].cents
-    3.2
+    >>> parse_readings("C4 +3.2\\n61; -1.5; 0.2\\nF#2 1.1  # flat", "reed.txt")[2].note
+    42
     """
 
     def read(columns: list[str], line: int) -> TypedReading:
@@ -143,7 +144,7 @@ def parse_readings(text: str, file: str, middle_c_octave: int = 4) -> list[Typed
         return TypedReading(
             _typed_note(columns[0], middle_c_octave),
             _typed_number(columns[1], "cents", -MOST_CENTS, MOST_CENTS),
-            TUNER_SIGMA_CENTS if sigma is None else max(sigma, 0.01),
+            TYPED_SPREAD_CENTS if sigma is None else max(sigma, 0.01),
             line,
         )
 
@@ -190,7 +191,9 @@ def _parse_rows(text: str, file: str, read: Callable[[list[str], int], Row]) -> 
     found: list[Row] = []
     lines = text.splitlines()
     for line, typed in enumerate(lines[: MOST_FILE_LINES + 1], start=1):
-        content = typed.partition("#")[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
+        content = (
+            _COMMENT.split(typed, maxsplit=1)[0].replace("\N{MINUS SIGN}", "-").strip("\ufeff \t")
+        )
         if not content:
             continue
         try:

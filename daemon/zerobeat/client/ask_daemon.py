@@ -7,7 +7,10 @@ import json
 from pathlib import Path
 from typing import Any
 
+from ..text import printable
 from .daemon_client import ANSWER_S, Client
+
+ON_STAGE = ("recall", "trigger", "cancel", "panic", "bypass", "mute")  # of role stage
 
 
 def add_socket(parser: argparse.ArgumentParser, example: str) -> None:
@@ -31,8 +34,9 @@ def ask_and_print(
     args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
 ) -> int:
     """Send one command, print the answer's line, and return the exit status."""
-    with Client(args.socket, within_s) as client:
-        print(client.ask(command, **values).get("said", "done"))
+    role = "stage" if command in ON_STAGE else "all"
+    with Client(args.socket, within_s, role) as client:
+        print(printable(str(client.ask(command, **values).get("said", "done"))))
     return 0
 
 

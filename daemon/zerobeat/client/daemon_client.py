@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from ..errors import CommandError, ControlError
+from ..errors import CommandError, ControlError, MeasuringStoppedError, NotRunningError
 from ..runtime_directory import SOCKET, SOCKET_VERSION, runtime_directory
 
 SERVICE_FOLDER = Path("/run/zerobeat")  # systemd's RuntimeDirectory=zerobeat
@@ -32,16 +32,24 @@ class Client:
     Args:
         path: its socket; None looks in the usual places.
         within_s: how long to wait for an answer.
+        role: what it needs to be: "view", "stage", "measure" or "all"; see docs/control.md.
+            None asks for nothing: it may then do what its user and group allow.
 
     Raises:
         ControlError: no daemon runs there, or access is denied.
     """
 
-    def __init__(self, path: Path | None = None, within_s: float = ANSWER_S) -> None:
+    def __init__(
+        self, path: Path | None = None, within_s: float = ANSWER_S, role: str | None = None
+    ) -> None:
         self._link = _connect(path)
         self._within_s = within_s
         self._received = b""
         self._id = 0
+        self._role_id: int | None = None
+        if role is not None:
+            self.send("role", role=role)
+            self._role_id = self._id
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -50,7 +58,8 @@ class Client:
         """Return the answer to one command.
 
         Raises:
-            CommandError: the daemon refuses; its line says why.
+            CommandError: the daemon refuses; its line says why. A measuring run that the
+                player has ended is refused with ``MeasuringStoppedError``.
             ControlError: it stopped, or does not answer.
         """
         self.send(command, **values)
@@ -59,6 +68,8 @@ class Client:
             for answer in self.answers():
                 if answer.get("id") in (self._id, None):
                     return _checked(answer)
+                if answer.get("id") == self._role_id:
+                    _checked(answer)
             left_s = end_s - time.monotonic()
             if left_s <= 0:
                 raise ControlError(f"zerobeat does not answer within {self._within_s:g} s")
@@ -120,6 +131,8 @@ class Client:
 
 
 def _checked(answer: dict[str, Any]) -> dict[str, Any]:
+    if "stopped_by" in answer:
+        raise MeasuringStoppedError(str(answer["stopped_by"]))
     if answer.get("ok") is not True:
         raise CommandError(str(answer.get("error", "refused without a reason")))
     return answer
@@ -139,7 +152,7 @@ def _connect(path: Path | None) -> socket.socket:
             link.close()
             continue
         return link
-    raise ControlError(
+    raise NotRunningError(
         f"no zerobeat plays here (socket {paths[0]}); start it: zerobeat run rig.yaml"
     )
 

@@ -54,7 +54,7 @@ def _first_client(process: subprocess.Popen[bytes], output: Any) -> Client:
     end_s = time.monotonic() + DAEMON_START_S
     while process.poll() is None and time.monotonic() < end_s:
         with contextlib.suppress(ControlError):
-            return Client()
+            return Client(role="measure")
         time.sleep(0.1)
     output.seek(0)
     lines = output.read().decode(errors="backslashreplace").strip().splitlines()

@@ -11,6 +11,7 @@ from ..errors import StoreError, ZerobeatError
 from ..state import backup
 from ..state.state_directory import SERVICE_STATE, state_directory
 from ..state.state_lock import StateLock
+from .output_file import add_force, refuse_existing
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("file", type=Path, help="the backup")
     parser.add_argument("--restore", action="store_true", help="put back what the file holds")
+    add_force(parser)
     parser.add_argument(
         "--state",
         type=Path,
@@ -43,7 +45,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"{args.file}: {_counted(names)} put back into {directory}")
         print(f"what was stored before is in {directory / backup.BEFORE}")
     else:
-        names = backup.pack(directory, args.file)
+        refuse_existing([args.file], args.force)
+        names = backup.pack(directory, args.file, args.force)
         print(f"{args.file}: {_counted(names)} from {directory}")
     return 0
 
@@ -51,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
 def _directory(socket: Path | None) -> Path:
     """Return the state directory of the running daemon, else the one it would use."""
     try:
-        with Client(socket) as client:
-            directory = client.status().get("store", {}).get("directory")
-        if isinstance(directory, str):
-            return Path(directory)
+        with Client(socket, role="view") as client:
+            told = client.status().get("store", {}).get("directory")
+        if isinstance(told, str):
+            return Path(told)
     except ZerobeatError:
         if socket is not None:
             raise

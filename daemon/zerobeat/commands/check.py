@@ -7,12 +7,15 @@ from pathlib import Path
 
 from ..config import describe, describe_rig
 from ..config.converter_file import load_converter
+from ..config.describe_profile import Known, profile_lines
 from ..config.faults import Faults
 from ..config.kinds import kind_of_file
 from ..config.pedalboard_file import load_pedalboard
-from ..config.profile_file import load_profile
+from ..config.profile_file import Profile, load_profile
 from ..config.scene_file import load_scene
 from ..config.yaml_source import read_bytes
+from ..console.terminal import ascii_only
+from ..engine.settings import Converter
 from ..errors import ConfigError, ScaleError
 from ..state.state_directory import load_rig, own_store
 from ..tuning.scala import parse_kbm, parse_scl
@@ -54,7 +57,8 @@ def _lines(kind: str, path: Path, scale: str | None) -> list[str]:
     if kind == "converter":
         return head + describe.converter_file_lines(load_converter(path))
     if kind == "profile":
-        return head + describe.profile_lines(load_profile(path))
+        profile = load_profile(path)
+        return head + profile_lines(profile, _known(profile), ascii_only())
     if kind == "pedalboard":
         return head + describe.pedalboard_lines(load_pedalboard(path))
     if kind == "scl":
@@ -65,6 +69,49 @@ def _lines(kind: str, path: Path, scale: str | None) -> list[str]:
     except ScaleError as error:
         raise ConfigError([str(error)]) from None
     return head + describe.map_lines(keyboard_map, over)
+
+
+def _known(profile: Profile) -> Known:
+    """Return how well a profile's curve is known, by the rule of ``measure``."""
+    import numpy as np
+
+    from ..measure.curve.between_readings import known_cents
+    from ..measure.curve.model import Model, ModelTerms, Points
+
+    zero = Converter().zero_volt_note
+    curve = profile.curve(zero)
+    at = [profile.pitch_cents(one, zero) for one in profile.readings]
+    good = [
+        (cents, one)
+        for cents, one in zip(at, profile.readings, strict=True)
+        if curve.unusable_at(cents) is None
+    ]
+    if len(good) < 2:
+        return Known({}, False)
+    cents = np.array([cents for cents, _ in good])
+    points = Points(
+        cents,
+        np.array([one.cents for _, one in good]),
+        np.array([one.sigma_cents for _, one in good]),
+        np.zeros(len(good)),
+        np.round(cents / 100.0).astype(int),
+    )
+    terms = ModelTerms(float(cents.min()), float(cents.max()), 100.0 * zero)
+    notes = [
+        note
+        for note in range(128)
+        if cents.min() <= 100.0 * note <= cents.max() and curve.unusable_at(100.0 * note) is None
+    ]
+    if not notes:
+        return Known({}, False)
+    wanted = [100.0 * note for note in notes]
+    proved = bool(profile.proof)
+    found = (
+        2.0 * Model(terms, points).predict(wanted)[1]
+        if proved
+        else known_cents(terms, points, wanted)
+    )
+    return Known(dict(zip(notes, map(float, found), strict=True)), proved)
 
 
 def _scale_of(name: str) -> Scale:

@@ -50,10 +50,6 @@ class DaemonCommand:
         return ask_and_print(args, self.name, self.within_s, **self.values(args))
 
 
-def _add_optional_voice(parser: Parser) -> None:
-    add_voice(parser, required=False)
-
-
 def _add_required_voice(parser: Parser) -> None:
     add_voice(parser, required=True)
 
@@ -62,10 +58,20 @@ def _voice_on(args: Arguments) -> dict[str, Any]:
     return {"voice": args.voice, "on": args.state == "on"}
 
 
+def _add_bypass(parser: Parser) -> None:
+    add_voice(parser, required=False)
+    parser.add_argument(
+        "--keep-touch-up",
+        action="store_true",
+        help="without the profile, but with what touchup took out",
+    )
+
+
 def _bypass(args: Arguments) -> dict[str, Any]:
+    kept = {"keep_touch_up": True} if args.keep_touch_up else {}
     if args.voice in ("on", "off"):  # zerobeat bypass off
-        return {"voice": "all", "on": args.voice == "on"}
-    return _voice_on(args)
+        return {"voice": "all", "on": args.voice == "on", **kept}
+    return {**_voice_on(args), **kept}
 
 
 def _add_hold(parser: Parser) -> None:
@@ -107,7 +113,7 @@ _RECALL_EXAMPLE = """zerobeat recall drone
 DAEMON_COMMANDS: dict[str, DaemonCommand] = {
     row.name: row
     for row in (
-        DaemonCommand("bypass", "zerobeat bypass reed on", _add_optional_voice, _bypass),
+        DaemonCommand("bypass", "zerobeat bypass reed on", _add_bypass, _bypass),
         DaemonCommand("cancel", "zerobeat cancel"),
         DaemonCommand("hold", "zerobeat hold trigger", _add_hold, _hold),
         DaemonCommand(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import StoreError
+from .output_file import add_force, refuse_existing
 
 PEAK = 0.6  # of full scale, of the louder file
 TICKS_A_BEAT = 2500  # a quarter of a millisecond at this tempo
@@ -33,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--stems", action="store_true", help="write each voice alone as well, as after-reed.wav"
     )
-    parser.add_argument("--force", action="store_true", help="write over files of these names")
+    add_force(parser)
 
 
 def _seed(text: str) -> int:
@@ -140,12 +141,7 @@ def _claim(folder: Path, names: list[str], force: bool) -> dict[str, Path]:
     except (OSError, ValueError) as error:
         raise _unwritable(folder, error) from None
     files = {name: folder / name for name in names}
-    there = [name for name, path in files.items() if path.exists() or path.is_symlink()]
-    if there and not force:
-        raise StoreError(
-            f"{folder}: found {', '.join(there)} there already, left as they are; "
-            "name another folder with --out, or write over them with --force"
-        )
+    refuse_existing(files.values(), force)
     return files
 
 

@@ -17,8 +17,9 @@ from ..client.daemon_client import Client
 from ..config.describe import named, program
 from ..config.scene_voices import HOLDS
 from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
-from ..errors import CommandError, ControlError
+from ..errors import CommandError, ControlError, one_of
 from ..midi import PRESSED, Message
+from .learn_options import check_options
 
 DEFAULT_WAIT_S = 30.0
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
@@ -43,9 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it does once more while it is learned. Keyboards are not listened to unless\n"
         "--input names one.",
     )
-    parser.add_argument(
-        "action", nargs="?", choices=ACTIONS, metavar="ACTION", help=", ".join(ACTIONS)
-    )
+    parser.add_argument("action", nargs="?", metavar="ACTION", help=", ".join(ACTIONS))
     parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
     parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
     parser.add_argument("--input", help="listen to this input of the rig alone")
@@ -68,10 +67,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}", type=float, metavar="N", help=text)
     parser.add_argument("--long-press", type=float, metavar="S", help="only when held so long")
     parser.add_argument("--debounce-ms", type=float, metavar="MS")
+    parser.add_argument("--keep-touch-up", action="store_true", help="with bypass")
     parser.add_argument("--no-pick-up", action="store_true", help="a pedal jumps to its place")
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.action is not None and args.action not in ACTIONS:
+        raise CommandError(f"action: found {args.action}; allowed: {one_of(args.action, ACTIONS)}")
     with Client(args.socket) as client:
         if args.list:
             return _list(client)
@@ -81,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         shown = client.status()
         inputs = [port["name"] for port in shown.get("ports", ()) if port["direction"] == "in"]
         if args.input is not None and args.input not in inputs:
-            raise CommandError(f"input: found {args.input}; allowed: {', '.join(inputs)}")
+            raise CommandError(f"input: found {args.input}; allowed: {one_of(args.input, inputs)}")
         if args.action is None:
             return _show(args, client, shown)
         return _learn(args, client, shown)
@@ -116,6 +118,7 @@ def _learn(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> i
     names = [args.input] if args.input else list(shown.get("feet", ()))
     if not names:
         raise CommandError("the rig has no input with plays: false; name one: --input NAME")
+    check_options(args, _options(args), shown)
     wait_s = DEFAULT_WAIT_S if args.wait is None else args.wait
     pedal = args.action == "set" and args.to is None and args.by is None
     any_program = args.action == "recall" and args.scene is None
@@ -150,7 +153,12 @@ def _binding(
         keys["program"] = "any" if any_program else keys["program"] + shown["program_numbers_from"]
     if args.any_channel:
         del keys["channel_number"]
-    keys["action"] = args.action
+    return keys | _options(args)
+
+
+def _options(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the keys of a binding that the command line gives."""
+    keys: dict[str, Any] = {"action": args.action}
     for name in ("kind", "voice", "scene", "hold", "setting", "lowest", "highest", "to", "by"):
         value = getattr(args, name)
         if value is not None:
@@ -161,6 +169,8 @@ def _binding(
         keys["debounce_ms"] = args.debounce_ms
     if args.light:
         keys["feedback"] = True
+    if args.keep_touch_up:
+        keys["keep_touch_up"] = True
     if args.no_pick_up:
         keys["pick_up"] = False
     return keys

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from ..errors import MeasureError, NoteNameError
 from ..tuning.units import parse_note
+from .output_file import add_force, refuse_existing
 
 if TYPE_CHECKING:
     from ..calibration.measurement import MeasuredVoice
@@ -70,6 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-check", action="store_true", help="play no check notes at the end")
     parser.add_argument("--accept", action="store_true", help="keep it even if it is worse")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it there, keep nothing")
+    add_force(parser)
     parser.add_argument("--socket", type=Path, help="the daemon's control socket")
 
 
@@ -81,6 +83,8 @@ def run(args: argparse.Namespace) -> int:
 
     if not 0.05 <= args.tolerance <= 50.0:
         raise MeasureError(f"--tolerance: found {args.tolerance:g}; allowed: 0.05 to 50 cents")
+    if args.out is not None:
+        refuse_existing([args.out], args.force)
     sources = (args.readings, args.wav, args.volts, args.virtual)
     if all(source is None for source in sources) and not args.undo and args.out is None:
         return _measure_live_voices(args)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import argparse
 import math
-import time
+from collections.abc import Sequence
+from itertools import groupby
 
 from ..errors import AudioError
-from ..ports.patch import choose_backend, open_patch
+from ..ports.patch import choose_backend, list_ports
 from ..ports.port_name import PortName
+from ..text import printable
 
 LEVEL_LOOK_S = 0.5
+SILENT_PEAK = 1e-4  # -80 dBFS
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,18 +41,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     backend = choose_backend(args.backend)
-    patch = open_patch(backend)
-    try:
-        time.sleep(0.05)  # JACK lists its ports from its next period on
-        ports = [port for port in patch.ports() if not port.own]
-    finally:
-        patch.close()
+    ports = list_ports(backend)
     system = "ALSA sequencer" if backend == "alsa" else "JACK"
     for direction, title in (("in", "inputs (keyboards, pedals)"), ("out", "outputs (converters)")):
         print(f"{title}, on {system}:")
         names = [port for port in ports if port.direction == direction]
         for port in sorted(names, key=lambda port: port.text):
-            print(f'  "{port.text}{_identity(port, names)}"')
+            print(f'  "{printable(port.text + _identity(port, names))}"')
         if not names:
             print("  none; plug one in and look again")
     if args.levels:
@@ -72,17 +70,29 @@ def audio_lines() -> list[str]:
         lines.append(f'  "{name_in_rig(device, devices)}", {device.rate_hz:g} Hz')
         if device.levels is None:
             lines.append("    can't be opened: busy, or not allowed")
-        for number, (rms, peak) in enumerate(device.levels or (), 1):
-            lines.append(f"    {number:>3} {_level(rms, peak)}")
+        lines += _channel_lines(device.levels or ())
     if not devices:
         lines.append("  none; plug one in and look again")
     return lines
 
 
+def _channel_lines(levels: Sequence[tuple[float, float]]) -> list[str]:
+    """Return a line a channel; neighbours that are all silent share one."""
+    lines = []
+    for silent, run in groupby(enumerate(levels, 1), lambda one: one[1][1] < SILENT_PEAK):
+        channels = list(run)
+        first, last = channels[0][0], channels[-1][0]
+        if silent and first < last:
+            lines.append(f"    {first:>3} to {last} silent")
+        elif silent:
+            lines.append(f"    {first:>3} silent")
+        else:
+            lines += [f"    {number:>3} {_level(rms, peak)}" for number, (rms, peak) in channels]
+    return lines
+
+
 def _level(rms: float, peak: float) -> str:
     """Return a level in words, and as a bar of at most 30 signs."""
-    if peak < 1e-4:
-        return "silent"
     rms_db, peak_db = (20.0 * math.log10(max(value, 1e-6)) for value in (rms, peak))
     word = (
         "OVERLOAD: turn it down"

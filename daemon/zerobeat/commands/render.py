@@ -7,9 +7,10 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from ..errors import CommandError, MidiFileError
+from ..errors import CommandError, MidiFileError, one_of
 from ..render.midi_file import render
 from ..state.state_directory import load_rig
+from .output_file import add_force, refuse_existing
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rig", default="rig.yaml", type=Path, help="the rig (default: rig.yaml)")
     parser.add_argument("--scene", help="scene to play (default: the rig's)")
     parser.add_argument("--input", help="input the file is played into (default: the first)")
+    add_force(parser)
     parser.add_argument("source", metavar="IN.mid", type=Path)
     parser.add_argument("target", metavar="OUT.mid", type=Path)
 
@@ -29,10 +31,13 @@ def run(args: argparse.Namespace) -> int:
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
-            raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
+            raise CommandError(
+                f"scene: found {args.scene!r}; allowed: {one_of(args.scene, names) or 'none'}"
+            )
         loaded = replace(loaded, rig=replace(loaded.rig, start_scene=args.scene))
     if args.target.exists() and args.source.exists() and os.path.samefile(args.source, args.target):
         raise MidiFileError(f"{args.target}: is the file to be read; name another")
+    refuse_existing([args.target], args.force)
     for warning in loaded.warnings:
         print(warning)
     count = render(loaded, args.source, args.target, args.input)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from .output_file import add_force, refuse_existing
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
@@ -18,22 +20,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path("report.html"), metavar="FILE", help="default: report.html"
     )
-    parser.add_argument("--force", action="store_true", help="write over a file of that name")
+    add_force(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     from ..calibration.measurement import find_voice
     from ..calibration.readings_file import write_text_file
-    from ..errors import StoreError
     from ..report.page import report_page
     from ..state.state_directory import load_rig
 
+    refuse_existing([args.out], args.force)
     loaded = load_rig(args.rig)
     for name in args.voices:
         find_voice(loaded, name)
     names = args.voices or [voice.name for voice in loaded.rig.voices]
-    if args.out.exists() and not args.force:
-        raise StoreError(f"{args.out}: found there already, left as it is; --force writes over it")
     write_text_file(args.out, report_page(loaded, names))
     print(f"written to {args.out}: open it in any browser")
     return 0

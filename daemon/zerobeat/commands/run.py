@@ -8,13 +8,15 @@ import time
 from pathlib import Path
 
 from ..config.rig import LoadedRig
-from ..errors import CommandError, ConfigError, StoreError
-from ..runtime.journal import keep_libraries_out
-from ..runtime.runner import Runner
-from ..runtime.startup_state import State, come_back
+from ..errors import CommandError, ConfigError, PortError, StoreError
+from ..runtime.journal import CapturedOutput, Journal
+from ..runtime.runner import SERVER_GONE, Runner
+from ..runtime.server_wait import start_again, wait_for_server, was_started_again
+from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.state_directory import load_rig, state_directory
 
+AGAIN_AFTER_WAIT_S = 0.5
 RESTART_PAUSE_S = 10.0  # a service manager that restarts it at once would fill the log
 
 
@@ -44,17 +46,37 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    keep_libraries_out()
-    state = State(state_directory())
+    with CapturedOutput() as output:
+        journal = Journal(output.writer)
+        waited = was_started_again()
+        if waited and not wait_for_server(journal):
+            return 0
+        if waited:
+            args.scene = None  # it goes on from where it was
+        try:
+            status = _run(args, journal)
+        except PortError as error:
+            if not waited:
+                raise
+            journal.log(str(error))  # the server has gone again, or lists our old clients still
+            time.sleep(AGAIN_AFTER_WAIT_S)
+            status = SERVER_GONE
+    if status == SERVER_GONE:
+        start_again()
+    return status
+
+
+def _run(args: argparse.Namespace, journal: Journal) -> int:
+    state = StateAccess(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
         names = [scene.name for scene in loaded.scenes]
         if args.scene not in names:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
-    startup = come_back(state, loaded, args.scene)
-    runner = Runner(args.rig, loaded, startup, args.backend, args.or_last_good, instead)
+    startup = restore_startup_state(state, loaded, args.scene)
+    runner = Runner(args.rig, loaded, startup, journal, args.backend, args.or_last_good, instead)
     for line in (*state.lines, *loaded.warnings, *startup.lines):
-        print(line, flush=True)
+        journal.log(line)
     return runner.run()
 
 

@@ -13,6 +13,10 @@ from ..config.faults import Place
 from ..config.json_source import node_of
 from ..config.scale_field import read_scale_field, scale_to_plain
 from ..state.state_directory import own_store
+from ..text import printable
+
+FLAGS = ("legato", "regate")
+SWITCHED = {"on": True, "yes": True, "off": False, "no": False}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser,
         "zerobeat set reed scale dorian\n"
         "         zerobeat set reed detune_cents -3.5\n"
+        "         zerobeat set reed legato on\n"
         "         zerobeat set scene time_signature 7/8\n"
         "         zerobeat set scene triggers '[key, {clock: {every: 2, unit: bars}}]'\n"
         "         zerobeat set tonight concert_a_hz 442\n"
@@ -33,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    value = value_of(" ".join(args.value))
+    value = _value(args.key, " ".join(args.value))
     with Client(args.socket) as client:
         if args.key == "scale" and _names_a_file(value):
             value = _written_out(value, client)
@@ -45,8 +50,13 @@ def run(args: argparse.Namespace) -> int:
             answer = client.ask("set_scene", changes={args.key: value})
         else:
             answer = client.ask("set", voice=args.who, changes={args.key: value})
-    print(answer.get("said", "done"))
+    print(printable(str(answer.get("said", "done"))))
     return 0
+
+
+def _value(key: str, text: str) -> Any:
+    """Return a value as a file has it; a switch is also turned by on, off, yes and no."""
+    return SWITCHED.get(text.lower(), value_of(text)) if key in FLAGS else value_of(text)
 
 
 def _names(value: Any) -> Any:

@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from .faults import meant
+from ..errors import one_of
 from .fields import Section
 
 Excite = Literal["drone", "strike"]
@@ -107,7 +107,7 @@ def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> Lis
     only = names[0] if len(names) == 1 else ""
     name = section.text("input", only)
     if section.has("input") and name not in audio_inputs:
-        allowed = f"a name under audio_inputs: {', '.join(names) or 'none yet'}{meant(name, names)}"
+        allowed = f"a name under audio_inputs: {one_of(name or '', names) or 'none yet'}"
         section.faults.add(section.at("input"), f"found {name}; allowed: {allowed}")
     return ListenSettings(
         input=name,

@@ -36,6 +36,7 @@ class Context:
     drones: frozenset[str] = frozenset()  # voices with gate: ignored
     has_clock: bool = True
     unknown_voices_are_faults: bool = True  # False for files that the daemon stored
+    lacking: list[str] | None = None  # if given, collects what the rig lacks, instead of faults
     files_read: list[Path] = field(default_factory=list)
 
     @classmethod
@@ -71,6 +72,9 @@ class Context:
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         """Return the file that a name refers to, recorded as read; None with a fault if missing."""
+        if self.faults.full:
+            self.faults.add(place, f"found {name}; not looked for")
+            return None
         path = find_file(name, kinds, self.folder, stored=self.stored)
         if path is None:
             self.faults.add(

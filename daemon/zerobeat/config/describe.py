@@ -15,7 +15,6 @@ from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
 from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
-from .profile_file import Profile
 
 WIDTH = 80
 
@@ -34,7 +33,7 @@ def counted(count: int, thing: str) -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-def printable(text: str) -> str:
+def terminal_safe(text: str) -> str:
     """Return text without control characters that a terminal might obey."""
     return "".join(c if c.isprintable() else "?" for c in text)
 
@@ -44,7 +43,7 @@ def wrapped(
 ) -> list[str]:
     """Return text as lines of at most ``width`` columns."""
     return textwrap.wrap(
-        printable(text),
+        terminal_safe(text),
         width,
         initial_indent=" " * indent,
         subsequent_indent=" " * (indent + 2 if hanging is None else hanging),
@@ -109,33 +108,6 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
     return lines
 
 
-# ---------------------------------------------------------------- profiles
-
-
-def profile_lines(profile: Profile) -> list[str]:
-    """Return the readings of a profile and its unusable ranges."""
-    curve = profile.curve()
-    date = f", measured {profile.measured}" if profile.measured else ""
-    lines = wrapped(f"profile of {profile.voice}{date}", 0)
-    kind = "an oscillator alone" if profile.against == "volts" else "a whole voice"
-    lines += wrapped(
-        f"{kind}, against {profile.against}, panel_octaves {profile.panel_octaves:+d}, "
-        f"errors follow {profile.errors_follow}; {counted(len(profile.readings), 'reading')}"
-    )
-    worst = max(profile.readings, key=lambda reading: abs(reading.cents))
-    lines += wrapped(f"largest error {worst.cents:+.2f} cents")
-    for part in curve.describe(36):
-        lines += wrapped(f"unusable: {part}")
-    sent = "volts" if profile.against == "volts" else "note       bend"
-    lines += ["", f"  {sent:<16} cents off  spread"]
-    for reading in profile.readings:
-        at = f"{reading.volts:+.3f} V"
-        if profile.against == "notes":
-            at = f"{named(reading.note):<10} {reading.bend_cents:+.1f}"
-        lines.append(f"  {at:<16} {reading.cents:+9.2f} {reading.spread_cents:7.2f}")
-    return lines
-
-
 # ---------------------------------------------------------------- scales
 
 
@@ -179,6 +151,8 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     ]
     if near:
         lines += wrapped(f"near the clock: {', '.join(near)}")
+    if scene.clock_lost == "key":
+        lines += wrapped("while the clock is lost: a key is the trigger")
     if not scene.zones:
         lines += wrapped("keys: all voices in unison")
     for zone in scene.zones:

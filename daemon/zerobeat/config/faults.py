@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
-from ..errors import ConfigError
+from ..errors import ConfigError, allow_suggestions
+from ..text import printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,18 +21,43 @@ class Place:
         return f"{where}: {self.key}" if self.key else where
 
 
+MOST_SHOWN = 50  # faults of one load; more are counted
+
+
 @dataclass(slots=True)
 class Faults:
-    """Faults and warnings of one load, kept with their place for sorting."""
+    """Faults and warnings of one load, kept with their place for sorting.
+
+    Args:
+        stop_after: raise ``ConfigError`` with so many faults; None reads on to the end.
+        suggestions: how many near names may be looked for; each costs up to a millisecond.
+    """
 
     problems: list[tuple[Place, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    stop_after: int | None = None
+    suggestions: int = MOST_SHOWN
+    more: int = 0
+
+    def __post_init__(self) -> None:
+        allow_suggestions(self.suggestions)
 
     def add(self, place: Place, text: str) -> None:
-        self.problems.append((place, _one_line(text)))
+        if len(self.problems) < MOST_SHOWN:
+            self.problems.append((place, printable(text)))
+        else:
+            self.more += 1
+        if self.stop_after is not None and len(self.problems) >= self.stop_after:
+            self.raise_any()
+
+    @property
+    def full(self) -> bool:
+        """True once further faults are only counted, so that slow searches can be skipped."""
+        return len(self.problems) >= MOST_SHOWN
 
     def warn(self, place: Place, text: str) -> None:
-        self.warnings.append(f"{place}: {_one_line(text)}")
+        if len(self.warnings) < MOST_SHOWN:
+            self.warnings.append(f"{printable(str(place))}: {printable(text)}")
 
     def lines(self) -> list[str]:
         """Return one line a fault: files in the order first met, lines rising, none twice."""
@@ -40,7 +65,8 @@ class Faults:
         ordered = sorted(
             self.problems, key=lambda fault: (files.index(fault[0].file), fault[0].line)
         )
-        return list(dict.fromkeys(f"{place}: {text}" for place, text in ordered))
+        found = dict.fromkeys(f"{printable(str(place))}: {text}" for place, text in ordered)
+        return [*found, f"and {self.more} more"] if self.more else [*found]
 
     def raise_any(self) -> None:
         """Raise ``ConfigError`` with all faults, if there are any."""
@@ -50,16 +76,5 @@ class Faults:
 
 def escaped(text: str, longest: int = 60) -> str:
     """Return a value as a fault shows it: one line, printable, not too long."""
-    clean = _one_line(text, longest)
+    clean = printable(text, longest)
     return clean if clean.strip() else f'"{clean}"'
-
-
-def _one_line(text: str, longest: int = 3000) -> str:
-    clean = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-    return clean if len(clean) <= longest else clean[: longest - 3] + "..."
-
-
-def meant(text: str, allowed: list[str]) -> str:
-    """Return `` (did you mean NAME?)`` for the nearest allowed name, or nothing."""
-    near = get_close_matches(text.lower(), allowed, n=1, cutoff=0.6)
-    return f" (did you mean {near[0]}?)" if near else ""

@@ -16,9 +16,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from ..errors import NoteNameError
+from ..errors import NoteNameError, did_you_mean, one_of
 from ..tuning.units import parse_note
-from .faults import Faults, Place, escaped, meant
+from .faults import Faults, Place, escaped
 from .yaml_source import Listing, Node, Scalar, Table
 
 T = TypeVar("T")
@@ -100,7 +100,7 @@ def read_choice(node: Node, faults: Faults, default: Any, choices: Sequence[str]
     if isinstance(node, Scalar):
         if node.text in choices:
             return node.text
-        hint = meant(node.text, list(choices))
+        hint = did_you_mean(node.text, choices)
     else:
         hint = ""
     faults.add(node.place, f"found {found(node)}; allowed: {', '.join(choices)}{hint}")
@@ -289,6 +289,4 @@ class Section:
                     f"{self.place.key}.{escaped(key, 40)}" if self.place.key else escaped(key, 40)
                 )
                 place = Place(self.place.file, line, path)
-                self.faults.add(
-                    place, f"found unknown key; allowed: {', '.join(known)}{meant(key, known)}"
-                )
+                self.faults.add(place, f"found unknown key; allowed: {one_of(key, known)}")

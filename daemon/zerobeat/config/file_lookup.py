@@ -14,7 +14,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from .faults import meant
+from ..errors import one_of
 from .stored_files import STORED_KINDS, StoredFiles, has_generations, is_stored
 
 SHIPPED = Path(__file__).resolve().parent.parent / "profiles"
@@ -122,4 +122,5 @@ def not_found(
         names += [file for file in files if file.endswith(SUFFIXES)]
     stem = Path(name).suffix not in SUFFIXES
     known = [Path(file).stem if stem else file for file in names]
-    return f"no file {name} in {', '.join(str(p.parent) for p in looked)}{meant(name, known)}"
+    there = f"; there are: {one_of(name, known)}" if known else ""
+    return f"no file {name} in {', '.join(str(p.parent) for p in looked)}{there}"

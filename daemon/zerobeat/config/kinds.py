@@ -48,6 +48,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "early_ms",
         "late_ms",
         "sample_delay_ms",
+        "clock_lost",
     ),
     "rig": (
         "inputs",
@@ -58,6 +59,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "scenes",
         "middle_c",
         "program_numbers_from",
+        "on_return",
         "concert_a_hz",
     ),
 }

@@ -89,6 +89,7 @@ def read_binding(
         pick_up=section.flag("pick_up", True),
         to=section.number("to", None, *PEDAL_VALUE),
         by=section.number("by", None, *PEDAL_VALUE),
+        keep_touch_up=section.flag("keep_touch_up", False),
     )
     section.close()
     _check_needed(section, binding)
@@ -158,6 +159,8 @@ def _check_kind(section: Section, binding: Binding) -> None:
         refuse("kind", f"found momentary with action {action}; allowed: with {', '.join(ON_OFF)}")
     if binding.feedback and source == "program" and binding.number is not None:
         refuse("feedback", "found it with one program; allowed: with a controller, a note, or any")
+    if binding.keep_touch_up and action != "bypass":
+        refuse("keep_touch_up", f"found it with action {action}; allowed: with bypass")
     if action == "transpose":
         for key in ("to", "by"):
             value = getattr(binding, key)

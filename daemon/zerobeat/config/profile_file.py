@@ -7,14 +7,14 @@ is joined with the table of the converter it is plugged into.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import yaml
 
 from ..errors import TrackingError
-from ..tuning.readings import MAX_READINGS
+from ..tuning.readings import MAX_READINGS, TYPED_SPREAD_CENTS
 from ..tuning.tracking import Reading, TrackingCurve, Unusable, compose
 from ..tuning.units import volts_to_pitch
 from .converter_file import ConverterFile, line_through
@@ -22,6 +22,7 @@ from .faults import Faults
 from .fields import Section
 from .yaml_source import Listing, read_yaml
 
+UNSTATED_SPREAD_CENTS = 0.1
 IDENTITY = TrackingCurve((0.0, 12700.0), (0.0, 12700.0))
 
 
@@ -30,14 +31,21 @@ class ProfileReading:
     """One measured pitch: what was sent, the cents off, the spread.
 
     ``note`` and ``bend_cents`` are what the converter got; with
-    ``against: volts`` it is ``volts`` instead and they are unused.
+    ``against: volts`` it is ``volts`` instead and they are unused. Where the
+    spread is not ``stated``, ``spread_cents`` is what files of 0.1.0 took for it.
     """
 
     cents: float
     note: int = 0
     bend_cents: float = 0.0
     volts: float = 0.0
-    spread_cents: float = 0.1
+    spread_cents: float = UNSTATED_SPREAD_CENTS
+    stated: bool = field(default=True, compare=False)
+
+    @property
+    def sigma_cents(self) -> float:
+        """Standard uncertainty: the spread, or without one that of any typed reading."""
+        return self.spread_cents if self.stated else TYPED_SPREAD_CENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +89,14 @@ class Profile:
             commanded, sounding = zip(*self.knots, strict=True)
             return TrackingCurve(commanded, sounding, self.unusable)
         readings = [
-            Reading(self._pitch_cents(r, zero_volt_note), r.cents, r.spread_cents)
+            Reading(self.pitch_cents(r, zero_volt_note), r.cents, r.sigma_cents)
             for r in self.readings
         ]
         curve = TrackingCurve.from_readings(readings, bend_range_cents=bend_range_cents)
         return replace(curve, unusable=curve.unusable + self.unusable) if self.unusable else curve
 
-    def _pitch_cents(self, reading: ProfileReading, zero_volt_note: int) -> float:
+    def pitch_cents(self, reading: ProfileReading, zero_volt_note: int) -> float:
+        """Return the pitch that was commanded for a reading."""
         if self.against == "volts":
             return volts_to_pitch(reading.volts, zero_volt_note)
         return 100.0 * reading.note + reading.bend_cents
@@ -210,9 +219,10 @@ def _reading(section: Section, against: str) -> ProfileReading:
     else:
         volts = section.number("volts", 0.0, -15.0, 15.0, required=True)
     cents = section.number("cents", 0.0, -12700.0, 12700.0, required=True)
-    spread_cents = section.number("spread_cents", 0.1, 0.0, 12700.0)
+    spread_cents = section.number("spread_cents", UNSTATED_SPREAD_CENTS, 0.0, 12700.0)
     section.close()
-    return ProfileReading(cents, note, bend_cents, volts, spread_cents)
+    stated = section.has("spread_cents")
+    return ProfileReading(cents, note, bend_cents, volts, spread_cents, stated)
 
 
 def _knots(section: Section, against: str) -> tuple[tuple[float, float], ...]:
@@ -295,4 +305,5 @@ def profile_values(profile: Profile) -> dict[str, Any]:
 
 
 def _measured(reading: ProfileReading) -> dict[str, float]:
-    return {"cents": reading.cents, "spread_cents": reading.spread_cents}
+    spread = {"spread_cents": reading.spread_cents} if reading.stated else {}
+    return {"cents": reading.cents, **spread}

@@ -98,6 +98,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_HZ),
+        on_return=section.choice("on_return", "silent", ("silent", "strike")),
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes

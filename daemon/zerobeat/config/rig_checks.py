@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Rig, Scene
-from .faults import Faults, Place, meant
+from ..errors import one_of
+from .faults import Faults, Place
 from .fields import Section
 
 
@@ -16,7 +17,7 @@ def check_rig(rig: Rig, section: Section, faults: Faults) -> None:
     _check_ports(rig, section, faults)
     names = [source.name for source in rig.inputs]
     if rig.clock_from is not None and rig.clock_from not in names:
-        allowed = f"an input of the rig: {', '.join(names)}{meant(rig.clock_from, names)}"
+        allowed = f"an input of the rig: {one_of(rig.clock_from, names)}"
         faults.add(section.at("clock_from"), f"found {rig.clock_from}; allowed: {allowed}")
 
 
@@ -102,9 +103,8 @@ def check_pedalboards(
         for binding in pedalboard.bindings:
             if binding.voice is not None and binding.voice not in voices:
                 text = f"found {pedalboard.name} with voice {binding.voice}"
-                faults.add(place, f"{text}; allowed: {', '.join(voices)}")
+                faults.add(place, f"{text}; allowed: {one_of(binding.voice, voices)}")
             if binding.scene is not None and binding.scene not in names:
                 text = f"found {pedalboard.name} with scene {binding.scene}"
-                faults.add(
-                    place, f"{text}; allowed: {', '.join(names) or 'none, the rig has no scenes'}"
-                )
+                allowed = one_of(binding.scene, names) or "none, the rig has no scenes"
+                faults.add(place, f"{text}; allowed: {allowed}")

@@ -7,8 +7,9 @@ from typing import Any
 
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import Input, Rig, Scene
+from ..errors import one_of
 from .context import Context
-from .faults import Faults, meant
+from .faults import Faults
 from .fields import Section, read_text
 from .pedalboard_file import read_pedalboard
 from .rig_checks import place_in
@@ -50,9 +51,9 @@ def read_pedal_settings(
     for node in section.items("set_list"):
         name = read_text(node, faults, None)
         if name is not None and name not in titles:
-            allowed = ", ".join(scene.name for scene in scenes) or "none, the rig has no scenes"
-            hint = meant(name, list(titles))
-            faults.add(node.place, f"found {name}; allowed: {allowed}{hint}")
+            titled = [scene.name for scene in scenes]
+            allowed = one_of(name, titled) or "none, the rig has no scenes"
+            faults.add(node.place, f"found {name}; allowed: {allowed}")
         elif name is not None:
             order.append(titles[name])
     return {

@@ -6,6 +6,7 @@ line of the rig names was stored under a new name; it comes after the others.
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from ..engine.settings import Scene
 from .context import Context
 from .faults import Faults, Place
 from .fields import Section, found
-from .file_lookup import stored_name
+from .find import SHIPPED, stored_name
 from .scene_file import read_scene, read_scene_file
 from .yaml_source import Node, Scalar, Table
 
@@ -65,14 +66,33 @@ def _named(
     if path is None:
         return None
     if path not in by_file:
+        shipped = path.is_relative_to(SHIPPED)
+        context.lacking = [] if shipped else None
         scene = context.read_found(
             path, lambda other: read_scene_file(other, context), node.text, kinds, node.place
         )
+        lacking, context.lacking = context.lacking, None
+        if lacking:
+            _ask_for_a_copy(path, list(dict.fromkeys(lacking)), node, context)
+            return None
         if scene is None:
             return None
         by_file[path] = scene
         bank.files[scene.name] = stored_name(node.text)
     return by_file[path]
+
+
+def _ask_for_a_copy(path: Path, lacking: list[str], node: Scalar, context: Context) -> None:
+    """Add a fault for a shipped scene that plays what the rig does not have."""
+    names = ", ".join(lacking)
+    folder = context.folder / "scenes"
+    make = "" if folder.is_dir() else f"mkdir {shlex.quote(str(folder))} && "
+    copy = f"{make}cp {shlex.quote(str(path))} {shlex.quote(str(folder))}/"
+    context.faults.add(
+        node.place,
+        f"found {node.text}, a scene that comes with zerobeat and is for another case; this rig "
+        f"has no {names}. Make it yours: {copy} and write your own names into the copy",
+    )
 
 
 def _written(section: Section, context: Context, bank: RigScenes) -> Scene:

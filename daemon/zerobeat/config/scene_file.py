@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from ..engine.settings import Scene, Trigger, Zone
+from ..errors import one_of
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
@@ -16,6 +17,7 @@ from .yaml_out import block
 from .yaml_source import Scalar, read_yaml
 
 # Players are not sample-accurate; longer times than these would reach another beat.
+CLOCK_LOST = ("wait", "key")
 WAITS_MS = {"early_ms": 200.0, "late_ms": 200.0, "sample_delay_ms": 50.0}
 DEFAULT_SCENE = Scene()
 
@@ -68,6 +70,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
         beats_in_bar=beats_in_bar,
         beat_unit=beat_unit,
         **_waits_ms(section, DEFAULT_SCENE),
+        clock_lost=section.choice("clock_lost", "wait", CLOCK_LOST),
         voices=read_voices(section, context),
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
@@ -84,9 +87,10 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
     triggers = _triggers(section, context)
     beats_in_bar, beat_unit = _time_signature(section)
     waits_ms = _waits_ms(section, scene)
+    clock_lost = section.choice("clock_lost", scene.clock_lost, CLOCK_LOST)
     zones = _zones(section, context, tuple(scene.voices))
     section.close()
-    changed = replace(scene, hold=hold, regate=regate, **waits_ms)
+    changed = replace(scene, hold=hold, regate=regate, clock_lost=clock_lost, **waits_ms)
     if section.has("triggers"):
         changed = replace(changed, triggers=triggers)
     if section.has("time_signature"):
@@ -183,7 +187,9 @@ def _clock(section: Section, context: Context) -> Trigger:
     every = section.whole("every", 1, 1, 1024)
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
-    if not context.has_clock:
+    if not context.has_clock and context.lacking is not None:
+        context.lacking.append("clock_from")
+    elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
     return Trigger("clock", every=every, unit=unit.removesuffix("s"))
@@ -191,9 +197,11 @@ def _clock(section: Section, context: Context) -> Trigger:
 
 def _check_input(name: str, place: Place, context: Context) -> None:
     if context.inputs is not None and name not in context.inputs:
-        allowed = ", ".join(context.inputs)
-        hint = meant(name, list(context.inputs))
-        context.faults.add(place, f"found {name}; allowed: an input of the rig: {allowed}{hint}")
+        if context.lacking is not None:
+            context.lacking.append(f"input {name}")
+            return
+        allowed = f"an input of the rig: {one_of(name, context.inputs)}"
+        context.faults.add(place, f"found {name}; allowed: {allowed}")
 
 
 # ---------------------------------------------------------------- zones
@@ -265,6 +273,8 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
     plain |= {
         n: getattr(scene, n) for n in WAITS_MS if getattr(scene, n) != getattr(DEFAULT_SCENE, n)
     }
+    if scene.clock_lost != DEFAULT_SCENE.clock_lost:
+        plain["clock_lost"] = scene.clock_lost
     if scene.triggers:
         plain["triggers"] = [_plain_trigger(trigger) for trigger in scene.triggers]
     if scene.zones:

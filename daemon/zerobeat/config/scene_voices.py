@@ -13,10 +13,10 @@ from ..engine.limits import (
     SEMITONES,
 )
 from ..engine.settings import PLAIN, VoiceSettings
-from ..errors import NoteNameError
+from ..errors import NoteNameError, one_of
 from ..tuning.units import parse_root
 from .context import Context
-from .faults import Place, meant
+from .faults import Place
 from .fields import RESERVED_NAMES, Section, read_note
 from .scale_field import read_scale_field, scale_to_plain
 from .yaml_source import Node, Scalar
@@ -29,8 +29,10 @@ def check_voice(name: str, place: Place, context: Context) -> bool:
     """Return whether the rig has a voice; if not, a fault or warning was added."""
     if context.voices is None or name in context.voices:
         return True
-    hint = meant(name, list(context.voices))
-    text = f"found {name}; allowed: a voice of the rig: {', '.join(context.voices)}{hint}"
+    if context.lacking is not None:
+        context.lacking.append(f"voice {name}")
+        return False
+    text = f"found {name}; allowed: a voice of the rig: {one_of(name, context.voices)}"
     if context.unknown_voices_are_faults:
         context.faults.add(place, text)
     else:

@@ -6,10 +6,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from ..engine.settings import Converter, Output, Voice
-from ..errors import TrackingError
+from ..errors import TrackingError, one_of
 from .context import Context
 from .converter_file import ConverterFile
-from .faults import meant
 from .fields import Section
 from .file_lookup import find_file, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
@@ -65,8 +64,7 @@ def _output(section: Section, outputs: dict[str, Output]) -> str | None:
     name = section.text("converter", None, required=True)
     if name is None or name in outputs:
         return name
-    hint = meant(name, list(outputs))
-    allowed = f"a name under converters: {', '.join(outputs)}{hint}"
+    allowed = f"a name under converters: {one_of(name, outputs)}"
     section.faults.add(section.at("converter"), f"found {name}; allowed: {allowed}")
     return None
 

@@ -21,13 +21,14 @@ from typing import Any
 import yaml
 
 from ..errors import ConfigError
+from ..text import is_unicode
 from .faults import Faults, Place, escaped
 from .file_format import newer_yaml
 
 LARGEST_FILE_BYTES = (
     500_000  # a rig of 16 voices is under 10,000, a profile of 4,000 readings 240,000
 )
-DEEPEST = 20
+DEEPEST_NESTING = 20
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -207,6 +208,8 @@ class _Builder:
                 self._check(event, key, len(open_nodes))
                 place = Place(self.file, event.start_mark.line + 1, key)
                 if isinstance(event, yaml.ScalarEvent):
+                    if not is_unicode(event.value):
+                        self._refuse(event, key, "found half a character; allowed: Unicode text")
                     top = self._add(open_nodes, Scalar(place, event.value, not event.style))
                 else:
                     open_nodes.append(_Open(place, isinstance(event, yaml.MappingStartEvent)))
@@ -227,8 +230,10 @@ class _Builder:
             self._refuse(
                 event, key, f"found the tag {escaped(event.tag)}; allowed: values without a tag"
             )
-        if depth > DEEPEST:
-            self._refuse(event, "", f"found values nested more than {DEEPEST} deep; allowed: fewer")
+        if depth > DEEPEST_NESTING:
+            self._refuse(
+                event, "", f"found values nested more than {DEEPEST_NESTING} deep; allowed: fewer"
+            )
 
     def _refuse(self, event: Any, key: str, text: str) -> None:
         self.faults.add(Place(self.file, event.start_mark.line + 1, key), text)

@@ -20,7 +20,7 @@ Mark = Literal["", "head", "waits", "bad"]
 StatusFields = Mapping[str, Any]
 FULL_COLUMNS = 72
 FULL_ROWS = 18
-UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
+RIG_UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,9 @@ def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
     parts += ["measuring"] if voice.get("measuring") else []
     parts += ["muted"] if voice["mute"] else []
     parts += ["solo"] if voice["solo"] else []
-    parts += ["raw"] if voice["bypass"] else []
+    if voice["bypass"]:
+        acts = (what.replace("panel octaves", "panel") for what in voice.get("still_acts", ()))
+        parts.append(" + ".join(("raw", *acts)))
     if voice["waits"]:
         parts.append(f"waits {voice['waits']}")
     parts += ["check profile"] if voice["stale"] else []
@@ -289,11 +291,14 @@ def clock_line(clock: StatusFields) -> Line:
     """Return the clock in words."""
     state = clock["state"]
     if state == "none":
-        return Line(f"clock     none has come from {clock['input']}")
+        keys = ", keys land changes" if clock.get("keys_land") else ""
+        return Line(f"clock     none has come from {clock['input']}{keys}")
     place = f"bar {clock['bar']} beat {clock['beat']}"
     tempo = "" if clock["tempo_bpm"] is None else f", {clock['tempo_bpm']:.1f} bpm"
     unsure = ", position unsure" if clock["unsure"] else ""
-    return Line(f"clock     {state}{tempo}, {place}{unsure}", "bad" if state == "lost" else "")
+    keys = ", keys land changes" if clock.get("keys_land") else ""
+    text = f"clock     {state}{tempo}, {place}{unsure}{keys}"
+    return Line(text, "bad" if state == "lost" else "")
 
 
 def short_clock(shown: StatusFields) -> str:
@@ -349,8 +354,8 @@ def _reload(shown: StatusFields, label: str) -> list[Line]:
     outcome = str(shown.get("reload", "")).removeprefix("reload: ")
     if not outcome:
         return []
-    if UNCHANGED in outcome:
-        fault = outcome.splitlines()[0].removesuffix(f"; {UNCHANGED}")
+    if RIG_UNCHANGED in outcome:
+        fault = outcome.splitlines()[0].removesuffix(f"; {RIG_UNCHANGED}")
         return [Line(f"{label}refused, the old rig plays: {fault}", "bad")]
     return [Line(f"{label}{outcome.splitlines()[0]}", "bad" if " is broken: " in outcome else "")]
 
@@ -423,6 +428,8 @@ def _disk(shown: StatusFields, label: str) -> list[Line]:
     if fault:
         file, colon, why = fault.partition(": ")
         return [Line(f"{label}{why if colon else file}", "bad")]
+    if store.get("slow"):
+        return [Line(f"{label}{store['slow']}", "bad")]
     lines = store.get("passed_over", ())
     more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
     return [Line(f"{label}{lines[0]}{more}", "bad")] if lines else []

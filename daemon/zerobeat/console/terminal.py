@@ -18,13 +18,15 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from ..client.daemon_client import Client
-from ..errors import ControlError
+from ..errors import ControlError, NotRunningError
 from .screen import Line, Mark, screen_lines
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
 COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
 RECONNECT_S = 1.0
 DAEMON_SILENT_S = 12.0  # the daemon says every 5 s that it lives
+NOT_YET = "no zerobeat plays here yet; waiting for: zerobeat run rig.yaml (q ends)"
+NOW_GONE = "no zerobeat plays here now; waiting for it (q ends)"
 SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
 
 
@@ -112,8 +114,7 @@ class Terminal:
                 continue
             same = 0 if before is None else _same(before, line)
             rest = line.text[same:]
-            colour = COLOURS[line.mark] if self._colour and rest else ""
-            text = f"\x1b[{colour}m{rest}\x1b[0m" if colour else rest
+            text = coloured(rest, line.mark) if self._colour else rest
             parts.append(f"\x1b[{row + 1};{same + 1}H{text}\x1b[K")
         self._painted = wanted
         if parts:
@@ -128,6 +129,12 @@ class Terminal:
         content = text.encode(self._encoding, "replace")
         while content:
             content = content[os.write(self._out, content) :]
+
+
+def coloured(text: str, mark: Mark) -> str:
+    """Return text in the colour of its line's mark."""
+    colour = COLOURS[mark] if text else ""
+    return f"\x1b[{colour}m{text}\x1b[0m" if colour else text
 
 
 def _same(before: Line, line: Line) -> int:
@@ -160,13 +167,16 @@ class Console:
         self._received_at_s = 0.0
 
     def run(self) -> int:
-        """Return the exit status, the terminal restored.
+        """Return the exit status, the terminal restored; wait for a daemon that is not there yet.
 
         Raises:
-            ControlError: no daemon plays at the start.
+            ControlError: the daemon may not be reached.
         """
-        self._client = self._connect()
-        self._follow()
+        try:
+            self._client = self._connect()
+            self._follow()
+        except NotRunningError:
+            self._trouble = NOT_YET
         with _signals() as (wake_fd, numbers):
             self._terminal.enter()
             try:
@@ -232,8 +242,10 @@ class Console:
                     self._take(answer, now_s)
             elif now_s - self._received_at_s > DAEMON_SILENT_S and not self._trouble:
                 self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
-        except ControlError:
-            self._trouble = "no zerobeat plays here now; waiting for it (q ends)"
+        except ControlError as error:
+            self._trouble = NOW_GONE if self._shown else NOT_YET
+            if self._client is None and not isinstance(error, NotRunningError):
+                self._trouble = str(error)  # it is there, but may not be reached
             if self._client is not None:
                 self._client.close()
                 self._client = None

@@ -11,8 +11,8 @@ from ..client.daemon_client import Client
 from ..engine.settings import Rig
 from ..errors import PortError, ZerobeatError
 from ..ports import realtime
-from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, open_patch
-from ..ports.port_name import Ambiguous, Direction, Found, Missing, PortName, find
+from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, list_ports
+from ..ports.port_name import Direction, PortAmbiguous, PortFound, PortMissing, PortName, find
 from .check_result import MACHINE_ROOT, CheckResult, Level, ok
 
 UNIT = Path("/etc/systemd/system/zerobeat.service")
@@ -23,23 +23,31 @@ LOAD = (
 
 
 def midi(rig: Rig | None) -> Iterator[CheckResult]:
-    """Check the sequencer and each port that the rig names."""
+    """Check the sequencer, else JACK, and each port that the rig names."""
     try:
         check_sequencer()
     except PortError as error:
         yield from _no_sequencer(str(error))
+        if not SEQUENCER.exists() and jack_socket() is not None:
+            yield from _on_jack(rig)
         return
     yield ok("sequencer", f"{SEQUENCER} can be opened")
     try:
-        patch = open_patch("alsa")
+        there = list_ports("alsa")
     except PortError as error:
         yield CheckResult("fault", "sequencer", str(error), "pip install 'zerobeat[alsa]'")
         return
-    try:
-        there = [port for port in patch.ports() if not port.client.startswith("zerobeat ")]
-    finally:
-        patch.close()
     yield from hardware(there)
+    yield from ports(rig, there)
+
+
+def _on_jack(rig: Rig | None) -> Iterator[CheckResult]:
+    try:
+        there = list_ports("jack")
+    except PortError as error:
+        yield CheckResult("fault", "JACK", str(error), "start the server again")
+        return
+    yield ok("JACK", f"its server answers and shows {len(there)} MIDI ports")
     yield from ports(rig, there)
 
 
@@ -48,7 +56,7 @@ def _no_sequencer(text: str) -> Iterator[CheckResult]:
         remedy = "sudo usermod -aG audio $USER, then log in again; the service has it from its unit"
         yield CheckResult("fault", "group audio", text, remedy)
     elif jack_socket() is not None:
-        text = f"no ALSA sequencer ({SEQUENCER} is missing); a JACK server runs and can be used"
+        text = f"no ALSA sequencer ({SEQUENCER} is missing); a JACK server runs and is used"
         yield CheckResult("note", "sequencer", text)
     else:
         text = f"no ALSA sequencer ({SEQUENCER} is missing), so no port was looked at"
@@ -88,12 +96,12 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[CheckResult]:
     reported = set()
     for label, direction, wanted, is_pattern in links:
         finding = find(wanted, there, direction, is_pattern)
-        if isinstance(finding, Found):
+        if isinstance(finding, PortFound):
             yield ok(label, f"{finding.port.text} is there")
-        elif isinstance(finding, Missing):
+        elif isinstance(finding, PortMissing):
             remedy = "plug it in and switch it on; the names there are: zerobeat ports"
             yield CheckResult("fault", label, f'"{wanted}" is not there', remedy)
-        elif isinstance(finding, Ambiguous):
+        elif isinstance(finding, PortAmbiguous):
             reported.add(wanted)
             remedy = "write which is meant, as shown; or unplug one of the two"
             yield CheckResult("fault", label, finding.text, remedy)
@@ -111,13 +119,13 @@ def ports(rig: Rig | None, there: list[PortName]) -> Iterator[CheckResult]:
 def daemon() -> Iterator[CheckResult]:
     """Check whether a daemon runs, its reload, muted inputs, clock, and real time (S3)."""
     try:
-        shown = Client().ask("status")["status"]
+        shown = Client(role="view").ask("status")["status"]
     except ZerobeatError as error:
         remedy = (
             "sudo systemctl start zerobeat; journalctl -u zerobeat -n 20" if UNIT.exists() else ""
         )
         yield CheckResult("note", "daemon", str(error), remedy)
-        yield _real_time("" if UNIT.exists() else realtime.ask("alsa").text)
+        yield _real_time("" if UNIT.exists() else realtime.request_real_time("alsa").text)
         return
     yield ok("daemon", f"plays {shown.get('rig', '')}")
     if shown.get("reload"):

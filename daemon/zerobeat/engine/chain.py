@@ -43,6 +43,7 @@ class Chain:
         "settings",
         "tonight",
         "curve",
+        "note_errors_cents",
         "_offset_cents",
         "_panel_cents",
         "_beats_hz",
@@ -67,7 +68,10 @@ class Chain:
         self._beats_hz = settings.detune_beats_hz
         bypassed = voice.name in tonight.bypass
         self.curve = None if bypassed else voice.curve
-        touch_up = _NO_TOUCH_UP if bypassed else tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
+        self.note_errors_cents = None if bypassed else voice.note_errors_cents
+        touch_up = _NO_TOUCH_UP
+        if not bypassed or voice.name in tonight.keep_touch_up:
+            touch_up = tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
         # Sounding pitch y becomes y + offset + stretch * (y - reference) / 1200.
         slope = touch_up.stretch_cents / 1200.0
         self._touch_scale = 1.0 / (1.0 + slope)
@@ -152,7 +156,7 @@ class Chain:
             voice.lowest_note,
             voice.highest_note,
             voice.bend_range_cents,
-            voice.note_errors_cents,
+            self.note_errors_cents,
         )
         if note is None:
             return None
@@ -161,7 +165,7 @@ class Chain:
 
     def left_over(self, commanded_cents: float, note: int) -> float:
         """Return the cents of bend that a note number leaves to reach a pitch."""
-        errors = self.voice.note_errors_cents
+        errors = self.note_errors_cents
         if errors is None:
             return commanded_cents - 100.0 * note
         return commanded_cents - 100.0 * note - errors[note]

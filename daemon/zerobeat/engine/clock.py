@@ -41,6 +41,7 @@ class Clock:
         next_tick: the song's tick that the next clock is, counted from 0.
         running: between Start or Continue and Stop.
         lost: it ran, and no clock has come for ``LOST_S``.
+        placed: Start, Continue, Stop or Song Position has come; before, no tick counts.
         unsure: the clock was away too long to be counted; until Start or Song Position.
         interval_s: between ticks, averaged; None until two have come.
         fired_tick: the tick whose trigger came early by a key; -1 is none.
@@ -50,6 +51,7 @@ class Clock:
         self.next_tick = 0
         self.running = False
         self.lost = False
+        self.placed = False
         self.unsure = False
         self.interval_s: float | None = None
         self.fired_tick = -1
@@ -86,6 +88,7 @@ class Clock:
         """Take Start, Continue, Stop or Song Position; others change nothing."""
         self.look(now_s)
         self._odd_s.clear()
+        self.placed = True
         if type(message) is midi.SongPosition:
             self._jump(message.sixteenths * TICKS_A_SIXTEENTH)
         elif message == midi.STOP:
@@ -202,6 +205,11 @@ class Clock:
         if self.running:
             return "running"
         return "stopped" if self._seen else "none"
+
+    @property
+    def is_missed(self) -> bool:
+        """Return whether it is lost, or nothing has said where the song is: no beat will come."""
+        return self.lost or not self.placed
 
     # ------------------------------------------------------------ what is due
 

@@ -75,10 +75,14 @@ class SetTouchUp:
 
 @dataclass(frozen=True, slots=True)
 class Bypass:
-    """Play a voice, or all with ``voice`` None, without correction."""
+    """Play a voice, or all with ``voice`` None, without correction.
+
+    ``keep_touch_up`` leaves the touch-up in; without it no correction at all is left.
+    """
 
     voice: str | None
     on: bool
+    keep_touch_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)

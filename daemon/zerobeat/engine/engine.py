@@ -193,6 +193,7 @@ class Engine:
             shared.now_s = now_s
         if self.triggers.read_at_s is not None:
             self.triggers.read_if_due(outputs)
+        shared.acts += 1
         handler.act(command, outputs)
         self.pedals.lights.look()
         shared.current = None

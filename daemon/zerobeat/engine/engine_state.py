@@ -29,6 +29,8 @@ class EngineState:
         keys: the voices that each key down was given to.
         sustained: inputs and channels whose own sustain pedal is down.
         presses: keys pressed so far.
+        acts: commands and presses of pedals carried out so far.
+        pedal_moved_s: when a pedal last moved a setting.
         wheels: cents by source; a missing one is at rest.
         present: the outputs that are there.
     """
@@ -51,6 +53,8 @@ class EngineState:
         "keys",
         "sustained",
         "presses",
+        "acts",
+        "pedal_moved_s",
         "wheels",
         "present",
     )
@@ -79,6 +83,8 @@ class EngineState:
         self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
         self.sustained: set[Source] = set()
         self.presses = 0
+        self.acts = 0
+        self.pedal_moved_s = float("-inf")
         self.wheels: dict[Source, float] = {}
         self.present: set[str] = set()
 

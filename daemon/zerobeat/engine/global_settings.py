@@ -75,7 +75,11 @@ class GlobalSettings:
     def _bypass(self, command: commands.Bypass, outputs: Outputs) -> None:
         tonight = self._shared.base_tonight
         bypass = self._switched(tonight.bypass, command)
-        self._live.use_tonight(replace(tonight, bypass=bypass), outputs)
+        names = self._shared.names(command.voice)
+        kept = tonight.keep_touch_up - names
+        if command.on and command.keep_touch_up:
+            kept |= names
+        self._live.use_tonight(replace(tonight, bypass=bypass, keep_touch_up=kept), outputs)
 
     def _mute(self, command: commands.Mute, outputs: Outputs) -> None:
         tonight = self._shared.base_tonight

@@ -27,6 +27,7 @@ class Triggers:
         by_key: any key of a playing input triggers.
         remote: triggers by a note of an input.
         divisions: ticks from one clock trigger to the next, one a trigger.
+        lands_by_key: a key triggers while the clock is missed.
         early_s: a key so long before a clock trigger fires it.
         sample_delay_s: from a clock trigger until keys are read.
         regate: gates open again as keys are read.
@@ -48,6 +49,7 @@ class Triggers:
         self.by_key = any(trigger.kind == "key" for trigger in scene.triggers)
         self.remote = tuple(t for t in scene.triggers if t.kind == "remote_note")
         self.divisions = tuple(ticks_of(t, scene) for t in scene.triggers if t.kind == "clock")
+        self.lands_by_key = scene.clock_lost == "key"
         self.early_s = scene.early_ms / 1000.0
         self._late_s = scene.late_ms / 1000.0
         self.sample_delay_s = scene.sample_delay_ms / 1000.0

@@ -180,8 +180,8 @@ class Keyboard:
         elif controller == midi.SUSTAIN:
             self._sustain(place, message.value >= midi.PRESSED, outputs)
         elif controller == midi.RESET_CONTROLLERS:
+            self._set_wheel(place, 0.0, outputs)  # first: sustain may return to another key
             self._sustain(place, False, outputs)
-            self._set_wheel(place, 0.0, outputs)
         elif controller == midi.ALL_SOUND_OFF:
             self.keys_up((place,), outputs, cut=True)
         elif controller >= midi.ALL_NOTES_OFF:

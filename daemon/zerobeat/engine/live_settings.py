@@ -39,6 +39,7 @@ AT_ONCE = frozenset(
         "early_ms",
         "late_ms",
         "sample_delay_ms",
+        "clock_lost",
     )
 )
 _SCENE_FIELDS = AT_ONCE | {"zones"}
@@ -413,4 +414,5 @@ def _heard(tonight: Tonight) -> tuple[object, ...]:
         tonight.transpose_semitones,
         tonight.touch_up,
         tonight.bypass,
+        tonight.keep_touch_up,
     )

@@ -128,12 +128,10 @@ class Policy:
         if name not in self._shared.present:
             return
         outputs.append((name, message))
-        if type(message) is ControlChange and message.controller == midi.SUSTAIN:
-            receiver = (name, message.channel)
-            if message.value >= midi.PRESSED:
-                self._sustained_receivers.add(receiver)
-            else:
-                self._sustained_receivers.discard(receiver)
+        down = _sustain_of(message)
+        if down is not None:
+            receivers = self._sustained_receivers
+            (receivers.add if down else receivers.discard)((name, message.channel))
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys and pedals of an input that is lost."""
@@ -154,11 +152,9 @@ class Policy:
             return
         names = self._through[message.channel]
         if names:
-            if type(message) is ControlChange and message.controller == midi.SUSTAIN:
-                if message.value >= midi.PRESSED:
-                    self.passed_sustain.add(place)
-                else:
-                    self.passed_sustain.discard(place)
+            down = _sustain_of(message)
+            if down is not None:
+                (self.passed_sustain.add if down else self.passed_sustain.discard)(place)
             for name in names:
                 self._pass_on(name, message, outputs)
             return
@@ -204,6 +200,16 @@ def _system_class(message: System) -> str:
     if message.status in _TRANSPORT:
         return "transport"
     return "active_sensing" if message.status == 0xFE else "other system"
+
+
+def _sustain_of(message: ChannelMessage) -> bool | None:
+    """Return whether a message puts a sustain pedal down; None if it is not about one."""
+    if type(message) is ControlChange:
+        if message.controller == midi.SUSTAIN:
+            return message.value >= midi.PRESSED
+        if message.controller == midi.RESET_CONTROLLERS:
+            return False
+    return None
 
 
 def _on_channel(message: ChannelMessage, channel: int) -> Message:

@@ -26,6 +26,7 @@ class ClockStatus:
     Args:
         tempo_bpm: quarter notes a minute; None while unknown.
         bar: of the song's position, by the scene's time signature, from 1; and ``beat``.
+        keys_land: the clock is missed, and the scene lets a key land what waits.
         unsure: clocks were lost, and the position may be off until Start or Song Position.
         due: where the next clock trigger falls, such as ``bar 3``; "" without one.
         beats_left: until then, the one that has begun included; None unless it runs.
@@ -37,6 +38,7 @@ class ClockStatus:
     bar: int
     beat: int
     unsure: bool
+    keys_land: bool
     due: str
     beats_left: int | None
 
@@ -59,6 +61,7 @@ def clock_status(shared: EngineState, triggers: Triggers) -> ClockStatus | None:
         bar=bar,
         beat=beat,
         unsure=clock.unsure,
+        keys_land=bool(triggers.divisions) and triggers.lands_by_key and clock.is_missed,
         due="" if due is None else _place(due, scene),
         beats_left=_beats_left(clock, due, scene),
     )
@@ -102,6 +105,8 @@ def _triggers(shared: EngineState, triggers: Triggers) -> list[str]:
     if triggers.divisions and clock is not None:
         running = clock.state == "running"
         found.append(clock.due if running else CLOCK_WORDS[clock.state])
+        if clock.keys_land:
+            found.append("a key")
     return found or ["a trigger"]
 
 

@@ -148,7 +148,7 @@ class Player:
                 voice.lowest_note,
                 voice.highest_note,
                 voice.bend_range_cents,
-                voice.note_errors_cents,
+                chain.note_errors_cents,
             )
         else:
             left = chain.left_over(rest.commanded_cents, note)

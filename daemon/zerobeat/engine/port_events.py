@@ -88,7 +88,11 @@ class PortEvents:
             lane.up = False
 
     def _output_back(self, command: commands.OutputBack, outputs: Outputs) -> None:
-        """Note-offs for what was open at the loss, bend ranges, bends (requirement N11)."""
+        """Note-offs for what was open at the loss, bend ranges, bends (requirement N11).
+
+        Then, if the rig asks for it, the keys that are still down are struck: the wire lets
+        the bends settle before.
+        """
         name = command.output
         outputs.append((name, LINK_CUT))
         self._shared.present.add(name)
@@ -103,6 +107,10 @@ class PortEvents:
         for state in states:
             self._shared.current = state
             self._player.wake_drone(state, outputs, start=True)
+            held = state.playing
+            strikes = self._shared.rig.on_return == "strike" and not state.voice.gate_ignored
+            if strikes and held is not None and held.down and held in state.held:
+                self._player.play(state, held, outputs)
 
     def _restore_bends(self, states: Iterable[VoiceState], outputs: Outputs) -> None:
         for state in states:
@@ -118,7 +126,7 @@ class PortEvents:
             state.held.clear()
         shared.keys.clear()
         shared.sustained.clear()
-        shared.layers.clear()
+        self._pedals.cancel_presses()
         for lane in shared.ledger.all():
             lane.holders.clear()
             lane.release(outputs)

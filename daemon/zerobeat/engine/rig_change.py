@@ -234,5 +234,5 @@ class RigChange:
         """Let sustain and wheel come up on channels that go through untouched from now on."""
         for place in sorted({*self._shared.sustained, *self._shared.wheels}):
             if self._policy.passes(place):
-                self._keyboard.centre_sustain(place, outputs)
                 self._keyboard.centre_wheel(place, outputs)
+                self._keyboard.centre_sustain(place, outputs)

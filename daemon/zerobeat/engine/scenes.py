@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ..errors import CommandError
+from ..errors import CommandError, one_of
 from ..midi import BANK_MSB
 from . import commands
 from .dispatch import Dispatcher
@@ -81,7 +81,7 @@ class Scenes:
     def _check_recall(self, command: commands.RecallScene) -> None:
         bank = self._shared.bank
         if command.name not in bank:
-            allowed = ", ".join(bank) or "none stored"
+            allowed = one_of(command.name, bank) or "none stored"
             raise CommandError(f"scene: found {command.name!r}; allowed: {allowed}")
 
     def _recall(self, command: commands.RecallScene, outputs: Outputs) -> None:
@@ -153,7 +153,7 @@ class Scenes:
         bank = self._shared.bank
         for name in command.scenes:
             if name not in bank:
-                allowed = ", ".join(bank) or "none stored"
+                allowed = one_of(name, bank) or "none stored"
                 raise CommandError(f"set_list: found {name!r}; allowed: {allowed}")
 
     def _set_list(self, command: commands.SetList, outputs: Outputs) -> None:

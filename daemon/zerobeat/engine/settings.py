@@ -116,6 +116,7 @@ class Rig:
     set_list: tuple[str, ...] = ()  # names of scenes; empty: all, in the rig's order
     set_list_ends: Literal["stop", "wrap"] = "stop"
     stage_lock: bool = True  # no foot overwrites a scene
+    on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
 
 
 # ---------------------------------------------------------------- scenes
@@ -171,6 +172,7 @@ class Scene:
     beat_unit: int = 4
     early_ms: float = 25.0  # a key so long before a clock trigger brings it on
     late_ms: float = 40.0  # what is asked for so long after one lands at once
+    clock_lost: Literal["wait", "key"] = "wait"  # what waits for a clock that does not count
     sample_delay_ms: float = 3.0  # from a clock trigger until hold "sample" reads the keys
 
     def of(self, voice: str) -> VoiceSettings:
@@ -225,3 +227,4 @@ class Tonight:
     solo: frozenset[str] = frozenset()
     mute: frozenset[str] = frozenset()
     set_list: tuple[str, ...] = ()  # empty: the rig's
+    keep_touch_up: frozenset[str] = frozenset()  # of ``bypass``: raw, but with the touch-up

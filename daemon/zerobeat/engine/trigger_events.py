@@ -48,6 +48,7 @@ class TriggerEvents:
                 clock.fired_tick = due
                 triggers.fired_s = shared.now_s
                 by_key = True
+            by_key = by_key or (triggers.lands_by_key and clock.is_missed)
         if by_key:
             self.fire(outputs)
 

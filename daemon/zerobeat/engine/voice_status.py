@@ -10,7 +10,7 @@ from ..tuning.units import pitch_to_hertz
 from .chain import Chain
 from .engine import Engine
 from .pending import differing, wanted_words
-from .settings import Hold, TouchUp, VoiceSettings
+from .settings import Hold, Tonight, TouchUp, VoiceSettings
 from .voice import VoiceState
 
 _UNTOUCHED = TouchUp()
@@ -28,6 +28,7 @@ class VoiceStatus:
             detune and tonight included.
         correction_cents: what tracking and touch-up add to the commanded pitch.
         unusable: why the profile can't be trusted at this pitch; "" if it can.
+        still_acts: what corrects the pitch of a voice although it is played raw, in words.
         waits: the hold that changed settings wait under; "" if none wait.
         waiting: names of the settings that wait, and what is ``wanted``, in words.
     """
@@ -56,6 +57,7 @@ class VoiceStatus:
     wheel_clamps: int
     keys_out_of_reach: int
     bypass: bool
+    still_acts: tuple[str, ...]
     mute: bool
     solo: bool
     measuring: bool
@@ -94,6 +96,7 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         wheel_clamps=state.clamps,
         keys_out_of_reach=state.misses,
         bypass=voice.name in tonight.bypass,
+        still_acts=still_acts(state, tonight),
         mute=voice.name in tonight.mute,
         solo=voice.name in tonight.solo,
         measuring=voice.name in engine.measuring.taken,
@@ -109,6 +112,19 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         **_bent(state),
         **_pitch(engine, state),
     )
+
+
+def still_acts(state: VoiceState, tonight: Tonight) -> tuple[str, ...]:
+    """Return what still changes what is sent to a voice that is played raw, in words."""
+    voice = state.voice
+    if voice.name not in tonight.bypass:
+        return ()
+    octaves = voice.panel_octaves
+    touch_up = tonight.touch_up.get(voice.name, _UNTOUCHED)
+    kept = voice.name in tonight.keep_touch_up
+    found = [f"panel octaves {octaves:+d}"] if octaves else []
+    found += ["touch-up"] if kept and (touch_up.offset_cents or touch_up.stretch_cents) else []
+    return tuple(found)
 
 
 def _scale(settings: VoiceSettings) -> str:

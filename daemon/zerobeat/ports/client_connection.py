@@ -1,7 +1,7 @@
-"""The control socket and one client of it: lines in, lines out, a budget, and limits.
+"""One client of the control socket: lines in and out, its rate budget and limits.
 
-Nothing here waits: what can't be sent stays in a bounded buffer, and a client
-that breaks a limit is closed with one line that says why.
+Nothing here waits: what can't be sent stays in a bounded buffer, and a client that breaks
+a limit is closed with one line that says why.
 """
 
 from __future__ import annotations
@@ -15,58 +15,109 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import PortError
+from ..text import printable
 
-LONGEST_LINE = 65_536
+LONGEST_LINE = 16_384
+LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
+HEAD = 256  # bytes in which such a line names its command
+DEEPEST = 12
+MOST_VALUES = 1_024
+MOST_PROFILE_VALUES = 20_000
+LONGEST_NAME = 256
+LONGEST_TEXT = 4_096
+LARGEST_NUMBER = 1e15
 LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
 STUCK_S = 10.0  # neither reading on nor ending a line
 RATE_HZ = 100.0  # commands a second
 BURST = 20.0
-CHUNK = 65_536
+CHUNK = 16_384  # read at once
 LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 
 
 class MalformedError(Exception):
-    """A line that is no request; the text says why."""
+    """A line that is not a request; the text says why."""
 
 
 def parse_request(line: bytes) -> dict[str, Any]:
-    """Return the request of a line.
+    """Return the request of a line: valid Unicode, and within the bounds above.
 
     Raises:
         MalformedError: not a JSON object of this protocol.
     """
     try:
-        found = json.loads(line.decode("utf-8"), parse_constant=_refuse)
+        text = line.decode("utf-8")
+        found = json.loads(text, parse_constant=_refuse)
     except UnicodeDecodeError:
         raise MalformedError("found bytes that are not UTF-8; allowed: one JSON object") from None
     except (ValueError, RecursionError) as error:
-        why = str(error).splitlines()[0][:80]
+        why = printable(str(error), 80)
         raise MalformedError(f"found no JSON ({why}); allowed: one JSON object a line") from None
     if not isinstance(found, dict):
         raise MalformedError("found a value that is no object; allowed: one JSON object a line")
+    long = found.get("command") == "put_profile"
+    if len(line) > LONGEST_LINE and not long:
+        raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+    _check_bounds(found, MOST_PROFILE_VALUES if long else MOST_VALUES)
+    if "\\ud" in text or "\\uD" in text:  # only an escape can stand for half a character
+        try:
+            json.dumps(found, ensure_ascii=False).encode()
+        except UnicodeEncodeError:
+            raise MalformedError("found half a surrogate pair; allowed: Unicode text") from None
     return found
+
+
+def _check_bounds(found: dict[str, Any], most: int) -> None:
+    count = 0
+    level: list[Any] = [found]
+    for _ in range(DEEPEST):
+        inner: list[Any] = []
+        for value in level:
+            if isinstance(value, dict):
+                if any(len(key) > LONGEST_NAME for key in value):
+                    raise MalformedError(f"found a name over {LONGEST_NAME} characters")
+                inner += value.values()
+            elif isinstance(value, list):
+                inner += value
+            elif isinstance(value, str):
+                if len(value) > LONGEST_TEXT:
+                    raise MalformedError(f"found a text over {LONGEST_TEXT} characters")
+            elif value is not None and not -LARGEST_NUMBER <= value <= LARGEST_NUMBER:
+                raise MalformedError(f"found a number beyond {LARGEST_NUMBER:g}")
+        count += len(inner)
+        if count > most:
+            raise MalformedError(f"found over {most} values in one line; allowed: no more")
+        level = inner
+    if level:
+        raise MalformedError(f"found values nested over {DEEPEST} deep; allowed: no deeper")
 
 
 def _refuse(name: str) -> None:
     raise ValueError(f"{name} is no number")
 
 
-class Connection:
+class ClientConnection:
     """One client.
 
     Args:
         link: its socket, non-blocking from here on.
         now_s: monotonic seconds.
+        roles: what it may be.
 
     Attributes:
         follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
         asked: ids of ``status`` requests that wait for the next picture.
-        owed: how many answers are still to come from a ``Later``.
+        owed: how many answers are still to come from a ``DeferredAnswer``.
         open: False once it is closed.
+        allowed, roles: what its user may be, and what it has asked to be.
+        seat: the role whose seat it takes; "" before its first request.
+        asked_s: when it asked last.
     """
 
-    def __init__(self, link: socket.socket, now_s: float) -> None:
+    def __init__(
+        self, link: socket.socket, now_s: float, roles: frozenset[str] = frozenset(("all",))
+    ) -> None:
         link.setblocking(False)
+        self.allowed = self.roles = roles
         self._link = link
         self._in = bytearray()
         self._out = bytearray()
@@ -77,19 +128,26 @@ class Connection:
         self._ended = False  # it sends no more
         self._closing = False  # closed once its last line is out
         self.open = True
+        self.seat = ""
+        self.asked_s = now_s
         self.follow_s: float | None = None
         self.follow_id: object = None
         self.follow_due_s = 0.0
         self.shown = ""  # the picture it was sent last, and when it last heard of one
-        self.told_s = 0.0
+        self.last_sent_s = 0.0
         self.asked: list[object] = []
         self.owed = 0
-        self.listens = False  # to raw input
+        self.has_raw_input = False  # to raw input
         self.listen_id: object = None
         self.missed = 0  # messages, while it did not read
 
     def fileno(self) -> int:
         return self._link.fileno()
+
+    @property
+    def waits(self) -> bool:
+        """True while it is owed something: an answer, pictures, raw input."""
+        return bool(self.asked or self.owed or self.has_raw_input or self.follow_s is not None)
 
     # ------------------------------------------------------------ in
 
@@ -124,7 +182,7 @@ class Connection:
         return self._line_since_s + STUCK_S if self._in else math.inf
 
     def read(self, now_s: float) -> None:
-        """Take what has come; breaks of the limits close the client."""
+        """Read what has arrived."""
         try:
             content = self._link.recv(CHUNK)
         except BlockingIOError:
@@ -146,9 +204,10 @@ class Connection:
         if self._closing or self._tokens < 1:
             return None
         end = self._in.find(b"\n")
+        longest = LONGEST_PROFILE if b'"put_profile"' in self._in[:HEAD] else LONGEST_LINE
         if end < 0:
-            if len(self._in) > LONGEST_LINE:
-                self.refuse(f"found a line over {LONGEST_LINE} bytes; allowed: no more", now_s)
+            if len(self._in) > longest:
+                self.refuse(f"found a line over {longest} bytes; allowed: no more", now_s)
             elif self._ended and not self._expects_more():
                 self._close_when_sent()
             elif self._in and now_s - self._line_since_s > STUCK_S:
@@ -157,12 +216,13 @@ class Connection:
         line = bytes(self._in[:end])
         del self._in[: end + 1]
         self._line_since_s = now_s
+        self._tokens -= 1
         if not line.strip():
             return None
-        self._tokens -= 1
+        self.asked_s = now_s
         try:
-            if len(line) > LONGEST_LINE:
-                raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+            if len(line) > longest:
+                raise MalformedError(f"found a line over {longest} bytes; allowed: no more")
             return parse_request(line)
         except MalformedError as error:
             self.refuse(str(error), now_s)
@@ -176,11 +236,11 @@ class Connection:
     def wants_to_write(self) -> bool:
         return self.open and bool(self._out)
 
-    def say(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_answer(self, answer: dict[str, Any], now_s: float) -> None:
         """Send one answer, as far as it goes without waiting."""
-        self.say_line(json.dumps(answer), now_s)
+        self.send_line(json.dumps(answer), now_s)
 
-    def say_line(self, line: str, now_s: float) -> None:
+    def send_line(self, line: str, now_s: float) -> None:
         """Send one line that is JSON already."""
         if not self.open:
             return
@@ -192,7 +252,7 @@ class Connection:
             self.close()
 
     def write(self, now_s: float) -> None:
-        """Send what waits, as far as it goes."""
+        """Send what is buffered, as far as it goes without waiting."""
         while self._out and self.open:
             try:
                 sent = self._link.send(self._out)
@@ -206,19 +266,19 @@ class Connection:
         if self._closing and not self._out:
             self.close()
 
-    def reads_on(self, now_s: float) -> bool:
-        """False once it has let lines lie for too long."""
+    def reads_its_answers(self, now_s: float) -> bool:
+        """False once it has left answers unread for too long."""
         return not self._out or now_s - self._out_since_s <= STUCK_S
 
-    def settle(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_owed(self, answer: dict[str, Any], now_s: float) -> None:
         """Send an answer that was owed."""
         self.owed -= 1
-        self.say(answer, now_s)
+        self.send_answer(answer, now_s)
 
     def refuse(self, why: str, now_s: float) -> None:
-        """Say why, and close."""
+        """Send the reason, then close."""
         self._closing = True
-        self.say(
+        self.send_answer(
             {"id": None, "ok": False, "error": f"{why}; the connection is closed"},
             now_s,
         )

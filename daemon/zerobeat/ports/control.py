@@ -1,16 +1,20 @@
 """The control socket: a Unix stream socket on which clients command the daemon.
 
-Path: ``control`` in the runtime directory, mode 0660. Each line is one JSON
-object in UTF-8 of at most 65,536 bytes. A request names the protocol's version,
+Path: ``control`` in the runtime directory, mode 0660. Each line is one JSON object in UTF-8
+of at most 16,384 bytes (65,536 for ``put_profile``). A request names the protocol's version,
 an id that comes back with its answer, a command and what the command takes:
 
     {"zerobeat": 1, "id": 1, "command": "recall", "scene": "drone"}
     {"id": 1, "ok": true}
     {"id": 1, "ok": false, "error": "scene: found 'dron'; allowed: together, drone"}
 
-Three commands are served here. A picture costs time on the thread that
-plays: at most four are made a second, each for all who wait for one. So the
-answer to ``status`` may come after answers to later requests.
+Four commands are handled here. ``role`` says what the client wants to be; see ``roles.py``.
+
+    {"zerobeat": 1, "id": 1, "command": "role", "role": "view"}
+    {"id": 1, "ok": true, "said": "role view"}
+
+A picture costs time on the thread that plays: at most four are made a second, each for all
+who wait for one. So the answer to ``status`` may come after answers to later requests.
 
     {"zerobeat": 1, "id": 2, "command": "status"}
     {"id": 2, "ok": true, "status": {...}}
@@ -20,18 +24,20 @@ answer to ``status`` may come after answers to later requests.
 A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
 "unchanged": true}`` every 5 s, so that silence means trouble.
 
-``listen`` tells what arrives at the inputs, in batches; see ``listening.py``.
+``listen`` sends what arrives at the inputs, in batches; see ``raw_input.py``.
 
     {"zerobeat": 1, "id": 4, "command": "listen"}
     {"id": 4, "ok": true, "said": "listening"}
-    {"id": 4, "ok": true, "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}], "lost": 0}
+    {"id": 4, "ok": true, "lost": 0,
+     "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}]}
 
-Each client may send 100 commands a second, 20 at once; beyond that its socket
-is not read. At most 16 clients. A client is closed, with one line if it still
-reads, when a line is no JSON object or too long, when it doesn't end a line or
-read its answers for 10 s, or when it leaves 256 KiB of them unread. No client
-can delay a note: nothing here waits, and MIDI is served before and after each
-command.
+Each client may send 100 commands a second, 20 at once; beyond that its socket is not read.
+Each role has seats of its own, and ``panic`` needs none. A client that has asked for nothing
+yet, or for nothing for 10 s, makes room for one that comes. A client is closed, with one line
+if it still reads, when a line is no JSON object or too long, when it doesn't end a line or
+read its answers for 10 s, or when it leaves 256 KiB of them unread. No client can delay a
+note: nothing here waits, a line is bounded in all that costs time, and MIDI is served before
+and after each command.
 """
 
 from __future__ import annotations
@@ -44,13 +50,18 @@ from pathlib import Path
 from typing import Any
 
 from ..runtime_directory import SOCKET, SOCKET_VERSION
-from .client_connection import Connection, bind_socket
-from .deferred_answer import Later
-from .raw_input import Listening
+from .client_connection import ClientConnection, bind_socket
+from .deferred_answer import DeferredAnswer
+from .raw_input import RawInputBatch
+from .roles import COMMANDS, SEATS, RolePolicy, may, role_for
 
-MOST_CLIENTS = 16
+MOST_ASKED = 4  # pictures that one client waits for
+MOST_UNSEATED = 8  # clients that have asked for nothing yet
+MOST_CLIENTS = MOST_UNSEATED + sum(SEATS.values())
+BACKLOG = 64  # connections that wait to be taken
+IDLE_S = 10.0  # a client that asks for nothing for so long may lose its seat
 PICTURE_S = 0.25  # between two pictures
-SAME_S = 5.0  # a follower hears this often that nothing has changed
+SAME_S = 5.0  # a follower is sent this often that nothing has changed
 RETRY_S = 1.0  # after a connection could not be taken
 RATES_HZ = (0.1, 4.0)
 
@@ -58,15 +69,16 @@ Request = dict[str, Any]
 Answer = dict[str, Any]
 
 
-class Control:
+class ControlSocket:
     """The socket and its clients.
 
     Args:
         folder: the runtime directory; its lock must be held.
         answer: does a request, and returns what is said besides the id, or a
-            ``Later`` that will say it.
+            ``DeferredAnswer`` that will say it.
         picture: returns what ``status`` shows.
-        gone: told of a client whose connection has ended, as ``asking`` named it.
+        on_disconnect: gets a client whose connection has ended, as ``asking`` named it.
+        catch_up: plays MIDI that has arrived or is due; called between two slices of work.
 
     Attributes:
         asking: stands for the client whose request is being answered.
@@ -78,43 +90,46 @@ class Control:
     def __init__(
         self,
         folder: Path,
-        answer: Callable[[Request], Answer | Later],
+        answer: Callable[[Request], Answer | DeferredAnswer],
         picture: Callable[[], dict[str, Any]],
-        gone: Callable[[object], None] = lambda client: None,
+        on_disconnect: Callable[[object], None] = lambda client: None,
+        catch_up: Callable[[], None] = lambda: None,
     ) -> None:
         self.path = folder / SOCKET
         self._answer = answer
         self._picture = picture
-        self._gone = gone
+        self._on_disconnect = on_disconnect
+        self._catch_up = catch_up
+        self._policy = RolePolicy()
         self.asking: object = None
-        self._clients: list[Connection] = []
-        self._listener = bind_socket(self.path, MOST_CLIENTS)
-        self._listening = Listening()
+        self._clients: list[ClientConnection] = []
+        self._listener = bind_socket(self.path, BACKLOG)
+        self._raw_input = RawInputBatch()
         self._accept_at_s = -math.inf
         self._picture_at_s = -math.inf
 
     # ------------------------------------------------------------ raw input
 
     @property
-    def listens(self) -> bool:
-        """True while a client wants to know what arrives."""
-        return any(client.listens for client in self._clients)
+    def has_listeners(self) -> bool:
+        """True while a client receives raw input."""
+        return any(client.has_raw_input for client in self._clients)
 
-    def hear(self, now_s: float, name: str, content: Sequence[int]) -> None:
-        """Take a message of an input for the clients that listen."""
-        self._listening.hear(now_s, name, content)
+    def add_raw_input(self, now_s: float, name: str, content: Sequence[int]) -> None:
+        """Add a message of an input for the clients that receive raw input."""
+        self._raw_input.add(now_s, name, content)
 
-    def _tell_heard(self, now_s: float) -> None:
-        told = self._listening.take(now_s)
-        if told is None:
+    def _send_raw_input(self, now_s: float) -> None:
+        batch = self._raw_input.take(now_s)
+        if batch is None:
             return
         for client in self._clients:
-            if client.open and client.listens:
+            if client.open and client.has_raw_input:
                 if client.wants_to_write():
-                    client.missed += len(told["heard"]) + told["lost"]
+                    client.missed += len(batch["heard"]) + batch["lost"]
                     continue
-                lost, client.missed = told["lost"] + client.missed, 0
-                client.say({"id": client.listen_id, **told, "lost": lost}, now_s)
+                lost, client.missed = batch["lost"] + client.missed, 0
+                client.send_answer({"id": client.listen_id, **batch, "lost": lost}, now_s)
 
     # ------------------------------------------------------------ waiting
 
@@ -132,8 +147,8 @@ class Control:
     def wake_at_s(self, now_s: float) -> float | None:
         """Return when ``serve`` has something to do although no descriptor is ready."""
         soonest = math.inf if now_s >= self._accept_at_s else self._accept_at_s
-        if self._listening.due_s is not None:
-            soonest = min(soonest, self._listening.due_s)
+        if self._raw_input.due_s is not None:
+            soonest = min(soonest, self._raw_input.due_s)
         for client in self._clients:
             soonest = min(soonest, client.ready_at_s(now_s))
             if client.asked:
@@ -145,7 +160,7 @@ class Control:
     # ------------------------------------------------------------ serving
 
     def serve(self, ready: Iterable[int], now_s: float) -> None:
-        """Read, do at most one command of each client, and send; never waits.
+        """Read, carry out at most one command of each client, and send; never waits.
 
         Args:
             ready: descriptors that the wait found ready.
@@ -154,24 +169,32 @@ class Control:
         known = set(ready)
         if self._listener.fileno() in known:
             self._accept(now_s)
-        for client in self._clients:
-            if client.fileno() in known and client.wants_to_read(now_s):
-                client.read(now_s)
-            if client.open:
-                request = client.next_request(now_s)
-                if request is not None:
-                    self._serve_one(client, request, now_s)
-            if client.open and client.wants_to_write():
-                client.write(now_s)
-            if not client.reads_on(now_s):
-                client.close()
-        self._show(now_s)
-        self._tell_heard(now_s)
-        if not all(client.open for client in self._clients):
-            for client in self._clients:
-                if not client.open:
-                    self._gone(client)
+        for client in tuple(self._clients):
+            try:
+                self._serve_client(client, client.fileno() in known, now_s)
+            except Exception:
+                client.close()  # it must not do so again in every turn
+                raise
+        self._send_pictures(now_s)
+        self._send_raw_input(now_s)
+        closed = [client for client in self._clients if not client.open]
+        if closed:
             self._clients = [client for client in self._clients if client.open]
+            for client in closed:
+                self._on_disconnect(client)
+
+    def _serve_client(self, client: ClientConnection, readable: bool, now_s: float) -> None:
+        if readable and client.wants_to_read(now_s):
+            client.read(now_s)
+        if client.open:
+            request = client.next_request(now_s)
+            if request is not None:
+                self._serve_one(client, request, now_s)
+                self._catch_up()
+        if client.open and client.wants_to_write():
+            client.write(now_s)
+        if not client.reads_its_answers(now_s):
+            client.close()
 
     def _accept(self, now_s: float) -> None:
         try:
@@ -181,35 +204,76 @@ class Control:
         except OSError:  # no descriptor left: leave it in the queue for a while
             self._accept_at_s = now_s + RETRY_S
             return
-        client = Connection(link, now_s)
-        if len(self._clients) >= MOST_CLIENTS:
-            client.refuse(f"found {MOST_CLIENTS} clients; allowed: no more", now_s)
-            client.close()
-            return
+        unseated = [client for client in self._clients if not client.seat and client.open]
+        if len(unseated) >= MOST_UNSEATED:
+            unseated[0].refuse("it asked for nothing, and another client came", now_s)
+            unseated[0].close()
+        client = ClientConnection(link, now_s, self._policy.roles_of(link))
         self._clients.append(client)
+        client.read(now_s)
 
-    def _serve_one(self, client: Connection, request: Request, now_s: float) -> None:
+    # ------------------------------------------------------------ roles and seats
+
+    def _take_role(self, client: ClientConnection, request: Request, now_s: float) -> Answer:
+        _no_more(request, ("role",))
+        role = request.get("role")
+        known = [name for name in COMMANDS if name in client.allowed or "all" in client.allowed]
+        if not isinstance(role, str) or role not in known:
+            raise ValueError(f"role: found {_short(role)}; allowed to you: {', '.join(known)}")
+        self._seat(client, role, now_s)
+        client.roles = frozenset((role,))
+        return {"ok": True, "said": f"role {role}"}
+
+    def _seat(self, client: ClientConnection, role: str, now_s: float) -> None:
+        """Give a client a seat of its role.
+
+        Raises:
+            ValueError: all are taken by clients that are at work.
+        """
+        if client.seat == role:
+            return
+        seated = [other for other in self._clients if other.seat == role and other.open]
+        if len(seated) >= SEATS[role]:
+            idle = [c for c in seated if not c.waits and now_s - c.asked_s > IDLE_S]
+            if not idle:
+                raise ValueError(f"found {SEATS[role]} clients of role {role}; allowed: no more")
+            last = min(idle, key=lambda client: client.asked_s)
+            last.refuse(f"it asked for nothing for {IDLE_S:g} s, and another came", now_s)
+            last.close()
+        client.seat = role
+
+    def _serve_one(self, client: ClientConnection, request: Request, now_s: float) -> None:
         name = request.pop("id", None)
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
             return
         self.asking = client
         try:
-            answer = self._told(client, name, request, now_s)
+            answer = self._dispatch(client, name, request, now_s)
         except ValueError as error:
             answer = {"ok": False, "error": str(error)}
         if answer is not None:
-            client.say({"id": name, **answer}, now_s)
+            client.send_answer({"id": name, **answer}, now_s)
 
-    def _told(
-        self, client: Connection, name: object, request: Request, now_s: float
+    def _dispatch(
+        self, client: ClientConnection, name: object, request: Request, now_s: float
     ) -> Answer | None:
         version = request.pop("zerobeat", None)
         if version != SOCKET_VERSION or isinstance(version, bool):
             raise ValueError(f"zerobeat: found {_short(version)}; allowed: {SOCKET_VERSION}")
         command = request.get("command")
+        if command == "role":
+            return self._take_role(client, request, now_s)
+        if isinstance(command, str):
+            if not may(client.roles, command):
+                roles = ", ".join(sorted(client.roles))
+                raise ValueError(f"{command[:40]}: not allowed to role {roles}")
+            if not client.seat and command != "panic":
+                self._seat(client, role_for(command), now_s)
         if command == "status":
             _no_more(request, ())
+            if len(client.asked) >= MOST_ASKED:
+                raise ValueError(f"status: found {MOST_ASKED} that wait; allowed: no more")
             client.asked.append(name)
             return None
         if command == "follow":
@@ -219,17 +283,17 @@ class Control:
             return None
         if command == "listen":
             _no_more(request, ())
-            client.listens, client.listen_id = True, name
+            client.has_raw_input, client.listen_id = True, name
             return {"ok": True, "said": "listening"}
         answer = self._answer(request)
-        if isinstance(answer, Later):
+        if isinstance(answer, DeferredAnswer):
             client.owed += 1
-            answer.to(lambda told, told_s: client.settle({"id": name, **told}, told_s))
+            answer.add_callback(lambda answer, at_s: client.send_owed({"id": name, **answer}, at_s))
             return None
         return answer
 
-    def _show(self, now_s: float) -> None:
-        """Make one picture for all who are due, if the last is old enough."""
+    def _send_pictures(self, now_s: float) -> None:
+        """Build one status for all clients that are due, if the last is old enough."""
         due = [
             client
             for client in self._clients
@@ -239,29 +303,46 @@ class Control:
         if not due or now_s < self._picture_at_s:
             return
         self._picture_at_s = now_s + PICTURE_S
-        shown = json.dumps(self._picture())
+        picture = self._picture()
+        self._catch_up()
+        shown = json.dumps(picture)
         for client in due:
+            self._catch_up()
             for name in client.asked:
-                client.say_line(_status_line(name, shown), now_s)
+                client.send_line(_status_line(name, shown), now_s)
             client.asked.clear()
             if client.follow_s is not None and client.follow_due_s <= now_s:
-                self._show_follower(client, shown, now_s)
+                self._send_follower(client, shown, now_s)
 
     @staticmethod
-    def _show_follower(client: Connection, shown: str, now_s: float) -> None:
+    def _send_follower(client: ClientConnection, shown: str, now_s: float) -> None:
         assert client.follow_s is not None
         client.follow_due_s = now_s + client.follow_s
         if client.wants_to_write():
             return  # it has not read the last one; the newest is enough
         if shown != client.shown:
-            client.shown, client.told_s = shown, now_s
-            client.say_line(_status_line(client.follow_id, shown), now_s)
-        elif now_s - client.told_s >= SAME_S:
-            client.told_s = now_s
-            client.say({"id": client.follow_id, "ok": True, "unchanged": True}, now_s)
+            client.shown, client.last_sent_s = shown, now_s
+            client.send_line(_status_line(client.follow_id, shown), now_s)
+        elif now_s - client.last_sent_s >= SAME_S:
+            client.last_sent_s = now_s
+            client.send_answer({"id": client.follow_id, "ok": True, "unchanged": True}, now_s)
+
+    def is_there(self) -> bool:
+        """False once somebody has removed the socket's file."""
+        return self.path.exists()
+
+    def bind_again(self) -> None:
+        """Make the socket's file anew after it was removed; clients keep their connections.
+
+        Raises:
+            PortError: it can't be made.
+        """
+        fresh = bind_socket(self.path, BACKLOG)
+        self._listener.close()
+        self._listener = fresh
 
     def close(self) -> None:
-        """Close all and take the socket away; a second time does nothing."""
+        """Close all and remove the socket; a second call does nothing."""
         for client in self._clients:
             client.close()
         self._clients.clear()

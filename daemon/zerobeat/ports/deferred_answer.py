@@ -1,4 +1,4 @@
-"""An answer that is not known yet: a store is answered once it is on the disk."""
+"""An answer that comes later: a store is answered once it is on the disk."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ from typing import Any
 Answer = dict[str, Any]
 
 
-class Later:
-    """Whoever knows the answer in the end calls ``tell``, once."""
+class DeferredAnswer:
+    """Resolved once, by the code that completes the request."""
 
     def __init__(self) -> None:
-        self._hearer: Callable[[Answer, float], None] | None = None
-        self._told: tuple[Answer, float] | None = None
+        self._callback: Callable[[Answer, float], None] | None = None
+        self._dispatch: tuple[Answer, float] | None = None
 
-    def tell(self, answer: Answer, now_s: float) -> None:
-        """Give the answer; ``now_s`` is monotonic seconds."""
-        if self._hearer is None:
-            self._told = (answer, now_s)
+    def resolve(self, answer: Answer, now_s: float) -> None:
+        """Set the answer; ``now_s`` is monotonic seconds."""
+        if self._callback is None:
+            self._dispatch = (answer, now_s)
         else:
-            self._hearer(answer, now_s)
+            self._callback(answer, now_s)
 
-    def to(self, hearer: Callable[[Answer, float], None]) -> None:
-        """Say who gets the answer: at once, if it is there already."""
-        self._hearer = hearer
-        if self._told is not None:
-            hearer(*self._told)
+    def add_callback(self, callback: Callable[[Answer, float], None]) -> None:
+        """Set who gets the answer; called at once if it is resolved already."""
+        self._callback = callback
+        if self._dispatch is not None:
+            callback(*self._dispatch)

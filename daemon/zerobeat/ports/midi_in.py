@@ -1,7 +1,7 @@
-"""A port that listens: stamp, append, wake. Nothing is parsed or decided here.
+"""An input port: stamp, append, wake. Nothing is parsed or decided here.
 
-The callback runs in a thread of the library. It must be quick: on ALSA the
-kernel holds 200 events for us, and clears them all when they run over.
+The callback runs in a thread of the library. It must be quick: on ALSA the kernel queues
+200 events for us, and clears them all on overflow.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from ..errors import PortError
-from .patch import OWN_PORT, Patch, own_client, wait_periods
+from .patch import OWN_PORT, Patch, check_client_name, own_client, wait_periods
 from .rtmidi_api import api_of, rtmidi
 
 Inbox = deque[tuple[float, str, Sequence[int]]]
@@ -25,6 +25,47 @@ QUIET_TIMEOUT_S = 2.0
 _LEFT_OPEN: list[rtmidi.MidiIn] = []
 
 
+# Bytes of a message by its status: MIDI 1.0 Detailed Specification, tables 1 and 5.
+_LENGTHS = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
+_COMMON_LENGTHS = {0xF1: 2, 0xF2: 3, 0xF3: 2}
+_START_STOP = (0xFA, 0xFB, 0xFC)
+END_OF_EXCLUSIVE = [0xF7]
+
+
+def split_messages(content: Sequence[int]) -> list[Sequence[int]]:
+    """Return the messages in bytes that the library took for one.
+
+    A system exclusive message that no F7 ends is ended by the next status byte (MIDI 1.0
+    Detailed Specification, p. 5), but on JACK the library goes on to the next F7. Clock and
+    active sensing among them would come too late and are left out.
+    """
+    if content[0] == 0xF0 and max(content[1:-1], default=0) < 0x80:
+        return [content]
+    messages: list[Sequence[int]] = []
+    current: list[int] = []
+    length = 0
+    for byte in content:
+        if byte >= 0xF8:
+            if byte in _START_STOP:
+                messages.append([byte])
+            continue
+        if byte >= 0x80:
+            if byte == 0xF7 and current and current[0] == 0xF0:
+                current.append(byte)
+            if current:
+                messages.append(current)
+            current = [] if byte == 0xF7 else [byte]
+            length = _LENGTHS.get(byte & 0xF0, _COMMON_LENGTHS.get(byte, 1))
+        else:
+            current.append(byte)
+        if len(current) == length and current[0] != 0xF0:
+            messages.append(current)
+            current = []
+    if current:
+        messages.append(current)
+    return messages
+
+
 class MidiIn:
     """The daemon's port for one input of the rig, open for life.
 
@@ -34,8 +75,8 @@ class MidiIn:
         inbox: where ``(now_s, input_name, bytes as a list)`` is appended: one deque for
             all inputs. ``now_s`` is ``time.monotonic()`` at receipt.
         wake_fd: an eventfd that is written after each append.
-        patch: tells the backend.
-        limit: messages that may wait in ``inbox``; what comes on top is lost.
+        patch: the backend.
+        limit: messages that may wait in ``inbox``; more are dropped.
 
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
@@ -64,32 +105,35 @@ class MidiIn:
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        check_client_name(self.client_name, patch.backend)
         before = _threads()
         try:
             self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
             self._port.ignore_types(sysex=False, timing=False, active_sense=False)
-            self._port.set_callback(self._hear)
+            self._port.set_callback(self._on_message)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
             raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
         # The library's own thread; on JACK it is the server's, and waits in ways of its own.
         self._threads = _threads() - before if patch.backend == "alsa" else frozenset()
 
-    def _hear(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
+    def _on_message(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
         now_s = time.monotonic()
         self._calls += 1
         try:
+            if event[0] == END_OF_EXCLUSIVE:  # see SysExEnd in sysex_end.py
+                return
             if len(self._inbox) >= self._limit:
                 self.lost += 1
                 self.overflowed = True
             else:
                 self._inbox.append((now_s, self.name, event[0]))
             os.eventfd_write(self._wake_fd, 1)
-        except Exception:
+        except Exception:  # noqa: BLE001 - counted; the callback has no other way out
             self.faults += 1
 
     def close(self) -> None:
-        """Stop listening; a second time does nothing. Takes 20 ms or so.
+        """Close the port; a second call does nothing. Takes 20 ms or so.
 
         The library closes with the GIL held and waits for its thread, which may wait for the
         GIL in the callback: both for ever. So first the port is disconnected and what is
@@ -101,7 +145,7 @@ class MidiIn:
         self._closed = True
         self._patch.isolate(self.client_name)
         if not self._wait_until_quiet():
-            _LEFT_OPEN.append(self._port)  # it hears nothing any more, and closes with the process
+            _LEFT_OPEN.append(self._port)  # disconnected; it closes with the process
             return
         with contextlib.suppress(rtmidi.RtMidiError):
             self._port.cancel_callback()
@@ -109,7 +153,7 @@ class MidiIn:
         self._port.delete()
 
     def _wait_until_quiet(self) -> bool:
-        """Return True once nothing is under way, False if that can't be said in time."""
+        """Return True once no callback is under way, False if that is unknown in time."""
         end_s = time.monotonic() + QUIET_TIMEOUT_S
         while time.monotonic() < end_s:
             calls = self._calls

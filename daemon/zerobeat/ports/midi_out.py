@@ -1,10 +1,10 @@
-"""A port that plays. Sending never waits for long and never raises.
+"""An output port. Sending never waits for long and never raises.
 
 On ALSA an event is delivered inside the call. On JACK it goes into a ring
 buffer of 16 KiB that the server's next period empties. The library waits for
-room there for ever, holding the GIL, and what one period takes is more than
-many a receiver reads in one, so this module keeps the buffer nearly empty
-and looks whether the server still runs.
+room there for ever, holding the GIL, and one period takes more than many receivers
+read in one, so this module keeps the buffer nearly empty and checks that the server
+still runs.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import contextlib
 import time
 
 from ..errors import PortError
-from .patch import OWN_PORT, Patch, own_client, wait_periods
+from .patch import OWN_PORT, Patch, check_client_name, own_client, wait_periods
 from .rtmidi_api import api_of, rtmidi
 
 RING_BYTES = 16384  # JACK_RINGBUFFER_SIZE in RtMidi's RtMidi.cpp
@@ -32,7 +32,7 @@ class MidiOut:
     Args:
         output_name: the output's name in the rig; the port is seen as
             ``zerobeat out NAME:midi``.
-        patch: tells the backend, and whether the server lives.
+        patch: the backend, and whether its server lives.
 
     ``faults`` counts messages that could not be sent, ``last_fault`` says why.
 
@@ -40,9 +40,9 @@ class MidiOut:
         PortError: the port can't be opened.
     """
 
-    def __init__(self, output_name: str, patch: Patch) -> None:
+    def __init__(self, output_name: str, patch: Patch, client_name: str = "") -> None:
         self.name = output_name
-        self.client_name = own_client("out", output_name)
+        self.client_name = client_name or own_client("out", output_name)
         self.faults = 0
         self.last_fault = ""
         self._closed = False
@@ -52,25 +52,32 @@ class MidiOut:
         self._period = 0
         self._before_bytes = 0  # sent before the last period seen to begin; may wait still
         self._since_bytes = 0
+        check_client_name(self.client_name, patch.backend)
         try:
             self._port = rtmidi.MidiOut(api_of(patch), name=self.client_name)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
             raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
 
-    def send(self, content: bytes) -> None:
-        """Send one message; what fails is counted, not raised."""
+    def send(self, content: bytes) -> bool:
+        """Send one message; what fails is counted, not raised. True if it was handed over."""
         if self._closed or not self._patch.alive:
             self._fault("closed" if self._closed else "the JACK server has gone")
-            return
+            return False
         if self._jack and not self._room(len(content) + HEADER_BYTES):
             self._fault("the JACK server takes nothing")
-            return
+            return False
         try:
             self._send(content)
             self._busy = False
-        except (rtmidi.RtMidiError, ValueError) as error:
+        except Exception as error:  # noqa: BLE001 - the messages behind it must still go
             self._fault(str(error))
+            return False
+        return True
+
+    def handed_over_at(self) -> int | None:
+        """Return the server's time now; None on ALSA, where ``send`` delivers."""
+        return self._patch.cycles() if self._jack else None
 
     def _send(self, content: bytes) -> None:
         """Send; where a program's queue is full, give it a moment, but only once."""

@@ -1,6 +1,6 @@
-"""Tell systemd what the daemon does: ready, a line of status, alive, stopping.
+"""Messages to systemd: ready, a line of status, alive, stopping; and a request for a touch-up.
 
-Without NOTIFY_SOCKET in the environment every function does nothing.
+Without systemd's environment every function does nothing.
 
 Source: sd_notify(3), "Notes": one datagram, lines of KEY=VALUE, to the Unix
 socket named in NOTIFY_SOCKET; a leading @ stands for the abstract name space.
@@ -8,12 +8,16 @@ socket named in NOTIFY_SOCKET; a leading @ stands for the abstract name space.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
+from pathlib import Path
+
+TOUCH_UP_FILE = "touchup.wanted"
 
 
 def notify(state: str) -> bool:
-    """Send lines of ``KEY=VALUE``; False if nobody listens. Never raises, never waits."""
+    """Send lines of ``KEY=VALUE``; False if that fails. Never raises, never waits."""
     address = os.environ.get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
         return False
@@ -64,3 +68,18 @@ def watchdog_interval_s() -> float | None:
     except (KeyError, ValueError):
         return None
     return interval_us / 1e6 if interval_us > 0 else None
+
+
+def request_touch_up() -> bool:
+    """Make the file that a path unit waits for; False if that fails. Never raises.
+
+    The daemon's sandbox has no sound card: the path unit starts the unit that has one. In a
+    terminal nothing is made; a client sees the request in the status.
+    """
+    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if not folder:
+        return False
+    with contextlib.suppress(OSError):
+        (Path(folder) / TOUCH_UP_FILE).touch()
+        return True
+    return False

@@ -7,6 +7,7 @@ on ALSA (``aconnect -l``) and on JACK (``jack_lsp``) alike, as
     zerobeat in NAME:midi       listens to the input NAME of the rig
     zerobeat out NAME:midi      plays to the output NAME of the rig
     zerobeat watch              watches and connects; it has no MIDI of its own
+    zerobeat sysex end:midi     JACK only: ends system exclusive messages left open
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ Backend = Literal["alsa", "jack"]
 
 SEQUENCER = Path("/dev/snd/seq")
 WATCH_CLIENT = "zerobeat watch"
+SYSEX_END_CLIENT = "zerobeat sysex end"
 OWN_PORT = "midi"
+LONGEST_CLIENT = 63  # bytes: jack_client_name_size(), and snd_seq_client_info of the kernel
 
 
 class Patch(Protocol):
@@ -32,12 +35,13 @@ class Patch(Protocol):
 
     backend: Backend
     alive: bool  # False once the JACK server has gone: then nothing may be sent
+    frames_to_leave: int  # of ``cycles``, until a message has left that was sent
 
     def fileno(self) -> int:
         """Return a descriptor to poll: readable when ports or connections changed."""
 
     def heard(self) -> bool:
-        """Take what was announced off ``fileno``; True if anything was."""
+        """Read all announcements from ``fileno``; True if there were any."""
 
     def ports(self) -> list[PortName]:
         """Return the ports there are, own ones marked."""
@@ -59,7 +63,7 @@ class Patch(Protocol):
         """Disconnect whatever plays to a port of our own."""
 
     def cycles(self) -> int:
-        """Return a number that changes with each period of the server; 0 on ALSA."""
+        """Return the server's time in frames, which rises with each period; 0 on ALSA."""
 
     def overruns(self) -> dict[str, int]:
         """Return how often the system dropped input, by own client name, where known."""
@@ -78,6 +82,20 @@ def own_client(direction: Direction, name: str) -> str:
     'zerobeat in keys'
     """
     return f"zerobeat {direction} {name}"
+
+
+def check_client_name(client: str, backend: Backend) -> None:
+    """Refuse a name that the backend would cut or could not find again.
+
+    Raises:
+        PortError: too long, or on JACK with a colon, which ends a client's name there.
+    """
+    size = len(client.encode("utf-8", "replace"))
+    if size > LONGEST_CLIENT:
+        over = size - LONGEST_CLIENT
+        raise PortError(f'port "{client}": found {size} bytes; make its name {over} bytes shorter')
+    if backend == "jack" and ":" in client:
+        raise PortError(f'port "{client}": found a colon; allowed on JACK: a name without one')
 
 
 def wait_periods(patch: Patch, count: int, timeout_s: float) -> bool:
@@ -156,3 +174,22 @@ def open_patch(backend: Backend) -> Patch:
     from .patch_jack import JackPatch
 
     return JackPatch()
+
+
+def list_ports(backend: Backend) -> list[PortName]:
+    """Return the player's ports, without zerobeat's own; a daemon may play meanwhile.
+
+    Raises:
+        PortError: no sequencer, no right to it, no server, or a library is missing.
+    """
+    if backend == "jack":
+        from .patch_jack import list_jack_ports
+
+        found = list_jack_ports()
+    else:
+        patch = open_patch(backend)
+        try:
+            found = patch.ports()
+        finally:
+            patch.close()
+    return [port for port in found if not port.client.startswith("zerobeat ")]

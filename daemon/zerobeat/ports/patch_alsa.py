@@ -10,12 +10,15 @@ import contextlib
 import os
 import re
 from pathlib import Path
+from typing import Any
 
 from ..errors import PortError
 from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 
 try:
+    import alsa_midi.client
+    import alsa_midi.port
     from alsa_midi import (
         ALSAError,
         PortCaps,
@@ -26,6 +29,30 @@ try:
     )
 except ImportError as error:
     raise need("alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})") from None
+
+
+class _Name(bytes):
+    """A name of a client or port. The kernel cuts it at 63 bytes, within a character too."""
+
+    def decode(self, encoding: str = "utf-8", errors: str = "replace") -> str:
+        return bytes.decode(self, encoding, errors)
+
+
+class _TolerantFfi:
+    """alsa-midi 1.0 lists no port at all where one name is not UTF-8; this lets it."""
+
+    def __init__(self, ffi: Any) -> None:
+        self._ffi = ffi
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._ffi, name)
+
+    def string(self, *args: Any) -> bytes:
+        return _Name(self._ffi.string(*args))
+
+
+for _module in (alsa_midi.client, alsa_midi.port):
+    _module.ffi = _TolerantFfi(_module.ffi)
 
 ANNOUNCE = (0, 1)
 CLIENTS = Path("/proc/asound/seq/clients")
@@ -39,6 +66,7 @@ class AlsaPatch:
 
     backend: Backend = "alsa"
     alive = True
+    frames_to_leave = 0
 
     def __init__(self) -> None:
         try:

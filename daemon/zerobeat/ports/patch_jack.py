@@ -14,7 +14,7 @@ import os
 from pathlib import Path
 
 from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
@@ -24,7 +24,9 @@ except (ImportError, OSError) as error:
     remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
     raise need("JACK-Client", "zerobeat[jack]", remedy) from None
 
-_OWN_PREFIX = ("zerobeat in ", "zerobeat out ")
+_OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
+MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
+PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
 
 
 class JackPatch:
@@ -39,8 +41,7 @@ class JackPatch:
         try:
             self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
         except jack.JackOpenError:
-            server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-            raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA') from None
+            raise PortError(_no_server()) from None
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
@@ -48,6 +49,7 @@ class JackPatch:
         self._client.set_shutdown_callback(self._shut)
         self._client.set_port_registration_callback(lambda port, register: self._wake())
         self._client.set_port_connect_callback(lambda a, b, connect: self._wake())
+        self.frames_to_leave = PERIODS_TO_LEAVE * int(self._client.blocksize)
         self._client.activate()
 
     def _shut(self, status: object, reason: str) -> None:
@@ -71,12 +73,7 @@ class JackPatch:
     def ports(self) -> list[PortName]:
         if not self.alive:
             return []
-        return [self._name(port) for port in self._client.get_ports(is_midi=True)]
-
-    def _name(self, port: jack.Port) -> PortName:
-        client, _, name = port.name.partition(":")
-        own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
-        return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+        return _midi_ports(self._client)
 
     def connected(self, source: PortName, destination: PortName) -> bool:
         if not self.alive:
@@ -86,6 +83,8 @@ class JackPatch:
             others = self._client.get_all_connections(port)
         except jack.JackError:
             return False
+        except UnicodeDecodeError:  # of another connection
+            return bool(port.is_connected_to(str(destination.address)))
         return any(other.name == destination.address for other in others)
 
     def connect(self, source: PortName, destination: PortName) -> None:
@@ -126,6 +125,56 @@ class JackPatch:
         self._closed = True
         self._client.close()
         os.close(self._wake_fd)
+
+
+def _port_name(port: jack.Port) -> PortName:
+    client, _, name = port.name.partition(":")
+    own = client.startswith(_OWN_PREFIX) and name == OWN_PORT
+    return PortName(client, name, "in" if port.is_output else "out", (), port.name, own)
+
+
+def _midi_ports(client: jack.Client) -> list[PortName]:
+    """Return all MIDI ports whose names are UTF-8.
+
+    ``Client.get_ports`` of JACK-Client 0.5 raises as a whole at one name that is not.
+    """
+    pointers = jack._lib.jack_get_ports(client._ptr, b"", MIDI_TYPE, 0)
+    if not pointers:
+        return []
+    found = []
+    place = 0
+    while pointers[place]:
+        with contextlib.suppress(UnicodeDecodeError, jack.JackError):  # gone since it was listed
+            name = jack._ffi.string(pointers[place]).decode()
+            found.append(_port_name(client.get_port_by_name(name)))
+        place += 1
+    jack._lib.jack_free(pointers)
+    return found
+
+
+def list_jack_ports() -> list[PortName]:
+    """Return the MIDI ports, also while a daemon plays on the server.
+
+    The client is never activated: it is not in the server's graph, so nothing that
+    plays waits for it.
+
+    Raises:
+        PortError: no server answers.
+    """
+    _silence()
+    try:
+        client = jack.Client("zerobeat ports", no_start_server=True)
+    except jack.JackOpenError:
+        raise PortError(_no_server()) from None
+    try:
+        return _midi_ports(client)
+    finally:
+        client.close()
+
+
+def _no_server() -> str:
+    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    return f'no JACK server "{server}" answers; start it, or use ALSA'
 
 
 _say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)

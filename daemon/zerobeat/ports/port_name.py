@@ -1,4 +1,4 @@
-"""Which of the ports that are there is meant by a name in the rig.
+"""Matches a port name in the rig against the ports that are present.
 
 A device is named ``client:port``, as ``zerobeat ports`` lists it, without the
 numbers that change from boot to boot. Where two devices bear one name, what
@@ -23,7 +23,7 @@ _IDENTITY = re.compile(r" \[([^\[\]]+)\]$")
 
 @dataclass(frozen=True, slots=True)
 class PortName:
-    """A port that is there now.
+    """A port that is present now.
 
     ``direction`` is ours: "in" can be listened to, "out" can be played to.
     ``identity`` holds what tells two devices of one name apart, best first,
@@ -45,34 +45,34 @@ class PortName:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """Exactly one port is meant."""
+class PortFound:
+    """Exactly one port matches."""
 
     port: PortName
 
 
 @dataclass(frozen=True, slots=True)
-class Missing:
-    """The port is not there (yet). ``text`` is one line for the player."""
+class PortMissing:
+    """No port matches (yet). ``text`` is one line for the player."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class Ambiguous:
-    """More than one port could be meant; none is connected."""
+class PortAmbiguous:
+    """Several ports match; none is connected."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class Forbidden:
-    """The port is there, or the name can be read, but connecting would be wrong."""
+class PortForbidden:
+    """A port matches, but connecting to it would be wrong."""
 
     text: str
 
 
-Finding = Found | Missing | Ambiguous | Forbidden
+PortMatch = PortFound | PortMissing | PortAmbiguous | PortForbidden
 
 
 def find(
@@ -80,8 +80,8 @@ def find(
     ports: Iterable[PortName],
     direction: Direction,
     is_pattern: bool = False,
-) -> Finding:
-    """Return the one port that a name from the rig means, or why there is none.
+) -> PortMatch:
+    """Return the one port that matches a name from the rig, or why there is none.
 
     Args:
         wanted: ``client:port``, perhaps followed by `` [identity]``.
@@ -98,7 +98,7 @@ def find(
         return _one(wanted, exact, identity)
     stable = _NUMBERS.sub("", wanted)
     if stable != wanted:
-        return Forbidden(
+        return PortForbidden(
             f'port "{wanted}": client numbers change from boot to boot; write "{stable}"'
         )
     if is_pattern:
@@ -108,7 +108,7 @@ def find(
         if allowed or matching:
             return _one(wanted, allowed or matching[:1], identity)
     kind = "pattern" if is_pattern else "port"
-    return Missing(f'{kind} "{wanted}" is not there; waiting for it')
+    return PortMissing(f'{kind} "{wanted}" is not there; waiting for it')
 
 
 def _split(wanted: str) -> tuple[str, str]:
@@ -125,20 +125,22 @@ def _exact(wanted: str, there: Sequence[PortName]) -> tuple[list[PortName], str]
     return [port for port in there if identity and port.text == name], identity
 
 
-def _one(wanted: str, matching: Sequence[PortName], identity: str) -> Finding:
+def _one(wanted: str, matching: Sequence[PortName], identity: str) -> PortMatch:
     if identity:
         same = [port for port in matching if identity in port.identity]
         if not same:
-            return Missing(f'port "{wanted}" is not there; waiting for it')
+            return PortMissing(f'port "{wanted}" is not there; waiting for it')
         matching = same
     if len(matching) > 1:
-        return Ambiguous(_ambiguous(wanted, matching))
+        return PortAmbiguous(_ambiguous(wanted, matching))
     port = matching[0]
     if port.own:
-        return Forbidden(f'port "{wanted}" is zerobeat\'s own; it would hear itself')
+        return PortForbidden(f'port "{wanted}" is zerobeat\'s own; it would hear itself')
     if port.client == THROUGH and port.text != _split(wanted)[0]:
-        return Forbidden(f'port "{wanted}" only matches "{port.text}", a loop; name it to use it')
-    return Found(port)
+        return PortForbidden(
+            f'port "{wanted}" only matches "{port.text}", a loop; name it to use it'
+        )
+    return PortFound(port)
 
 
 def _ambiguous(wanted: str, matching: Sequence[PortName]) -> str:

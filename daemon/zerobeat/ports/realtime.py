@@ -1,6 +1,6 @@
-"""Ask the kernel to let nothing else go first: scheduling, and memory that stays.
+"""Real-time scheduling and locked memory, requested from the kernel.
 
-Both are asked for and neither is needed: a refusal is told and shown, with its
+Both are requested and neither is needed: a refusal is logged and shown, with its
 remedy, and the daemon plays all the same (requirement S3). Limits for
 services are the unit's; ``limits.conf`` doesn't reach them.
 
@@ -50,7 +50,7 @@ class RealTime:
         return f"real time: {', '.join(refused)}; plays all the same. Remedy: {_REMEDY}"
 
 
-def ask(backend: Backend) -> RealTime:
+def request_real_time(backend: Backend) -> RealTime:
     """Ask for both; call it again when a MIDI port was opened. Never raises.
 
     On JACK the server decides: the thread that plays goes just below the threads that the

@@ -21,9 +21,10 @@ from ..engine.commands import OutputBack
 from ..engine.engine import Engine
 from ..engine.ledger import Outputs
 from ..engine.wire import Wire
-from ..errors import MidiFileError
+from ..errors import MidiFileError, one_of
 
 Timed = list[tuple[float, Any]]
+MOST_CLOCKS = 480_000  # 20,000 quarter notes: nearly three hours at 120 a minute
 HIGHEST_DIVISION = 32767  # ticks a quarter note, 15 bits (SMF 1.0, header chunk)
 MOST_BYTES = 64 << 20
 _BAR_METAS = ("set_tempo", "time_signature", "key_signature", "marker", "cue_marker", "text")
@@ -72,6 +73,8 @@ def read_midi_file(path: Path) -> mido.MidiFile:
             (independent songs); or timed in frames.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise MidiFileError(f"{path}: found a folder, pipe or device; allowed: a file")
         if path.stat().st_size > MOST_BYTES:
             raise MidiFileError(f"{path}: found {path.stat().st_size} bytes; allowed: {MOST_BYTES}")
         file = mido.MidiFile(path)
@@ -88,6 +91,9 @@ def read_midi_file(path: Path) -> mido.MidiFile:
         raise MidiFileError(f"{path}: found type 2; allowed: 0 or 1")
     if not 0 < file.ticks_per_beat <= HIGHEST_DIVISION:
         raise MidiFileError(f"{path}: found time in frames; allowed: ticks a quarter note")
+    for track in file.tracks:
+        if any(message.type == "set_tempo" and message.tempo == 0 for message in track):
+            raise MidiFileError(f"{path}: found a tempo of 0; allowed: above 0")
     return file
 
 
@@ -111,7 +117,9 @@ def render(loaded: LoadedRig, source: Path, target: Path, input_name: str | None
     if input_name is None and playing:
         input_name = playing[0]
     if input_name not in playing:
-        raise MidiFileError(f"input: found {input_name}; allowed: {', '.join(playing) or 'none'}")
+        raise MidiFileError(
+            f"input: found {input_name}; allowed: {one_of(input_name or '', playing) or 'none'}"
+        )
     events, metas = _flat(file)
     division = file.ticks_per_beat * max(1, HIGHEST_DIVISION // file.ticks_per_beat)
     scale = division // file.ticks_per_beat
@@ -182,6 +190,9 @@ def _clocks_s(tempo_map: TempoMap, division: int, end_s: float) -> list[float]:
     """Return the times of MIDI clocks from the file's beginning to its end."""
     found: list[float] = []
     while (at_s := tempo_map.seconds(len(found) * division / TICKS_A_QUARTER)) <= end_s:
+        if len(found) >= MOST_CLOCKS:
+            quarters = MOST_CLOCKS // TICKS_A_QUARTER
+            raise MidiFileError(f"found over {quarters} quarter notes; allowed: no more")
         found.append(at_s)
     return found
 

@@ -184,7 +184,7 @@ def _check_notes_table(one: VoiceReport) -> str:
 def _readings_table(one: VoiceReport) -> str:
     rows = [
         f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
-        f"<td class=n>{reading.spread_cents:.2f}</td></tr>"
+        f"<td class=n>{reading.sigma_cents:.2f}</td></tr>"
         for reading in one.profile.readings[:MOST_PAGE_ROWS]
     ]
     return (
@@ -211,7 +211,7 @@ def _picture(one: VoiceReport) -> Picture:
         one.sigmas,
         pitches_of(one),
         np.array([reading.cents for reading in readings]),
-        np.array([reading.spread_cents for reading in readings]),
+        np.array([reading.sigma_cents for reading in readings]),
         tuple((c.note, c.before_cents, c.after_cents) for c in one.profile.proof),
         one.zero_volt_note,
         one.middle_c_octave,

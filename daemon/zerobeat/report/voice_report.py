@@ -93,11 +93,11 @@ def _fitted_again(loaded: LoadedRig, one: VoiceReport) -> tuple[tuple[float, ...
             continue
         sounding = 100.0 * reading.note + reading.bend_cents + reading.cents
         sounding += 1200.0 * aim.panel_octaves
-        pitch = Pitch(pitch_to_hertz(sounding), reading.spread_cents, -20.0, 0.0, 0.0, 1, 0.0)
+        pitch = Pitch(pitch_to_hertz(sounding), reading.sigma_cents, -20.0, 0.0, 0.0, 1, 0.0)
         request = TakeRequest(one.voice.name, reading.note, reading.bend_cents, 0.0)
         takes.append(Take(request, pitch))
     try:
-        fit = by_readings(takes, aim, one.voice).fit
+        fit = by_readings(takes, aim, one.voice, bool(one.profile.proof)).fit
     except ZerobeatError:
         return (), panel
     known = np.interp(one.curve.knots_cents, fit.curve.knots_cents, fit.curve.sigmas_cents)

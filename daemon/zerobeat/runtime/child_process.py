@@ -1,7 +1,7 @@
-"""Work that takes long, in a process of its own, so that it delays no note.
+"""Long work in a child process, so that it delays no note.
 
-A child of its own and never a thread: one busy thread would keep the one that
-plays waiting. Started anew and never forked, for a fork has the daemon's ports.
+A process and not a thread: one busy thread would keep the GIL from the thread that plays.
+Started with exec and never only forked: a fork would share the daemon's ports.
 """
 
 from __future__ import annotations
@@ -18,19 +18,19 @@ from typing import Any
 from ..errors import ZerobeatError
 
 _CODE = "from zerobeat.runtime.child_process import work; work()"
-NICE = 5  # it has time; the notes have not
+NICE = 5  # the notes go first
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a child's function returned, or what it refused, a line a fault."""
+    """What a child's function returned, or its error, one line a fault."""
 
     value: Any = None
     error: str = ""
 
 
 def work() -> None:
-    """In the child: call what stdin names and write what it returns to stdout."""
+    """In the child: call the pickled function from stdin, write its result to stdout."""
     with contextlib.suppress(OSError):  # a sandbox may not allow it
         os.nice(NICE)
     act, args = pickle.load(sys.stdin.buffer)
@@ -42,7 +42,7 @@ def work() -> None:
 
 
 def _log() -> int | None:
-    """Return where lines about a fault go; None for where they go by themselves."""
+    """Return the descriptor for the child's stderr; None for the inherited one."""
     try:
         return sys.stderr.fileno()
     except (AttributeError, OSError, ValueError):
@@ -50,7 +50,7 @@ def _log() -> int | None:
 
 
 class Child:
-    """One function at work.
+    """One function that runs in a child process.
 
     Args:
         act: a function of a module; it may raise ``ZerobeatError``.
@@ -82,11 +82,11 @@ class Child:
         os.set_blocking(self._stdout.fileno(), False)
 
     def fileno(self) -> int:
-        """Return what is readable when ``outcome`` has something to do; -1 once it has ended."""
+        """Return a descriptor that is readable when ``outcome`` can go on; -1 once it has ended."""
         return -1 if self._stdout.closed else self._stdout.fileno()
 
     def outcome(self) -> Outcome | None:
-        """Go on listening; return what came of it once that is known."""
+        """Read on; return the outcome once it is known, else None."""
         try:
             content = os.read(self._stdout.fileno(), 1 << 20)
         except BlockingIOError:
@@ -97,14 +97,14 @@ class Child:
         self.close()
         try:
             outcome = pickle.loads(self._heard)  # our own child wrote it
-        except Exception:
+        except Exception:  # noqa: BLE001 - contained and logged
             outcome = None
         if isinstance(outcome, Outcome):
             return outcome
         return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
 
     def close(self) -> None:
-        """End it if it still works; a second time does nothing."""
+        """Kill it if it still runs; a second call does nothing."""
         self._process.kill()
         self._stdout.close()
         self._process.wait()

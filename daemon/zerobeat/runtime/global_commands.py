@@ -1,11 +1,10 @@
-"""Requests about what lies over all scenes: concert pitch, set list, bypass, solo, mute, touch-up."""
+"""Commands for global settings: concert pitch, set list, bypass, solo, mute, touch-up."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
 
-from ..config.faults import meant
 from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
@@ -16,12 +15,14 @@ from ..engine.limits import (
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import TouchUp
+from ..engine.voice_status import still_acts
+from ..errors import one_of
 
 ALL = "all"
 
 
-def done(section: Section) -> None:
-    """Refuse keys that nobody asked for, and all that was found wrong.
+def check_complete(section: Section) -> None:
+    """Refuse unknown keys and all faults that were found.
 
     Raises:
         ConfigError: each fault in a line.
@@ -37,13 +38,13 @@ def voice_of(engine: Engine, section: Section, default: str | None) -> str:
     if name and name not in names and name != ALL:
         section.faults.add(
             section.at("voice"),
-            f"found {name}; allowed: {', '.join(names)}{meant(name, names)}",
+            f"found {name}; allowed: {one_of(name, names)}",
         )
     return name
 
 
-class TonightCommands:
-    """Serves them.
+class GlobalCommands:
+    """Handles the commands that change global settings.
 
     Args:
         engine: whose tonight it is.
@@ -66,7 +67,7 @@ class TonightCommands:
         transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
         nodes = section.items("set_list")
         order = [read_text(node, section.faults, "") for node in nodes]
-        done(section)
+        check_complete(section)
         if section.has("set_list"):
             self._act(commands.SetList(tuple(order)))
         if concert_a_hz is not None or transpose_semitones is not None:
@@ -79,9 +80,26 @@ class TonightCommands:
     def _bypass(self, section: Section) -> str:
         voice = voice_of(self._engine, section, ALL)
         on = section.flag("on", True)
-        done(section)
-        self._act(commands.Bypass(None if voice == ALL else voice, on))
-        return f"{voice}: {'played raw' if on else 'corrected'}"
+        keep = section.flag("keep_touch_up", False)
+        check_complete(section)
+        self._act(commands.Bypass(None if voice == ALL else voice, on, keep))
+        if not on:
+            return f"{voice}: corrected"
+        return f"{voice}: played raw{', with its touch-up' if keep else ''}{self._acts_on(voice)}"
+
+    def _acts_on(self, voice: str) -> str:
+        """Return what still moves the pitch of voices that are played raw."""
+        states = self._engine.states
+        tonight = self._engine.live.tonight
+        found: dict[str, list[str]] = {}
+        for name in states if voice == ALL else (voice,):
+            for what in still_acts(states[name], tonight):
+                if what != "touch-up":
+                    found.setdefault(what, []).append(name)
+        if voice != ALL:
+            return f"; {', '.join(found)} still acting" if found else ""
+        told = [f"{what} ({', '.join(names)})" for what, names in found.items()]
+        return f"; {', '.join(told)} still acting" if told else ""
 
     def _one_voice(
         self, section: Section, what: str, make: Callable[[str, bool], commands.Command]
@@ -90,7 +108,7 @@ class TonightCommands:
         on = section.flag("on", True)
         if voice == ALL and on:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        done(section)
+        check_complete(section)
         for name in tuple(self._engine.states) if voice == ALL else (voice,):
             self._act(make(name, on))
         return f"{voice}: {what} {'on' if on else 'off'}, from the next key"
@@ -109,7 +127,7 @@ class TonightCommands:
             reference_cents=now.reference_cents if reference is None else 100.0 * reference,
             at_s=round(time.time(), 1),
         )
-        done(section)
+        check_complete(section)
         self._act(commands.SetTouchUp(voice, touch_up))
         return (
             f"{voice}: heard {touch_up.offset_cents:+g} cents off, "

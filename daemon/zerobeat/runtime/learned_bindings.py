@@ -14,12 +14,11 @@ from collections.abc import Callable
 from typing import Any
 
 from ..config.describe import binding_text
-from ..config.faults import meant
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
 from ..engine.pedals.bindings import Learned
-from ..errors import CommandError, StoreError
-from ..ports.deferred_answer import Later
+from ..errors import CommandError, StoreError, one_of
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.bindings_file import (
     MOST_LEARNED,
     learned_from,
@@ -29,28 +28,32 @@ from ..state.bindings_file import (
     with_learned,
 )
 from ..state.store_writer import Done
-from .disk import Storing, Values, refused
 from .journal import Journal
+from .persistence import Persistence, Values, refused
 
 
-class Learning:
-    """Keeps learned bindings: in force at once, on the disk before the answer.
+class LearnedBindings:
+    """Learned bindings: in force at once, on the disk before the answer.
 
     Args:
-        storing: the disk.
+        persistence: the disk.
         engine: whose pedals they are.
         act: hands a command to the engine.
         journal: for a file that can't be read.
     """
 
     def __init__(
-        self, storing: Storing, engine: Engine, act: Callable[[Command], None], journal: Journal
+        self,
+        persistence: Persistence,
+        engine: Engine,
+        act: Callable[[Command], None],
+        journal: Journal,
     ) -> None:
-        self._storing = storing
+        self._persistence = persistence
         self._engine = engine
         self._act = act
         self._learned: tuple[Learned, ...] = ()
-        self.known: dict[str, Callable[[Values], Later]] = {
+        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
             "bind": self._bind,
             "forget": self._forget,
             "bindings": self._bindings,
@@ -59,29 +62,29 @@ class Learning:
 
     def _load(self, journal: Journal) -> None:
         try:
-            found = self._storing.store.load_bindings()
+            found = self._persistence.store.load_bindings()
         except StoreError as error:
-            journal.say(f"{error}; no learned binding is in force")
+            journal.log(f"{error}; no learned binding is in force")
             return
         if found is None:
             return
         self._learned, lines = read_learned(found.content, found.path)
         for line in (*found.warnings, *lines):
-            journal.say(line)
-        # The loop that hands commands over is not there yet; nothing of this is sent.
+            journal.log(line)
+        # The loop does not run yet, and this sends nothing.
         self._engine.receive(UseLearned(self._learned), "", 0.0, [])
 
     # ------------------------------------------------------------ commands
 
-    def _bind(self, values: Values) -> Later:
+    def _bind(self, values: Values) -> DeferredAnswer:
         rig = self._engine.rig
         new = learned_from(values, rig.program_numbers_from, rig.middle_c_octave)
         self._check(new)
         if len(self._learned) >= MOST_LEARNED:
             raise CommandError(f"{MOST_LEARNED} bindings are learned already; forget some")
         kept = with_learned(self._learned, new)
-        text = f"{new.input}: {binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)}"
-        return self._keep(kept, f"learned {text}")
+        text = binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)
+        return self._keep(kept, f"learned {new.input}: {text}")
 
     def _check(self, new: Learned) -> None:
         """Refuse names that the rig does not have."""
@@ -93,10 +96,10 @@ class Learning:
             ("scene", new.binding.scene, list(engine.live.bank)),
         ):
             if name is not None and name not in names:
-                allowed = ", ".join(names) or "none"
-                raise CommandError(f"{what}: found {name}; allowed: {allowed}{meant(name, names)}")
+                allowed = one_of(name, names) or "none"
+                raise CommandError(f"{what}: found {name}; allowed: {allowed}")
 
-    def _forget(self, values: Values) -> Later:
+    def _forget(self, values: Values) -> DeferredAnswer:
         number = values.get("number")
         if set(values) != {"number"} or not isinstance(number, int) or isinstance(number, bool):
             raise CommandError("forget: needs number alone, a whole number")
@@ -110,20 +113,20 @@ class Learning:
         text = binding_text(gone.binding, rig.program_numbers_from, rig.middle_c_octave)
         return self._keep(kept, f"forgot {gone.input}: {text}")
 
-    def _keep(self, learned: tuple[Learned, ...], said: str) -> Later:
-        later = Later()
+    def _keep(self, learned: tuple[Learned, ...], said: str) -> DeferredAnswer:
+        later = DeferredAnswer()
         before = self._learned
 
         def stored(done: Done, now_s: float) -> None:
             if not done.error:
-                later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
+                later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
                 return
             if self._learned is learned:
                 self._use(before)
-            later.tell(refused(done.error), now_s)
+            later.resolve(refused(done.error), now_s)
 
         text = learned_to_yaml(learned, self._engine.rig.program_numbers_from)
-        self._storing.save_bindings(text, stored)
+        self._persistence.save_bindings(text, stored)
         self._use(learned)
         return later
 
@@ -131,7 +134,7 @@ class Learning:
         self._learned = learned
         self._act(UseLearned(learned))
 
-    def _bindings(self, values: Values) -> Later:
+    def _bindings(self, values: Values) -> DeferredAnswer:
         if values:
             raise CommandError(
                 f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more"
@@ -154,6 +157,6 @@ class Learning:
                 text = f"{name}: {binding_text(binding, first, octave)}"
                 over = self._engine.pedals.bound.in_force(name, binding)
                 shown.append({"text": text, "in_force": over, **plain_learned(one, first)})
-        later = Later()
-        later.tell({"ok": True, "bindings": shown}, time.monotonic())
+        later = DeferredAnswer()
+        later.resolve({"ok": True, "bindings": shown}, time.monotonic())
         return later

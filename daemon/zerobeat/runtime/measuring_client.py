@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
-from ..errors import CommandError
+from ..errors import CommandError, MeasuringStoppedError
 
 if TYPE_CHECKING:
     from ..config.fields import Section
@@ -23,7 +23,7 @@ ALL = "all"
 
 
 class MeasuringRun:
-    """Serves ``play`` and ``release``.
+    """Handles ``play`` and ``release``.
 
     Args:
         engine: that plays.
@@ -34,7 +34,7 @@ class MeasuringRun:
         self._engine = engine
         self._act = act
         self._owner: object = None
-        self._heard_s = 0.0
+        self._last_command_s = 0.0
 
     def play(self, section: Section, voice: str, owner: object, now_s: float) -> str:
         """Sound a voice at a note and bend, raw, or at a written pitch, corrected."""
@@ -55,7 +55,7 @@ class MeasuringRun:
         section.faults.raise_any()
         self._check(owner)
         self._act(command)
-        self._owner, self._heard_s = owner, now_s
+        self._owner, self._last_command_s = owner, now_s
         return f"{voice} sounds for measuring"
 
     def release(self, section: Section, voice: str, owner: object, now_s: float) -> str:
@@ -65,7 +65,7 @@ class MeasuringRun:
         self._check(owner)
         if voice != ALL:
             self._act(commands.ReleaseVoice(voice))
-            self._heard_s = now_s
+            self._last_command_s = now_s
             return f"{voice} released"
         if self._engine.measuring.running:
             self._act(commands.ReleaseVoice())
@@ -80,16 +80,16 @@ class MeasuringRun:
                 raise CommandError("another client measures; end it, or wait")
         elif owner is self._owner:
             self._owner = None
-            raise CommandError(f"measuring stopped by {self._engine.measuring.stopped}")
+            raise MeasuringStoppedError(self._engine.measuring.stopped)
 
     def gone(self, owner: object) -> None:
-        """A client's connection ended: what it plays is released."""
+        """Release what a client plays whose connection has ended."""
         if owner is self._owner:
             self._end()
 
-    def look(self, now_s: float) -> None:
-        """Release what a client plays that has fallen silent."""
-        if self._owner is not None and now_s - self._heard_s > SILENT_S:
+    def release_if_silent(self, now_s: float) -> None:
+        """End the run of a client that has sent nothing for ``SILENT_S``."""
+        if self._owner is not None and now_s - self._last_command_s > SILENT_S:
             self._end()
 
     def _end(self) -> None:

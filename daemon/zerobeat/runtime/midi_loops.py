@@ -1,8 +1,7 @@
-"""A loop back from an output to an input: notice it, mute that input, say so (M21).
+"""MIDI loops from an output back to an input: detected, muted and logged (M21).
 
-A player, a sequencer or a knob does not send one and the same message a
-hundred times within a second; a cable that brings back what zerobeat sends
-does.
+No player, sequencer or knob sends the same message a hundred times within a second; a
+MIDI loop does.
 """
 
 from __future__ import annotations
@@ -13,12 +12,12 @@ from collections.abc import Sequence
 WINDOW_S = 1.0
 MOST_NOTES = 100  # of one note message: a loop over a DIN cable makes some 200 a second
 MOST_OTHERS = 500  # of another: a worn knob flickers between two values, a clock ticks 120 a second
-QUIET_S = 2.0  # without a message before a muted input is heard again
-REMEMBERED = 64  # messages sent, to name the output that comes back
+QUIET_S = 2.0  # without a message before a muted input plays again
+REMEMBERED = 64  # messages sent, to name the output of the loop
 
 
-class Storms:
-    """Counts what each input sends.
+class MidiLoopGuard:
+    """Counts equal messages of each input.
 
     Attributes:
         dropped: messages of muted inputs that were not played.
@@ -36,7 +35,7 @@ class Storms:
         """The names of the inputs that are muted."""
         return tuple(self._muted)
 
-    def hears(self, name: str, content: Sequence[int], now_s: float) -> str | None:
+    def check(self, name: str, content: Sequence[int], now_s: float) -> str | None:
         """Count a message.
 
         Returns:

@@ -1,10 +1,12 @@
-"""The daemon's ports, and the devices they are connected to."""
+"""The daemon's ports and their connections to devices."""
 
 from __future__ import annotations
 
 import select
 import time
+from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from .. import midi
 from ..engine.commands import (
@@ -17,32 +19,49 @@ from ..engine.commands import (
 )
 from ..engine.engine import Engine
 from ..engine.settings import Rig
+from ..errors import PortError
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
-from ..ports.mirror import Mirror
+from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
-from ..ports.watch import Event, Link, Watch
+from ..ports.sysex_end import SysExEnd
+from ..ports.watch import PortEvent, PortLink, Watch
 from .journal import Journal
 
 LIGHTS = " lights"  # after the name of the input, in the name of the port
-FIRST_LOOK_S = 0.5  # how long the first connections may take before the line is written
+FIRST_LOOK_S = 0.5  # how long the first connections may take before the summary is logged
 
 
-class Connections:
-    """Opens what a rig names, keeps it connected, and tells the engine what came and went.
+@dataclass(slots=True)
+class NewPorts:
+    """Ports that are open and not in use yet, by name."""
+
+    ins: dict[str, MidiIn] = field(default_factory=dict)
+    outs: dict[str, MidiOut] = field(default_factory=dict)
+    lights: dict[str, MidiOut] = field(default_factory=dict)
+
+    def close(self) -> None:
+        for source in self.ins.values():
+            source.close()
+        for port in (*self.outs.values(), *self.lights.values()):
+            port.close()
+
+
+class PortConnections:
+    """Opens the ports of a rig, keeps them connected, and reports changes to the engine.
 
     Args:
-        rig: what is plugged in.
+        rig: names the inputs and outputs.
         patch: the backend.
-        inbox, wake_fd: where inputs put what they hear, and wake the loop.
-        mirror: what an earlier process left sounding.
-        journal: for lines about devices.
+        inbox, wake_fd: where inputs append messages, and what wakes the loop.
+        mirror: has the notes that an earlier process left sounding.
+        journal: logs lost and connected devices.
         command: hands a command to the engine.
 
     Attributes:
         ins, outs: the open ports, by name.
-        lights: those of pedalboards' lights, by the name of the input.
-        watch: the devices.
+        lights: the ports of pedalboards' lights, by the name of the input.
+        watch: watches the devices.
         server_gone: why nothing can be sent any more; "" while it can.
     """
 
@@ -66,60 +85,87 @@ class Connections:
         self.outs: dict[str, MidiOut] = {}
         self.lights: dict[str, MidiOut] = {}
         self.server_gone = ""
+        self._events: deque[PortEvent] = deque()
         self._started_s = round(time.time(), 1)
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
-        self._links: tuple[Link, ...] = ()
-        self._open(rig)
-        self.watch = Watch(patch, self._links, time.monotonic())
+        self._links: tuple[PortLink, ...] = ()
+        self.watch = Watch(patch, (), time.monotonic())
+        self._sysex_end = SysExEnd(patch)
+        self.replace(rig, self.prepare(rig), time.monotonic())
 
-    def _open(self, rig: Rig) -> None:
-        """Open what a rig names and has no port yet; close what it no longer names."""
+    def prepare(self, rig: Rig) -> NewPorts:
+        """Open the ports that a rig needs and that are not open yet.
+
+        Raises:
+            PortError: one can't be opened; then none is.
+        """
+        new = NewPorts()
+        try:
+            for source in rig.inputs:
+                if source.name not in self.ins:
+                    port = MidiIn(source.name, self._inbox, self._wake_fd, self._patch)
+                    new.ins[source.name] = port
+                if source.lights and source.name not in self.lights:
+                    new.lights[source.name] = MidiOut(_lights(source.name), self._patch)
+            for output in rig.outputs:
+                if output.name not in self.outs:
+                    new.outs[output.name] = MidiOut(output.name, self._patch)
+        except Exception as error:
+            new.close()
+            if isinstance(error, PortError):
+                raise
+            raise PortError(f"a port can't be opened: {error}") from error
+        return new
+
+    def replace(self, rig: Rig, new: NewPorts, now_s: float) -> None:
+        """Use a rig, with the ports that ``prepare`` opened for it; close what it lacks."""
+        self.ins.update(new.ins)
+        self.outs.update(new.outs)
+        self.lights.update(new.lights)
+        self._links = tuple(_links(rig))
+        self._sysex_end.use(source.name for source in rig.inputs)
+        self.watch.replace(self._links, now_s)
         inputs = {i.name for i in rig.inputs}
         outputs = {output.name for output in rig.outputs}
+        lit = {i.name for i in rig.inputs if i.lights}
         for name in [name for name in self.ins if name not in inputs]:
             self.ins.pop(name).close()
         for name in [name for name in self.outs if name not in outputs]:
             self.outs[name].drain()
             self.outs.pop(name).close()
-        for name in inputs - set(self.ins):
-            self.ins[name] = MidiIn(name, self._inbox, self._wake_fd, self._patch)
-        for name in outputs - set(self.outs):
-            self.outs[name] = MidiOut(name, self._patch)
-        lit = {i.name for i in rig.inputs if i.lights}
         for name in [name for name in self.lights if name not in lit]:
             self._command(LightsLost(name))
             self.lights.pop(name).close()
-        for name in lit - set(self.lights):
-            self.lights[name] = MidiOut(_lights(name), self._patch)
-        self._links = tuple(_links(rig))
-
-    def replace(self, rig: Rig, now_s: float) -> None:
-        """Take a reloaded rig."""
-        self._open(rig)
-        self.watch.replace(self._links, now_s)
 
     def connect_first(self) -> None:
-        """Connect what is there, for a short while, before the first line is written."""
+        """Connect what is present, for at most ``FIRST_LOOK_S``, before the first log line."""
         end_s = time.monotonic() + FIRST_LOOK_S
         while time.monotonic() < end_s:
             now_s = time.monotonic()
-            for event in self.watch.look(now_s):
-                self._take(event, quiet=True)
+            for event in self.watch.poll(now_s):
+                self._handle(event, quiet=True)
             if all(self.watch.state(link) != "unknown" for link in self._links):
                 return
             select.select([self.watch.fileno()], (), (), 0.005)
 
-    def look(self, now_s: float) -> None:
-        """Take what has changed among the devices."""
-        for event in self.watch.look(now_s):
-            self._take(event)
+    def poll(self, now_s: float) -> None:
+        """Handle devices that came or went."""
+        self._sysex_end.step(now_s)
+        self._events += self.watch.poll(now_s)
+        while self._events:
+            self._handle(self._events.popleft())
 
-    def _take(self, event: Event, quiet: bool = False) -> None:
+    @property
+    def due_s(self) -> float:
+        """When ``poll`` has something to do."""
+        return min(self.watch.due_s, self._sysex_end.due_s)
+
+    def _handle(self, event: PortEvent, quiet: bool = False) -> None:
         if not quiet or event.kind in (
             "ambiguous",
             "forbidden",
         ):  # the first line has no room for why
-            self._journal.say(event.text)
+            self._journal.log(event.text)
         if event.kind != "overrun":
             self._since_s[event.direction, event.name] = round(time.time(), 1)
         if event.kind == "server":
@@ -133,22 +179,28 @@ class Connections:
         elif event.kind == "lost":
             self._command(OutputLost(event.name))
         elif event.kind == "connected":
-            self._release_left(event.name)
+            self._release_leftover(event.name)
             self._command(OutputBack(event.name))
 
-    def _release_left(self, name: str) -> None:
-        """Send the note-offs that an earlier process did not live to send (N12)."""
-        for channel, note in self._mirror.left.pop(name, ()):
-            self.outs[name].send(midi.encode(midi.NoteOff(channel, note)))
-            self._mirror.clear(name, channel, note)
+    def _release_leftover(self, name: str) -> None:
+        """Send the note-offs that a crashed process could not send (N12)."""
+        port = self.outs[name]
+        kept = []
+        for channel, note in self._mirror.left.pop(key_of(name), ()):
+            if port.send(midi.encode(midi.NoteOff(channel, note))):
+                self._mirror.clear(name, channel, note, port.handed_over_at())
+            else:
+                kept.append((channel, note))
+        if kept:
+            self._mirror.left[key_of(name)] = kept
 
     def states(self) -> list[dict[str, object]]:
-        """Return each port with its device's name, how it stands and since when, and its faults."""
+        """Return the state of each port: device, state, since when, faults."""
         return [
             {
                 "name": link.name,
                 "direction": link.direction,
-                "state": _told(self.watch.state(link)),
+                "state": _state_word(self.watch.state(link)),
                 "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
                 **self._faults(link),
@@ -156,15 +208,15 @@ class Connections:
             for link in self._links
         ]
 
-    def _faults(self, link: Link) -> dict[str, object]:
-        """Return how many messages a port could not send, and why not the last of them."""
+    def _faults(self, link: PortLink) -> dict[str, object]:
+        """Return the count of unsent messages of a port, and the last reason."""
         if link.direction == "in":
             return {"faults": 0, "last_fault": ""}
         out = self.outs.get(link.name) or self.lights[link.name.removesuffix(LIGHTS)]
         return {"faults": out.faults, "last_fault": out.last_fault}
 
     def summary(self, engine: Engine) -> str:
-        """Return the one line that says what is connected and what is missing."""
+        """Return one line: what is connected and what is missing."""
         there: list[str] = []
         away: list[str] = []
         for link in self._links:
@@ -173,7 +225,7 @@ class Connections:
             if state == "connected":
                 there.append(f"{side} {link.name}")
             else:
-                away.append(f"{side} {link.name} ({_told(state)}: {link.port})")
+                away.append(f"{side} {link.name} ({_state_word(state)}: {link.port})")
         text = f"zerobeat plays {len(engine.states)} voices, scene {engine.live.scene.name}"
         text += f"; connected: {', '.join(there) or 'nothing'}"
         return f"{text}; waiting for: {', '.join(away)}" if away else text
@@ -182,14 +234,19 @@ class Connections:
         for port in self.ins.values():
             port.close()
 
+    def drain(self) -> bool:
+        """Return once all that was sent has left; False if that is not sure."""
+        drained = [out.drain() for out in (*self.outs.values(), *self.lights.values())]
+        return all(drained)
+
     def close_outputs(self) -> None:
-        """Close the outputs once all that was sent has left."""
+        """Close the outputs, drained before."""
         for out in (*self.outs.values(), *self.lights.values()):
-            out.drain()
             out.close()
+        self._sysex_end.close()
 
 
-def _told(state: str) -> str:
+def _state_word(state: str) -> str:
     return "missing" if state == "unknown" else state
 
 
@@ -197,9 +254,11 @@ def _lights(name: str) -> str:
     return f"{name}{LIGHTS}"
 
 
-def _links(rig: Rig) -> list[Link]:
-    links = [Link(i.name, "in", i.port, i.port_is_pattern) for i in rig.inputs]
-    links += [Link(o.name, "out", o.port, o.port_is_pattern) for o in rig.outputs]
+def _links(rig: Rig) -> list[PortLink]:
+    links = [PortLink(i.name, "in", i.port, i.port_is_pattern) for i in rig.inputs]
+    links += [PortLink(o.name, "out", o.port, o.port_is_pattern) for o in rig.outputs]
     return links + [
-        Link(_lights(i.name), "out", i.lights, i.lights_is_pattern) for i in rig.inputs if i.lights
+        PortLink(_lights(i.name), "out", i.lights, i.lights_is_pattern)
+        for i in rig.inputs
+        if i.lights
     ]

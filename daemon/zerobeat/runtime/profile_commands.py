@@ -1,4 +1,4 @@
-"""What `put_profile` and `undo_profile` do; each is answered once it is on the disk.
+"""The commands `put_profile` and `undo_profile`; answered once the profile is on the disk.
 
 | command | takes |
 | --- | --- |
@@ -19,8 +19,8 @@ from ..config.rig import LoadedRig
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Voice
-from ..errors import CommandError
-from ..ports.deferred_answer import Later
+from ..errors import CommandError, one_of
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.measured_profile import (
     ReadyProfile,
     earlier_profile,
@@ -29,14 +29,14 @@ from ..state.measured_profile import (
 )
 from ..state.store_writer import Done
 from .child_process import Outcome
-from .disk import Storing, Values, refused
+from .persistence import Persistence, Values, refused
 
 
 class ProfileCommands:
-    """Serves requests about profiles.
+    """Handles the commands that store profiles.
 
     Args:
-        storing: the disk.
+        persistence: the disk.
         engine: whose voices are measured.
         loaded: what the rig's files say.
         act: hands a command to the engine; raises ``CommandError``.
@@ -45,39 +45,39 @@ class ProfileCommands:
 
     def __init__(
         self,
-        storing: Storing,
+        persistence: Persistence,
         engine: Engine,
         loaded: LoadedRig,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
     ) -> None:
-        self._storing = storing
+        self._persistence = persistence
         self._engine = engine
         self._act = act
         self._changed = changed
         self.use(loaded)
-        self.known: dict[str, Callable[[Values], Later]] = {
+        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
             "put_profile": self._put_profile,
             "undo_profile": self._undo_profile,
         }
 
     def use(self, loaded: LoadedRig) -> None:
-        """Take a reloaded rig."""
+        """Use a reloaded rig."""
         self._loaded = loaded
         self._profiles: dict[str, Profile] = dict(loaded.profiles)
 
-    def _put_profile(self, values: Values) -> Later:
+    def _put_profile(self, values: Values) -> DeferredAnswer:
         voice, name = self._measured_voice(values, ("voice", "profile"))
         profile = values.get("profile")
         if not isinstance(profile, dict):
             raise CommandError(f"{voice.name}: profile: found none; needed: keys of a profile file")
-        later = Later()
+        later = DeferredAnswer()
 
         def checked(outcome: Outcome, now_s: float) -> None:
             self._keep_profile(later, voice.name, name, outcome, now_s, "is measured")
 
         behind = self._loaded.converters[voice.output]
-        self._storing.work(
+        self._persistence.work(
             checked,
             ready_profile,
             profile,
@@ -88,34 +88,40 @@ class ProfileCommands:
         )
         return later
 
-    def _undo_profile(self, values: Values) -> Later:
+    def _undo_profile(self, values: Values) -> DeferredAnswer:
         voice, name = self._measured_voice(values, ("voice",))
-        later = Later()
+        later = DeferredAnswer()
 
         def read(outcome: Outcome, now_s: float) -> None:
             self._keep_profile(
                 later, voice.name, name, outcome, now_s, "has its profile before back"
             )
 
-        path = self._storing.store.path("profiles", name)
+        path = self._persistence.store.path("profiles", name)
         behind = self._loaded.converters[voice.output]
-        self._storing.work(
+        self._persistence.work(
             read, earlier_profile, path, voice, behind, self._engine.rig.middle_c_octave
         )
         return later
 
     def _keep_profile(
-        self, later: Later, voice: str, name: str, outcome: Outcome, now_s: float, said: str
+        self,
+        later: DeferredAnswer,
+        voice: str,
+        name: str,
+        outcome: Outcome,
+        now_s: float,
+        said: str,
     ) -> None:
-        """Store what was checked; the voice plays by it once it is on the disk."""
+        """Store a checked profile; the voice plays by it once it is on the disk."""
         ready = outcome.value
         if not isinstance(ready, ReadyProfile):
-            later.tell(refused(outcome.error), now_s)
+            later.resolve(refused(outcome.error), now_s)
             return
 
         def stored(done: Done, now_s: float) -> None:
             if done.error:
-                later.tell(refused(done.error), now_s)
+                later.resolve(refused(done.error), now_s)
                 return
             self._changed()
             self._profiles[voice] = ready.profile
@@ -126,7 +132,7 @@ class ProfileCommands:
                     )
                 )
             except CommandError as error:
-                later.tell(refused(f"{error}; the profile is stored"), now_s)
+                later.resolve(refused(f"{error}; the profile is stored"), now_s)
                 return
             answer = {
                 "ok": True,
@@ -134,22 +140,24 @@ class ProfileCommands:
                 "generation": generation_of(ready.text),
                 "file": str(done.path),
             }
-            later.tell(answer, now_s)
+            later.resolve(answer, now_s)
 
         try:
-            self._storing.save("profiles", name, ready.text, ready.before, stored)
+            self._persistence.save("profiles", name, ready.text, ready.before, stored)
         except CommandError as error:
-            later.tell(refused(str(error)), now_s)
+            later.resolve(refused(str(error)), now_s)
 
     def _measured_voice(self, values: Values, allowed: tuple[str, ...]) -> tuple[Voice, str]:
-        """Return the voice that a request is about, and under which name its profile is kept."""
+        """Return the voice of a request, and the name of its profile."""
         for key in values:
             if key not in allowed:
                 raise CommandError(f"{key[:40]}: found unknown key; allowed: {', '.join(allowed)}")
         asked = values.get("voice")
         voices = {voice.name: voice for voice in self._engine.rig.voices}
         if not isinstance(asked, str) or asked not in voices:
-            raise CommandError(f"voice: found {str(asked)[:40]}; allowed: {', '.join(voices)}")
+            raise CommandError(
+                f"voice: found {str(asked)[:40]}; allowed: {one_of(str(asked), voices)}"
+            )
         files = self._loaded.profile_files
         name = files.get(asked, stored_name(asked))
         if not name:

@@ -1,4 +1,4 @@
-"""A reload's files are read in a child process, so that no YAML delays a note."""
+"""Reload: the rig's files are read in a child process, so that no YAML delays a note."""
 
 from __future__ import annotations
 
@@ -9,32 +9,35 @@ from typing import Any
 
 from ..config.rig import LoadedRig
 from ..errors import CommandError
-from ..ports.deferred_answer import Later
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import load_rig
+from ..text import printable
 from .child_process import Child
 from .journal import Journal
 
+UNCHANGED = "the rig in force is unchanged"
 
-class Reloading:
-    """At most one child that reads the rig; a request meanwhile starts another after it.
+
+class RigReload:
+    """Runs at most one child that reads the rig; a request meanwhile starts another after it.
 
     Args:
         path: the rig's file.
-        journal: told of each outcome.
-        wake: lets the loop turn at once.
+        journal: logs each outcome.
+        wake: wakes the loop.
 
     Attributes:
-        outcome: what the last reload came to, in words; "" before the first.
+        outcome: of the last reload, in words; "" before the first.
     """
 
     def __init__(self, path: Path, journal: Journal, wake: Callable[[], None]) -> None:
         self._path = path
         self._journal = journal
         self._wake = wake
-        self._asking: list[Later] = []  # of the next reload
-        self._waiting: list[Later] = []  # of the one under way
+        self._next_answers: list[DeferredAnswer] = []  # of the next reload
+        self._answers: list[DeferredAnswer] = []  # of the one under way
         self._asked = False
-        self._old = False
+        self._out_of_date = False
         self._child: Child | None = None
         self.outcome = ""
 
@@ -43,62 +46,79 @@ class Reloading:
         self._asked = True
         self._wake()
 
-    def ask(self, values: dict[str, Any]) -> Later:
-        """Ask for a reload; the answer tells what came of it.
+    def ask(self, values: dict[str, Any]) -> DeferredAnswer:
+        """Ask for a reload; the answer has its outcome.
 
         Raises:
             CommandError: a value, where none is taken.
         """
         for key in values:
-            raise CommandError(f"reload: found {key}; allowed: nothing more")
-        later = Later()
-        self._asking.append(later)
+            raise CommandError(f"reload: found {printable(key, 60)}; allowed: nothing more")
+        later = DeferredAnswer()
+        self._next_answers.append(later)
         self.start()
         return later
 
     def files_changed(self) -> None:
-        """Say that what is being read now may be out of date; it is read again."""
-        self._old = True
+        """Note that files changed on disk; what is being read now is read again."""
+        self._out_of_date = True
 
     def filenos(self) -> list[int]:
-        """Return what to wait for."""
+        """Return the descriptors to wait for."""
         return [] if self._child is None else [self._child.fileno()]
 
     def result(self) -> LoadedRig | None:
-        """Go on with a reload; return the new rig once it is read and without faults."""
+        """Go on with a reload; return the new rig once it was read without faults."""
         if self._child is None:
             if self._asked:
-                self._asked = self._old = False
-                self._waiting += self._asking
-                self._asking.clear()
-                self._child = Child(load_rig, self._path)
+                self._begin()
             return None
-        outcome = self._child.outcome()
+        child = self._child
+        try:
+            outcome = child.outcome()
+        except BaseException:
+            self._child = None
+            child.close()
+            self.done(f"reload: the files could not be read; {UNCHANGED}", False)
+            raise
         if outcome is None:
             return None
         self._child = None
-        if self._old:
+        if self._out_of_date:
             self._asked = True
+            self._wake()
             return None
         answer = outcome.value
         if isinstance(answer, LoadedRig):
             for warning in answer.warnings:
-                self._journal.say(warning)
+                self._journal.log(warning)
             return answer
-        self.done(f"{outcome.error}\nreload: the rig in force is unchanged", False)
+        self.done(f"{outcome.error}\nreload: {UNCHANGED}", False)
         return None
 
+    def _begin(self) -> None:
+        self._asked = self._out_of_date = False
+        self._answers += self._next_answers
+        self._next_answers.clear()
+        try:
+            self._child = Child(load_rig, self._path)
+        except Exception as error:
+            why = getattr(error, "strerror", None) or type(error).__name__
+            self.done(f"reload: no process can be started: {why}; {UNCHANGED}", False)
+            if not isinstance(error, OSError | MemoryError):
+                raise
+
     def done(self, outcome: str, in_force: bool) -> None:
-        """Tell what a reload came to, to everybody who had asked before it began."""
+        """Log the outcome of a reload and answer all who asked before it began."""
         self.outcome = outcome
-        self._journal.say(outcome)
+        waiting, self._answers = self._answers, []
         if in_force:
             answer: dict[str, Any] = {"ok": True, "said": outcome}
         else:
             answer = {"ok": False, "error": outcome}
-        waiting, self._waiting = self._waiting, []
         for later in waiting:
-            later.tell(answer, time.monotonic())
+            later.resolve(answer, time.monotonic())
+        self._journal.log_lines(outcome)
 
     def close(self) -> None:
         """End the child if there is one."""

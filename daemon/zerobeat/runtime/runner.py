@@ -1,7 +1,8 @@
 """The daemon: ports in, engine, wire, ports out, in one loop on one thread.
 
-MIDI callbacks and signals only wake the loop. Nothing on the way of a note
-touches a file, a log or a lock.
+MIDI callbacks and signals only wake the loop. Nothing on the note path touches a file, a log
+or a lock. Everything else is a stage of the loop: what it raises is counted and logged and
+ends neither the loop nor a note. Whatever ends the loop, what sounds is released first.
 """
 
 from __future__ import annotations
@@ -10,47 +11,59 @@ import contextlib
 import gc
 import os
 import select
+import signal
+import sys
 import time
+from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
+from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
 from ..ports.mirror import Mirror, write_outputs
 from ..ports.patch import Patch, choose_backend, open_patch
-from ..ports.realtime import RealTime, ask
+from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
 from .child_process import Outcome
-from .clients import Clients
+from .clients import SocketClients
 from .journal import Journal
 from .note_path import NotePath
-from .pedal_requests import Footwork
-from .port_connections import Connections
-from .rig_reload import Reloading
-from .signals import take_signals
-from .startup_state import Evening
+from .pedal_requests import PedalRequests
+from .port_connections import PortConnections
+from .rig_reload import UNCHANGED, RigReload
+from .standstill import Standstill
+from .startup_state import StartupState
 from .stores import Stores
 from .wall_clock import WallClock
 
 IDLE_S = 1.0  # the loop turns at least this often
-COLLECT_S = 10.0  # rubbish is collected this often, and only while nothing sounds
+GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
+FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for so long
+FOLDER_S = 2.0  # how often the runtime directory is looked for
+SERVER_GONE = -1  # from ``run``: start again, and wait for the server
 
 
 class Runner:
-    """Everything the daemon holds open.
+    """The daemon: builds all parts and runs the loop.
 
     Args:
-        path: the rig's file, for a reload; ``loaded`` is what it says.
-        evening: what the last session left.
+        path: the rig's file, for a reload; ``loaded`` is its content.
+        startup: what the last session left.
+        journal: the log.
         backend: "auto", "alsa" or "jack".
-        keep_good: keep each rig that a reload takes, for a start on which it is broken.
-        instead: why ``loaded`` is not what ``path`` says; "" if it is.
+        keep_last_good_rig: keep a copy of each rig that was reloaded, for starts with a broken one.
+        instead: why ``loaded`` is not the content of ``path``; "" if it is.
+
+    Attributes:
+        stage_faults: exceptions by the stage of the loop that they cost.
 
     Raises:
         PortError: no MIDI here, another daemon plays, or no control socket.
@@ -60,139 +73,199 @@ class Runner:
         self,
         path: Path,
         loaded: LoadedRig,
-        evening: Evening,
+        startup: StartupState,
+        journal: Journal,
         backend: str = "auto",
-        keep_good: bool = False,
+        keep_last_good_rig: bool = False,
         instead: str = "",
     ) -> None:
-        self._journal = Journal()
+        self._journal = journal
         self._path = path.resolve()
         self._stopping = ""
-        folder = runtime_directory()
-        make_runtime_directory(folder)
-        self._lock = Lock(folder)
+        self.stage_faults: Counter[str] = Counter()
+        self._folder = runtime_directory()
+        make_runtime_directory(self._folder)
+        self._lock = Lock(self._folder)
         self._patch: Patch = open_patch(choose_backend(backend))  # type: ignore[arg-type]
         other = self._patch.other_daemon()  # of another user, with a lock of its own (M20)
         if other is not None:
             self._patch.close()
             raise PortError(f"zerobeat plays already, as process {other}; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self.engine = evening.engine(loaded.scenes)
+        self.engine = startup.engine(loaded.scenes)
         self.wire = Wire(loaded.rig.outputs)
-        self._mirror = Mirror(folder, (output.name for output in loaded.rig.outputs))
-        self._notes = NotePath(self.engine, self.wire, self._mirror, self._journal)
-        write_outputs(folder, ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs))
-        self._connections = Connections(
+        self._mirror = Mirror(self._folder, (output.name for output in loaded.rig.outputs))
+        self._notes = NotePath(self.engine, self.wire, self._mirror, self._patch, journal)
+        self._write_outputs(loaded.rig)
+        self._connections = PortConnections(
             loaded.rig,
             self._patch,
             self._notes.inbox,
             self._wake_fd,
             self._mirror,
-            self._journal,
+            journal,
             self._notes.command,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reloading = Reloading(path, self._journal, self._wake)
-        self._reloading.outcome = instead
-        self._keep_good = keep_good
+        self._reload = RigReload(path, journal, self._wake)
+        self._reload.outcome = instead
+        self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
-            evening,
+            startup,
             self.engine,
             loaded,
             self._path.parent,
             self._notes.act,
-            self._reloading.files_changed,
-            self._journal,
+            self._reload.files_changed,
+            journal,
         )
         self._disk = self._stores.disk
-        self._footwork = Footwork(
+        self._pedal_requests = PedalRequests(
             self.engine,
             self._stores.scenes.store,
             self._notes.act,
             self._connections.lights,
-            self._journal,
+            journal,
         )
-        self._clients = Clients(
-            folder,
+        self._clients = SocketClients(
+            self._folder,
             self.engine,
             self.wire,
             self._notes.act,
-            {"reload": self._reloading.ask, **self._stores.known},
-            lambda: self._notes.hear([]),
+            {"reload": self._reload.ask, **self._stores.known},
+            self._notes.catch_up,
             self._facts,
-            self._journal,
+            journal,
         )
         self._notes.control = self._clients.control
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
-        self._collect_at_s = 0.0
+        self._garbage_at_s = 0.0
+        self._folder_at_s = 0.0
+        self._rest_until_s = 0.0  # after a fault
+        self._standstill = Standstill()
+        self._outputs: Outputs = []
 
     # ------------------------------------------------------------ the loop
 
     def run(self) -> int:
-        """Play until a signal; return the exit status."""
-        take_signals(self._end, self._reloading.start)
-        self._connections.connect_first()
+        """Play until a signal; return the exit status, or ``SERVER_GONE``."""
+        try:
+            handle_signals(self._end, self._reload.start, self._standstill.continued)
+            interval_s = self._start()
+            while not self._stopping:
+                self._turn(interval_s)
+        finally:
+            if not self._stopping:
+                self._stopping = "a fault"
+                self._journal.exception("the loop")
+            self._stop()
+        return SERVER_GONE if self._connections.server_gone else 0
+
+    def _start(self) -> float | None:
+        """Connect, say what plays, and return the interval of systemd's watchdog."""
+        self._stage("connections", self._connections.connect_first)
         summary = self._connections.summary(self.engine)
-        if self._reloading.outcome:  # this is not the rig that was asked for
-            summary = f"{self._reloading.outcome}; {summary}"
-        self._journal.say(summary)
-        self._real_time = ask(self._patch.backend)
-        self._journal.say(self._real_time.text)
+        if self._reload.outcome:  # this is not the rig that was asked for
+            summary = f"{self._reload.outcome}; {summary}"
+        self._journal.log(summary)
+        if not self._mirror.kept:
+            self._journal.log(
+                f"{self._mirror.path}: can't be written; after a crash what sounds goes on"
+            )
+        self._stage("real time", self._request_real_time)
+        self._journal.log(self._real_time.text)
         notify.ready(summary)
-        interval_s = notify.watchdog_interval_s()
-        ping_s = interval_s / 2 if interval_s else IDLE_S
         gc.collect()
         gc.freeze()
         gc.disable()
-        outputs: Outputs = []
-        while not self._stopping:
-            ready = self._wait(min(ping_s, IDLE_S))
-            self._notes.hear(outputs)
-            now_s = time.monotonic()
-            self._notes.wake(now_s, outputs)
-            self._footwork.step(now_s)
-            self._clients.serve(ready, now_s)
-            self._connections.look(now_s)
+        self._standstill.waits(0.0)
+        return notify.watchdog_interval_s()
+
+    def _turn(self, interval_s: float | None) -> None:
+        ready = self._wait(min(interval_s / 2, IDLE_S) if interval_s else IDLE_S)
+        now_s = time.monotonic()
+        self._stage("notes", self._play, now_s)
+        if now_s >= self._rest_until_s:
+            self._stage("pedals", self._pedal_requests.step, now_s)
+            self._stage("clients", self._clients.serve, ready, now_s)
+            self._stage("connections", self._connections.poll, now_s)
+            self._stage("disk", self._disk.step, now_s)
+            self._stage("reload", self._reload_step, now_s)
+            self._stage("garbage", self._collect_garbage, now_s)
+            self._stage("clock", self._check_clock, now_s)
+            self._stage("folder", self._check_folder, now_s)
             self._stopping = self._stopping or self._connections.server_gone
-            self._disk.step(now_s)
-            self._reload_step(now_s)
-            self._collect(now_s)
-            clock_told = self._wall_clock.look(now_s)
-            if clock_told:
-                self._journal.say(clock_told)
-            if interval_s:
-                notify.watchdog()
-        self._stop()
-        return 1 if self._connections.server_gone else 0
+        if interval_s:
+            self._stage("watchdog", notify.watchdog)
+
+    def _stage(self, name: str, act: Callable[..., object], *args: object) -> None:
+        """Run one stage; what it raises costs this turn of it. Notes are served after it."""
+        try:
+            act(*args)
+            self._notes.catch_up()
+        except Exception:  # noqa: BLE001 - nothing ends the loop
+            self.stage_faults[name] += 1
+            self._rest_until_s = time.monotonic() + FAULT_REST_S
+            self._journal.exception(f"stage {name}")
+
+    def _play(self, now_s: float) -> None:
+        notes = self._notes
+        notes.receive_all(self._outputs)
+        self._check_standstill()
+        notes.wake_engine(now_s, self._outputs)
+        notes.settle(now_s)
+
+    def _check_standstill(self) -> None:
+        """After a stop of the process or the machine, release what sounds."""
+        still_s = self._standstill.seconds()
+        if still_s:
+            self._notes.release_sources(f"zerobeat stood still for {still_s:.0f} s")
 
     def _wait(self, longest_s: float) -> list[int]:
-        """Return the descriptors that are ready, after a sleep until a message, an announcement or the next moment that was asked for.
+        """Sleep until a message, an announcement or the next due time; return ready descriptors.
 
         ``select`` and not ``poll``: it takes microseconds, where ``poll`` rounds
         a gate gap of 2 ms up to whole milliseconds.
         """
-        now_s = time.monotonic()
-        watch, control = self._connections.watch, self._clients.control
-        for moment in (
-            self.wire.wake_at_s,
-            self.engine.wake_at_s,
-            watch.due_s,
-            control.wake_at_s(now_s),
-            self._disk.wake_at_s,
-        ):
-            if moment is not None and moment - now_s < longest_s:
-                longest_s = moment - now_s
-        waits = [self._wake_fd, watch.fileno(), *self._reloading.filenos(), *self._disk.filenos()]
-        waits += control.readers(now_s)
         ready: list[int] = []
-        if not self._notes.inbox and longest_s > 0:
-            ready, _, _ = select.select(waits, control.writers(), (), longest_s)
+        now_s = time.monotonic()
+        try:
+            longest_s, waits, writers = self._waits_for(now_s, longest_s)
+            self._standstill.waits(longest_s)
+            if not self._notes.inbox and longest_s > 0:
+                ready, _, _ = select.select(waits, writers, (), longest_s)
+        except Exception:  # noqa: BLE001 - a bad descriptor, no memory
+            self.stage_faults["wait"] += 1
+            self._rest_until_s = now_s + FAULT_REST_S
+            self._journal.exception("stage wait")
+            time.sleep(0.001)
         try:
             os.eventfd_read(self._wake_fd)
-        except BlockingIOError:
+        except OSError:  # nothing to read, mostly
             pass
         return ready
+
+    def _waits_for(self, now_s: float, longest_s: float) -> tuple[float, list[int], list[int]]:
+        """Return how long to wait at most, and for what."""
+        moments = [self.wire.wake_at_s, self.engine.wake_at_s, self._notes.wake_at_s]
+        waits, writers = [self._wake_fd], []
+        if now_s < self._rest_until_s:
+            moments.append(self._rest_until_s)
+        else:
+            control = self._clients.control
+            moments += (self._connections.due_s, control.wake_at_s(now_s), self._disk.wake_at_s)
+            waits += (
+                self._connections.watch.fileno(),
+                *self._reload.filenos(),
+                *self._disk.filenos(),
+                *control.readers(now_s),
+            )
+            writers = control.writers()
+        for moment in moments:
+            if moment is not None and moment - now_s < longest_s:
+                longest_s = moment - now_s
+        return longest_s, waits, writers
 
     def _facts(self) -> dict[str, Any]:
         return {
@@ -200,80 +273,181 @@ class Runner:
             "state_directory": str(state_directory()),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
-            "muted": list(self._notes.storms.muted),
+            "muted": list(self._notes.loop_guard.muted),
             "real_time": self._real_time.text,
             "clock_steps": self._wall_clock.steps,
             "foot_presses": self._notes.foot_presses,
-            "asked_by_foot": dict(self._footwork.asked),
-            "reload": self._reloading.outcome,
-            "store": self._disk.shown(),
+            "asked_by_foot": dict(self._pedal_requests.asked),
+            "reload": self._reload.outcome,
+            "store": self._disk.shown(time.monotonic()),
             "latency": self._notes.delays.shown(),
             "last_faults": list(self._journal.faults),
+            "stage_faults": dict(self.stage_faults),
+            "log_lines_lost": self._journal.dropped,
         }
 
-    # ------------------------------------------------------------ reload and stop
+    # ------------------------------------------------------------ stages
+
+    def _request_real_time(self) -> None:
+        self._real_time = request_real_time(self._patch.backend)
 
     def _reload_step(self, now_s: float) -> None:
-        loaded = self._reloading.result()
+        loaded = self._reload.result()
         if loaded is None:
             return
         try:
-            self._take_rig(loaded, now_s)
+            self._use_rig(loaded, now_s)
         except (CommandError, PortError) as error:
-            self._reloading.done(f"reload: {error}; the rig in force is unchanged", False)
+            self._reload.done(f"reload: {error}; {UNCHANGED}", False)
+        except Exception:
+            self._reload.done("reload: a fault in zerobeat; its log says more", False)
+            raise
 
-    def _take_rig(self, loaded: LoadedRig, now_s: float) -> None:
+    def _use_rig(self, loaded: LoadedRig, now_s: float) -> None:
+        """Use a reloaded rig: open what it needs before letting go of anything."""
+        new = self._connections.prepare(loaded.rig)
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
-        self._notes.command(Reload(loaded.rig, loaded.scenes))
-        self._notes.use(loaded.rig)
+        taken = False
+        try:
+            taken = self._notes.command(Reload(loaded.rig, loaded.scenes))
+        finally:
+            if not taken:
+                new.close()
+        if not taken:
+            raise PortError("a fault in zerobeat; its log says more")
+        self._notes.use_rig(loaded.rig)
         self._notes.send_rest(0.1)
         self.wire.replace(loaded.rig.outputs, time.monotonic())
         self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
-        outputs = ((o.name, o.port, o.port_is_pattern) for o in loaded.rig.outputs)
-        write_outputs(runtime_directory(), outputs)
-        self._connections.replace(loaded.rig, now_s)
+        self._connections.replace(loaded.rig, new, now_s)
         self._stores.use(loaded)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))
-        self._real_time = ask(self._patch.backend)  # a new port has a new thread
+        self._write_outputs(loaded.rig)
+        self._request_real_time()  # a new port has a new thread
         gc.collect()
         gc.freeze()
-        self._reloading.done("reload: the new rig is in force", True)
-        if self._keep_good and not self._disk.refusal:
+        self._reload.done("reload: the new rig is in force", True)
+        if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
                 self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
 
+    def _write_outputs(self, rig: Rig) -> None:
+        try:
+            write_outputs(self._folder, ((o.name, o.port, o.port_is_pattern) for o in rig.outputs))
+        except OSError as error:
+            self._journal.fault("outputs", f"{self._folder}: {error.strerror}; it plays on")
+
     def _kept_good(self, outcome: Outcome, now_s: float) -> None:
         if outcome.error:
-            self._journal.say(outcome.error)
+            self._journal.log(outcome.error)
 
-    def _collect(self, now_s: float) -> None:
-        if now_s < self._collect_at_s or any(s.lane.notes for s in self.engine.states.values()):
+    def _collect_garbage(self, now_s: float) -> None:
+        if now_s < self._garbage_at_s or any(s.lane.notes for s in self.engine.states.values()):
             return
-        self._collect_at_s = now_s + COLLECT_S
+        self._garbage_at_s = now_s + GARBAGE_S
         gc.collect()
 
+    def _check_clock(self, now_s: float) -> None:
+        line = self._wall_clock.check(now_s)
+        if line:
+            self._journal.log(line)
+
+    def _check_folder(self, now_s: float) -> None:
+        """Make the runtime directory again if somebody has removed it."""
+        if now_s < self._folder_at_s:
+            return
+        self._folder_at_s = now_s + FOLDER_S
+        if not self._mirror.kept or (self._mirror.is_there() and self._clients.control.is_there()):
+            return
+        make_runtime_directory(self._folder)
+        if not self._mirror.is_there():
+            fresh = Lock(self._folder) if not self._lock.is_there() else None
+            if fresh is not None:
+                self._lock.close()
+                self._lock = fresh
+            self._mirror.restore()
+        self._write_outputs(self.engine.rig)
+        self._clients.control.bind_again()
+        self._journal.log(f"{self._folder}: was removed; made again")
+
+    # ------------------------------------------------------------ stop
+
     def _end(self, why: str) -> None:
-        self._stopping = why
+        self._stopping = self._stopping or why
         self._wake()
 
     def _wake(self) -> None:
-        os.eventfd_write(self._wake_fd, 1)
+        with contextlib.suppress(OSError):  # a signal after the end
+            os.eventfd_write(self._wake_fd, 1)
 
     def _stop(self) -> None:
-        """Start reversed: inputs shut, notes released, drained, outputs shut (M14, M15)."""
-        notify.stopping(self._stopping)
-        self._connections.close_inputs()
-        self._notes.release_all()
-        self._notes.send_rest(1.0)
-        self._disk.stop(time.monotonic())
-        self._clients.control.close()
-        self._connections.close_outputs()
-        self._mirror.close()
-        self._patch.close()
-        self._reloading.close()
-        self._lock.close()
-        os.close(self._wake_fd)
-        self._journal.say(f"zerobeat stopped ({self._stopping}); every note released")
+        """Stop in the reverse order of the start: inputs, notes, drain, outputs (M14, M15).
+
+        With a dead JACK server nothing of its library is called: it would spin, holding the
+        interpreter.
+        """
+        gone = self._connections.server_gone
+        self._last(notify.stopping if not gone else notify.status, self._stopping)
+        drained = False
+        if not gone:
+            self._last(self._connections.close_inputs)
+            self._last(self._notes.release_all)
+            self._last(self._notes.send_rest, 1.0)
+            drained = bool(self._last(self._connections.drain))
+        if drained:
+            self._last(self._mirror.settle, 0, 0)
+        left = self._last(self._mirror.marked) or ()
+        self._last(self._disk.stop, time.monotonic())
+        self._last(self._clients.control.close)
+        if not gone:
+            self._last(self._connections.close_outputs)
+            self._last(self._patch.close)
+        self._last(self._mirror.close)
+        self._last(self._reload.close)
+        self._last(self._lock.close)
+        if not gone:
+            self._last(os.close, self._wake_fd)
+        what = f"{len(left)} notes may sound; the next start releases them"
+        self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
+
+    def _last(self, act: Callable[..., Any], *args: Any) -> Any:
+        """Run one step of the stop; the others follow whatever it raises."""
+        try:
+            return act(*args)
+        except Exception:  # noqa: BLE001 - the steps behind it release notes and keep files
+            self._journal.exception(f"the stop: {getattr(act, '__name__', act)}")
+            return None
+
+
+RELEASED = "every note released"
+_IGNORED = ("SIGUSR1", "SIGUSR2", "SIGALRM", "SIGPIPE", "SIGTSTP", "SIGTTIN", "SIGTTOU")
+
+
+def handle_signals(
+    stop: Callable[[str], None], reload: Callable[[], None], continued: Callable[[], None]
+) -> None:
+    """Call ``stop`` with a signal's name, ``reload`` or ``continued``; they only note it.
+
+    SIGTERM, SIGINT and SIGQUIT stop. SIGHUP stops in a terminal, where it means that the
+    terminal has closed; from a service manager it means "read the files again". Signals that
+    would end or stop the process with notes sounding are ignored.
+    """
+
+    def stopped(number: int, frame: object) -> None:
+        stop(signal.Signals(number).name)
+
+    def hung_up(number: int, frame: object) -> None:
+        reload()
+
+    def went_on(number: int, frame: object) -> None:
+        continued()
+
+    signal.signal(signal.SIGCONT, went_on)
+    for name in _IGNORED:
+        signal.signal(getattr(signal, name), signal.SIG_IGN)
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT):
+        signal.signal(number, stopped)
+    signal.signal(signal.SIGHUP, stopped if sys.stdin and sys.stdin.isatty() else hung_up)

@@ -1,4 +1,4 @@
-"""What each command of the control socket does; values obey the rules of the files.
+"""The commands of the control socket; values obey the rules of the files.
 
 | command | takes |
 | --- | --- |
@@ -8,7 +8,7 @@
 | `tonight` | `concert_a_hz`, `transpose_semitones`, `set_list`: at least one |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
-| `bypass` | `voice` (default `all`), `on` (default true) |
+| `bypass` | `voice` (default `all`), `on` (default true), `keep_touch_up` (default false) |
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
 | `reload` | nothing; answered once the files have been read again |
@@ -31,7 +31,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ..config.context import Context
-from ..config.faults import Faults, Place, meant
+from ..config.faults import Faults, Place
 from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
@@ -40,10 +40,11 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
-from ..errors import CommandError, ZerobeatError
-from ..ports.deferred_answer import Later
+from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_suggestions, one_of
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.state_directory import own_store
-from .global_commands import ALL, TonightCommands, done, voice_of
+from ..text import printable
+from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
 
 WAITS: dict[Hold, str] = {
@@ -52,28 +53,38 @@ WAITS: dict[Hold, str] = {
     "trigger": "waits for a trigger",
     "sample": "waits for a trigger",
 }
+LONGEST_ERROR = 2000  # characters of an answer
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
 _SETTINGS = tuple(field.name for field in fields(VoiceSettings))
 
 
+SUGGESTIONS = 2  # near names that one command may look for
+
+
+def few_faults() -> Faults:
+    """Return the faults of a command: it is read on the thread that plays."""
+    return Faults(stop_after=8, suggestions=SUGGESTIONS)
+
+
 class _LiveContext(Context):
-    """The rig that plays; no file is read on the thread that plays."""
+    """The rig in force; no file is read on the thread that plays."""
 
     def look_up(self, name: str, kinds: tuple[str, ...], place: Place) -> Path | None:
         self.faults.add(place, f"found the file {name}; allowed: a name, cents, or all written out")
         return None
 
 
-class Handlers:
+class SocketCommands:
     """Turns requests into commands for the engine.
 
     Args:
         engine: whose rig and settings the requests are about.
         act: hands a command to the engine; raises ``CommandError``.
-        asking: returns what stands for the client that asks now.
-        more: commands that are served elsewhere; some answer later.
+        asking: returns a token for the client that asks.
+        more: commands that are handled elsewhere; some answer later.
+        catch_up: plays MIDI that has arrived or is due, between two slices of a long command.
     """
 
     def __init__(
@@ -81,12 +92,14 @@ class Handlers:
         engine: Engine,
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
-        more: Mapping[str, Callable[[dict[str, Any]], Later]] = MappingProxyType({}),
+        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]] = MappingProxyType({}),
+        catch_up: Callable[[], None] = lambda: None,
     ) -> None:
         self._engine = engine
         self._act = act
         self._asking = asking
         self._more = more
+        self._catch_up = catch_up
         self.measuring = MeasuringRun(engine, act)
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
@@ -100,35 +113,45 @@ class Handlers:
             "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
-            **TonightCommands(engine, act).known,
+            **GlobalCommands(engine, act).known,
         }
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any] | Later:
-        """Do a request; return ``ok`` and ``said``, or ``error``, or what will say it."""
+    def answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+        """Carry out a request; return ``ok`` and ``said``, or ``error``, or a deferred answer."""
+        allow_suggestions(SUGGESTIONS)
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
-            allowed = ", ".join((*names, "status", "follow"))
-            hint = meant(str(command), names)
+            allowed = one_of(str(command), (*names, "status", "follow"))
             return {
                 "ok": False,
-                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}{hint}",
+                "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}",
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
             if command in self._more:
                 return self._more[command](values)
             said = self._known[command](self._section(command, values))
+        except MeasuringStoppedError as error:
+            return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
-            return {"ok": False, "error": "; ".join(str(error).splitlines())}
+            return {
+                "ok": False,
+                "error": printable("; ".join(str(error).splitlines()), LONGEST_ERROR),
+            }
         return {"ok": True, "said": said}
 
     def _section(self, command: str, values: dict[str, Any]) -> Section:
-        table = table_of(values, Place(command, 0))
-        return Section(table, Faults(), self._engine.rig.middle_c_octave)
+        # A player who types "set reed detune 3" reads "detune", not "changes.detune".
+        place = Place("set scene" if command == "set_scene" else command, 0)
+        table = table_of(values, place)
+        changes = values.get("changes")
+        if isinstance(changes, dict):
+            table.entries["changes"] = table_of(changes, place)
+        return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
-        done(section)
+        check_complete(section)
         self._act(command)
         return said
 
@@ -137,7 +160,7 @@ class Handlers:
     def _recall(self, section: Section) -> str:
         """A title first; else the words next and previous, else a program as the player counts."""
         name = section.text("scene", "", required=True)
-        done(section)
+        check_complete(section)
         engine = self._engine
         live = engine.live
         if name in live.bank:
@@ -151,10 +174,9 @@ class Handlers:
                 raise CommandError(f"program: found {number}; allowed: {first} to {first + 127}")
             self._act(commands.RecallProgram(number - first))
         else:
-            allowed = ", ".join(live.bank) or "none; the rig lists no scenes"
+            allowed = one_of(name, live.bank) or "none, the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name!r}; allowed: {allowed}, next, previous, "
-                f"or a program's number{meant(name, list(live.bank))}"
+                f"scene: found {name[:60]!r}; allowed: {allowed}; next, previous, or a program's number"
             )
         return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 
@@ -169,7 +191,7 @@ class Handlers:
         changed = base
         if inner is not None:
             changed = read_scene_changes(inner, base, self._context(section.faults))
-        done(section)
+        check_complete(section)
         self._change_scene(base, changed)
         return f"scene {base.name}: {self._keys(inner)} {self._scene_waits()}"
 
@@ -185,7 +207,7 @@ class Handlers:
     def _hold(self, section: Section) -> str:
         hold: Hold = section.choice("hold", "note", HOLDS, required=True)
         voice = voice_of(self._engine, section, None) if section.has("voice") else None
-        done(section)
+        check_complete(section)
         if voice is None:
             self._act(commands.ChangeScene((("hold", hold),)))
         else:
@@ -197,10 +219,10 @@ class Handlers:
     def _set(self, section: Section) -> str:
         name = voice_of(self._engine, section, None)
         inner = section.section("changes", required=True)
-        done(section)
+        check_complete(section)
         assert inner is not None
         states = self._engine.states
-        context = self._context(Faults())
+        context = self._context(few_faults())
         wanted: list[commands.ChangeVoice] = []
         alike: object = None
         changes: tuple[tuple[str, Any], ...] = ()
@@ -208,6 +230,8 @@ class Handlers:
             base = states[voice].wanted_base
             kind = (base, voice in context.drones)
             if kind != alike:  # most voices are alike, and keys wait while this reads
+                if alike is not None:
+                    self._catch_up()
                 alike, changes = kind, self._changes(voice, base, inner, context)
             if changes:
                 wanted.append(commands.ChangeVoice(voice, changes))

@@ -1,4 +1,4 @@
-"""What a restart comes back to: tonight, the scene, and settings that were not stored."""
+"""The state restored at start: global settings, scene and unsaved settings."""
 
 from __future__ import annotations
 
@@ -12,21 +12,23 @@ from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
 from ..state.backup import recover
-from ..state.session import Session, SessionKeeper, load_session
+from ..state.session import WRITE_EVERY_S, Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
+from ..text import printable
 
-LOOK_S = 0.5  # how often a change is looked for
+LOOK_S = 0.02  # changes are looked for at most this often
+REST_S = 0.4  # a pedal that has not moved for so long rests
 
 
-class State:
-    """The state directory, before anything is read from it: ours alone, and whole.
+class StateAccess:
+    """The state directory, locked for this process and recovered, before it is read.
 
     Attributes:
         store: what reads and writes it.
         refusal: why nothing may be written; "" if it may.
-        lines: what the player should know.
+        lines: for the player.
     """
 
     def __init__(self, directory: Path) -> None:
@@ -40,15 +42,15 @@ class State:
             self.lines.append(str(error))
 
     def close(self) -> None:
-        """Give it back; a second time does nothing."""
+        """Release the lock; a second call does nothing."""
         self._lock.close()
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
-    """How to start: ``unsaved`` is what plays if it differs from the start scene."""
+class StartupState:
+    """How to start; ``unsaved`` plays if it differs from the start scene."""
 
-    state: State
+    state: StateAccess
     rig: Rig
     tonight: Tonight
     unsaved: Scene | None
@@ -56,19 +58,21 @@ class Evening:
     lines: tuple[str, ...] = ()
 
     def engine(self, scenes: Iterable[Scene]) -> Engine:
-        """Return an engine that goes on from here."""
+        """Return an engine in this state."""
         return Engine(self.rig, scenes, self.tonight, self.unsaved)
 
 
-def come_back(state: State, loaded: LoadedRig, asked: str | None = None) -> Evening:
-    """Return what the last session left, as far as this rig still has it.
+def restore_startup_state(
+    state: StateAccess, loaded: LoadedRig, asked: str | None = None
+) -> StartupState:
+    """Return the state of the last session, as far as this rig still has it.
 
     Args:
         state: the state directory.
         loaded: the rig.
         asked: a scene to start with instead; settings that were not stored are dropped.
     """
-    session, lines = load_session(state.store, loaded.rig)
+    session, lines = _session(state.store, loaded)
     rig, unsaved = loaded.rig, session.live
     scenes = {scene.name: scene for scene in loaded.scenes}
     if asked is not None:
@@ -87,15 +91,31 @@ def come_back(state: State, loaded: LoadedRig, asked: str | None = None) -> Even
         lines = [*lines, f"scene {session.scene} of last time has gone; {name} plays"]
     if unsaved is not None:
         lines = [*lines, f"back to scene {unsaved.name} as it was, unsaved"]
-    return Evening(state, rig, session.tonight, unsaved, session, tuple(lines))
+    return StartupState(state, rig, session.tonight, unsaved, session, tuple(lines))
 
 
-class Remembering:
-    """Looks for changes now and then, and has them written.
+def _session(store: Store, loaded: LoadedRig) -> tuple[Session, list[str]]:
+    """Return the session; a file that makes its reader fail is ignored with one line."""
+    rig = loaded.rig
+    try:
+        session, lines = load_session(store, rig)
+        Engine(rig, loaded.scenes, session.tonight, session.live)
+    except Exception as error:  # noqa: BLE001 - no file keeps the daemon from starting
+        plain = Session(Tonight(concert_a_hz=rig.concert_a_hz))
+        why = printable(f"{type(error).__name__}: {error}", 120)
+        return plain, [f"{store.directory}/session.json: can't be used ({why}); left out"]
+    return session, lines
+
+
+class SessionWriter:
+    """Looks for changes of the session and hands them to the store writer.
+
+    What a press, a key or a command changed is handed over at the next look; what a pedal
+    moves, when the pedal rests, or every ``WRITE_EVERY_S`` if it does not.
 
     Args:
         engine: that plays.
-        writer: the only one who writes.
+        writer: the store writer.
         last: the session that is stored already, if there is one.
     """
 
@@ -103,35 +123,57 @@ class Remembering:
         self._engine = engine
         self._keeper = SessionKeeper(writer, last)
         self._seen: tuple[object, ...] = ()
+        self._acts = -1
+        self._changed_s: float | None = None  # since when something is to be handed over
         self._look_at_s = float("-inf")
+        self._wake_at_s: float | None = None
 
     @property
     def wake_at_s(self) -> float | None:
-        """When ``step`` has something to write."""
-        return self._keeper.wake_at_s
+        """When ``step`` has something to do."""
+        moments = [m for m in (self._wake_at_s, self._keeper.wake_at_s) if m is not None]
+        return min(moments, default=None)
 
     def step(self, now_s: float) -> None:
-        """Note what has changed; hand it over when the last write is long enough ago."""
+        """Note changes; hand them over when they are due."""
         if now_s >= self._look_at_s:
             self._look_at_s = now_s + LOOK_S
-            self._look()
+            self._wake_at_s = self._look(now_s)
+        elif self._wake_at_s is None:
+            self._wake_at_s = self._look_at_s  # something happened since the last look
         self._keeper.step(now_s)
 
-    def _look(self) -> None:
-        live = self._engine.live
+    def _look(self, now_s: float) -> float | None:
+        """Hand over what has changed; return when to look again, None if nothing is left."""
+        live, shared = self._engine.live, self._engine.shared
         seen = live.parts()
-        if len(seen) == len(self._seen) and all(map(is_, seen, self._seen)):
-            return
-        self._seen = seen
+        if len(seen) != len(self._seen) or not all(map(is_, seen, self._seen)):
+            self._seen = seen
+            self._changed_s = now_s if self._changed_s is None else self._changed_s
+        if self._changed_s is not None:
+            rest_at_s = min(shared.pedal_moved_s + REST_S, self._changed_s + WRITE_EVERY_S)
+            if shared.acts == self._acts and now_s < rest_at_s:
+                return rest_at_s
+            self._hand_over()
+        self._acts = shared.acts
+        return None
+
+    def _hand_over(self) -> None:
+        live = self._engine.live
+        self._changed_s = None
         wanted = live.wanted()
         unsaved = wanted if live.unsaved else None
         self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
 
-    def done(self, done: Done) -> None:
-        """Hear of a write's end."""
-        self._keeper.done(done)
+    def done(self, done: Done, now_s: float) -> None:
+        """Handle the end of a write."""
+        self._keeper.done(done, now_s)
+
+    def slowness(self, now_s: float) -> str:
+        """Return what a player should know of a slow card; "" of a quick one."""
+        return self._keeper.slowness(now_s)
 
     def finish(self) -> None:
-        """Before the writer stops: have the last change written."""
-        self._look()
+        """Hand over the last change, before the writer stops."""
+        self._hand_over()
         self._keeper.finish()

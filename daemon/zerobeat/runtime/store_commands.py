@@ -1,4 +1,4 @@
-"""What `store` and `revert` do.
+"""The commands `store` and `revert`.
 
 | command | takes |
 | --- | --- |
@@ -22,19 +22,19 @@ from ..config.scene_file import scene_to_yaml
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Scene
-from ..errors import CommandError
-from ..ports.deferred_answer import Later
+from ..errors import CommandError, one_of
+from ..ports.deferred_answer import DeferredAnswer
 from ..state.previous_scene import EarlierScene, earlier_scene
 from ..state.store_writer import Done
 from .child_process import Outcome
-from .disk import Storing, Values, refused
+from .persistence import Persistence, Values, refused
 
 
 class StoreCommands:
-    """Serves requests that store scenes, from a client or a foot.
+    """Handles requests to store scenes, from a client or a pedal.
 
     Args:
-        storing: the disk.
+        persistence: the disk.
         engine: whose live settings are stored.
         loaded: what the rig's files say.
         folder: of the rig's file.
@@ -44,30 +44,30 @@ class StoreCommands:
 
     def __init__(
         self,
-        storing: Storing,
+        persistence: Persistence,
         engine: Engine,
         loaded: LoadedRig,
         folder: Path,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
     ) -> None:
-        self._storing = storing
+        self._persistence = persistence
         self._engine = engine
         self._folder = folder
         self._act = act
         self._changed = changed
         self.use(loaded)
-        self._stored = set(storing.store.names("scenes"))
-        self.known: dict[str, Callable[[Values], Later]] = {
+        self._stored = set(persistence.store.names("scenes"))
+        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
             "store": self._store_command,
             "revert": self._revert,
         }
 
     def use(self, loaded: LoadedRig) -> None:
-        """Take a reloaded rig."""
+        """Use a reloaded rig."""
         self._files = dict(loaded.scene_files)  # title -> under which name it is stored
 
-    def _store_command(self, values: Values) -> Later:
+    def _store_command(self, values: Values) -> DeferredAnswer:
         section = Section(table_of(values, Place("store", 0)), Faults())
         title = section.text("scene", None)
         undo = section.flag("undo", False)
@@ -77,7 +77,7 @@ class StoreCommands:
 
     # ------------------------------------------------------------ out
 
-    def store(self, title: str | None = None) -> Later:
+    def store(self, title: str | None = None) -> DeferredAnswer:
         """Store the live settings; None means into the scene that plays.
 
         Raises:
@@ -90,17 +90,17 @@ class StoreCommands:
         first = self._engine.rig.program_numbers_from
         own = live.bank.get(title) if name not in self._stored else None
         before = None if own is None else scene_to_yaml(own, first)
-        later, was = Later(), live.scene.name
+        later, was = DeferredAnswer(), live.scene.name
 
         def stored(done: Done, now_s: float) -> None:
             if done.error:
-                later.tell(refused(done.error), now_s)
+                later.resolve(refused(done.error), now_s)
                 return
             self._take(scene, name, was)
             said = f"scene {title} stored" if title == was else f"stored as scene {title}"
-            later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
+            later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-        self._storing.save("scenes", name, scene_to_yaml(scene, first), before, stored)
+        self._persistence.save("scenes", name, scene_to_yaml(scene, first), before, stored)
         return later
 
     def _file_of(self, title: str) -> str:
@@ -111,7 +111,7 @@ class StoreCommands:
         other = next((t for t, file in self._files.items() if file == title), None)
         if other is not None:
             raise CommandError(f"scene: {title} is the file of scene {other}; store {other}")
-        self._storing.store.path("scenes", title)  # refuses what no file can be called
+        self._persistence.store.path("scenes", title)  # refuses what no file can be called
         return title
 
     def _take(self, scene: Scene, name: str, was: str | None) -> None:
@@ -122,7 +122,7 @@ class StoreCommands:
 
     # ------------------------------------------------------------ back
 
-    def undo(self, title: str | None = None) -> Later:
+    def undo(self, title: str | None = None) -> DeferredAnswer:
         """Bring back what was stored before; what plays goes on, unsaved.
 
         Raises:
@@ -131,43 +131,43 @@ class StoreCommands:
         title = title or self._engine.live.wanted().name
         name = self._files.get(title)
         if name is None:
-            allowed = ", ".join(self._files) or "none; nothing is stored yet"
+            allowed = one_of(title, self._files) or "none; nothing is stored yet"
             raise CommandError(f"scene: found {title!r}; allowed: {allowed}")
-        later = Later()
+        later = DeferredAnswer()
 
         def read(outcome: Outcome, now_s: float) -> None:
             earlier = outcome.value
             if not isinstance(earlier, EarlierScene):
-                later.tell(refused(outcome.error), now_s)
+                later.resolve(refused(outcome.error), now_s)
                 return
             try:
-                self._storing.save("scenes", name, earlier.text, None, stored(earlier.scene))
+                self._persistence.save("scenes", name, earlier.text, None, stored(earlier.scene))
             except CommandError as error:
-                later.tell(refused(str(error)), now_s)
+                later.resolve(refused(str(error)), now_s)
 
         def stored(scene: Scene) -> Callable[[Done, float], None]:
-            def hear(done: Done, now_s: float) -> None:
+            def finish(done: Done, now_s: float) -> None:
                 if done.error:
-                    later.tell(refused(done.error), now_s)
+                    later.resolve(refused(done.error), now_s)
                     return
                 self._take(scene, name, None)
                 said = f"scene {title} is stored as it was before; what plays goes on"
-                later.tell({"ok": True, "said": said, "file": str(done.path)}, now_s)
+                later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-            return hear
+            return finish
 
-        path = self._storing.store.path("scenes", name)
-        self._storing.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
+        path = self._persistence.store.path("scenes", name)
+        self._persistence.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
         return later
 
-    def _revert(self, values: Values) -> Later:
+    def _revert(self, values: Values) -> DeferredAnswer:
         section = Section(table_of(values, Place("revert", 0)), Faults())
         section.close()
         section.faults.raise_any()
-        later = Later()
+        later = DeferredAnswer()
         self._act(commands.Revert())
         live = self._engine.live
         when = "; heard as the hold says" if live.something_waits else ""
         said = f"scene {live.wanted().name} as it is stored{when}"
-        later.tell({"ok": True, "said": said}, self._engine.now_s)
+        later.resolve({"ok": True, "said": said}, self._engine.now_s)
         return later

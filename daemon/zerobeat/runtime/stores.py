@@ -1,4 +1,4 @@
-"""All that the daemon stores: scenes, profiles, the session, learned bindings."""
+"""The parts that store scenes, profiles, the session and learned bindings."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 from ..config.rig import LoadedRig
 from ..engine.commands import Command
 from ..engine.engine import Engine
-from ..ports.deferred_answer import Later
-from .disk import Storing, Values
+from ..ports.deferred_answer import DeferredAnswer
 from .journal import Journal
-from .learned_bindings import Learning
+from .learned_bindings import LearnedBindings
+from .persistence import Persistence, Values
 from .profile_commands import ProfileCommands
-from .startup_state import Evening
+from .startup_state import StartupState
 from .store_commands import StoreCommands
 
 
@@ -21,7 +21,7 @@ class Stores:
     """The disk and the commands that write to it.
 
     Args:
-        evening: what the last session left.
+        startup: what the last session left.
         engine: that plays.
         loaded: what the rig's files say.
         folder: of the rig's file.
@@ -31,13 +31,13 @@ class Stores:
 
     Attributes:
         disk: for the loop to wait for, step and stop.
-        scenes: for a foot that stores.
-        known: what serves each command of the socket.
+        scenes: for a pedal that stores.
+        known: the handler of each socket command.
     """
 
     def __init__(
         self,
-        evening: Evening,
+        startup: StartupState,
         engine: Engine,
         loaded: LoadedRig,
         folder: Path,
@@ -45,18 +45,18 @@ class Stores:
         changed: Callable[[], None],
         journal: Journal,
     ) -> None:
-        self.disk = Storing(evening, engine, journal)
-        self.disk.note((*evening.state.lines, *loaded.warnings, *evening.lines))
+        self.disk = Persistence(startup, engine, journal)
+        self.disk.note((*startup.state.lines, *loaded.warnings, *startup.lines))
         self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
-        self.known: dict[str, Callable[[Values], Later]] = {
+        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
             **self.scenes.known,
             **self._profiles.known,
-            **Learning(self.disk, engine, act, journal).known,
+            **LearnedBindings(self.disk, engine, act, journal).known,
         }
 
     def use(self, loaded: LoadedRig) -> None:
-        """Take a reloaded rig."""
+        """Use a reloaded rig."""
         self.disk.note(loaded.warnings)
         self.scenes.use(loaded)
         self._profiles.use(loaded)

@@ -1,15 +1,15 @@
-"""Notice that the wall clock was set: notes don't care, but the log's times jump (M13)."""
+"""Notices that the wall clock was set: no note depends on it, but log times jump (M13)."""
 
 from __future__ import annotations
 
 import time
 
-LOOK_S = 1.0
-STEP_S = 1.0  # less is what keeping time does by itself
+CHECK_S = 1.0
+STEP_S = 1.0  # less is the usual slewing of network time
 
 
 class WallClock:
-    """Compares the wall clock with the one that never steps.
+    """Compares the wall clock with the monotonic clock.
 
     Attributes:
         steps: how often it was set since the start.
@@ -18,13 +18,13 @@ class WallClock:
     def __init__(self, now_s: float, wall_s: float) -> None:
         self.steps = 0
         self._offset_s = wall_s - now_s
-        self._look_s = now_s
+        self._check_s = now_s
 
-    def look(self, now_s: float, wall_s: float | None = None) -> str:
-        """Return a line if it was set since the last look, else ""."""
-        if now_s < self._look_s:
+    def check(self, now_s: float, wall_s: float | None = None) -> str:
+        """Return a log line if it was set since the last check, else ""."""
+        if now_s < self._check_s:
             return ""
-        self._look_s = now_s + LOOK_S
+        self._check_s = now_s + CHECK_S
         offset_s = (time.time() if wall_s is None else wall_s) - now_s
         step_s = offset_s - self._offset_s
         self._offset_s = offset_s
@@ -32,4 +32,4 @@ class WallClock:
             return ""
         self.steps += 1
         way = "on" if step_s > 0 else "back"
-        return f"the clock was set {way} by {abs(step_s):.0f} s; nothing that plays minds"
+        return f"the clock was set {way} by {abs(step_s):.0f} s; notes are not affected"

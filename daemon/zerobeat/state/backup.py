@@ -40,8 +40,13 @@ TRIES = 40  # a store takes milliseconds
 # ---------------------------------------------------------------- out
 
 
-def pack(directory: Path, path: Path) -> list[str]:
+def pack(directory: Path, path: Path, over: bool = False) -> list[str]:
     """Write the state directory into a new file; return the names of what is in it.
+
+    Args:
+        directory: the state directory.
+        path: of the file.
+        over: write over a file that is there, whole or not at all.
 
     Raises:
         StoreError: nothing to pack, the file is there already, or it can't be
@@ -52,7 +57,7 @@ def pack(directory: Path, path: Path) -> list[str]:
         raise StoreError(f"{directory}: found nothing stored; nothing to pack")
     if sum(map(len, contents.values())) > LARGEST_BACKUP_BYTES:
         raise StoreError(f"{directory}: found more than {LARGEST_BACKUP_BYTES:,} bytes in all")
-    if os.path.lexists(path):
+    if os.path.lexists(path) and not over:
         raise StoreError(f"{path}: is there already; choose another name or remove it")
     temporary = path.with_name(f".{path.name}.tmp")
     try:
@@ -210,6 +215,8 @@ def read_backup(path: Path) -> dict[str, bytes]:
     """
     contents: dict[str, bytes] = {}
     try:
+        if path.exists() and not path.is_file():
+            raise StoreError(f"{path}: found a folder, pipe or device; allowed: a backup's file")
         with gzip.open(path) as packed:
             raw = packed.read(_LARGEST_TAR_BYTES)
         if len(raw) == _LARGEST_TAR_BYTES:

@@ -100,6 +100,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
         "pick_up",
         "to",
         "by",
+        "keep_touch_up",
     )
     for name in names:
         value = getattr(binding, name)

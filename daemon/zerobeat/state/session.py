@@ -1,7 +1,7 @@
 """The session: the settings that a restart restores.
 
 ``session.json`` in the state directory is the only file written without a
-store command, at most every 2 s, and only when something has changed.
+store, and only when something has changed.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
 from ..engine.limits import (
     CONCERT_A_HZ,
-    TOUCH_UP_CENTS_AS_STORED,
+    TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_REFERENCE_CENTS,
+    TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
@@ -30,7 +31,10 @@ from .state_directory import own_store
 from .store import SESSION, Store
 from .store_writer import Done, StoreWriter
 
-EVERY_S = 2.0
+WRITE_EVERY_S = 2.0  # the pace of a slow card, and of what changes without rest
+SLOW_S = 0.25  # a write that takes longer is a slow card's
+QUICK_WRITES = 3  # so many in a row, and the card counts as quick again
+MOST_AT_ONCE = 60  # writes without a pause; one more is allowed each second
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +73,10 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         faults.warn(Place(str(store.directory / SESSION), 0), "no session is kept meanwhile")
     try:
         values = json.loads(stored.content)
+        json.dumps(values, ensure_ascii=False).encode()  # refuses half a surrogate pair
+        table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     except (ValueError, RecursionError):
         return plain, [*faults.warnings, f"{stored.path}: no JSON; starting without a session"]
-    table = table_of(values, Place(str(stored.path), 0)) if isinstance(values, dict) else None
     if table is None:
         return plain, [*faults.warnings, f"{stored.path}: found no object; starting without"]
     section = Section(table, faults, asked=["format"])
@@ -99,6 +104,7 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         # A voice that is not in the rig now keeps its touch-up until it is again.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
+        keep_touch_up=voices("keep_touch_up"),
         solo=voices("solo"),
         mute=voices("mute"),
         set_list=_set_list(section),
@@ -116,8 +122,8 @@ def _set_list(section: Section) -> tuple[str, ...]:
 def _touch_up(section: Section) -> TouchUp:
     plain = TouchUp()
     touch_up = TouchUp(
-        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
-        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_CENTS_AS_STORED),
+        offset_cents=section.number("offset_cents", 0.0, *TOUCH_UP_OFFSET_CENTS),
+        stretch_cents=section.number("stretch_cents", 0.0, *TOUCH_UP_STRETCH_CENTS),
         reference_cents=section.number(
             "reference_cents", plain.reference_cents, *TOUCH_UP_REFERENCE_CENTS
         ),
@@ -159,6 +165,8 @@ def session_to_json(session: Session) -> bytes:
             "set_list": list(tonight.set_list),
         },
     }
+    if tonight.keep_touch_up:
+        plain["tonight"]["keep_touch_up"] = sorted(tonight.keep_touch_up)
     if session.scene is not None:
         plain["scene"] = session.scene
     if session.hold is not None:
@@ -171,9 +179,11 @@ def session_to_json(session: Session) -> bytes:
 
 
 class SessionKeeper:
-    """Hands a changed session to the writer, at most every 2 s; one write at a time.
+    """Hands a changed session to the writer as soon as it is due; one write at a time.
 
-    A stored session that only a later version reads is not written over: nothing is written then.
+    A slow card is written at most every ``WRITE_EVERY_S``, and so is any card once changes came
+    without a pause for long. A stored session that only a later version reads is not written
+    over: nothing is written then.
 
     Args:
         writer: what stores it.
@@ -186,7 +196,11 @@ class SessionKeeper:
         self._last = last
         self._wanted = last
         self._ticket = 0
-        self._due_s = float("-inf")
+        self._next_s = float("-inf")
+        self._began_s = 0.0
+        self._allowed = float(MOST_AT_ONCE)
+        self._slow_s = 0.0  # how long the last slow write took; 0: the card is quick
+        self._quick = 0
 
     def want(self, session: Session) -> None:
         """Set the session to store; one equal to the last causes no write."""
@@ -196,21 +210,47 @@ class SessionKeeper:
     @property
     def wake_at_s(self) -> float | None:
         """Monotonic time of the next ``step``; None: nothing to write, or a write is under way."""
-        return None if self._ticket or self._wanted == self._last else self._due_s
+        return None if self._ticket or self._wanted == self._last else self._next_s
 
     def step(self, now_s: float) -> None:
         """Write the session if it changed and the last write is long enough ago."""
         wake_at_s = self.wake_at_s
-        if wake_at_s is not None and now_s >= wake_at_s:
-            self._due_s = now_s + EVERY_S
-            self._write()
+        if wake_at_s is None or now_s < wake_at_s:
+            return
+        passed_s = now_s - self._began_s
+        self._allowed = min(float(MOST_AT_ONCE), self._allowed + passed_s) - 1.0
+        paced = self._slow_s or self._allowed < 1.0
+        self._next_s = now_s + WRITE_EVERY_S if paced else now_s
+        self._began_s = now_s
+        self._write()
 
-    def done(self, done: Done) -> None:
-        """Take note of a finished job; a failed write is repeated by a later ``step``."""
-        if done.ticket == self._ticket:
-            self._ticket = 0
-            if done.error:
-                self._last = None
+    def done(self, done: Done, now_s: float) -> None:
+        """Handle a job's end; one that failed is tried again ``WRITE_EVERY_S`` later."""
+        if done.ticket != self._ticket:
+            return
+        self._ticket = 0
+        if done.error:
+            self._last = None
+            self._next_s = now_s + WRITE_EVERY_S
+        elif done.seconds > SLOW_S:
+            self._slow_s, self._quick = done.seconds, 0
+            self._next_s = self._began_s + WRITE_EVERY_S
+        else:
+            self._quick += 1
+            if self._quick >= QUICK_WRITES:
+                self._slow_s = 0.0
+
+    def slowness(self, now_s: float) -> str:
+        """Return what a player should know of a slow card; "" of a quick one."""
+        taken_s = now_s - self._began_s if self._ticket else 0.0
+        if taken_s > WRITE_EVERY_S:
+            return f"slow card: session.json being written for {taken_s:.0f} s"
+        if not self._slow_s:
+            return ""
+        return (
+            f"slow card: a write took {self._slow_s:.1f} s; "
+            f"session.json is written every {WRITE_EVERY_S:g} s"
+        )
 
     def finish(self) -> None:
         """Write a changed session at once, before the writer stops."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ class Done:
         path: the file that was written.
         error: "" once the file is on the disk, else one line.
         is_newer: refused because of a file that only a later version reads; the disk is well.
+        seconds: how long the disk took.
     """
 
     ticket: int
@@ -37,6 +39,7 @@ class Done:
     path: Path | None = None
     error: str = ""
     is_newer: bool = False
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +119,13 @@ class StoreWriter:
 
     def _work(self) -> None:
         wake_fd = self._wake_fd
-        self.store.clean()
+        with contextlib.suppress(Exception):  # what is left behind is cleaned up another time
+            self.store.clean()
         while (job := self._jobs.get()) is not None:
+            began_s = time.monotonic()
             try:
-                done = Done(job.ticket, job.what, job.act())
+                path = job.act()
+                done = Done(job.ticket, job.what, path, seconds=time.monotonic() - began_s)
             except ZerobeatError as error:
                 is_newer = isinstance(error, NewerFormatError)
                 done = Done(job.ticket, job.what, error=str(error), is_newer=is_newer)

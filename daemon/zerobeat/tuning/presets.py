@@ -3,9 +3,11 @@
 A name alone is not a safe key, so each entry carries its intervals, and the
 names that stand for several scales are listed with their choices.
 
-Sources of the modes: their names and sets as found in general music theory
-libraries (tests compare all of them). Temperaments follow from the rule
-beside each, and tests compare them with printed tables.
+Sources of the modes: their names and sets as general music theory libraries
+have them, tonal (scale-type 4.9.3, MIT) and music21 (10.5.1, BSD-3-Clause);
+tests compare all of them, nothing else is taken from there. Temperaments
+follow from the rule beside each, and tests compare them with printed tables.
+The source of the maqamat stands beside them.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ MODES: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
     ("dorian flat 2", ("phrygian sharp 6",), (0, 1, 3, 5, 7, 9, 10)),
     ("lydian augmented", (), (0, 2, 4, 6, 8, 9, 11)),
     ("lydian dominant", ("acoustic", "overtone"), (0, 2, 4, 6, 7, 9, 10)),
-    ("mixolydian flat 6", ("hindu",), (0, 2, 4, 5, 7, 8, 10)),
+    ("mixolydian flat 6", (), (0, 2, 4, 5, 7, 8, 10)),
     ("locrian sharp 2", ("half-diminished", "aeolian flat 5"), (0, 2, 3, 5, 6, 8, 10)),
     ("altered", ("super locrian", "diminished whole tone"), (0, 1, 3, 4, 6, 8, 10)),
     ("locrian natural 6", (), (0, 1, 3, 5, 6, 9, 10)),
@@ -72,11 +74,41 @@ MODES: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
     ("chromatic", (), (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11)),
 )
 
+# Arabic maqamat of seven notes to the octave, rising, in quarter tones above the tonic:
+# name, other names, quarter tones. Source: the notes written on maqamworld.com (flats and
+# half-flats, page of each maqam, with the ending named there); a half-flat is a quarter tone
+# of 50 cents, as in the 24 steps of the Congress of Arab Music, Cairo, 1932. Players bend
+# these by region and by phrase: no table says how.
+MAQAMAT: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
+    ("ajam", (), (0, 4, 8, 10, 14, 18, 22)),
+    ("shawq afza", (), (0, 4, 8, 10, 14, 16, 22)),
+    ("bayati", ("bayyati", "bayati (nahawand ending)"), (0, 3, 6, 10, 14, 16, 20)),
+    ("bayati (rast ending)", (), (0, 3, 6, 10, 14, 17, 20)),
+    ("bayati shuri", (), (0, 3, 6, 10, 12, 18, 20)),
+    ("hijaz", ("hijaz (nahawand ending)",), (0, 2, 8, 10, 14, 16, 20)),
+    ("hijaz (rast ending)", (), (0, 2, 8, 10, 14, 17, 20)),
+    ("hijazkar", ("hijaz kar",), (0, 2, 8, 10, 14, 16, 22)),
+    ("zanjaran", (), (0, 2, 8, 10, 14, 18, 20)),
+    ("kurd", (), (0, 2, 6, 10, 14, 16, 20)),
+    ("nahawand", ("nahawand (hijaz ending)",), (0, 4, 6, 10, 14, 16, 22)),
+    ("nahawand (kurd ending)", (), (0, 4, 6, 10, 14, 16, 20)),
+    ("nahawand murassa", (), (0, 4, 6, 10, 12, 18, 20)),
+    ("rast", (), (0, 4, 7, 10, 14, 18, 21)),
+    ("suznak", (), (0, 4, 7, 10, 14, 16, 22)),
+    ("nairuz", ("nayruz",), (0, 4, 7, 10, 14, 17, 20)),
+    ("saba", (), (0, 3, 6, 8, 14, 16, 20)),
+    ("sikah", ("sika",), (0, 3, 7, 11, 14, 17, 21)),
+    ("huzam", (), (0, 3, 7, 9, 15, 17, 21)),
+    ("iraq", (), (0, 3, 7, 10, 13, 17, 21)),
+)
+
+# Names that files of earlier versions may hold: read, but neither shown nor suggested.
+OLD_NAMES = {"hindu": "mixolydian flat 6"}
+
 # Names in use for more than one scale: refused, with what they may mean.
 AMBIGUOUS: dict[str, tuple[str, ...]] = {
     "diminished": ("half-whole diminished", "whole-half diminished"),
     "octatonic": ("half-whole diminished", "whole-half diminished"),
-    "gypsy": ("double harmonic major", "hungarian minor", "phrygian dominant"),
     "balinese": ("neapolitan minor", "pelog (tempered)"),
     "spanish heptatonic": ("phrygian dominant", "spanish 8 tone"),
     "werckmeister": ("werckmeister 3",),

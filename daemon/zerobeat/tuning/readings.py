@@ -14,6 +14,7 @@ from ..errors import TrackingError
 from .units import name_of_note, pitch_to_volts
 
 POOL_CENTS = 1.0  # readings commanded this close to each other are of one note
+TYPED_SPREAD_CENTS = 0.5  # of a reading that states none: a tuner's last digit is 0.1 to 1 cent
 SIGMA_FLOOR_CENTS = 0.01  # no reading is trusted more than this
 SCATTER_CENTS = 2.0  # readings of a note within so many cents are good enough
 SCATTER_SIGMAS = 4.0  # and so are readings that stay within what they claim
@@ -105,7 +106,9 @@ def _pool_note(note: list[Reading], x: list[float], y: list[float], sigmas: list
     sigma = [max(reading.sigma_cents, SIGMA_FLOOR_CENTS) for reading in note]
     weights = [1.0 / s**2 for s in sigma]
     total = math.fsum(weights)
-    pitch = math.fsum(w * r.pitch_cents for w, r in zip(weights, note, strict=True)) / total
+    first = note[0].pitch_cents  # equal pitches keep their very value
+    apart = math.fsum(w * (r.pitch_cents - first) for w, r in zip(weights, note, strict=True))
+    pitch = first + apart / total
     error = math.fsum(w * r.error_cents for w, r in zip(weights, note, strict=True)) / total
     off = [(r.error_cents - error) / s for r, s in zip(note, sigma, strict=True)]
     # Where readings disagree more than they claim, their uncertainty grows by

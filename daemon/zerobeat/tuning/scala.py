@@ -153,6 +153,8 @@ def parse_kbm(content: bytes, file: str, scale: Scale) -> KeyboardMap:
 
 def _read(path: str | PathLike[str]) -> bytes:
     try:
+        if Path(path).is_fifo() or Path(path).is_char_device():  # a pipe would be waited for
+            raise ScaleFileError(f"{path}: found a pipe or device; allowed: a file")
         with open(path, "rb") as stream:
             content = stream.read(MAX_FILE_BYTES + 1)
     except OSError as error:
@@ -229,8 +231,8 @@ def _entries(lines: Iterator[tuple[int, str]], file: str, size: int) -> list[int
             blank = blank or (number, text)
             continue
         if blank or len(entries) >= size:
-            number, text = blank or (number, text)
-            raise _fault(file, number, "map", text, f"{size} entries, one a line")
+            line, found = blank or (number, text)
+            raise _fault(file, line, "map", found, f"{size} entries, one a line")
         if token in ("x", "X"):
             entries.append(None)
         elif re.fullmatch(r"-?[0-9]{1,6}", token):

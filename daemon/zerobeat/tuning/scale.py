@@ -7,14 +7,13 @@ into one period and sorted once.
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ..errors import ScaleError
+from ..errors import ScaleError, one_of
 from . import presets
 
 HAIR_CENTS = 1e-6  # closer than this is the same pitch: rounding, not music
@@ -203,12 +202,7 @@ def preset(name: str) -> Scale:
     if key in _AMBIGUOUS:
         choices = ", ".join(_AMBIGUOUS[key])
         raise ScaleError(f"scale: found {name}, a name of several; allowed: {choices}")
-    near = difflib.get_close_matches(key, [*_BY_NAME, *_AMBIGUOUS], n=3)
-    if near:
-        hint = f"a built-in scale, or N equal (did you mean {', '.join(near)}?)"
-    else:
-        hint = f"N equal, {', '.join(PRESETS)}"
-    raise ScaleError(f"scale: found {name}; allowed: {hint}")
+    raise ScaleError(f"scale: found {name}; allowed: N equal, {one_of(key, _SUGGESTED)}")
 
 
 def _key(name: str) -> str:
@@ -223,6 +217,9 @@ def _build() -> tuple[dict[str, Scale], dict[str, Scale]]:
     by_name: dict[str, Scale] = {}
     tables = [(n, a, tuple(100.0 * s for s in steps), 1200.0) for n, a, steps in presets.MODES]
     tables += [(n, a, cents, 1200.0) for n, a, cents in presets.TEMPERAMENTS]
+    for n, a, quarters in presets.MAQAMAT:
+        spellings = (*a, *(f"maqam {spelling}" for spelling in (n, *a)))
+        tables.append((n, spellings, tuple(50.0 * q for q in quarters), 1200.0))
     tritave = presets.TRITAVE_CENTS
     thirteen = tuple(tritave * i / 13 for i in range(13))
     tables.append(("bohlen-pierce equal", (), thirteen, tritave))
@@ -236,4 +233,6 @@ def _build() -> tuple[dict[str, Scale], dict[str, Scale]]:
 
 
 PRESETS, _BY_NAME = _build()
+_SUGGESTED = tuple(_BY_NAME)
+_BY_NAME |= {old: _BY_NAME[new] for old, new in presets.OLD_NAMES.items()}
 _AMBIGUOUS = {_key(name): choices for name, choices in presets.AMBIGUOUS.items()}

@@ -22,8 +22,9 @@ _FARTHEST_OCTAVES = 200.0
 MIDDLE_C = 60
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _LETTERS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
-_SIGNS = {"": 0, "#": 1, "\u266f": 1, "##": 2, "b": -1, "\u266d": -1, "bb": -2}
-_NOTE = re.compile(r"([A-Ga-g])(##?|bb?|\u266f|\u266d|)(-?[0-9]{1,2})?")
+_SIGNS = {"": 0, "#": 1, "s": 1, "\u266f": 1, "##": 2, "b": -1, "\u266d": -1, "bb": -2}
+# "Fs2" is F sharp. "As" and "Es" are flats in other tongues, so a sharp A or E has no "s".
+_NOTE = re.compile(r"([A-Ga-g])(##?|(?<=[CDFGcdfg])s|bb?|\u266f|\u266d|)(-?[0-9]{1,2})?")
 _NUMBER = re.compile(r"[0-9]{1,3}")
 
 
@@ -160,7 +161,7 @@ def parse_note(note: str | int, middle_c_octave: int = 4) -> int:
     """Return the MIDI key that a name or a number means.
 
     Args:
-        note: ``"C4"``, ``"c#3"``, ``"Eb-1"``, ``"60"`` or ``60``.
+        note: ``"C4"``, ``"c#3"``, ``"Fs2"``, ``"Eb-1"``, ``"60"`` or ``60``.
         middle_c_octave: the octave number printed on key 60; makers use 3, 4
             or 5.
 

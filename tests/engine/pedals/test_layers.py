@@ -354,3 +354,19 @@ def test_switches_that_are_all_held_down_are_bounded():
             case.hear(ControlChange(channel, number, 127), "feet", 0.0)
     assert len(case.engine.pedals._switches) <= 1024
     assert len(case.engine.shared.layers.active) <= 1024
+
+
+def test_a_press_that_would_become_long_comes_to_nothing_at_panic():
+    case = stage(switch("sustain", kind="momentary", long_press_s=0.3), voices=1)
+    send(case, 127)
+    case.hear(commands.Panic(), "")
+    case.pass_time(1.0)
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(NoteOff(0, 60))
+    assert case.gates() == []
+    send(case, 0)
+    send(case, 127)
+    case.pass_time(1.0)
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(NoteOff(0, 60))
+    assert case.gates() == [(0, 60)]

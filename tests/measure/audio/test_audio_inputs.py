@@ -207,8 +207,8 @@ def test_ports_shows_the_level_of_each_channel(capsys):
     shown = capsys.readouterr().out
     assert '  "osc", 48000 Hz' in shown
     lines = [line for line in shown.partition('"osc"')[2].splitlines() if line[:7].strip()]
-    assert lines[1].split()[:2] == ["1", "silent"]
-    assert lines[3].split()[0] == "3" and " good " in lines[3] and "###" in lines[3]
+    assert lines[1].split() == ["1", "to", "2", "silent"]
+    assert lines[2].split()[0] == "3" and " good " in lines[2] and "###" in lines[2]
     assert all(len(line) <= 80 for line in shown.splitlines())
 
 
@@ -234,7 +234,13 @@ def test_numbers_that_change_are_left_out_of_a_cards_name():
 
         @staticmethod
         def query_devices():
-            names = (("Line Box: USB Audio (hw:1,0)", 0, 2), ("osc", 1, 4), ("speaker", 0, 0))
+            names = (
+                ("Line Box: USB Audio (hw:1,0)", 0, 2),
+                ("osc", 1, 4),
+                ("speaker", 0, 0),
+                ("Loopback: PCM (hw:7,0)", 0, 2),
+                ("Loopback: PCM (hw:7,1)", 0, 2),
+            )
             return [
                 {
                     "name": name,
@@ -246,7 +252,24 @@ def test_numbers_that_change_are_left_out_of_a_cards_name():
             ]
 
     found = recorder.devices(Listed)
-    assert [(one["name"], one["api"], one["identity"][-1]) for one in found] == [
+    assert [(one["name"], one["api"], one["identity"][-1]) for one in found[:2]] == [
         ("Line Box: USB Audio", "alsa", "alsa"),
         ("osc", "jack", "jack"),
     ]
+    listed = [device(one["index"], one["name"], *one["identity"]) for one in found]
+    # Two devices of one card: a driver gives each the same number at every start.
+    names = [name_in_rig(one, listed) for one in listed[2:]]
+    assert names == ["Loopback: PCM [device 0]", "Loopback: PCM [device 1]"]
+    assert find_device(WantedInput("left", names[1]), listed) == listed[3]
+
+
+def test_two_cards_of_two_devices_each_are_told_apart():
+    cards = [
+        device(0, "Box: PCM", "usb 1-1", "device 0", "usb 1-1 device 0"),
+        device(1, "Box: PCM", "usb 1-1", "device 1", "usb 1-1 device 1"),
+        device(2, "Box: PCM", "usb 1-2", "device 0", "usb 1-2 device 0"),
+        device(3, "Box: PCM", "usb 1-2", "device 1", "usb 1-2 device 1"),
+    ]
+    names = [name_in_rig(one, cards) for one in cards]
+    assert names[2] == "Box: PCM [usb 1-2 device 0]"
+    assert [find_device(WantedInput("left", name), cards) for name in names] == cards

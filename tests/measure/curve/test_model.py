@@ -10,7 +10,7 @@ from zerobeat.measure.curve.model import Model, ModelTerms, Points
 from zerobeat.measure.curve.run_readings import doubtful
 
 # Volts and hertz of two oscillators, posted to a public mailing list on synthesizer
-# building, 2006-03-01.
+# building, 2006.
 VOLTS_A = np.array([-1.0006, -0.0033, 0.9941, 1.9916, 2.9888, 3.9863, 4.9837, 5.9820])
 HERTZ_A = np.array([14.641, 29.638, 59.627, 119.710, 239.970, 480.530, 960.140, 1911.000])
 VOLTS_B = np.array([-1.0007, -0.0034, 0.9940, 1.9915, 2.9887, 3.9862, 4.9837, 5.9820])

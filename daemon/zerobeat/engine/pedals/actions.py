@@ -86,6 +86,10 @@ class Actions:
         action = binding.action
         if action in ("bypass", "mute", "solo"):
             names = set(shared.voices) if binding.voice is None else {binding.voice}
+            if action == "bypass" and binding.keep_touch_up:
+                return bool(names) and names <= shared.tonight.keep_touch_up
+            if action == "bypass" and names & shared.tonight.keep_touch_up:
+                return False
             return bool(names) and names <= getattr(shared.tonight, action)
         if action == "hold":
             return shared.layers.scene(shared.wanted_scene).hold == binding.hold
@@ -364,7 +368,8 @@ class Actions:
     # ------------------------------------------------------------ voices
 
     def _bypass(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
-        return self._command(commands.Bypass(binding.voice, on), _bypass_text(binding, on))
+        command = commands.Bypass(binding.voice, on, binding.keep_touch_up)
+        return self._command(command, _bypass_text(binding, on))
 
     def _mute(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
         said = f"{binding.voice}: mute {'on' if on else 'off'}"
@@ -380,7 +385,8 @@ def _transposition(binding: Binding, now: int) -> int:
 
 
 def _bypass_text(binding: Binding, on: bool) -> str:
-    return f"{binding.voice or 'all'}: {'played raw' if on else 'corrected'}"
+    kept = ", with its touch-up" if binding.keep_touch_up else ""
+    return f"{binding.voice or 'all'}: {f'played raw{kept}' if on else 'corrected'}"
 
 
 def _set_text(binding: Binding, values: Iterable[float]) -> str:

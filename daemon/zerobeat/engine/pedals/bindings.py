@@ -72,6 +72,7 @@ class Binding:
     pick_up: bool = True  # a pedal acts when it passes the value in force
     to: float | None = None
     by: float | None = None
+    keep_touch_up: bool = False  # with action bypass
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,10 +107,15 @@ class Layers:
                 before |= every if binding.voice is None else {binding.voice}
             return before
 
+        kept = base.keep_touch_up
+        for binding in self._each("bypass"):
+            names = every if binding.voice is None else frozenset((binding.voice,))
+            kept = kept | names if binding.keep_touch_up else kept - names
         return replace(
             base,
             transpose_semitones=self.transposition(base.transpose_semitones),
             bypass=added("bypass", base.bypass),
+            keep_touch_up=kept,
             mute=added("mute", base.mute),
             solo=added("solo", base.solo),
         )

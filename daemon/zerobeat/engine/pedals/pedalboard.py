@@ -287,6 +287,10 @@ class Pedals:
         else:
             said = act(outputs)
             self.refused = False
+            if quiet:
+                self._shared.pedal_moved_s = self._shared.now_s
+            else:
+                self._shared.acts += 1
             self.layers_changed(outputs)
         if not quiet or self.said == "":
             self.said = f"{name}: {said}"
@@ -357,6 +361,12 @@ class Pedals:
             gone = [key for key, switch in self._switches.items() if switch.input == name]
             self._taken = {place for place in self._taken if place[0] != name}
         self._release(gone, outputs)
+
+    def cancel_presses(self) -> None:
+        """Let presses that wait to become long come to nothing, with all layers that were on."""
+        self._shared.layers.clear()
+        for switch in self._pending.values():
+            switch.cancel()
 
     def _release(self, keys: Iterable[SwitchKey], outputs: Outputs) -> None:
         """Forget switches; the layers that they held end."""

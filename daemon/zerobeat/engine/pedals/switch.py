@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from .bindings import Binding
 from .layers import SwitchKey, SwitchPlace
 
+NEVER_S = float("inf")
+
 
 @dataclass(slots=True)
 class Switch:
@@ -68,10 +70,17 @@ class Switch:
         self.quiet_until_s = now_s + self.binding.debounce_s
         return self.down
 
+    def cancel(self) -> None:
+        """Let the press that is under way come to nothing."""
+        if self.long_at_s is not None:
+            self.long_at_s = NEVER_S
+        self.owed = False
+
     @property
     def wake_at_s(self) -> float | None:
         """When this switch wants to be looked at again."""
-        moments = [] if self.long_at_s is None else [self.long_at_s]
+        long_at_s = self.long_at_s
+        moments = [] if long_at_s is None or long_at_s == NEVER_S else [long_at_s]
         if self.raw != self.down:
             moments.append(self.quiet_until_s)
         return min(moments, default=None)

@@ -32,7 +32,7 @@ JITTER_S = 0.02  # of PortAudio's times under load; PortAudio itself flags small
 MOST_LATENCY_S = 0.5
 GUESSED_LATENCY_S = 0.05  # where a driver reports no plausible latency
 SAMPLE_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
-_ALSA_CARD = re.compile(r" \(hw:(\d+),\d+\)$")
+_ALSA_CARD = re.compile(r" \(hw:(\d+),(\d+)\)$")
 
 
 def devices(audio: Any) -> list[dict[str, Any]]:
@@ -48,7 +48,7 @@ def devices(audio: Any) -> list[dict[str, Any]]:
             {
                 "index": index,
                 "name": _ALSA_CARD.sub("", device["name"]),
-                "identity": [*(_card_identity(int(card[1])) if card else ()), api],
+                "identity": [*(_identity(int(card[1]), int(card[2])) if card else ()), api],
                 "channels": device["max_input_channels"],
                 "rate_hz": device["default_samplerate"],
                 "api": api,
@@ -57,8 +57,18 @@ def devices(audio: Any) -> list[dict[str, Any]]:
     return found
 
 
+def _identity(card: int, device: int) -> list[str]:
+    """Return what distinguishes devices of one name, best first (A1).
+
+    The USB socket and the card's id tell cards apart, the device number two devices of
+    one card (a driver always gives a device the same); both are needed for two such cards.
+    """
+    place = f"device {device}"
+    cards = _card_identity(card)
+    return [*cards, place, *(f"{one} {place}" for one in cards)]
+
+
 def _card_identity(card: int) -> list[str]:
-    """Return what distinguishes cards of one name: the USB socket, the card's id (A1)."""
     found = []
     place = os.path.basename(os.path.realpath(f"/sys/class/sound/card{card}/device"))
     if re.fullmatch(r"\d+-[\d.]+:[\d.]+", place):

@@ -35,6 +35,8 @@ def read_wav(path: Path) -> Recording:
         MeasureError: the file can't be read, or its format is not one of these.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise MeasureError(f"{path}: found a folder, pipe or device; allowed: a WAV file")
         if path.stat().st_size > LARGEST_WAV_BYTES:
             raise MeasureError(f"{path}: found more than 2 GB; allowed: up to 2 GB")
         content = path.read_bytes()

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-from ...errors import MeasureError
+from ...errors import VoiceMeasureError
 from ..pitch.take import Take
 from .fit_result import Aim, BendFacts
 
@@ -61,9 +61,10 @@ def check_range(aim: Aim, rest: Take, wide: Take) -> None:
             f"a bend range of {semitones:.2f} semitones; set bend_range_semitones: "
             f"{round(semitones) or round(semitones, 2)} in the rig, or the converter's own range"
         )
-    raise MeasureError(
-        f"{aim.voice}: the rig says {aim.bend_range_cents / 100.0:g} semitones, found {what}; "
-        "the old profile is untouched"
+    raise VoiceMeasureError(
+        aim.voice,
+        f"the rig says {aim.bend_range_cents / 100.0:g} semitones, found {what}; "
+        "the old profile is untouched",
     )
 
 

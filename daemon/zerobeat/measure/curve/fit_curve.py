@@ -8,11 +8,12 @@ from typing import Literal
 
 import numpy as np
 
-from ...errors import MeasureError, TrackingError
+from ...errors import TrackingError, VoiceMeasureError
 from ...tuning.readings import LEAST_SLOPE
 from ...tuning.tracking import Reading, TrackingCurve, Unusable
 from . import advice
 from . import bend_tests as bends
+from .between_readings import unread_cents
 from .fit_result import Aim, BendFacts, CurveFit, NoteReading
 from .model import Model, Points
 from .run_readings import RunReadings, doubtful, model_terms, points_from
@@ -38,6 +39,7 @@ def fit_readings(
     refused: tuple[tuple[int, str], ...] = (),
     takes: int = 0,
     sound_s: float = 0.0,
+    proved: bool = True,
 ) -> CurveFit:
     """Return the fit of a run.
 
@@ -45,15 +47,18 @@ def fit_readings(
         run: the readings of the run, those of the bend tests too.
         refused: (note, reason) of notes that could not be read.
         takes, sound_s: number of takes, and seconds of sound in them.
+        proved: check notes were or will be played; without them the curve counts as
+            less known where nothing was read.
 
     Raises:
         MeasureError: too few readings, or no rising pitch in them.
     """
     aim = run.aim
     if len(run) < LEAST_READINGS:
-        raise MeasureError(
-            f"{aim.voice}: found readings of {len(run)} notes; needed: {LEAST_READINGS} or "
-            "more; the old profile is untouched"
+        raise VoiceMeasureError(
+            aim.voice,
+            f"found readings of {len(run)} notes; needed: {LEAST_READINGS} or "
+            "more; the old profile is untouched",
         )
     points = points_from(run, run.unbent)
     excluded = np.array([one.request.note in run.excluded for one in run.unbent])
@@ -83,11 +88,15 @@ def fit_readings(
     whole = aim.every_semitone or len(run) > aim.highest_note - aim.lowest_note
     follow: Literal["volts", "number"] = "number" if by_number and whole else "volts"
     curve = _curve_through(aim, model, readings, unusable, not by_number)
+    if not proved:
+        unread = unread_cents(curve.knots_cents, model.points.cents)
+        sigmas = np.hypot(curve.sigmas_cents, unread)
+        curve = replace(curve, sigmas_cents=tuple(map(float, sigmas)))
     found = CurveFit(
         voice=aim.voice,
         readings=readings,
         curve=curve,
-        worst_cents=_worst_cents(aim, model, curve),
+        worst_cents=_worst_cents(aim, model, curve, proved),
         rough_cents=model.rough_cents,
         drift_cents_per_min=_drift_rate(points, drift),
         bend=facts,
@@ -117,7 +126,7 @@ def _unusable_stretches(
     try:
         curve = TrackingCurve.from_readings(plain, bend_range_cents=aim.bend_range_cents)
     except TrackingError as error:
-        raise MeasureError(f"{aim.voice}: {error}") from None
+        raise VoiceMeasureError(aim.voice, str(error)) from None
     found = list(curve.unusable)
     good = sorted({one.note for one in kept})
     known = dict(zip(curve.knots_cents, curve.sigmas_cents, strict=True))
@@ -221,7 +230,7 @@ def _reach(
     return lowest, highest + 1
 
 
-def _worst_cents(aim: Aim, model: Model, curve: TrackingCurve) -> float:
+def _worst_cents(aim: Aim, model: Model, curve: TrackingCurve, proved: bool) -> float:
     """Return two sigma where the curve is least known, outside the unusable stretches."""
     notes = np.arange(aim.lowest_note, aim.highest_note + 1)
     inside = [
@@ -232,7 +241,10 @@ def _worst_cents(aim: Aim, model: Model, curve: TrackingCurve) -> float:
     notes = notes[np.array(inside)]
     # Where every note is read, the errors of single notes are known too.
     groups = notes if aim.every_semitone else None
-    return float(2.0 * model.predict(100.0 * notes, groups)[1].max())
+    sigmas = model.predict(100.0 * notes, groups)[1]
+    if not proved:
+        sigmas = np.hypot(sigmas, unread_cents(100.0 * notes, model.points.cents))
+    return float(2.0 * sigmas.max())
 
 
 def _drift_rate(points: Points, drift: np.ndarray) -> float:

@@ -11,7 +11,7 @@ from collections import deque
 
 import numpy as np
 
-from ...errors import MeasureError
+from ...errors import VoiceMeasureError
 from ..pitch.take import Progress, Purpose, Take, TakeRequest, take_seconds
 from . import bend_tests as bends
 from . import readable_notes as notes_of
@@ -39,9 +39,10 @@ class MeasuringPlan:
 
     def __init__(self, aim: Aim) -> None:
         if not 0 <= aim.lowest_note < aim.highest_note <= 127:
-            raise MeasureError(
-                f"{aim.voice}: found the range {aim.lowest_note} to {aim.highest_note}; "
-                "allowed: two notes or more, 0 to 127"
+            raise VoiceMeasureError(
+                aim.voice,
+                f"found the range {aim.lowest_note} to {aim.highest_note}; "
+                "allowed: two notes or more, 0 to 127",
             )
         self.aim = aim
         self.reference = self._reference()

@@ -1,11 +1,12 @@
-"""What the daemon keeps on the disk while it plays, and what it knows of that disk.
+"""Writing to disk while playing, without waiting.
 
-Nothing here waits: the writer's thread waits for the disk, children check what
-takes long, and ``step`` goes on with whatever has come back.
+The writer's thread waits for the disk, child processes do long checks, and ``step``
+handles whatever has finished.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -14,38 +15,41 @@ from ..errors import CommandError
 from ..state.store_writer import Done, StoreWriter
 from .child_process import Child, Outcome
 from .journal import Journal
-from .startup_state import Evening, Remembering
+from .startup_state import SessionWriter, StartupState
 
 Values = dict[str, Any]
-MOST_JOBS = 16  # a disk that is slower than who asks; each waits for one fsync or more
+MOST_JOBS = 16  # that wait for a slow disk; each needs one fsync or more
 MOST_CHILDREN = 3
 PROBE_S = 60.0  # how often a disk that failed is tried again
 
 
-class Storing:
-    """The writer and the children at work, and the session.
+class Persistence:
+    """The store writer, the child processes and the session.
 
     Args:
-        evening: the state directory, and what is stored of the session already.
+        startup: the state directory, and what is stored of the session already.
         engine: whose session is kept.
         journal: for what the disk refuses.
 
     Attributes:
         fault: why nothing was stored last; "" once something was again.
         refusal: why nothing may be written at all; "" if it may.
-        passed_over: stored files that were not used as they stand, and what was instead.
+        passed_over: damaged stored files, and what was used instead.
     """
 
-    def __init__(self, evening: Evening, engine: Engine, journal: Journal) -> None:
-        self._state = evening.state
-        self.store = evening.state.store
-        self.fault = self.refusal = refusal = evening.state.refusal
+    def __init__(self, startup: StartupState, engine: Engine, journal: Journal) -> None:
+        self._state = startup.state
+        self.store = startup.state.store
+        self.fault = self.refusal = refusal = startup.state.refusal
         self.passed_over: tuple[str, ...] = ()
         self._journal = journal
         self._writer = StoreWriter(self.store)
-        self._remembering = None if refusal else Remembering(engine, self._writer, evening.session)
-        self._then: dict[int, Callable[[Done, float], None]] = {}
+        self._session_writer = (
+            None if refusal else SessionWriter(engine, self._writer, startup.session)
+        )
+        self._callbacks: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
+        self._done: deque[Done] = deque()
         self._probe_at_s = float("-inf")
 
     # ------------------------------------------------------------ asking
@@ -56,24 +60,24 @@ class Storing:
         name: str,
         text: str,
         before: str | None,
-        then: Callable[[Done, float], None],
+        callback: Callable[[Done, float], None],
     ) -> None:
-        """Store a scene or profile; ``then`` hears what became of it.
+        """Store a scene or profile; ``callback`` gets the result.
 
         Raises:
-            CommandError: the disk is behind already, or nothing may be written.
+            CommandError: too many stores wait, or nothing may be written.
         """
         self._allow(f"{folder}/{name}")
-        self._then[self._writer.save(folder, name, text, before)] = then
+        self._callbacks[self._writer.save(folder, name, text, before)] = callback
 
-    def save_bindings(self, text: str, then: Callable[[Done, float], None]) -> None:
-        """Store what ``learn`` wrote; ``then`` hears what became of it.
+    def save_bindings(self, text: str, callback: Callable[[Done, float], None]) -> None:
+        """Store what ``learn`` wrote; ``callback`` gets the result.
 
         Raises:
             CommandError: as for ``save``.
         """
         self._allow("bindings")
-        self._then[self._writer.save_bindings(text)] = then
+        self._callbacks[self._writer.save_bindings(text)] = callback
 
     def _allow(self, what: str) -> None:
         if self.refusal:
@@ -84,9 +88,9 @@ class Storing:
             )
 
     def work(
-        self, then: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any
+        self, callback: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any
     ) -> None:
-        """Call a function in a child; ``then`` hears what came of it.
+        """Call a function in a child process; ``callback`` gets its outcome.
 
         Raises:
             CommandError: too much is under way.
@@ -94,7 +98,7 @@ class Storing:
         if len(self._children) >= MOST_CHILDREN:
             raise CommandError(f"{MOST_CHILDREN} such requests are under way; try again")
         try:
-            self._children[Child(act, *args)] = then
+            self._children[Child(act, *args)] = callback
         except OSError as error:
             raise CommandError(f"no process can be started: {error.strerror}") from None
 
@@ -106,46 +110,54 @@ class Storing:
 
     @property
     def wake_at_s(self) -> float | None:
-        """When ``step`` has something to do although nothing has come back."""
-        return None if self._remembering is None else self._remembering.wake_at_s
+        """When ``step`` has something to do although no descriptor is ready."""
+        return None if self._session_writer is None else self._session_writer.wake_at_s
 
     def step(self, now_s: float) -> None:
-        """Go on with what the disk and the children have done, and with the session."""
+        """Handle finished writes and children, and keep the session."""
         for child in tuple(self._children):
-            outcome = child.outcome()
+            try:
+                outcome = child.outcome()
+            except BaseException:
+                child.close()
+                outcome = Outcome(error=f"a fault in {child.act.__name__}; the log says more")
+                self._children.pop(child)(outcome, now_s)
+                raise
             if outcome is not None:
                 self._children.pop(child)(outcome, now_s)
-        for done in self._writer.take():
-            self._hear(done, now_s)
-        if self._remembering is not None:
-            self._remembering.step(now_s)
+        self._done += self._writer.take()
+        while self._done:
+            self._finish(self._done.popleft(), now_s)
+        if self._session_writer is not None:
+            self._session_writer.step(now_s)
             if now_s >= self._probe_at_s:
                 self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
                 self._writer.probe()
 
-    def _hear(self, done: Done, now_s: float) -> None:
+    def _finish(self, done: Done, now_s: float) -> None:
         if done.is_newer:
-            self._journal.say(done.error)
+            self._journal.log(done.error)
         elif _reason(done.error) != _reason(self.fault):  # one file after another says the same
             self.fault = done.error
             self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
-            self._journal.say(done.error or f"{self.store.directory}: stored again")
-        if self._remembering is not None:
-            self._remembering.done(done)
-        then = self._then.pop(done.ticket, None)
-        if then is not None:
-            then(done, now_s)
+            self._journal.log(done.error or f"{self.store.directory}: stored again")
+        if self._session_writer is not None:
+            self._session_writer.done(done, now_s)
+        callback = self._callbacks.pop(done.ticket, None)
+        if callback is not None:
+            callback(done, now_s)
 
-    def shown(self) -> Values:
-        """Return what the status says of the disk."""
+    def shown(self, now_s: float) -> Values:
+        """Return the status of the disk."""
         return {
             "directory": str(self.store.directory),
             "fault": self.fault,
+            "slow": "" if self._session_writer is None else self._session_writer.slowness(now_s),
             "passed_over": list(self.passed_over),
         }
 
     def note(self, lines: Iterable[str]) -> None:
-        """Keep, of the lines of a load, those that tell of a stored file that was passed over."""
+        """Keep those lines of a load that name a damaged stored file."""
         folder = f"{self.store.directory}/"
         self.passed_over = tuple(
             line[line.index(folder) :].replace(folder, "")
@@ -154,22 +166,22 @@ class Storing:
         )
 
     def stop(self, now_s: float) -> None:
-        """Finish what was asked for and wait until it is on the disk."""
+        """Finish all writes; returns once they are on the disk."""
         for child in self._children:
             child.close()
         self._children.clear()
-        if self._remembering is not None:
-            self._remembering.finish()
+        if self._session_writer is not None:
+            self._session_writer.finish()
         for done in self._writer.stop():
-            self._hear(done, now_s)
+            self._finish(done, now_s)
         self._state.close()
 
 
 def _reason(error: str) -> str:
-    """Return what is wrong, whichever file it was found at."""
+    """Return the cause without the file's name."""
     return error.rpartition(": not stored: ")[2]
 
 
 def refused(error: str) -> Values:
-    """Return the answer that says why not, in one line."""
+    """Return an answer with an error, in one line."""
     return {"ok": False, "error": "; ".join(error.splitlines())}

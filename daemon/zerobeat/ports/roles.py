@@ -1,0 +1,101 @@
+"""Roles on the control socket: what a client asks to be, and what its user and group allow.
+
+| role | may |
+| --- | --- |
+| `view` | `status`, `follow`, `listen`, `bindings` |
+| `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute` |
+| `measure` | as `view`, also `play`, `release`, `touch_up`, the profiles and `panic` |
+| `all` | everything |
+
+The user who runs the daemon, and root, may be anything. A member of the groups
+`zerobeat-view`, `zerobeat-stage` or `zerobeat-measure` gets these roles and no other, so that
+a unit with a user of its own may reach the socket by its file's group and still be held to
+one role. Other members of the daemon's group may be anything; anybody else only looks.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import grp
+import os
+import socket
+import struct
+from pathlib import Path
+
+VIEW = frozenset(("role", "status", "follow", "listen", "bindings"))
+STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute"}
+MEASURE = VIEW | {"play", "release", "touch_up", "put_profile", "undo_profile", "panic"}
+COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
+    "view": VIEW,
+    "stage": STAGE,
+    "measure": MEASURE,
+    "all": None,
+}
+SEATS = {"view": 12, "stage": 4, "measure": 4, "all": 4}
+GROUP = "zerobeat-{role}"
+SO_PEERGROUPS = 59  # asm-generic/socket.h
+MOST_GROUPS = 65_536  # NGROUPS_MAX
+
+
+def role_for(command: str) -> str:
+    """Return the least role that may give a command."""
+    return next(role for role, known in COMMANDS.items() if known is None or command in known)
+
+
+def may(roles: frozenset[str], command: str) -> bool:
+    """True if one of the roles may give a command."""
+    sets = [COMMANDS[role] for role in roles]
+    return any(known is None or command in known for known in sets)
+
+
+class RolePolicy:
+    """Says what the process at the other end of a connection may be.
+
+    Groups are looked up once, for a look-up may wait for a network.
+    """
+
+    def __init__(self) -> None:
+        self._own_user = os.geteuid()
+        self._own_group = os.getegid()
+        self._limits: dict[int, str] = {}
+        self._hidden = _users_are_hidden()
+        for role in ("view", "stage", "measure"):
+            with contextlib.suppress(KeyError, OSError):
+                self._limits[grp.getgrnam(GROUP.format(role=role)).gr_gid] = role
+
+    def roles_of(self, link: socket.socket) -> frozenset[str]:
+        """Return the roles that a client may ask for."""
+        try:
+            _, user, group = struct.unpack("3i", link.getsockopt(*_CREDENTIALS, 12))
+        except OSError:
+            return frozenset(("view",))
+        return self.roles(user, {group, *_groups(link)})
+
+    def roles(self, user: int, groups: set[int]) -> frozenset[str]:
+        """Return the roles of a user in these groups."""
+        if user in (0, self._own_user) or self._hidden:
+            return frozenset(COMMANDS)
+        limits = {role for group, role in self._limits.items() if group in groups}
+        if limits:
+            return frozenset(limits | {"view"})
+        return frozenset(COMMANDS) if self._own_group in groups else frozenset(("view",))
+
+
+_CREDENTIALS = (socket.SOL_SOCKET, socket.SO_PEERCRED)
+
+
+def _groups(link: socket.socket) -> set[int]:
+    try:
+        content = link.getsockopt(socket.SOL_SOCKET, SO_PEERGROUPS, 4 * MOST_GROUPS)
+    except OSError:
+        return set()
+    return {group for (group,) in struct.iter_unpack("I", content)}
+
+
+def _users_are_hidden() -> bool:
+    """True in a user namespace: there all other users look alike (user_namespaces(7))."""
+    try:
+        lines = Path("/proc/self/uid_map").read_text().split()
+    except OSError:
+        return False
+    return lines[:3] != ["0", "0", "4294967295"]
