@@ -35,22 +35,25 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("recall", "recall a scene"),
     ("store", "store the live settings into a scene"),
     ("revert", "drop changes since the scene was recalled"),
+    ("undo", "take back the last change of a setting"),
     ("cancel", "drop what waits"),
     ("set", "change a setting of a voice, the scene or tonight"),
     ("hold", "set how long a changed setting waits"),
     ("trigger", "end the wait"),
     ("bypass", "play a voice or all without correction"),
+    ("play", "sound a test note of one voice"),
     ("solo", "let one voice sound alone"),
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
     ("learn", "show what a pedal sends and write its binding"),
+    ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
 ASK_DAEMON = frozenset(
-    "bypass cancel hold mute panic recall reload revert solo store trigger".split()
+    "bypass cancel hold mute panic recall reload revert solo store trigger undo".split()
 )
 EXTRAS = {
     "sounddevice": "audio",

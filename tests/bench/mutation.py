@@ -54,6 +54,20 @@ def drawn(count: int, seed: int) -> list[tuple[str, str, str]]:
     return found
 
 
+def quick_tests(module: str) -> list[str]:
+    """Return the test files for a module, those that speak of it most often first."""
+    folders = FOLDERS if module.startswith("tuning") else FOLDERS[:1]
+    files = [path for name in folders for path in (ROOT / "tests" / name).rglob("test_*.py")]
+    stem = Path(module).stem.replace("_", ".")
+
+    def mentions(path: Path) -> tuple[int, int]:
+        text = path.read_text().lower().replace("_", ".").replace(" ", ".")
+        return (stem in path.stem.replace("_", ".")) * 1000 + text.count(stem), -len(text)
+
+    names = [str(path.relative_to(ROOT)) for path in sorted(files, key=mentions, reverse=True)]
+    return [name for name in names if name not in SLOW]
+
+
 def survives(package: Path, module: str, mutant: str, python: str) -> bool:
     """Return whether the tests say nothing of a mutant; one that never ends is caught."""
     path = package / "zerobeat" / module
@@ -63,8 +77,7 @@ def survives(package: Path, module: str, mutant: str, python: str) -> bool:
         "PYTHONPATH": f"{package}:{ROOT / 'tests'}",
         "PYTHONDONTWRITEBYTECODE": "1",
     }
-    tests = ["tests/tuning"] if module.startswith("tuning") else []
-    quick = [*tests, "tests/engine", *(f"--ignore={name}" for name in SLOW)]
+    quick = [*quick_tests(module), *(f"--ignore={name}" for name in SLOW)]
     path.write_text(mutant)
     try:
         for chosen in (quick, SLOW):
@@ -116,7 +129,7 @@ def main() -> int:
                 lines = unified_diff(whole.splitlines(), mutant.splitlines(), n=1, lineterm="")
                 left.append(f"--- {module}\n" + "\n".join([*lines][2:]))
                 print(left[-1], flush=True)
-            if tried % 20 == 0:
+            if tried % 10 == 0:
                 print(f"tried {tried}, survived {len(left)}", flush=True)
 
         with ThreadPoolExecutor(options.workers) as pool:

@@ -237,3 +237,21 @@ def test_a_scene_says_what_counts_as_on_the_clock_where_it_is_not_as_usual(check
     assert "near the clock: early 30 ms, sample delay 0 ms" in check(scene)
     scene.write_text("hold: note\nlate_ms: 40\n")
     assert "near the clock" not in check(scene)
+
+
+def test_a_wheel_that_takes_the_whole_bend_range_is_warned_about(check, tmp_path):
+    """Its end loses the correction: nothing of the bend is left."""
+    path = tmp_path / "rig.yaml"
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles/reed.yaml").write_text("readings:\n  - {note: 60, cents: 3}\n")
+    rig = (
+        'inputs:\n  keys: {{port: "keys:out"{wheel}}}\n'
+        'converters:\n  octo: {{port: "octo:in", converter: {{bend_range_semitones: 2}}}}\n'
+        "voices:\n  reed: {{converter: octo, channel_number: 1}}\n"
+        "  horn: {{converter: octo, channel_number: 2, profile: none}}\n"
+    )
+    warning = "inputs.keys.wheel_cents: 200 cents are the whole bend range of reed, or more"
+    path.write_text(rig.format(wheel=""))
+    assert warning in " ".join(check(path).split())
+    path.write_text(rig.format(wheel=", wheel_cents: 150"))
+    assert "wheel_cents:" not in check(path)

@@ -321,7 +321,8 @@ def test_started_first_it_says_what_it_waits_for(desk):
     """As on a box that shows the status on its own screen from the boot on."""
     desk.close()
     with desk.console("status") as console:
-        desk.until(lambda: "waiting for: zerobeat run rig.yaml (q ends)" in console.text())
+        line = "no zerobeat plays here yet; waiting for: zerobeat run rig.yaml (q ends)"
+        desk.until(lambda: console.text().strip() == line)  # and no empty tables
         desk.start()
         desk.until(lambda: "scene together" in console.text())
         assert "waiting for" not in console.text()

@@ -10,6 +10,7 @@ import pytest
 
 from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
+from zerobeat.client.daemon_client import Client
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 TICK_S = 0.02
@@ -89,6 +90,32 @@ def test_a_change_lands_on_the_bar_of_a_real_clock(tmp_path: Path):
         assert daemon.stop() == 0
 
 
+def test_a_change_lands_on_half_a_beat(tmp_path: Path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG.replace("every: 2, unit: bars", "every: 1/2"))
+    with (
+        JackServer() as server,
+        MidiSender("keys") as keys,
+        MidiSender("steps") as steps,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(rig, server.environment) as daemon,
+    ):
+        daemon.wait_for_line("connected: input keys, input steps, output octo")
+        keys.send(b"\x90\x3c\x64")
+        before = len(octo.wait_for_silence())
+        steps.send(b"\xfa")
+        steps.play(ticks(30))  # clocks 0 to 29; the next half beat is clock 36
+        with Client(daemon.folder / "zerobeat/control") as client:  # before the clock is lost
+            client.ask("set", voice="all", changes={"semitones": 2})
+            assert client.status()["ends"] == ["bar 1 beat 2.5"]
+        steps.play(ticks(10))
+        heard = [content for _, content in octo.wait_for_silence()[before:]]
+        bends = [at for at, content in enumerate(heard) if content[0] & 0xF0 == 0xE0]
+        assert [heard[:at].count(b"\xf8") for at in bends] == [37, 37]
+        said = zerobeat(daemon, "set", "scene", "triggers", "[{clock: {every: 1/4, unit: beats}}]")
+        assert said == "scene start: triggers is in force\n"
+
+
 def struck(keys: MidiSender, octo: MidiRecorder) -> list[int]:
     before = len(octo.wait_for_silence())
     keys.send(b"\x90\x3c\x64")
@@ -120,5 +147,8 @@ def test_after_a_restart_in_mid_song_the_next_key_lands_what_waits_if_asked_for(
         assert struck(keys, octo) == [67, 67]
         steps.send(b"\xfa")  # now the song has a place again: a key lands nothing
         steps.play(ticks(10))
-        zerobeat(daemon, "set", "all", "semitones", "2")
-        assert struck(keys, octo) == [67, 67]
+        with Client(daemon.folder / "zerobeat/control") as client:  # before the clock is lost
+            client.ask("set", voice="all", changes={"semitones": 2})
+        keys.send(b"\x90\x3c\x64")
+        heard = [content for _, content in octo.wait_for_silence()]
+        assert [c[1] for c in heard if c[0] & 0xF0 == 0x90][-2:] == [67, 67]

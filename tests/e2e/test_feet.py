@@ -380,24 +380,32 @@ UNLEARNABLE = [
     (
         "hold",
         [
-            "learn hold: --hold: found nothing; needed: with action hold, one of none, note, "
-            "trigger, sample"
+            (
+                "learn hold: --hold: found nothing; needed: with action hold, one of none, note, "
+                "trigger, sample"
+            )
         ],
     ),
     (
         "set",
         [
-            "learn set: --setting: found nothing; needed: with action set, one of detune_cents, "
-            "detune_beats_hz, semitones, octaves, degrees",
-            "learn set: --highest: found nothing; needed: with action set, lowest and highest "
-            "that differ",
+            (
+                "learn set: --setting: found nothing; needed: with action set, one of "
+                "detune_cents, detune_beats_hz, semitones, octaves, degrees"
+            ),
+            (
+                "learn set: --highest: found nothing; needed: with action set, lowest and "
+                "highest that differ"
+            ),
         ],
     ),
     (
         "transpose",
         [
-            "learn transpose: --to: found nothing; needed: with action transpose by a switch, "
-            "one of to (a value) and by (a step)"
+            (
+                "learn transpose: --to: found nothing; needed: with action transpose by a switch, "
+                "one of to (a value) and by (a step)"
+            )
         ],
     ),
     (

@@ -34,6 +34,8 @@ TEMPERAMENTS = {
     "vallotti": "Vallotti",
 }
 
+NO_DRIFT = TouchUp()
+
 
 def case_of(*, tonight=None, curve=CURVE, panel_octaves=0, **settings):
     voice = Voice("reed", "out", 0, curve=curve, panel_octaves=panel_octaves)
@@ -41,7 +43,7 @@ def case_of(*, tonight=None, curve=CURVE, panel_octaves=0, **settings):
     return EngineHarness(small_rig([voice]), (scene,), tonight)
 
 
-def heard_cents(case, drift=TouchUp()):
+def heard_cents(case, drift=NO_DRIFT):
     """Return what the oscillator sounds by the bytes that left, drifted since it was measured."""
     note = bend = 0
     for message in case.heard():
@@ -57,7 +59,7 @@ def heard_cents(case, drift=TouchUp()):
     return pitch + 1200.0 * case.state("reed").voice.panel_octaves
 
 
-def play(case, key, drift=TouchUp()):
+def play(case, key, drift=NO_DRIFT):
     case.hear(NoteOn(0, key, 100))
     found = heard_cents(case, drift)
     case.hear(NoteOff(0, key))
@@ -169,3 +171,12 @@ def test_wheel_detune_and_correction_are_summed_in_cents():
     case.hear(NoteOn(0, 60, 100))
     case.hear(PitchBend(0, -4096))  # half of 200 cents
     assert heard_cents(case) == pytest.approx(6000.0 + 10.0 - 100.0, abs=HALF_STEP_CENTS)
+
+
+@pytest.mark.parametrize("stretch_cents", [-1200.0, -12700.0, 12700.0])
+def test_a_stretch_that_an_old_session_holds_does_not_stop_the_engine(stretch_cents):
+    tonight = Tonight(touch_up={"reed": TouchUp(0.0, stretch_cents)})
+    case = EngineHarness(small_rig(1), (), tonight)
+    case.hear(NoteOn(0, 36, 100))
+    case.hear(NoteOff(0, 36))
+    assert case.gates() == []

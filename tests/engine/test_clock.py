@@ -129,6 +129,13 @@ def test_lost_ticks_are_made_good_three_ticks_later(lost):
     assert sequencer.tick(2) == [54 + lost, 55 + lost]
 
 
+def test_more_lost_ticks_than_that_are_rather_a_clock_that_stood_still():
+    sequencer = Sequencer(ticks=50)
+    sequencer.now_s += 7 * sequencer.gap_s
+    assert sequencer.tick(10) == list(range(50, 60))
+    assert sequencer.clock.unsure
+
+
 def test_a_clock_that_stood_still_goes_on_where_it_was_and_is_unsure():
     """Some sequencers hold their clock back without a Stop."""
     sequencer = Sequencer(ticks=50)

@@ -192,6 +192,7 @@ SAMPLES: dict[type, list[Any]] = {
     ],
     commands.SceneStored: [commands.SceneStored(Scene("one", program=5), "one")],
     commands.Revert: [commands.Revert()],
+    commands.Undo: [commands.Undo()],
     commands.UseProfile: [
         commands.UseProfile("reed", None, None, "old"),
         commands.UseProfile("nobody", None),

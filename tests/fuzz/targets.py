@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from zerobeat.config.rig import load_rig
+from zerobeat.config.rig import read_rig
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.wire import Wire
 from zerobeat.errors import ConfigError, ZerobeatError
@@ -50,7 +50,7 @@ def _folder() -> Path:
 
 @cache
 def _loaded() -> Any:
-    return load_rig(_folder() / "rig.yaml")
+    return read_rig(_folder() / "rig.yaml")
 
 
 class _Desk:
@@ -140,7 +140,7 @@ def _file(content: bytes, name: str) -> Path:
 def yaml_rig(content: bytes) -> None:
     """A rig; one that loads makes an engine that plays."""
     try:
-        loaded = load_rig(_file(content, "fuzzed.yaml"))
+        loaded = read_rig(_file(content, "a-rig.yaml"))
     except ConfigError as error:
         assert len(error.problems) < 500 and all("\n" not in line for line in error.problems)
         return
@@ -157,7 +157,7 @@ def yaml_kinds(content: bytes) -> None:
     kind = kinds[content[0] % len(kinds)] if content else kinds[0]
     folder = _folder() / kind
     folder.mkdir(exist_ok=True)
-    (folder / "fuzzed.yaml").write_bytes(content[1:])
+    (folder / ("fuzzed.scl" if kind == "scales" else "fuzzed.yaml")).write_bytes(content[1:])
     text = {
         "scenes": f"{RIG}scenes: [fuzzed]\n",
         "converters": RIG.replace(
@@ -165,7 +165,7 @@ def yaml_kinds(content: bytes) -> None:
         ),
         "pedalboards": RIG.replace("plays: false", "pedalboard: fuzzed"),
         "profiles": RIG.replace("channel_number: 2", "channel_number: 2, profile: fuzzed"),
-        "scales": f"{RIG}scene: {{title: a, all: {{scale: fuzzed}}}}\n",
+        "scales": f"{RIG}scene: {{title: a, all: {{scale: fuzzed.scl}}}}\n",
     }[kind]
     yaml_rig(text.encode())
 

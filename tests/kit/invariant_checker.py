@@ -281,7 +281,7 @@ class InvariantChecker:
         assert target is not None
         smooth_cents = 0.0 if stepped else wheel_cents
         commanded = chain.command(target + smooth_cents)
-        errors = state.voice.note_errors_cents
+        errors = chain.note_errors_cents
         left = commanded - 100.0 * note - (0.0 if errors is None else errors[note])
         steps = math.floor(left * 8192.0 / state.voice.bend_range_cents + 0.5)
         if smooth_cents:  # only the wheel may be clamped

@@ -473,6 +473,7 @@ class RandomPlaying:
                 commands.RootKey(chance.random() < 0.3, voice),
                 commands.CancelWaiting(),
                 commands.Revert(),
+                commands.Undo(),
                 commands.SceneStored(scene, scene.name),
                 commands.UseProfile(voice, None),
                 commands.SetTouchUp(voice, TouchUp(0.0, 0.0)),

@@ -212,3 +212,8 @@ def test_parse_pitch_class_refuses():
 def test_beats_of_a_pitch_that_no_float_holds_are_within_the_limit(pitch_cents, beats_hz):
     cents = units.beats_to_cents(pitch_cents, beats_hz, 50.0)
     assert -50.0 <= cents <= 50.0
+
+
+def test_the_twelve_names_of_an_octave():
+    names = " ".join(units.name_of_note(note) for note in range(60, 72))
+    assert names == "C4 C#4 D4 D#4 E4 F4 F#4 G4 G#4 A4 A#4 B4"

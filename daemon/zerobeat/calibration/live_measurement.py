@@ -251,7 +251,7 @@ def _show_and_keep(
         return found
     if found.worse and not options.accept:
         return f"{name}: not kept: {found.worse}; --accept keeps it"
-    line.say(keep_profile(session.loaded, found.profile, session.socket))
+    line.say(keep_profile(session.loaded, found.profile, session.socket, session.store))
     return found
 
 

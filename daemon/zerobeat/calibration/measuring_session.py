@@ -24,6 +24,7 @@ from ..errors import CommandError, ControlError, MeasureError, MeasuringStoppedE
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..state.state_directory import load_rig
+from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
@@ -57,6 +58,7 @@ class MeasuringSession:
     ) -> None:
         self.client, self.loaded, self.say, self.yes = client, loaded, say, yes
         self.socket: Path | None = None  # of the daemon, if the player named one
+        self.store: Store | None = None  # of the daemon, where the rig was read from
         self.voices = {voice.name: voice for voice in loaded.rig.voices}
         self._any_input = any_input
         self._audio: AudioInputs | None = None
@@ -262,15 +264,16 @@ def open_session(
             say(f"no zerobeat plays; starting one with {path.name} until this is done")
             client = stack.enter_context(own_daemon(path))
         stack.enter_context(client)
-        loaded = _rig_of(client.status())
+        loaded, store = _rig_of(client.status())
         session = MeasuringSession(client, loaded, say, any_input, yes)
+        session.store = store
         session.socket = socket
         stack.callback(session.close)
         yield session
 
 
-def _rig_of(shown: dict[str, Any]) -> LoadedRig:
-    """Return the rig that a daemon plays, with the profiles in force.
+def _rig_of(shown: dict[str, Any]) -> tuple[LoadedRig, Store]:
+    """Return the rig that a daemon plays, with the profiles in force, and where it keeps them.
 
     Profiles are read from the daemon's state directory, which differs from this
     command's own where the daemon is a service.
@@ -283,5 +286,5 @@ def _rig_of(shown: dict[str, Any]) -> LoadedRig:
             f"{state}: permission denied; join the group zerobeat: "
             "sudo usermod -aG zerobeat $USER; log in again"
         )
-    os.environ["STATE_DIRECTORY"] = str(state)
-    return load_rig(Path(shown["rig"]))
+    store = Store(state)
+    return load_rig(Path(shown["rig"]), store), store

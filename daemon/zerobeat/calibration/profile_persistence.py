@@ -13,8 +13,16 @@ from ..state.state_directory import state_directory
 from ..state.store import Store
 
 
-def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None) -> str:
+def keep_profile(
+    loaded: LoadedRig, profile: Profile, socket: Path | None = None, store: Store | None = None
+) -> str:
     """Store a profile through the daemon, or without one in the state directory.
+
+    Args:
+        loaded: the rig.
+        profile: what was measured.
+        socket: of the daemon; None looks in the usual places.
+        store: of the daemon that the rig was read from; None is our own.
 
     Returns:
         A line for the player that says where.
@@ -30,7 +38,7 @@ def keep_profile(loaded: LoadedRig, profile: Profile, socket: Path | None = None
         return str(answer.get("said", "kept"))
     before = loaded.profiles.get(profile.voice)
     with _DaemonLock():
-        path = Store(state_directory()).save(
+        path = (store or Store(state_directory(loaded.name))).save(
             "profiles",
             _stored_name(loaded, profile.voice),
             profile_to_yaml(profile),
@@ -53,7 +61,8 @@ def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> s
         with client:
             return str(client.ask("undo_profile", voice=voice).get("said", "done"))
     with _DaemonLock():
-        path = Store(state_directory()).undo("profiles", _stored_name(loaded, voice))
+        store = Store(state_directory(loaded.name))
+        path = store.undo("profiles", _stored_name(loaded, voice))
     return f"{voice} has its profile before back: {path}"
 
 

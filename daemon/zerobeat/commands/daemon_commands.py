@@ -106,6 +106,11 @@ Answered once it is on the disk. Your own files stay as they are: a store goes
 to the state directory, and what is stored there is used from then on. The
 version before is kept; --undo brings it back, and again the newer one."""
 
+_UNDO_EXAMPLE = """zerobeat undo
+
+Takes back the last change of a setting, whoever made it: a command or a pedal, for a
+voice, the scene or tonight. Again takes back the one before. A store stays (store --undo)."""
+
 _RECALL_EXAMPLE = """zerobeat recall drone
          zerobeat recall next
          zerobeat recall 5        (the scene of program 5)"""
@@ -133,5 +138,6 @@ DAEMON_COMMANDS: dict[str, DaemonCommand] = {
         ),
         DaemonCommand("store", _STORE_EXAMPLE, _add_stored_scene, _store),
         DaemonCommand("trigger", "zerobeat trigger"),
+        DaemonCommand("undo", _UNDO_EXAMPLE),
     )
 }

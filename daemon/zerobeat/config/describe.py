@@ -170,7 +170,10 @@ def _trigger(trigger: Trigger, scene: Scene, middle_c_octave: int) -> str:
         return "any key"
     if trigger.kind == "clock":
         signature = f"{scene.beats_in_bar}/{scene.beat_unit}"
-        return f"clock, every {counted(trigger.every, trigger.unit)}, {signature}"
+        every = f"{trigger.every} {trigger.unit}"
+        if isinstance(trigger.every, int):
+            every = counted(trigger.every, trigger.unit)
+        return f"clock, every {every}, {signature}"
     channel = "any channel" if trigger.channel is None else f"channel number {trigger.channel + 1}"
     note = "any note" if trigger.note is None else f"note {named(trigger.note, middle_c_octave)}"
     return f"{note} from {trigger.input}, {channel}"

@@ -43,14 +43,33 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         start = " (starts)" if scene.name == rig.start_scene else ""
         inner = scene_lines(scene, rig.program_numbers_from, rig.middle_c_octave)
         lines += ["  " + line for line in _narrow(inner, start)]
-    if loaded.warnings:
+    warnings = [*loaded.warnings, *wheel_warnings(rig)]
+    if warnings:
         lines += ["", "warnings"]
-        for warning in loaded.warnings:
+        for warning in warnings:
             lines += wrapped(warning)
     lines += ["", "files read"]
     for path in loaded.files_read:
         lines += wrapped(str(path))
     return lines
+
+
+def wheel_warnings(rig: Rig) -> list[str]:
+    """Return a line for each wheel that takes the bend range whole, where a voice is corrected."""
+    found = []
+    for source in rig.inputs:
+        voices = [
+            voice.name
+            for voice in rig.voices
+            if voice.curve is not None and source.wheel_cents >= voice.bend_range_cents
+        ]
+        if source.plays and voices:
+            found.append(
+                f"inputs.{source.name}.wheel_cents: {source.wheel_cents:g} cents are the whole "
+                f"bend range of {', '.join(voices)}, or more: at the wheel's end the correction "
+                "is lost; let the wheel reach less, or give the converter a wider bend range"
+            )
+    return found
 
 
 def _narrow(lines: list[str], start: str) -> Iterable[str]:

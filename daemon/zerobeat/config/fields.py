@@ -27,6 +27,8 @@ _NUMBER = re.compile(r"[-+]?((0|[1-9][0-9]*)(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]
 _NOTHING = ("", "~", "null", "Null", "NULL")
 _SPOILT = re.compile(r"[-+]?(0[0-7]+|0[xo][0-9a-fA-F]+|[0-9][0-9_]*_[0-9_]*|[0-9]+(:[0-9]+)+)\Z")
 
+MOST_CHOICES = 10  # listed in full; of more, the nearest three
+
 # Words with a meaning of their own where a name is expected: `zerobeat set scene hold note`.
 RESERVED_NAMES = ("", "all", "none", "scene", "tonight")
 
@@ -100,6 +102,9 @@ def read_choice(node: Node, faults: Faults, default: Any, choices: Sequence[str]
     if isinstance(node, Scalar):
         if node.text in choices:
             return node.text
+        if len(choices) > MOST_CHOICES:
+            faults.add(node.place, f"found {found(node)}; allowed: {one_of(node.text, choices)}")
+            return default
         hint = did_you_mean(node.text, choices)
     else:
         hint = ""

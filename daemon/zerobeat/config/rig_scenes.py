@@ -14,7 +14,7 @@ from ..engine.settings import Scene
 from .context import Context
 from .faults import Faults, Place
 from .fields import Section, found
-from .find import SHIPPED, stored_name
+from .file_lookup import SHIPPED, stored_name
 from .scene_file import read_scene, read_scene_file
 from .yaml_source import Node, Scalar, Table
 

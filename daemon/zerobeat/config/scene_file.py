@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from ..engine.clock import TICKS_A_QUARTER, beat_ticks
 from ..engine.settings import Scene, Trigger, Zone
 from ..errors import one_of
 from .context import Context
@@ -75,6 +77,7 @@ def read_scene(section: Section, name: str, context: Context) -> Scene:
     )
     scene = replace(scene, zones=_zones(section, context, tuple(scene.voices)))
     section.close()
+    _check_divisions(section, scene)
     if scene.regate and scene.hold != "sample" and not _any_sample(scene):
         section.faults.add(section.at("regate"), "found true; allowed with hold: sample only")
     return scene
@@ -97,6 +100,7 @@ def read_scene_changes(section: Section, scene: Scene, context: Context) -> Scen
         changed = replace(changed, beats_in_bar=beats_in_bar, beat_unit=beat_unit)
     if section.has("zones") or section.has("assign"):
         changed = replace(changed, zones=zones)
+    _check_divisions(section, changed)
     return changed
 
 
@@ -184,7 +188,7 @@ def _remote_note(section: Section, context: Context) -> Trigger:
 
 
 def _clock(section: Section, context: Context) -> Trigger:
-    every = section.whole("every", 1, 1, 1024)
+    every = _every(section)
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
     if not context.has_clock and context.lacking is not None:
@@ -193,6 +197,38 @@ def _clock(section: Section, context: Context) -> Trigger:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
     return Trigger("clock", every=every, unit=unit.removesuffix("s"))
+
+
+def _every(section: Section) -> int | Fraction:
+    """Return a whole number, or a part such as 1/2, which falls on whole clocks."""
+    node = section.table.entries.get("every")
+    text = getattr(node, "text", "")
+    if "/" not in text:
+        return section.whole("every", 1, 1, 1024)
+    section.asked.append("every")
+    above, _, below = text.partition("/")
+    parts = (above, below)
+    if all(p.isascii() and p.isdecimal() and len(p) <= 4 and p[0] != "0" for p in parts):
+        every = Fraction(int(above), int(below))
+        if every.denominator == 1 and every <= 1024:
+            return int(every)
+        if (every * TICKS_A_QUARTER).denominator == 1 and every <= 1024:
+            return every
+    allowed = "1 to 1024, or a part of whole clocks, 24 a quarter note: 1/2, 1/3, 1/4, 3/2"
+    text = f"found {text}; allowed: {allowed}"
+    section.faults.add(section.at("every"), text)
+    return 1
+
+
+def _check_divisions(section: Section, scene: Scene) -> None:
+    """Refuse parts of a beat that fall between two clocks, by the scene's time signature."""
+    for trigger in scene.triggers:
+        beats = trigger.every * (scene.beats_in_bar if trigger.unit == "bar" else 1)
+        ticks = Fraction(beats * beat_ticks(scene.beat_unit))
+        if trigger.kind == "clock" and ticks.denominator != 1:
+            text = f"every {trigger.every} falls between two clocks: a beat has"
+            text = f"found {text} {beat_ticks(scene.beat_unit)}; allowed: parts that are whole"
+            section.faults.add(section.at("triggers"), text)
 
 
 def _check_input(name: str, place: Place, context: Context) -> None:
@@ -286,7 +322,8 @@ def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
 
 def _plain_trigger(trigger: Trigger) -> dict[str, Any]:
     if trigger.kind == "clock":
-        return {"clock": {"every": trigger.every, "unit": f"{trigger.unit}s"}}
+        every = trigger.every if isinstance(trigger.every, int) else str(trigger.every)
+        return {"clock": {"every": every, "unit": f"{trigger.unit}s"}}
     if trigger.kind == "key":
         return {"key": {}}
     inner: dict[str, Any] = {"input": trigger.input}

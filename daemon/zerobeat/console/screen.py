@@ -199,7 +199,7 @@ def _head(shown: StatusFields) -> list[Line]:
         Line(
             f"zerobeat  scene {scene}   hold {shown.get('hold', '?')}   "
             f"A4 {shown.get('concert_a_hz', 0):.1f} Hz   "
-            f"transposed {shown.get('transpose_semitones', 0):+d}",
+            f"transposed {_transposed(shown)}",
             "head",
         ),
         waits_line(shown, " left"),
@@ -209,12 +209,20 @@ def _head(shown: StatusFields) -> list[Line]:
     ]
 
 
+def _transposed(shown: StatusFields) -> str:
+    """Return tonight's transposition, such as ``+3``, ``+0 -14c`` or ``+0 +2st`` (steps)."""
+    cents, steps = shown.get("transpose_cents", 0.0), shown.get("transpose_degrees", 0)
+    text = f"{shown.get('transpose_semitones', 0):+d}"
+    text += f" {cents:+g}c" if cents else ""
+    return text + (f" {steps:+d}st" if steps else "")
+
+
 def _short_head(shown: StatusFields) -> list[Line]:
     return [
         Line(
             f"{fit(shown.get('scene', '?'), 12).rstrip()}{'*' if shown.get('unsaved') else ''} "
             f"{shown.get('hold', '?')} A{shown.get('concert_a_hz', 0):.1f} "
-            f"{shown.get('transpose_semitones', 0):+d} {short_place(shown)}{short_clock(shown)}",
+            f"{_transposed(shown)} {short_place(shown)}{short_clock(shown)}",
             "head",
         ),
         roots_line(shown) if shown.get("root_keys") else waits_line(shown, ""),

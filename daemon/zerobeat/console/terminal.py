@@ -12,6 +12,7 @@ import select
 import signal
 import sys
 import termios
+import textwrap
 import time
 import tty
 from collections.abc import Callable, Iterator
@@ -270,6 +271,10 @@ class Console:
 
     def _paint(self) -> None:
         columns, rows = self._terminal.size()
+        if not self._shown:  # no status yet: nothing but what is waited for
+            waits = textwrap.wrap(self._trouble, columns - 1)[:rows]
+            self._terminal.paint([Line(text, "waits") for text in waits])
+            return
         # One column is left free: a full last line would wrap or scroll on some terminals.
         shown = screen_lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
         if self._trouble:

@@ -93,7 +93,7 @@ class Cable:
         batch: what one event made, not yet arranged.
         groups: what leaves later, the soonest first.
         waiting: the newest bend or controller of each kind, until the cable is idle.
-        linked: the output is there, as far as the wire was told.
+        linked: the output is connected, by what ``Wire.put`` was given.
         late: notes that did not start, because they could only have started too late.
     """
 

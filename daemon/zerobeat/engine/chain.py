@@ -16,6 +16,7 @@ from typing import NamedTuple
 from ..tuning import bend, units
 from .settings import Tonight, TouchUp, Voice, VoiceSettings
 
+LEAST_TOUCH_SLOPE = 0.25  # an old session may hold a stretch at which no pitch would move
 STEP_HYSTERESIS_CENTS = 10.0  # a stepped wheel must pass a border by this much
 _NO_TOUCH_UP = TouchUp()
 
@@ -51,6 +52,7 @@ class Chain:
         "_touch_shift_cents",
         "_rests",
         "_root_cents",
+        "_degrees",
     )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
@@ -58,9 +60,11 @@ class Chain:
         self.settings = settings
         self.tonight = tonight
         self._root_cents = 100.0 * settings.root
+        self._degrees = settings.degrees + tonight.transpose_degrees
         self._offset_cents = (
             1200.0 * settings.octaves
             + 100.0 * (settings.semitones + tonight.transpose_semitones)
+            + tonight.transpose_cents
             + 1200.0 * math.log2(tonight.concert_a_hz / 440.0)
             + settings.detune_cents
         )
@@ -74,13 +78,19 @@ class Chain:
             touch_up = tonight.touch_up.get(voice.name, _NO_TOUCH_UP)
         # Sounding pitch y becomes y + offset + stretch * (y - reference) / 1200.
         slope = touch_up.stretch_cents / 1200.0
-        self._touch_scale = 1.0 / (1.0 + slope)
+        self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
         self._rests: dict[int, Rest | None] = {}
 
     def with_tonight(self, tonight: Tonight) -> Chain:
         """Return this chain under another tonight, but with the transposition it has."""
-        kept = replace(tonight, transpose_semitones=self.tonight.transpose_semitones)
+        now = self.tonight
+        kept = replace(
+            tonight,
+            transpose_semitones=now.transpose_semitones,
+            transpose_cents=now.transpose_cents,
+            transpose_degrees=now.transpose_degrees,
+        )
         return Chain(self.voice, self.settings, kept)
 
     def degree_of(self, key_cents: float, current: int | None) -> int:
@@ -109,15 +119,15 @@ class Chain:
         """Return the pitch of a degree from ``degree_of``; None where a map has none."""
         settings = self.settings
         if settings.keyboard_map is not None:
-            key = degree + settings.degrees
+            key = degree + self._degrees
             return settings.keyboard_map.pitch_of_key(key) if 0 <= key <= 127 else None
         scale = settings.scale
         if scale is None:
             return 100.0 * degree
         if settings.fit == "keys":
-            steps = degree - settings.root + settings.degrees
+            steps = degree - settings.root + self._degrees
             return self._root_cents + scale.pitch_of_degree(steps)
-        return self._root_cents + scale.sorted_pitch_of_degree(degree + settings.degrees)
+        return self._root_cents + scale.sorted_pitch_of_degree(degree + self._degrees)
 
     def target(self, key_cents: float, current: int | None = None) -> tuple[float | None, int]:
         """Return the scale's pitch for a played pitch, and the degree it fell on."""

@@ -60,7 +60,7 @@ class Clock:
         self._ticked = False  # ``_heard_s`` is of a clock
         self._set_out = False  # by Start or Continue; a pause before the next clock is no loss
         self._gaps_s: deque[float] = deque(maxlen=AVERAGED_TICKS)
-        self._stumbles = False  # ticks come late so often that none can be told to be lost
+        self._stumbles = False  # ticks come late so often that none counts as lost
         self._odd_s: list[float] = []  # a gap far from the average, and those after it
 
     # ------------------------------------------------------------ what comes

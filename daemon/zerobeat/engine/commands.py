@@ -1,4 +1,4 @@
-"""What the engine is told besides MIDI: frozen values for ``Engine.receive``.
+"""The commands: what ``Engine.receive`` takes besides MIDI, as frozen values.
 
 A port, a pedal or a client of the socket makes one of these; the engine
 answers with outputs. Names that the rig does not have raise ``CommandError``
@@ -61,10 +61,12 @@ class ChangeScene:
 
 @dataclass(frozen=True, slots=True)
 class ChangeTonight:
-    """Concert pitch, heard at once, or the evening's transposition, from each next note."""
+    """Concert pitch, heard at once, or global transposition, from each next note."""
 
     concert_a_hz: float | None = None
     transpose_semitones: int | None = None
+    transpose_cents: float | None = None
+    transpose_degrees: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +171,11 @@ class Revert:
 
 
 @dataclass(frozen=True, slots=True)
+class Undo:
+    """Want again what was wanted before the last change of a setting, as the hold says."""
+
+
+@dataclass(frozen=True, slots=True)
 class UseProfile:
     """Correct a voice by another profile: at once where it is silent, else from its next note."""
 
@@ -194,7 +201,7 @@ class OutputLost:
 
 @dataclass(frozen=True, slots=True)
 class OutputBack:
-    """An output is there (again): note-offs, bend range, bends, start keys."""
+    """An output was connected, or connected again: note-offs, bend range, bends, start keys."""
 
     output: str
 
@@ -208,7 +215,7 @@ class UseLearned:
 
 @dataclass(frozen=True, slots=True)
 class LightsBack:
-    """A pedalboard's lights are there (again), and dark: all are sent."""
+    """A pedalboard's lights were connected (again), and are dark: all are sent."""
 
     input: str
 
@@ -247,6 +254,7 @@ Command = (
     | ReleaseVoice
     | SceneStored
     | Revert
+    | Undo
     | UseProfile
     | SourceLost
     | OutputLost

@@ -32,6 +32,7 @@ from .scene_persistence import ScenePersistence
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight
 from .trigger_events import TriggerEvents
+from .undo import Undo
 from .voice import VoiceState
 
 ACTIVE_SENSING_S = 0.33  # MIDI 1.0 Detailed Specification, p. 32: act after 330 ms
@@ -66,6 +67,7 @@ class Engine:
         self._trigger_events = TriggerEvents(
             shared, player, self.triggers, self.measuring, self.live
         )
+        self.undo = Undo(shared, self.live)
         self.keyboard = Keyboard(
             shared,
             player,
@@ -75,10 +77,13 @@ class Engine:
             self._trigger_events,
             self.measuring,
             self.live,
+            self.undo,
         )
         self.scenes = Scenes(shared, self.live)
-        self.persistence = ScenePersistence(shared, self.live)
-        self.pedals = Pedals(shared, table, self.live, self.scenes, self.policy, self.keyboard)
+        self.persistence = ScenePersistence(shared, self.live, self.undo)
+        self.pedals = Pedals(
+            shared, table, self.live, self.scenes, self.policy, self.keyboard, self.undo
+        )
         self.ports = PortEvents(
             shared, player, self.policy, self.triggers, self.keyboard, self.scenes, self.pedals
         )
@@ -102,6 +107,7 @@ class Engine:
             self._trigger_events,
             self.scenes,
             self.persistence,
+            self.undo,
             self.measuring,
             self.pedals,
             self.ports,

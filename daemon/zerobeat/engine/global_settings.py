@@ -7,13 +7,21 @@ Concert pitch, transposition, touch-up, bypass, solo and mute. When each is hear
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from ..errors import CommandError
 from . import commands
 from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .ledger import Outputs
-from .limits import CONCERT_A_HZ, TOUCH_UP_OFFSET_CENTS, TOUCH_UP_STRETCH_CENTS, TRANSPOSE_SEMITONES
+from .limits import (
+    CONCERT_A_HZ,
+    TOUCH_UP_OFFSET_CENTS,
+    TOUCH_UP_STRETCH_CENTS,
+    TRANSPOSE_CENTS,
+    TRANSPOSE_DEGREES,
+    TRANSPOSE_SEMITONES,
+)
 from .live_settings import Live
 
 
@@ -36,17 +44,16 @@ class GlobalSettings:
         for name, value, allowed in (
             ("concert_a_hz", command.concert_a_hz, CONCERT_A_HZ),
             ("transpose_semitones", command.transpose_semitones, TRANSPOSE_SEMITONES),
+            ("transpose_cents", command.transpose_cents, TRANSPOSE_CENTS),
+            ("transpose_degrees", command.transpose_degrees, TRANSPOSE_DEGREES),
         ):
             if value is not None and value not in allowed:
                 raise CommandError(f"{name}: found {value}; allowed: {allowed}")
 
     def _change_tonight(self, command: commands.ChangeTonight, outputs: Outputs) -> None:
-        tonight = self._shared.base_tonight
-        if command.concert_a_hz is not None:
-            tonight = replace(tonight, concert_a_hz=command.concert_a_hz)
-        if command.transpose_semitones is not None:
-            tonight = replace(tonight, transpose_semitones=command.transpose_semitones)
-        self._live.use_tonight(tonight, outputs)
+        asked: dict[str, Any] = {name: getattr(command, name) for name in command.__slots__}
+        changes = {name: value for name, value in asked.items() if value is not None}
+        self._live.use_tonight(replace(self._shared.base_tonight, **changes), outputs)
 
     def _check_touch_up(self, command: commands.SetTouchUp) -> None:
         self._shared.voice(command.voice)

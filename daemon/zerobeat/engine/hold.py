@@ -120,4 +120,4 @@ class Triggers:
 def ticks_of(trigger: Trigger, scene: Scene) -> int:
     """Return the ticks from one clock trigger to the next, by the scene's time signature."""
     beats = trigger.every * (scene.beats_in_bar if trigger.unit == "bar" else 1)
-    return beats * beat_ticks(scene.beat_unit)
+    return max(1, int(beats * beat_ticks(scene.beat_unit)))

@@ -19,6 +19,7 @@ from .measuring_notes import Measuring
 from .message_policy import Policy
 from .player import Player
 from .trigger_events import TriggerEvents
+from .undo import Undo
 from .voice import Held, Source, VoiceState
 
 
@@ -35,6 +36,7 @@ class Keyboard:
         trigger_events: TriggerEvents,
         measuring: Measuring,
         live: Live,
+        undo: Undo,
     ) -> None:
         self._shared = shared
         self._player = player
@@ -44,6 +46,7 @@ class Keyboard:
         self._trigger_events = trigger_events
         self._measuring = measuring
         self._live = live
+        self._undo = undo
 
     @property
     def presses(self) -> int:
@@ -70,6 +73,7 @@ class Keyboard:
         if not self._policy.pass_note_on(message, place, outputs):
             if layers.rooting or layers.commanded_roots:
                 self.key_up(place, message.note, outputs)  # if it is down, its note-off was lost
+                self._undo.remember()
                 self._live.set_root(message.note, outputs)
             else:
                 self._key_down(message, place, outputs)

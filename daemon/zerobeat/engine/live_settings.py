@@ -181,6 +181,18 @@ class Live:
             self.land_scene(outputs)
         self.move(landed, outputs)
 
+    def want_back(self, scene: Scene, outputs: Outputs) -> None:
+        """Want a scene again whose own part may differ only in what rules at once."""
+        shared = self._shared
+        self.want(scene, outputs)
+        if shared.waiting_scene is None:
+            return
+        own, wanted = replace(shared.base_scene, voices={}), replace(scene, voices={})
+        at_once = {name: getattr(scene, name) for name in AT_ONCE}
+        if replace(own, **at_once) == wanted:
+            self.use(replace(shared.base_scene, **at_once))
+            shared.waiting_scene = None
+
     def ask(self, state: VoiceState, base: VoiceSettings) -> bool:
         """Want settings for a voice; True if they have landed and it is to be moved.
 
@@ -412,6 +424,8 @@ def _heard(tonight: Tonight) -> tuple[object, ...]:
     return (
         tonight.concert_a_hz,
         tonight.transpose_semitones,
+        tonight.transpose_cents,
+        tonight.transpose_degrees,
         tonight.touch_up,
         tonight.bypass,
         tonight.keep_touch_up,

@@ -75,7 +75,9 @@ def _bar_and_beat(tick: int, scene: Scene) -> tuple[int, int]:
 def _place(tick: int, scene: Scene) -> str:
     bar, beat = _bar_and_beat(tick, scene)
     on_bar = tick % ticks_of(Trigger("clock", unit="bar"), scene) == 0
-    return f"bar {bar}" if on_bar else f"bar {bar} beat {beat}"
+    ticks = beat_ticks(scene.beat_unit)
+    part = f"{(tick % ticks) / ticks:.3g}"[1:] if tick % ticks else ""
+    return f"bar {bar}" if on_bar else f"bar {bar} beat {beat}{part}"
 
 
 def _beats_left(clock: Clock, due: int | None, scene: Scene) -> int | None:
@@ -116,7 +118,8 @@ def trigger_words(trigger: Trigger) -> str:
         return "a key"
     if trigger.kind == "remote_note":
         return f"a note from {trigger.input}"
-    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}s"
+    plural = "s" if trigger.every > 1 else ""
+    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}{plural}"
     return f"the clock, every {every}"
 
 
@@ -155,9 +158,9 @@ def _words(name: str, value: Any, middle_c_octave: int) -> str:
         return "legato" if value else "not legato"
     if name in ("scale", "keyboard_map"):
         return value.name if value is not None else "continuous" if name == "scale" else "no map"
-    told = name.replace("_", " ")
+    label = name.replace("_", " ")
     if value is None:
-        return f"no {told} of its own"
+        return f"no {label} of its own"
     if name in ("root", "start_key"):
-        return f"{told} {name_of_note(value, middle_c_octave)}"
-    return f"{told} {value:g}" if isinstance(value, float) else f"{told} {value}"
+        return f"{label} {name_of_note(value, middle_c_octave)}"
+    return f"{label} {value:g}" if isinstance(value, float) else f"{label} {value}"

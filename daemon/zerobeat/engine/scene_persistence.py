@@ -9,16 +9,18 @@ from . import commands
 from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .ledger import Outputs
-from .live_settings import AT_ONCE, Live
+from .live_settings import Live
 from .settings import Scene
+from .undo import Undo
 
 
 class ScenePersistence:
     """Takes stored scenes into the bank, and says what a store keeps."""
 
-    def __init__(self, shared: EngineState, live: Live) -> None:
+    def __init__(self, shared: EngineState, live: Live, undo: Undo) -> None:
         self._shared = shared
         self._live = live
+        self._undo = undo
 
     def add_to(self, table: Dispatcher) -> None:
         """Handle the commands about stored scenes."""
@@ -49,6 +51,8 @@ class ScenePersistence:
         shared.bank = {**shared.bank, scene.name: scene}
         if command.of is None:
             return
+        if command.of != scene.name:
+            self._undo.forget()  # what was wanted before has another name
         waiting = shared.waiting_scene
         if waiting is not None and waiting.name == command.of:
             shared.waiting_scene = _named_as(waiting, scene)
@@ -65,16 +69,8 @@ class ScenePersistence:
         return stored or Scene()
 
     def _revert(self, command: commands.Revert, outputs: Outputs) -> None:
-        shared = self._shared
         stored = self._check_revert(command)
-        self._live.want(stored, outputs)
-        if shared.waiting_scene is None:
-            return
-        own, wanted = replace(shared.base_scene, voices={}), replace(stored, voices={})
-        at_once = {name: getattr(stored, name) for name in AT_ONCE}
-        if replace(own, **at_once) == wanted:  # only what rules at once may differ
-            self._live.use(replace(shared.base_scene, **at_once))
-            shared.waiting_scene = None
+        self._live.want_back(stored, outputs)
 
 
 def _named_as(scene: Scene, stored: Scene) -> Scene:

@@ -1,7 +1,7 @@
 """Frozen values that say what the player has and wants.
 
 ``Rig`` is what is plugged in (from ``rig.yaml``), ``Scene`` what a foot
-recalls, ``Tonight`` what lies over all scenes. A change swaps one value for
+switch recalls, ``Tonight`` what lies over all scenes. A change swaps one value for
 another; nothing is edited in place.
 
 Channels are 0 to 15 here; files and screens show 1 to 16.
@@ -10,6 +10,7 @@ Channels are 0 to 15 here; files and screens show 1 to 16.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Literal
 
 from ..tuning.scala import KeyboardMap
@@ -115,7 +116,7 @@ class Rig:
     pedalboards: dict[str, Pedalboard] = field(default_factory=dict)  # by input
     set_list: tuple[str, ...] = ()  # names of scenes; empty: all, in the rig's order
     set_list_ends: Literal["stop", "wrap"] = "stop"
-    stage_lock: bool = True  # no foot overwrites a scene
+    stage_lock: bool = True  # no pedal overwrites a scene
     on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
 
 
@@ -194,7 +195,7 @@ class Trigger:
     input: str | None = None  # remote_note: where it comes from
     channel: int | None = None
     note: int | None = None
-    every: int = 1  # clock: so many beats or bars
+    every: int | Fraction = 1  # clock: so many beats or bars
     unit: Literal["beat", "bar"] = "beat"
 
 
@@ -227,4 +228,6 @@ class Tonight:
     solo: frozenset[str] = frozenset()
     mute: frozenset[str] = frozenset()
     set_list: tuple[str, ...] = ()  # empty: the rig's
+    transpose_cents: float = 0.0  # besides the semitones
+    transpose_degrees: int = 0  # steps of the scale; a continuous voice has none
     keep_touch_up: frozenset[str] = frozenset()  # of ``bypass``: raw, but with the touch-up

@@ -59,6 +59,8 @@ class Status:
     root_keys: tuple[str, ...]  # voices whose root the next key sets, instead of sounding
     concert_a_hz: float
     transpose_semitones: int
+    transpose_cents: float
+    transpose_degrees: int
     middle_c_octave: int
     measuring: tuple[str, ...]  # voices that are played to be measured
     presses: int  # keys that went down so far, of playing inputs
@@ -96,6 +98,8 @@ def picture(engine: Engine, wire: Wire) -> Status:
         root_keys=tuple(name for name in engine.states if name in rooting),
         concert_a_hz=live.tonight.concert_a_hz,
         transpose_semitones=live.tonight.transpose_semitones,
+        transpose_cents=live.tonight.transpose_cents,
+        transpose_degrees=live.tonight.transpose_degrees,
         middle_c_octave=engine.rig.middle_c_octave,
         measuring=tuple(engine.measuring.taken),
         presses=engine.keyboard.presses,

@@ -12,6 +12,8 @@ from ..engine.limits import (
     CONCERT_A_HZ,
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_STRETCH_CENTS,
+    TRANSPOSE_CENTS,
+    TRANSPOSE_DEGREES,
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import TouchUp
@@ -65,17 +67,27 @@ class GlobalCommands:
     def _tonight(self, section: Section) -> str:
         concert_a_hz = section.number("concert_a_hz", None, *CONCERT_A_HZ)
         transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
+        transpose_cents = section.number("transpose_cents", None, *TRANSPOSE_CENTS)
+        transpose_degrees = section.whole("transpose_degrees", None, *TRANSPOSE_DEGREES)
         nodes = section.items("set_list")
         order = [read_text(node, section.faults, "") for node in nodes]
         check_complete(section)
         if section.has("set_list"):
             self._act(commands.SetList(tuple(order)))
-        if concert_a_hz is not None or transpose_semitones is not None:
-            self._act(commands.ChangeTonight(concert_a_hz, transpose_semitones))
+        change = commands.ChangeTonight(
+            concert_a_hz, transpose_semitones, transpose_cents, transpose_degrees
+        )
+        if change != commands.ChangeTonight():
+            self._act(change)
         tonight = self._engine.live.base_tonight
-        if section.has("set_list") and concert_a_hz is None and transpose_semitones is None:
+        if section.has("set_list") and change == commands.ChangeTonight():
             return f"set list: {', '.join(self._engine.scenes.set_list)}"
-        return f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}"
+        cents, degrees = tonight.transpose_cents, tonight.transpose_degrees
+        more = f" {cents:+g} cents" if cents else ""
+        more += f" {degrees:+d} step{'' if abs(degrees) == 1 else 's'}" if degrees else ""
+        return (
+            f"A4 {tonight.concert_a_hz:g} Hz, transposed by {tonight.transpose_semitones:+d}{more}"
+        )
 
     def _bypass(self, section: Section) -> str:
         voice = voice_of(self._engine, section, ALL)

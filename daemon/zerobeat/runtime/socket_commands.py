@@ -5,9 +5,11 @@
 | `recall` | `scene`: a title, `next`, `previous` or a program's number as text |
 | `set` | `voice` (or `all`) and `changes`: keys and values as in a scene file |
 | `set_scene` | `changes`: what a scene file says, but for its program, title and voices |
-| `tonight` | `concert_a_hz`, `transpose_semitones`, `set_list`: at least one |
+| `tonight` | at least one of `concert_a_hz`, `set_list`, `transpose_semitones`, `transpose_cents`,
+  `transpose_degrees` |
 | `hold` | `hold`, and `voice` for one voice alone |
 | `trigger`, `cancel`, `panic` | nothing |
+| `undo` | nothing; takes back the last change of a setting |
 | `bypass` | `voice` (default `all`), `on` (default true), `keep_touch_up` (default false) |
 | `solo`, `mute` | `voice` (`all` only to end it), `on` (default true) |
 | `touch_up` | `voice`; `offset_cents`, `stretch_cents`, `reference` (a note) |
@@ -54,6 +56,7 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 LONGEST_ERROR = 2000  # characters of an answer
+KEEPS_SETTINGS = ("undo", "play", "release", "trigger", "panic", "store")
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
@@ -111,6 +114,7 @@ class SocketCommands:
                 section, commands.CancelWaiting(), "nothing waits now"
             ),
             "panic": lambda section: self._plain(section, commands.Panic(), "every note released"),
+            "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
             **GlobalCommands(engine, act).known,
@@ -129,6 +133,8 @@ class SocketCommands:
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
+            if command not in KEEPS_SETTINGS:
+                self._engine.undo.remember()
             if command in self._more:
                 return self._more[command](values)
             said = self._known[command](self._section(command, values))
@@ -155,6 +161,11 @@ class SocketCommands:
         self._act(command)
         return said
 
+    def _undo(self, section: Section) -> str:
+        check_complete(section)
+        self._act(commands.Undo())
+        return f"taken back: {self._engine.undo.taken_back}"
+
     # ------------------------------------------------------------ scenes
 
     def _recall(self, section: Section) -> str:
@@ -176,7 +187,8 @@ class SocketCommands:
         else:
             allowed = one_of(name, live.bank) or "none, the rig lists no scenes"
             raise CommandError(
-                f"scene: found {name[:60]!r}; allowed: {allowed}; next, previous, or a program's number"
+                f"scene: found {name[:60]!r}; allowed: {allowed}; "
+                "next, previous, or a program's number"
             )
         return f"scene {live.wanted_scene.name} {self._scene_waits()}"
 

@@ -5,7 +5,6 @@ To be called in a child process, not in the one that plays: it fits a curve and 
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from ..config.yaml_source import parse_yaml
 from ..engine.settings import Voice
 from ..errors import StoreError
 from . import durable
+from .sealed import yaml_checksum
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +33,8 @@ class ReadyProfile:
 
 
 def generation_of(text: str) -> str:
-    """Return the identifier of a profile's generation: the first digits of its text's SHA-256."""
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+    """Return what names a profile's generation: the first digits of the checksum in its file."""
+    return yaml_checksum(text.encode())[:12]
 
 
 def ready_profile(

@@ -85,6 +85,11 @@ def seal(content: bytes, suffix: str = ".yaml") -> bytes:
     return _with_checksum(content if suffix == ".json" else YAML_LINE + content, suffix)
 
 
+def yaml_checksum(content: bytes) -> str:
+    """Return the checksum that the file with this content carries, in hexadecimal digits."""
+    return hashlib.sha256(YAML_LINE + content).hexdigest()
+
+
 def _with_checksum(body: bytes, suffix: str) -> bytes:
     checksum = hashlib.sha256(body).hexdigest().encode()
     if suffix == ".json":

@@ -23,6 +23,8 @@ from ..engine.limits import (
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_REFERENCE_CENTS,
     TOUCH_UP_STRETCH_CENTS,
+    TRANSPOSE_CENTS,
+    TRANSPOSE_DEGREES,
     TRANSPOSE_SEMITONES,
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
@@ -101,6 +103,8 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
     tonight = Tonight(
         concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, *CONCERT_A_HZ),
         transpose_semitones=section.whole("transpose_semitones", 0, *TRANSPOSE_SEMITONES),
+        transpose_cents=section.number("transpose_cents", 0.0, *TRANSPOSE_CENTS),
+        transpose_degrees=section.whole("transpose_degrees", 0, *TRANSPOSE_DEGREES),
         # A voice that is not in the rig now keeps its touch-up until it is again.
         touch_up={name: _touch_up(inner) for name, inner in section.named_sections("touch_up")},
         bypass=voices("bypass"),
@@ -165,6 +169,9 @@ def session_to_json(session: Session) -> bytes:
             "set_list": list(tonight.set_list),
         },
     }
+    for name in ("transpose_cents", "transpose_degrees"):
+        if getattr(tonight, name):
+            plain["tonight"][name] = getattr(tonight, name)
     if tonight.keep_touch_up:
         plain["tonight"]["keep_touch_up"] = sorted(tonight.keep_touch_up)
     if session.scene is not None:

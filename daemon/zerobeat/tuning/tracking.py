@@ -251,7 +251,7 @@ def _pieces(
     """Return (x0, y0, h, a, b, c) of the line below, each cubic, and the line above.
 
     ``y = y0 + u * (a + u * (b + u * c))`` with ``u = (x - x0) / h``; piece i
-    serves the x and y below knot i, so that one ``bisect`` finds it.
+    holds for the x and y below knot i, so that one ``bisect`` finds it.
     """
     low, high = LINE_SLOPES
     first = min(max(slopes[0], low), high)

@@ -176,6 +176,13 @@ def test_a_momentary_setting_lies_over_the_scene_that_comes_meanwhile():
     assert case.engine.states["reed"].settings.semitones == 7
 
 
+@pytest.mark.parametrize("kind", ["momentary", "trigger"])
+def test_a_pedal_says_whose_settings_it_set(kind):
+    case = stage(switch("set", setting="semitones", to=5.0, kind=kind))
+    send(case, 127)
+    assert case.engine.pedals.said == "feet: all: semitones +5"
+
+
 def test_a_momentary_hold_is_no_part_of_a_store():
     case = stage(switch("hold", hold="trigger", kind="momentary"))
     send(case, 127)

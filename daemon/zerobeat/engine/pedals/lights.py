@@ -15,7 +15,7 @@ from ..engine_state import EngineState
 from .bindings import Binding
 
 ON = 127
-ECHO_S = 0.05  # what comes back within this is our own; a foot needs longer for a second press
+ECHO_S = 0.05  # what comes back within this is our own; a second press takes longer
 MOST_SENT = 64
 
 _Place = tuple[str, int, int]  # source, channel, number; -1 for the program

@@ -32,6 +32,7 @@ from ..ledger import Outputs
 from ..live_settings import Live
 from ..message_policy import Policy
 from ..scenes import Scenes
+from ..undo import Undo
 from .actions import Act, Actions
 from .binding_lookup import MOST_SWITCHES, Bound
 from .bindings import Binding, FootRequest, RequestAction
@@ -61,17 +62,20 @@ class Pedals:
         scenes: Scenes,
         policy: Policy,
         keyboard: Keyboard,
+        undo: Undo,
     ) -> None:
         self._shared = shared
         self._live = live
         self._scenes = scenes
         self._policy = policy
         self._keyboard = keyboard
+        self._undo = undo
         self._actions = Actions(shared, table, live, scenes)
         self.bound = Bound()
         self._switches: dict[SwitchKey, Switch] = {}
         self._pending: dict[SwitchKey, Switch] = {}  # those that want ``wake``
         self._taken: set[SwitchPlace] = set()  # notes whose release is ours too
+        self._moves: Binding | None = None  # the pedal that made the last change
         self._again: tuple[Binding, float] | None = None  # a store that wants its second press
         self.requests: list[FootRequest] = []
         self.said = ""
@@ -285,6 +289,9 @@ class Pedals:
             self.refused, quiet = True, False
             self._shared.counts["refused by foot"] += 1
         else:
+            if not (quiet and self._moves is binding):  # one move of a pedal is one change
+                self._undo.remember()
+            self._moves = binding if quiet else None
             said = act(outputs)
             self.refused = False
             if quiet:

@@ -1,4 +1,4 @@
-"""One switch: bounce taken out, presses told short from long. Time comes as an argument."""
+"""One switch: bounce is removed, short and long presses differ. Time comes as an argument."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ from .devices import (
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
 LATE_S = 5.0  # how long a take may be overdue
-MOST_VOID = 8  # takes in a row that were lost; then the listener gives up
+MOST_VOID = 8  # takes in a row that were lost; then the listener says so and waits
 
 
 @dataclass(frozen=True, slots=True)
