@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..engine.limits import CONCERT_A_HZ
+from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
@@ -25,7 +25,7 @@ from .stored_files import StoredFiles
 from .voice_field import profile_file, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
-LONGEST_NAME = 40
+LONGEST_RIG_NAME = 40
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 
@@ -57,7 +57,7 @@ class LoadedRig:
 def is_rig_name(name: str) -> bool:
     """Return whether a folder can have this name, too."""
     return (
-        0 < len(name) <= LONGEST_NAME
+        0 < len(name) <= LONGEST_RIG_NAME
         and name.isprintable()
         and name == name.strip()
         and name[0] != "."
@@ -110,7 +110,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         clock_from=clock_from,
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
-        concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_HZ),
+        concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
         on_return=section.choice("on_return", "silent", ("silent", "strike")),
     )
     bank = read_scenes(section, context)
@@ -142,7 +142,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
 def _name(section: Section) -> str:
     name = section.text("name", "")
     if section.has("name") and not is_rig_name(name):
-        allowed = f"up to {LONGEST_NAME} printable characters without / and no dot in front"
+        allowed = f"up to {LONGEST_RIG_NAME} printable characters without / and no dot in front"
         section.faults.add(section.at("name"), f"found {name or 'nothing'}; allowed: {allowed}")
     return name
 
