@@ -13,7 +13,10 @@ from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 
-pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
+pytestmark = [
+    pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed"),
+    pytest.mark.alone,  # a late clock is a lost clock
+]
 TICK_S = 0.02
 RIG = """\
 inputs:

@@ -447,6 +447,7 @@ SCENARIOS = [
     value
     for value in list(globals().values())
     if getattr(value, "__module__", "") == "__main__"
+    and not value.__name__.startswith("_")
     and callable(value)
     and value.__doc__
     and not isinstance(value, type)

@@ -286,14 +286,14 @@ def a_storm_is_muted() -> None:
         loop.say(f"{ON} x 400")
         wait("muted", lambda: "muted until it has been quiet" in journal(), 20.0)
         # A sink in an emulated guest loses some of such a flood; the mirror doesn't.
-        wait("release", lambda: not marked(), 10.0)
+        wait("release", lambda: not _marked(), 10.0)
         time.sleep(2.5)
         loop.say("904064")
-        wait("plays again", lambda: marked() == VOICES, 20.0)
+        wait("plays again", lambda: _marked() == VOICES, 20.0)
     write_rig()
 
 
-def marked() -> int:
+def _marked() -> int:
     """Return how many notes the daemon knows to be sounding."""
     return Path("/run/zerobeat/sounding").read_bytes()[16 * 64 :].count(1)
 
@@ -507,6 +507,7 @@ SCENARIOS = [
     value
     for value in list(globals().values())
     if getattr(value, "__module__", "") == "__main__"
+    and not value.__name__.startswith("_")
     and callable(value)
     and value.__doc__
     and value.__code__.co_argcount == 0
