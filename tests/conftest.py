@@ -33,6 +33,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "slow: takes long; runs with --slow")
+    config.addinivalue_line(
+        "markers", "alone: loads the machine or is exact in time; runs by itself"
+    )
     # Started in the background, a shell has it ignored, and every process under test too.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)

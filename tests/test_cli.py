@@ -31,19 +31,19 @@ def test_help_lists_every_command_and_imports_none():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
-    for name, summary in cli.COMMANDS:
+    for name, summary in cli.COMMAND_SUMMARIES:
         assert f"  {name:<11} {summary}\n" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 80
 
 
 def test_each_command_is_a_module_or_a_row_and_each_row_is_named():
     folder = Path(commands.__file__).parent
-    names = {name for name, _ in cli.COMMANDS}
+    names = {name for name, _ in cli.COMMAND_SUMMARIES}
     assert names - cli.ASK_DAEMON <= {path.stem for path in folder.glob("*.py")}
     assert set(DAEMON_COMMANDS) == cli.ASK_DAEMON <= names
 
 
-@pytest.mark.parametrize("name", [name for name, _ in cli.COMMANDS])
+@pytest.mark.parametrize("name", [name for name, _ in cli.COMMAND_SUMMARIES])
 def test_each_command_has_help_with_an_example(name):
     done = run(name, "--help")
     assert done.returncode == 0
@@ -65,7 +65,7 @@ def test_an_unknown_command_names_the_nearest():
 
 @pytest.mark.parametrize("typed", ["x", "qqqq", "\u266f", "c" * 5000])
 def test_however_far_off_a_name_is_three_are_suggested(typed):
-    names = [name for name, _ in cli.COMMANDS]
+    names = [name for name, _ in cli.COMMAND_SUMMARIES]
     assert len(set(nearest(typed, names)) & set(names)) == 3
     assert one_of(typed, names).endswith(f" and {len(names) - 3} more")
 

@@ -180,3 +180,23 @@ def test_demo_and_render_need_no_midi_ports():
     """They run where python-rtmidi has no build (M16)."""
     for command in ("demo", "render", "check"):
         assert "rtmidi" not in loaded_by(f"import zerobeat.commands.{command}")
+
+
+def test_a_public_name_has_one_meaning():
+    """Classes, functions and constants at the top of modules; commands share an interface."""
+    interface = {"run", "add_arguments", "main"}
+    same_everywhere = {"Floats"}  # NDArray[np.float64], in each module that has arrays
+    places: dict[str, list[str]] = {}
+    for path in FILES:
+        for node in ast.parse(path.read_text()).body:
+            names: list[str] = []
+            if isinstance(node, ast.ClassDef | ast.FunctionDef):
+                names = [node.name]
+            elif isinstance(node, ast.Assign):
+                names = [target.id for target in node.targets if isinstance(target, ast.Name)]
+            elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+                names = [node.target.id]
+            for name in set(names) - interface - same_everywhere:
+                if not name.startswith("_"):
+                    places.setdefault(name, []).append(module_of(path))
+    assert {name: where for name, where in places.items() if len(where) > 1} == {}

@@ -17,7 +17,7 @@ from typing import Protocol, cast
 
 from .errors import ConfigError, ZerobeatError, one_of
 
-COMMANDS: tuple[tuple[str, str], ...] = (
+COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("init", "write a commented starter rig"),
     ("ports", "list MIDI ports by the names a rig uses"),
     ("check", "check a rig or any file it names, and show what it says"),
@@ -47,6 +47,7 @@ COMMANDS: tuple[tuple[str, str], ...] = (
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
     ("learn", "show what a pedal sends and write its binding"),
+    ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
     ("doctor", "look for what is wrong with the machine"),
 )
@@ -115,7 +116,7 @@ def _run(arguments: list[str]) -> int:
     command = _load(name)
     parser = argparse.ArgumentParser(
         prog=f"zerobeat {name}",
-        description=f"{name}: {dict(COMMANDS)[name]}",
+        description=f"{name}: {dict(COMMAND_SUMMARIES)[name]}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     command.add_arguments(parser)
@@ -135,7 +136,7 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
     if arguments[0].startswith("-"):
         parser.parse_args(arguments)  # --help and --version end the process
     name = arguments[0]
-    names = [command for command, _ in COMMANDS]
+    names = [command for command, _ in COMMAND_SUMMARIES]
     if name not in names:
         text = f"zerobeat: found command {name}; allowed: {one_of(name, names)} (zerobeat --help)"
         parser.exit(EX_USAGE, f"{text}\n")
@@ -143,7 +144,7 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
 
 
 def _top_parser() -> argparse.ArgumentParser:
-    lines = [f"  {name:<11} {summary}" for name, summary in COMMANDS]
+    lines = [f"  {name:<11} {summary}" for name, summary in COMMAND_SUMMARIES]
     parser = argparse.ArgumentParser(
         prog="zerobeat",
         usage="zerobeat COMMAND [ARGUMENTS]",

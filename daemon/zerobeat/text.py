@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-LONGEST_LINE = 3000
+LONGEST_PRINTED = 3000
 
 
-def printable(text: str, longest: int = LONGEST_LINE) -> str:
+def printable(text: str, longest: int = LONGEST_PRINTED) -> str:
     """Return one line that a terminal or a log can take, at most ``longest`` characters.
 
     Control and format characters, line ends and lone surrogates are shown escaped, so that

@@ -69,11 +69,13 @@ sys.stdin.read()
 
 
 CONSOLE = """\
+import select
 from zerobeat.client.daemon_client import Client
 client = Client()
 client.send("follow", at_most_hz=4)
 while True:
-    client._hear(60.0)
+    select.select([client], [], [], 60.0)
+    client.hear()
     list(client.answers())
 """
 STORING = """\

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from end_to_end import ECHO, VOICES, Ear, summary, times_s
 
-from kit.jack import JackServer, Player
+from kit.jack import JackServer, MidiSender
 
 NOTES = 2000
 PAIRS = 6
@@ -73,11 +73,11 @@ WAYS = {
 
 
 @contextlib.contextmanager
-def echo(server: JackServer, way: str) -> Iterator[tuple[Player, Ear]]:
+def echo(server: JackServer, way: str) -> Iterator[tuple[MidiSender, Ear]]:
     """Yield the ends of one echo, connected."""
     words, hears, sends = WAYS[way]
     with contextlib.ExitStack() as stack:
-        player = stack.enter_context(Player("bare"))
+        player = stack.enter_context(MidiSender("bare"))
         ear = stack.enter_context(contextlib.closing(Ear("echoed")))
         command = [sys.executable, "-c", *words]
         pipe = subprocess.PIPE

@@ -121,7 +121,7 @@ def test_a_command_prints_what_came_of_it(desk, arguments, said):
         (["set", "rede", "legato", "on"], "set: voice: found rede; allowed: reed, "),
         (["set", "reed", "detune_cents", "much"], "set: detune_cents: found much; allowed"),
         (["set", "reed", "scale", "gone.scl"], "set: scale: found gone.scl: "),
-        (["set", "tonight", "moon", "1"], "tonight: moon: found unknown key; allowed: concert_a"),
+        (["set", "tonight", "moon", "1"], "tonight: moon: found unknown key; allowed: "),
     ],
 )
 def test_a_refusal_is_one_line_and_exit_status_not_zero(desk, arguments, error):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from kit.daemon_commands import status, zerobeat
+from kit.daemon_commands import kill_and_start, status, zerobeat
 from kit.daemon_process import DaemonProcess
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
 from zerobeat.client.daemon_client import Client
@@ -65,9 +65,7 @@ def test_raw_is_without_any_correction_and_the_touch_up_stays_only_if_asked_for(
         )
         assert bend(keys, octo) == -2.0
         assert "raw + touch-up" in zerobeat(daemon, "status", "--once")
-        daemon.kill()
-        octo.wait_for_silence()
-        daemon.start()
+        kill_and_start(daemon, server)
         daemon.wait_for_line("output octo")
         octo.wait_for_silence()
         assert bend(keys, octo) == -2.0, "it lasts through a restart"

@@ -8,11 +8,15 @@ from pathlib import Path
 
 import pytest
 
+from kit.daemon_commands import kill_and_start
 from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
 
-pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
+pytestmark = [
+    pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed"),
+    pytest.mark.alone,  # a late clock is a lost clock
+]
 TICK_S = 0.02
 RIG = """\
 inputs:
@@ -136,8 +140,7 @@ def test_after_a_restart_in_mid_song_the_next_key_lands_what_waits_if_asked_for(
         daemon.wait_for_line("connected: input keys, input steps, output octo")
         steps.send(b"\xfa")
         steps.play(ticks(30))
-        daemon.kill()
-        daemon.start()
+        kill_and_start(daemon, server)
         daemon.wait_for_line("connected: input keys, input steps, output octo")
         steps.play(ticks(30))  # the song goes on, and no Start comes
         zerobeat(daemon, "set", "all", "semitones", "7")

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -190,6 +192,63 @@ def test_a_touch_up_takes_out_a_drift(tmp_path):
         assert "an octave taken out" in said
         after = case.heard_cents(0, 50, 57, 71)
         assert max(map(abs, after)) < GOOD_CENTS + 0.5, after  # it has two readings only
+
+
+class Dropouts:
+    """Stops a command's recorder again and again, so that its buffers overflow."""
+
+    def __init__(self, command: subprocess.Popen[str]) -> None:
+        self._command = command
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _recorders(self) -> list[int]:
+        found = []
+        for path in Path("/proc").glob("[0-9]*/stat"):
+            with contextlib.suppress(OSError):
+                child = path.read_text().rpartition(")")[2].split()[1] == str(self._command.pid)
+                if child and b"recorder" in path.with_name("cmdline").read_bytes():
+                    found.append(int(path.parent.name))
+        return found
+
+    def _run(self) -> None:
+        while not self._ended.wait(0.05):
+            for pid in self._recorders():
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGSTOP)
+                    time.sleep(0.25)
+                    os.kill(pid, signal.SIGCONT)
+
+    def end(self) -> None:
+        self._ended.set()
+        self._thread.join()
+
+
+def test_lost_sound_is_waited_out_and_nothing_read_is_lost(tmp_path):
+    with measuring_harness(tmp_path) as case:
+        arguments = ("measure", "reed", "--notes", "48-72/2", "--no-check")
+        with case.start(*arguments) as process:
+            assert process.stdout is not None
+            time.sleep(6.0)  # it has begun
+            dropouts = Dropouts(process)
+            said = []
+            try:
+                for line in process.stdout:
+                    said.append(line.rstrip())
+                    if line.startswith("what was read is kept"):
+                        break
+                    assert not line.startswith("reed is measured"), "it ended before"
+            finally:
+                dropouts.end()
+            rest, err = process.communicate(timeout=120.0)
+        assert process.returncode == 0, (said, rest, err)
+        assert "osc: sound was lost in 8 takes in a row" in said
+        assert any(line.startswith("likely cause: ") for line in said)
+        assert any("remedy: " in line and "period" in line for line in said)
+        assert "osc: the sound is whole again; going on" in rest
+        assert "reed is measured" in rest
+        assert case.profiles() == ["reed.yaml"]
 
 
 def test_swapped_cables_are_named_and_nothing_is_kept(tmp_path):

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.daemon_commands import status, write_scenes, zerobeat
+from kit.daemon_commands import kill_and_start, status, write_scenes, zerobeat
 from kit.daemon_process import DaemonProcess
 from kit.jack import JackServer, MidiSender, jack_is_installed, wait_until
 from zerobeat.client.daemon_client import Client
@@ -36,9 +36,8 @@ def rig_with_feet(folder: Path) -> Path:
     return path
 
 
-def cut_and_start(daemon: DaemonProcess) -> dict:
-    daemon.kill()
-    daemon.start()
+def cut_and_start(daemon: DaemonProcess, server: JackServer) -> dict:
+    kill_and_start(daemon, server)
     daemon.wait_for_line("zerobeat plays")
     return status(daemon)
 
@@ -68,7 +67,7 @@ def test_each_act_is_back_after_a_cut_half_a_second_later(tmp_path):
                 time.sleep(0.1)
                 client.ask(command, **values)
             time.sleep(PATIENCE_S)
-            shown = cut_and_start(daemon)
+            shown = cut_and_start(daemon, server)
             assert is_back(shown), command
 
 
@@ -95,14 +94,14 @@ def test_a_moving_pedal_is_written_when_it_rests_and_a_press_meanwhile_at_once(t
             if step == 5:
                 feet.send(bytes((0xB0, 84, 127)))
             time.sleep(0.05)
-        shown = cut_and_start(daemon)
+        shown = cut_and_start(daemon, server)
         assert [voice["bypass"] for voice in shown["voices"]] == [True, True]
 
 
 @pytest.mark.skipif(not shutil.which("strace"), reason="strace is not installed")
 def test_a_slow_card_is_said_and_written_every_2_s(tmp_path):
     """Each fsync takes half a second, as a worn card's does."""
-    slow = ("strace", "-f", "-o", "/dev/null", "-e", "trace=fsync", "-e")
+    slow = ("strace", "-D", "-f", "-o", "/dev/null", "-e", "trace=fsync", "-e")
     slow = (*slow, "inject=fsync:delay_enter=500000")
     with (
         JackServer(period_frames=256, synchronous=False) as server,

@@ -60,7 +60,7 @@ def test_a_disk_that_fails_while_playing_costs_no_note(server, disk, tmp_path, s
         DaemonProcess(write_scenes(tmp_path), server.environment, state=disk / "state") as daemon,
     ):
         ready(daemon, octo)
-        well = {"directory": str(disk / "state"), "fault": "", "passed_over": []}
+        well = {"directory": str(disk / "state"), "fault": "", "passed_over": [], "slow": ""}
         assert status(daemon)["store"] == well
         zerobeat(daemon, "set", "v1", "semitones", "1")
         zerobeat(daemon, "store")

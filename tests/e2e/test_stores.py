@@ -11,7 +11,7 @@ from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
 from zerobeat.client.daemon_client import Client
 from zerobeat.errors import CommandError, ControlError
 from zerobeat.runtime.startup_state import LOOK_S
-from zerobeat.state.session import EVERY_S
+from zerobeat.state.session import WRITE_EVERY_S
 from zerobeat.state.store import Store
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
@@ -132,7 +132,7 @@ def test_a_crash_comes_back_to_what_played_two_seconds_before(tmp_path):
     ):
         daemon.wait_for_line("zerobeat plays")
         leave_unsaved(daemon)
-        time.sleep(EVERY_S + LOOK_S + 0.5)
+        time.sleep(WRITE_EVERY_S + LOOK_S + 0.5)
         daemon.kill()
         daemon.start()
         daemon.wait_for_line("zerobeat plays")

@@ -9,12 +9,12 @@ import pytest
 
 from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
-from zerobeat.engine.cable import LATE_S
+from zerobeat.engine.cable import LATEST_START_S
 from zerobeat.engine.settings import Converter, Scene, VoiceSettings
 from zerobeat.midi import NoteOff, NoteOn, PitchBend
 
 SLOW = Converter(gate_gap_s=0.1, settle_s=0.1)
-LATEST_S = SLOW.gate_gap_s + SLOW.settle_s + LATE_S
+LATEST_S = SLOW.gate_gap_s + SLOW.settle_s + LATEST_START_S
 
 
 def trill(case: EngineHarness, keys: int, step_s: float) -> dict[int, float]:

@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from zerobeat.config.rig import load_rig
+from zerobeat.config.rig import read_rig
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.wire import Wire
 from zerobeat.errors import ConfigError, ZerobeatError
@@ -50,7 +50,7 @@ def _folder() -> Path:
 
 @cache
 def _loaded() -> Any:
-    return load_rig(_folder() / "rig.yaml")
+    return read_rig(_folder() / "rig.yaml")
 
 
 class _Desk:
@@ -140,7 +140,7 @@ def _file(content: bytes, name: str) -> Path:
 def yaml_rig(content: bytes) -> None:
     """A rig; one that loads makes an engine that plays."""
     try:
-        loaded = load_rig(_file(content, "a-rig.yaml"))
+        loaded = read_rig(_file(content, "a-rig.yaml"))
     except ConfigError as error:
         assert len(error.problems) < 500 and all("\n" not in line for line in error.problems)
         return

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.daemon_process import ZEROBEAT, DaemonProcess, write_rig
-from kit.jack import MidiRecorder, MidiSender, wait_until
+from kit.jack import JackServer, MidiRecorder, MidiSender, wait_until
 from zerobeat.midi import NoteOn, parse
 
 SCENE = "title: {title}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
@@ -46,6 +46,13 @@ def ready(daemon: DaemonProcess, octo: MidiRecorder) -> None:
     """Wait until it is connected and has set up its converter."""
     daemon.wait_for_line("connected: input keys, output octo")
     octo.wait_for_silence()
+
+
+def kill_and_start(daemon: DaemonProcess, server: JackServer) -> None:
+    """End it as a power cut would, and start it again once the server has noticed."""
+    daemon.kill()
+    wait_until(lambda: not server.ports("zerobeat"), 10.0, "the end of its ports")
+    daemon.start()
 
 
 def strike(keys: MidiSender, octo: MidiRecorder) -> list[int]:

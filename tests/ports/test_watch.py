@@ -84,6 +84,7 @@ def test_ports_that_are_there_first_connect_at_once(server, desk):
         quad.wait_for(1)
 
 
+@pytest.mark.alone
 def test_what_is_sent_once_connected_arrives_also_on_a_busy_machine(server, desk):
     """B3: JACK takes a connection a period later or more; 4 of 300 bend ranges were lost."""
     busy = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(3)]

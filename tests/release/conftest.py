@@ -48,10 +48,10 @@ def corrected(box: DebianRoot, built: Path) -> Callable[[], None]:
     """Assert that the installed program plays: a song through a measured case."""
 
     def check() -> None:
-        box.do("cd /root && rm -rf demo out.mid && zerobeat demo --out demo")
+        box.do("cd ~ && rm -rf demo out.mid && zerobeat demo --out demo")
         rig = "$(find / -path '*profiles/rigs/small-case.yaml' -not -path '/proc/*' | head -n 1)"
-        box.do(f'cd /root && zerobeat render --rig "{rig}" /mnt/song.mid out.mid')
-        box.do("cp /root/out.mid /mnt/out.mid")
+        box.do(f'cd ~ && zerobeat render --rig "{rig}" /mnt/song.mid out.mid')
+        box.do("cp ~/out.mid /mnt/out.mid")
         heard = [m for track in mido.MidiFile(built / "out.mid").tracks for m in track]
         kinds = [m.type for m in heard]
         first = kinds.index("note_on")

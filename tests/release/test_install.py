@@ -27,8 +27,8 @@ KEPT = f"grep -q mine {SCENE} && grep -q mine /etc/zerobeat/rig.yaml"
 
 def unpack(box: DebianRoot, target) -> str:
     name = f"zerobeat-{version()}-{target.name}"
-    box.do(f"test -d /root/{name} || tar -xf /mnt/{name}.tar -C /root")
-    return f"/root/{name}"
+    box.do(f"test -d ~/{name} || tar -xf /mnt/{name}.tar -C ~")
+    return f"~/{name}"
 
 
 def package(target) -> str:
@@ -101,7 +101,7 @@ def test_a_package_from_install_to_purge(box, target, corrected):
     install_package(box, target)
     box.do(KEPT)
     box.do("dpkg --purge zerobeat")
-    gone = box.do("find / -xdev -name '*zerobeat*' -not -path '/root/*' -not -path '/mnt/*'")
+    gone = box.do("find / -xdev -name '*zerobeat*' -not -path \"$HOME/*\" -not -path '/mnt/*'")
     assert not gone
     box.do("! getent passwd zerobeat && ! getent group zerobeat")
 
@@ -111,9 +111,12 @@ def test_an_upgrade_cut_short_leaves_a_version_that_plays(box, target, corrected
     if emulated(target):
         pytest.skip("moments are too slow to count under emulation")
     install_package(box, target)
-    for tenth in range(10):
-        seconds = 0.3 + 0.35 * tenth
-        box.run(f"timeout -s KILL {seconds} dpkg -i {package(target)}")
+    start_s = time.monotonic()
+    box.do(f"dpkg -i {package(target)}")
+    whole_s = time.monotonic() - start_s
+    for moment in range(10):
+        seconds = whole_s * (moment + 0.5) / 10
+        box.run(f"timeout -s KILL {seconds:.2f} dpkg -i {package(target)}")
         corrected()
     box.do("dpkg --configure -a")
     box.do(f"dpkg -i {package(target)}")
@@ -145,13 +148,13 @@ def test_from_the_version_before_and_back_with_its_state(box, target, built, cor
         pytest.skip("ZEROBEAT_DIST_BEFORE names no folder with the version before")
     (before,) = Path(told).glob(f"*-{target.name}.tar")
     shutil.copy(before, built / "before.tar")
-    box.do("mkdir /root/before && tar -xf /mnt/before.tar -C /root/before --strip-components=1")
-    box.do(f"/root/before/install && {MINE}")
+    box.do("mkdir ~/before && tar -xf /mnt/before.tar -C ~/before --strip-components=1")
+    box.do(f"~/before/install && {MINE}")
     first = box.do("zerobeat --version")
     time.sleep(1.0)
     box.do(f"{unpack(box, target)}/install && {KEPT}")
     corrected()
-    box.do("/root/before/install --back")
+    box.do("~/before/install --back")
     assert box.do("zerobeat --version") == first
     box.do(KEPT)
 

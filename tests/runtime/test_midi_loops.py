@@ -1,6 +1,6 @@
 """Loops back to an input are muted and named (requirement M21)."""
 
-from zerobeat.runtime.midi_loops import MOST_NOTES, MOST_OTHERS, QUIET_S, MidiLoopGuard
+from zerobeat.runtime.midi_loops import LOOP_QUIET_S, MOST_NOTES, MOST_OTHERS, MidiLoopGuard
 
 ON = bytes.fromhex("903c64")
 OTHER = bytes.fromhex("903e64")
@@ -27,11 +27,11 @@ def test_it_is_heard_again_after_quiet_and_not_before():
     loop_guard = MidiLoopGuard()
     flood(loop_guard, "keys", ON, MOST_NOTES + 1)
     last_s = 0.002 * MOST_NOTES
-    assert loop_guard.check("keys", OTHER, last_s + QUIET_S - 0.1) is None
+    assert loop_guard.check("keys", OTHER, last_s + LOOP_QUIET_S - 0.1) is None
     assert (
-        loop_guard.check("keys", OTHER, last_s + 2 * QUIET_S - 0.2) is None
+        loop_guard.check("keys", OTHER, last_s + 2 * LOOP_QUIET_S - 0.2) is None
     )  # the quiet begins anew
-    assert loop_guard.check("keys", OTHER, last_s + 3 * QUIET_S) == ""
+    assert loop_guard.check("keys", OTHER, last_s + 3 * LOOP_QUIET_S) == ""
     assert loop_guard.muted == ()
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from kit.engine_harness import KEYS, small_rig
-from zerobeat.config.rig import load_rig
+from zerobeat.config.rig import read_rig
 from zerobeat.engine import commands
 from zerobeat.engine.commands import OutputBack
 from zerobeat.engine.engine import Engine
@@ -55,7 +55,7 @@ class Port:
 class NotePathHarness:
     def __init__(self, folder):
         (folder / "rig.yaml").write_text(RIG)
-        loaded = load_rig(folder / "rig.yaml")
+        loaded = read_rig(folder / "rig.yaml")
         self.now_s = 100.0
         self.backend = Backend()
         self.port = Port(self.backend)

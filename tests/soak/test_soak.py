@@ -2,7 +2,7 @@
 
     tests/run --soak 10000000 tests/soak       ten million events, some five minutes
 
-In a process of its own, so that its memory is its own. As in ``run``: bytes are parsed, storms
+In a process of its own, so that its memory is its own. As in ``run``: bytes are parsed, guard
 counted, what sounds is mirrored, rubbish collected while nothing sounds.
 """
 
@@ -41,10 +41,10 @@ def soak(events: int) -> None:
     from zerobeat.errors import CommandError
     from zerobeat.midi import parse
     from zerobeat.ports.mirror import Mirror
-    from zerobeat.runtime.midi_loops import Storms
+    from zerobeat.runtime.midi_loops import MidiLoopGuard
 
     chance = random.Random(7)
-    engine, wire, storms = Engine(RIGS[0], SCENES), Wire(RIGS[0].outputs), Storms()
+    engine, wire, guard = Engine(RIGS[0], SCENES), Wire(RIGS[0].outputs), MidiLoopGuard()
     mirror = Mirror(Path(tempfile.mkdtemp()), (output.name for output in OUTPUTS))
     sounding: set[tuple[str, int, int]] = set()
     present = set()
@@ -165,7 +165,7 @@ def soak(events: int) -> None:
             content = bytes((0xB0, 64, chance.choice((0, 127))))
         else:
             content = bytes((0xB0, 1, chance.randrange(128)))
-        told = storms.hears(source, content, now_s)
+        told = guard.check(source, content, now_s)
         if told == "":
             receive(parse(content), source)
         if number % 10_000 == 0 and not sounding:

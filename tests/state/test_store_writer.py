@@ -38,7 +38,9 @@ def test_each_job_is_told_once_in_order(store):
     done = take_all(writer)
     assert [job.ticket for job in done] == tickets
     assert all(job.error == "" and job.path is not None for job in done)
-    assert done[0] == Done(tickets[0], "scenes/s0", store.path("scenes", "s0"))
+    assert done[0] == Done(
+        tickets[0], "scenes/s0", store.path("scenes", "s0"), seconds=done[0].seconds
+    )
     assert done[-1].what == "session.json"
     assert store.load("scenes", "s0").content == b"program: 1\n"
     assert select.select([writer.fileno()], [], [], 0)[0] == []

@@ -43,13 +43,13 @@ MOUNT = """
 set -e
 mkdir -p "$1"
 mount -t tmpfs -o mode=755 scratch "$1"
-mkdir "$1/upper" "$1/work" "$1/root"
+mkdir "$1/upper" "$1/work" "$1/merged"
 [ -z "$3" ] || cp -r "$3" "$1/upper/srv"
-mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/upper,workdir=$1/work" "$1/root"
-mount -t proc proc "$1/root/proc"
-mount --bind /dev "$1/root/dev"
-mount -t tmpfs -o mode=755 run "$1/root/run"
-mount -t tmpfs -o mode=1777 tmp "$1/root/tmp"
+mount -t overlay overlay -o "lowerdir=$2,upperdir=$1/upper,workdir=$1/work" "$1/merged"
+mount -t proc proc "$1/merged/proc"
+mount --bind /dev "$1/merged/dev"
+mount -t tmpfs -o mode=755 run "$1/merged/run"
+mount -t tmpfs -o mode=1777 tmp "$1/merged/tmp"
 echo up
 exec cat
 """
@@ -82,7 +82,7 @@ class ScratchRoot:
         self._enter = ["nsenter", "-m", "-p", "-t", str(pid)]
 
     def start(self, line: str, user: str = "root", **settings) -> subprocess.Popen:
-        words = [*self._enter, "chroot", f"{self.folder}/root"]
+        words = [*self._enter, "chroot", f"{self.folder}/merged"]
         if user != "root":
             words += ["setpriv", f"--reuid={user}", f"--regid={user}", "--init-groups"]
         return subprocess.Popen(

@@ -8,6 +8,7 @@ because oscillators pull each other through the power supply.
 from __future__ import annotations
 
 import math
+import os
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -34,6 +35,8 @@ RETRIED_REFUSALS = (
     "two_pitches",
 )  # what may pass: the note before rings on, a lag settles
 RETRY_SETTLE_S = 0.25
+WHOLE_S, WHOLE_TAKES = 0.5, 4  # so much sound without a loss, and measuring goes on
+PATIENCE_S = 300.0
 BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
 
@@ -92,7 +95,8 @@ class LiveListener:
     ) -> list[Take]:
         session = self._session
         seconds = max(one.seconds for one in requests)
-        for _ in range(MOST_VOID):
+        lost = 0
+        while True:
             for request in requests:
                 self._play(request, corrected)
             settle_s = max(one.settle_s + session.settle_s(one.voice) for one in requests)
@@ -106,10 +110,34 @@ class LiveListener:
                     self._read(request, source, sounds[source])
                     for request, source in zip(requests, sources, strict=True)
                 ]
-        raise AudioError(
-            f"{session.audio.device_of(sources[0])}: sound was lost in {MOST_VOID} takes in a row; "
-            "close other programs, or set a longer period for the sound card"
-        )
+            lost += 1
+            if lost % MOST_VOID == 0:
+                self._wait_for_whole_sound(sources)
+
+    def _wait_for_whole_sound(self, sources: list[str]) -> None:
+        """Say why sound is probably lost, and return once none is; what was read stays.
+
+        Raises:
+            AudioError: it does not get better for ``PATIENCE_S``.
+        """
+        session = self._session
+        device = session.audio.device_of(sources[0])
+        session.say(f"{device}: sound was lost in {MOST_VOID} takes in a row")
+        for line in causes_of_lost_sound():
+            session.say(line)
+        session.say("what was read is kept; it goes on once the sound is whole")
+        session.release()
+        end_s = time.monotonic() + PATIENCE_S
+        whole = 0
+        while whole < WHOLE_TAKES:
+            if time.monotonic() > end_s:
+                raise AudioError(
+                    f"{device}: sound was lost for {PATIENCE_S / 60:g} minutes; "
+                    "set a longer period for the sound card, then repeat"
+                )
+            sounds = session.audio.take(sources, time.monotonic(), WHOLE_S)
+            whole = 0 if sounds is None else whole + 1
+        session.say(f"{device}: the sound is whole again; going on")
 
     def _play(self, request: TakeRequest, corrected: bool) -> None:
         listening = self._session.listening(request.voice)
@@ -189,6 +217,19 @@ def _check_background(source: str, sound: AudioTake) -> None:
             f"input {source}: a tone of {pitch.hertz:.1f} Hz (near {name_of_note(note)}) sounds "
             "with every gate closed; turn that drone down, then repeat"
         )
+
+
+def causes_of_lost_sound() -> list[str]:
+    """Return what probably loses sound here, and the remedy, in lines of a screen."""
+    cores = os.cpu_count() or 1
+    load = os.getloadavg()[0]
+    period = "a longer period: jackd -p 1024, or a larger buffer of the card"
+    if load > cores:
+        return [
+            f"likely cause: the machine is busy (load {load:.1f} on {cores} cores)",
+            f"remedy: close other programs; else {period}",
+        ]
+    return ["likely cause: the sound card's period is too short", f"remedy: {period}"]
 
 
 def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:

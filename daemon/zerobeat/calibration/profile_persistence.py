@@ -9,7 +9,7 @@ from ..config.profile_file import Profile, profile_to_yaml, profile_values
 from ..config.rig import LoadedRig
 from ..errors import ControlError, MeasureError
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
-from ..state.state_directory import own_store
+from ..state.state_directory import state_directory
 from ..state.store import Store
 
 
@@ -38,7 +38,7 @@ def keep_profile(
         return str(answer.get("said", "kept"))
     before = loaded.profiles.get(profile.voice)
     with _DaemonLock():
-        path = (store or own_store()).save(
+        path = (store or Store(state_directory(loaded.name))).save(
             "profiles",
             _stored_name(loaded, profile.voice),
             profile_to_yaml(profile),
@@ -61,7 +61,8 @@ def undo_profile(loaded: LoadedRig, voice: str, socket: Path | None = None) -> s
         with client:
             return str(client.ask("undo_profile", voice=voice).get("said", "done"))
     with _DaemonLock():
-        path = own_store().undo("profiles", _stored_name(loaded, voice))
+        store = Store(state_directory(loaded.name))
+        path = store.undo("profiles", _stored_name(loaded, voice))
     return f"{voice} has its profile before back: {path}"
 
 

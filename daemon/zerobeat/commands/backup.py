@@ -9,7 +9,8 @@ from pathlib import Path
 from ..client.daemon_client import Client
 from ..errors import StoreError, ZerobeatError
 from ..state import backup
-from ..state.state_directory import SERVICE_STATE, state_directory
+from ..state.rig_state import UNNAMED, kept_names
+from ..state.state_directory import RIGS, SERVICE_STATE, name_of_rig, state_directory
 from ..state.state_lock import StateLock
 from .output_file import add_force, refuse_existing
 
@@ -33,13 +34,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the state directory (default: that of the zerobeat that plays, else your own, "
         f"else {SERVICE_STATE})",
     )
+    parser.add_argument("--rig", type=Path, help="the rig whose state it is (default: the one)")
     parser.add_argument(
         "--socket", type=Path, help="the daemon's control socket (default: looked for)"
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    directory: Path = args.state or _directory(args.socket)
+    directory: Path = args.state or _directory(args.socket, args.rig)
     if args.restore:
         names = _restore(args.file, directory)
         print(f"{args.file}: {_counted(names)} put back into {directory}")
@@ -51,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _directory(socket: Path | None) -> Path:
+def _directory(socket: Path | None, rig: Path | None) -> Path:
     """Return the state directory of the running daemon, else the one it would use."""
     try:
         with Client(socket, role="view") as client:
@@ -62,6 +64,14 @@ def _directory(socket: Path | None) -> Path:
         if socket is not None:
             raise
     own = state_directory()
+    if rig is not None:
+        return state_directory(name_of_rig(rig) or "")
+    kept = kept_names(own)
+    if len(kept) > 1:
+        names = ", ".join(kept)
+        raise StoreError(f"{own}: settings of {names} are kept; say of which: --rig rig.yaml")
+    if kept and kept != [UNNAMED]:
+        return own / RIGS / kept[0]
     return SERVICE_STATE if not own.exists() and SERVICE_STATE.exists() else own
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 from ..errors import StoreError
@@ -10,6 +11,10 @@ from ..errors import StoreError
 STARTER = """\
 # rig.yaml: what is plugged in. zerobeat reads this file and never writes it.
 # After a change: zerobeat check rig.yaml
+
+name: {name}
+# The name under which stored scenes, profiles and settings are kept. The file may move; change
+# the name, and the rig starts fresh.
 
 middle_c: C4                  # what key 60 is called here: C3, C4 or C5
 program_numbers_from: 1       # 0 or 1: how your pedalboard counts programs
@@ -88,11 +93,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _name(file: Path) -> str:
+    """Return a name for a rig: its file's, or its folder's where the file is called rig."""
+    path = file.absolute()
+    words = path.stem if path.stem != "rig" else path.parent.name
+    plain = re.sub(r"[^\w -]+", "-", words, flags=re.ASCII).strip(" -")[:30]
+    return f'"{plain or "case"}"'
+
+
 def run(args: argparse.Namespace) -> int:
     try:
         # "x" refuses whatever is there, also a link that leads nowhere.
         with open(args.file, "x", encoding="utf-8") as file:
-            file.write(STARTER)
+            file.write(STARTER.replace("{name}", _name(args.file)))
     except FileExistsError:
         raise StoreError(
             f"{args.file}: is there already, left as it is; name another file"

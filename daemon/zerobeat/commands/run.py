@@ -14,7 +14,8 @@ from ..runtime.runner import SERVER_GONE, Runner
 from ..runtime.server_wait import start_again, wait_for_server, was_started_again
 from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
-from ..state.state_directory import load_rig, state_directory
+from ..state.rig_state import state_of_rig
+from ..state.state_directory import choose, is_chosen, load_rig, state_directory
 
 AGAIN_AFTER_WAIT_S = 0.5
 RESTART_PAUSE_S = 10.0  # a service manager that restarts it at once would fill the log
@@ -67,6 +68,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace, journal: Journal) -> int:
+    lines: list[str] = []
+    if not is_chosen():  # else it was started again
+        name, lines = state_of_rig(args.rig)
+        choose(state_directory(name), name)
     state = StateAccess(state_directory())
     loaded, instead = _load(args.rig, args.or_last_good, not state.refusal)
     if args.scene is not None:
@@ -75,7 +80,7 @@ def _run(args: argparse.Namespace, journal: Journal) -> int:
             raise CommandError(f"scene: found {args.scene!r}; allowed: {', '.join(names)}")
     startup = restore_startup_state(state, loaded, args.scene)
     runner = Runner(args.rig, loaded, startup, journal, args.backend, args.or_last_good, instead)
-    for line in (*state.lines, *loaded.warnings, *startup.lines):
+    for line in (*lines, *state.lines, *loaded.warnings, *startup.lines):
         journal.log(line)
     return runner.run()
 

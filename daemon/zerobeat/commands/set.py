@@ -12,7 +12,7 @@ from ..config.context import Context
 from ..config.faults import Place
 from ..config.json_source import node_of
 from ..config.scale_field import read_scale_field, scale_to_plain
-from ..state.state_directory import own_store
+from ..state.store import Store
 from ..text import printable
 
 FLAGS = ("legato", "regate")
@@ -76,7 +76,9 @@ def _names_a_file(value: Any) -> bool:
 
 def _written_out(value: Any, client: Client) -> Any:
     """Return the content of a scale file, found as by the rig: the daemon opens no file itself."""
-    context = Context(Path(str(client.status().get("rig", "."))).parent, own_store())
+    shown = client.status()
+    stored = Store(Path(str(shown.get("state_directory", "."))))
+    context = Context(Path(str(shown.get("rig", "."))).parent, stored)
     scale, keyboard_map = read_scale_field(node_of(value, Place("set", 0, "scale")), context)
     context.faults.raise_any()
     return scale_to_plain(scale, keyboard_map)

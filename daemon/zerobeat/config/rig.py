@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..engine.limits import CONCERT_A_HZ
+from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
 from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
@@ -25,6 +25,7 @@ from .stored_files import StoredFiles
 from .voice_field import profile_file, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
+LONGEST_RIG_NAME = 40
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 
@@ -50,6 +51,18 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    name: str = ""  # what the state belongs to; "": none
+
+
+def is_rig_name(name: str) -> bool:
+    """Return whether a folder can have this name, too."""
+    return (
+        0 < len(name) <= LONGEST_RIG_NAME
+        and name.isprintable()
+        and name == name.strip()
+        and name[0] != "."
+        and "/" not in name
+    )
 
 
 def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
@@ -97,13 +110,14 @@ def _read(table: Table, context: Context) -> LoadedRig:
         clock_from=clock_from,
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
-        concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_HZ),
+        concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
         on_return=section.choice("on_return", "silent", ("silent", "strike")),
     )
     bank = read_scenes(section, context)
     scenes = bank.scenes
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
+    name = _name(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -121,7 +135,16 @@ def _read(table: Table, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        name=name,
     )
+
+
+def _name(section: Section) -> str:
+    name = section.text("name", "")
+    if section.has("name") and not is_rig_name(name):
+        allowed = f"up to {LONGEST_RIG_NAME} printable characters without / and no dot in front"
+        section.faults.add(section.at("name"), f"found {name or 'nothing'}; allowed: {allowed}")
+    return name
 
 
 def _voices(

@@ -8,7 +8,7 @@ allows. A restrike waits ``gate_gap_s`` after its note-off, and a note-on waits
 note-on leave only when the cable is idle, the newest of each (requirement B6);
 a note-off is never dropped.
 
-Fast playing may ask for more than gaps and settling allow. A note starts ``LATE_S`` after
+Fast playing may ask for more than gaps and settling allow. A note starts ``LATEST_START_S`` after
 what its converter needs, at the latest: notes that have ended before they could start make
 room for it, each with its note-off, and one that still is too late does not start.
 """
@@ -31,7 +31,7 @@ from .settings import Output
 Sent = list[tuple[str, bytes]]
 
 BEND_KEY = 128  # beside controllers 0 to 127 in the queue of what may be thinned
-LATE_S = 0.1  # beyond gate gap and settling, how much later than asked a note may start
+LATEST_START_S = 0.1  # beyond gate gap and settling, how much later than asked a note may start
 
 
 class _Channel:
@@ -212,7 +212,7 @@ class Cable:
     ) -> None:
         """Send or schedule silent voices' strikes, and the note-offs that follow them."""
         strikes = silent
-        if due_s - now_s > self.converter.gate_gap_s + LATE_S:
+        if due_s - now_s > self.converter.gate_gap_s + LATEST_START_S:
             strikes, due_s = self._in_time(silent, now_s)
         if strikes:
             self._strike(strikes, due_s, now_s, sent)
@@ -223,7 +223,7 @@ class Cable:
 
     def _in_time(self, silent: _Strikes, now_s: float) -> tuple[_Strikes, float]:
         """Make room for strikes that are late; return those that can start, and when."""
-        latest_s = now_s + self.converter.gate_gap_s + LATE_S
+        latest_s = now_s + self.converter.gate_gap_s + LATEST_START_S
         due_s = now_s
         kept: _Strikes = []
         for channel, bend, note in silent:

@@ -32,7 +32,7 @@ from .scene_persistence import ScenePersistence
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight
 from .trigger_events import TriggerEvents
-from .undo import Undo
+from .undo import ChangeHistory
 from .voice import VoiceState
 
 ACTIVE_SENSING_S = 0.33  # MIDI 1.0 Detailed Specification, p. 32: act after 330 ms
@@ -67,7 +67,7 @@ class Engine:
         self._trigger_events = TriggerEvents(
             shared, player, self.triggers, self.measuring, self.live
         )
-        self.undo = Undo(shared, self.live)
+        self.undo = ChangeHistory(shared, self.live)
         self.keyboard = Keyboard(
             shared,
             player,

@@ -15,7 +15,7 @@ from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .ledger import Outputs
 from .limits import (
-    CONCERT_A_HZ,
+    CONCERT_A_RANGE_HZ,
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_CENTS,
@@ -42,7 +42,7 @@ class GlobalSettings:
 
     def _check_tonight(self, command: commands.ChangeTonight) -> None:
         for name, value, allowed in (
-            ("concert_a_hz", command.concert_a_hz, CONCERT_A_HZ),
+            ("concert_a_hz", command.concert_a_hz, CONCERT_A_RANGE_HZ),
             ("transpose_semitones", command.transpose_semitones, TRANSPOSE_SEMITONES),
             ("transpose_cents", command.transpose_cents, TRANSPOSE_CENTS),
             ("transpose_degrees", command.transpose_degrees, TRANSPOSE_DEGREES),

@@ -19,7 +19,7 @@ from .measuring_notes import Measuring
 from .message_policy import Policy
 from .player import Player
 from .trigger_events import TriggerEvents
-from .undo import Undo
+from .undo import ChangeHistory
 from .voice import Held, Source, VoiceState
 
 
@@ -36,7 +36,7 @@ class Keyboard:
         trigger_events: TriggerEvents,
         measuring: Measuring,
         live: Live,
-        undo: Undo,
+        undo: ChangeHistory,
     ) -> None:
         self._shared = shared
         self._player = player

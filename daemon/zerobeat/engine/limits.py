@@ -29,7 +29,7 @@ class Range(NamedTuple, Generic[N]):
         return f"{self.lowest:g} to {self.highest:g}"
 
 
-CONCERT_A_HZ = Range(390.0, 490.0)
+CONCERT_A_RANGE_HZ = Range(390.0, 490.0)
 TRANSPOSE_SEMITONES = Range(-60, 60)
 TRANSPOSE_CENTS = Range(-1200.0, 1200.0)
 TRANSPOSE_DEGREES = Range(-1000, 1000)

@@ -23,7 +23,7 @@ from .player import Player
 from .settings import PLAIN, Tonight
 from .voice import Held, VoiceState
 
-Act = Callable[[commands.Command, Outputs], None]
+MeasuringAct = Callable[[commands.Command, Outputs], None]
 P = TypeVar("P", commands.OutputLost, commands.OutputBack)
 STOPPED_BY: dict[type, str] = {
     commands.RecallScene: "a scene",
@@ -76,8 +76,8 @@ class Measuring:
 
         return cut
 
-    def _stopping(self, why: str) -> Callable[[Act], Act]:
-        def around(act: Act) -> Act:
+    def _stopping(self, why: str) -> Callable[[MeasuringAct], MeasuringAct]:
+        def around(act: MeasuringAct) -> MeasuringAct:
             def stop_then_act(command: commands.Command, outputs: Outputs) -> None:
                 if self.running:
                     self.stop(why, outputs)

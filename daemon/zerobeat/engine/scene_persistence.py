@@ -11,13 +11,13 @@ from .engine_state import EngineState
 from .ledger import Outputs
 from .live_settings import Live
 from .settings import Scene
-from .undo import Undo
+from .undo import ChangeHistory
 
 
 class ScenePersistence:
     """Takes stored scenes into the bank, and says what a store keeps."""
 
-    def __init__(self, shared: EngineState, live: Live, undo: Undo) -> None:
+    def __init__(self, shared: EngineState, live: Live, undo: ChangeHistory) -> None:
         self._shared = shared
         self._live = live
         self._undo = undo

@@ -1,8 +1,8 @@
 """Takes back the last change of a setting: a scene, a voice's setting, a global one.
 
 Whoever changes settings calls ``remember`` before: a command of a client, a press of a pedal, a
-key that sets a root. What was remembered and differs from what is wanted now is what ``Undo``
-brings back, one change after the other. A store is no change of a setting.
+key that sets a root. What was remembered and differs from what is wanted now is what
+``ChangeHistory`` brings back, one change after the other. A store is no change of a setting.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ class Remembered(NamedTuple):
     tonight: Tonight
 
 
-class Undo:
+class ChangeHistory:
     """Remembers what was wanted before each change.
 
     Attributes:

@@ -17,13 +17,13 @@ from typing import Any
 from ..errors import PortError
 from ..text import printable
 
-LONGEST_LINE = 16_384
+LONGEST_REQUEST = 16_384
 LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
 HEAD = 256  # bytes in which such a line names its command
 DEEPEST = 12
 MOST_VALUES = 1_024
 MOST_PROFILE_VALUES = 20_000
-LONGEST_NAME = 256
+LONGEST_KEY = 256
 LONGEST_TEXT = 4_096
 LARGEST_NUMBER = 1e15
 LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
@@ -55,8 +55,8 @@ def parse_request(line: bytes) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise MalformedError("found a value that is no object; allowed: one JSON object a line")
     long = found.get("command") == "put_profile"
-    if len(line) > LONGEST_LINE and not long:
-        raise MalformedError(f"found a line over {LONGEST_LINE} bytes; allowed: no more")
+    if len(line) > LONGEST_REQUEST and not long:
+        raise MalformedError(f"found a line over {LONGEST_REQUEST} bytes; allowed: no more")
     _check_bounds(found, MOST_PROFILE_VALUES if long else MOST_VALUES)
     if "\\ud" in text or "\\uD" in text:  # only an escape can stand for half a character
         try:
@@ -73,8 +73,8 @@ def _check_bounds(found: dict[str, Any], most: int) -> None:
         inner: list[Any] = []
         for value in level:
             if isinstance(value, dict):
-                if any(len(key) > LONGEST_NAME for key in value):
-                    raise MalformedError(f"found a name over {LONGEST_NAME} characters")
+                if any(len(key) > LONGEST_KEY for key in value):
+                    raise MalformedError(f"found a name over {LONGEST_KEY} characters")
                 inner += value.values()
             elif isinstance(value, list):
                 inner += value
@@ -204,7 +204,7 @@ class ClientConnection:
         if self._closing or self._tokens < 1:
             return None
         end = self._in.find(b"\n")
-        longest = LONGEST_PROFILE if b'"put_profile"' in self._in[:HEAD] else LONGEST_LINE
+        longest = LONGEST_PROFILE if b'"put_profile"' in self._in[:HEAD] else LONGEST_REQUEST
         if end < 0:
             if len(self._in) > longest:
                 self.refuse(f"found a line over {longest} bytes; allowed: no more", now_s)

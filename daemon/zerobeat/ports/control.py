@@ -51,22 +51,21 @@ from typing import Any
 
 from ..runtime_directory import SOCKET, SOCKET_VERSION
 from .client_connection import ClientConnection, bind_socket
-from .deferred_answer import DeferredAnswer
+from .deferred_answer import Answer, DeferredAnswer
 from .raw_input import RawInputBatch
-from .roles import COMMANDS, SEATS, RolePolicy, may, role_for
+from .roles import ROLE_COMMANDS, SEATS, RolePolicy, may, role_for
 
 MOST_ASKED = 4  # pictures that one client waits for
 MOST_UNSEATED = 8  # clients that have asked for nothing yet
 MOST_CLIENTS = MOST_UNSEATED + sum(SEATS.values())
 BACKLOG = 64  # connections that wait to be taken
-IDLE_S = 10.0  # a client that asks for nothing for so long may lose its seat
+CLIENT_IDLE_S = 10.0  # a client that asks for nothing for so long may lose its seat
 PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower is sent this often that nothing has changed
-RETRY_S = 1.0  # after a connection could not be taken
+RETRY_BIND_S = 1.0  # after a connection could not be taken
 RATES_HZ = (0.1, 4.0)
 
 Request = dict[str, Any]
-Answer = dict[str, Any]
 
 
 class ControlSocket:
@@ -202,7 +201,7 @@ class ControlSocket:
         except BlockingIOError:
             return
         except OSError:  # no descriptor left: leave it in the queue for a while
-            self._accept_at_s = now_s + RETRY_S
+            self._accept_at_s = now_s + RETRY_BIND_S
             return
         unseated = [client for client in self._clients if not client.seat and client.open]
         if len(unseated) >= MOST_UNSEATED:
@@ -217,7 +216,9 @@ class ControlSocket:
     def _take_role(self, client: ClientConnection, request: Request, now_s: float) -> Answer:
         _no_more(request, ("role",))
         role = request.get("role")
-        known = [name for name in COMMANDS if name in client.allowed or "all" in client.allowed]
+        known = [
+            name for name in ROLE_COMMANDS if name in client.allowed or "all" in client.allowed
+        ]
         if not isinstance(role, str) or role not in known:
             raise ValueError(f"role: found {_short(role)}; allowed to you: {', '.join(known)}")
         self._seat(client, role, now_s)
@@ -234,11 +235,11 @@ class ControlSocket:
             return
         seated = [other for other in self._clients if other.seat == role and other.open]
         if len(seated) >= SEATS[role]:
-            idle = [c for c in seated if not c.waits and now_s - c.asked_s > IDLE_S]
+            idle = [c for c in seated if not c.waits and now_s - c.asked_s > CLIENT_IDLE_S]
             if not idle:
                 raise ValueError(f"found {SEATS[role]} clients of role {role}; allowed: no more")
             last = min(idle, key=lambda client: client.asked_s)
-            last.refuse(f"it asked for nothing for {IDLE_S:g} s, and another came", now_s)
+            last.refuse(f"it asked for nothing for {CLIENT_IDLE_S:g} s, and another came", now_s)
             last.close()
         client.seat = role
 

@@ -19,7 +19,7 @@ from .rtmidi_api import api_of, rtmidi
 Inbox = deque[tuple[float, str, Sequence[int]]]
 INBOX_LIMIT = 4096  # messages: two seconds of a flood of 2,000 a second
 
-QUIET_S = 0.01
+INBOX_QUIET_S = 0.01
 QUIET_PERIODS = 3  # the one under way, and two for a client that is late
 QUIET_TIMEOUT_S = 2.0
 _LEFT_OPEN: list[rtmidi.MidiIn] = []
@@ -159,7 +159,7 @@ class MidiIn:
             calls = self._calls
             if self._patch.backend == "jack":
                 wait_periods(self._patch, QUIET_PERIODS, QUIET_TIMEOUT_S)
-            time.sleep(QUIET_S)
+            time.sleep(INBOX_QUIET_S)
             if self._calls == calls and all(map(_waits_for_input, self._threads)):
                 return True
         return self._patch.backend == "jack"

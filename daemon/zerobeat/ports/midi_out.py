@@ -23,7 +23,7 @@ HEADER_BYTES = 4  # before each message there
 WAITING_BYTES = 1024
 WAIT_S = 0.2  # for a period of the server; the longest is 8192 frames, 0.17 s
 BUSY_S = 0.01  # for a receiver on ALSA whose queue is full; hardware never is
-PERIODS_TO_LEAVE = 3  # taken in the next, delivered in the one after, and that one has begun
+PERIODS_TO_DRAIN = 3  # taken in the next, delivered in the one after, and that one has begun
 
 
 class MidiOut:
@@ -122,7 +122,7 @@ class MidiOut:
         """Return once all that was sent has left; False if it has not in time."""
         if not self._jack:
             return True  # delivered inside send()
-        return wait_periods(self._patch, PERIODS_TO_LEAVE, timeout_s)
+        return wait_periods(self._patch, PERIODS_TO_DRAIN, timeout_s)
 
     def close(self) -> None:
         """Close the port; what was not drained may be lost. A second time does nothing."""

@@ -25,7 +25,7 @@ from pathlib import Path
 VIEW = frozenset(("role", "status", "follow", "listen", "bindings"))
 STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute"}
 MEASURE = VIEW | {"play", "release", "touch_up", "put_profile", "undo_profile", "panic"}
-COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
+ROLE_COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
     "view": VIEW,
     "stage": STAGE,
     "measure": MEASURE,
@@ -39,12 +39,12 @@ MOST_GROUPS = 65_536  # NGROUPS_MAX
 
 def role_for(command: str) -> str:
     """Return the least role that may give a command."""
-    return next(role for role, known in COMMANDS.items() if known is None or command in known)
+    return next(role for role, known in ROLE_COMMANDS.items() if known is None or command in known)
 
 
 def may(roles: frozenset[str], command: str) -> bool:
     """True if one of the roles may give a command."""
-    sets = [COMMANDS[role] for role in roles]
+    sets = [ROLE_COMMANDS[role] for role in roles]
     return any(known is None or command in known for known in sets)
 
 
@@ -74,11 +74,11 @@ class RolePolicy:
     def roles(self, user: int, groups: set[int]) -> frozenset[str]:
         """Return the roles of a user in these groups."""
         if user in (0, self._own_user) or self._hidden:
-            return frozenset(COMMANDS)
+            return frozenset(ROLE_COMMANDS)
         limits = {role for group, role in self._limits.items() if group in groups}
         if limits:
             return frozenset(limits | {"view"})
-        return frozenset(COMMANDS) if self._own_group in groups else frozenset(("view",))
+        return frozenset(ROLE_COMMANDS) if self._own_group in groups else frozenset(("view",))
 
 
 _CREDENTIALS = (socket.SOL_SOCKET, socket.SO_PEERCRED)

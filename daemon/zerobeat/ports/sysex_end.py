@@ -19,7 +19,7 @@ from .midi_out import MidiOut
 from .patch import OWN_PORT, SYSEX_END_CLIENT, Patch, own_client
 from .port_name import PortName
 
-EVERY_S = 0.25
+SEND_EVERY_S = 0.25
 
 
 class SysExEnd:
@@ -46,7 +46,7 @@ class SysExEnd:
         """Send the F7, if it is due."""
         if now_s < self.due_s or self._port is None:
             return
-        self.due_s = now_s + EVERY_S
+        self.due_s = now_s + SEND_EVERY_S
         if self._patch.alive:
             source = _name(SYSEX_END_CLIENT)
             for name in self._names:

@@ -26,7 +26,7 @@ from ..errors import MidiFileError, one_of
 Timed = list[tuple[float, Any]]
 MOST_CLOCKS = 480_000  # 20,000 quarter notes: nearly three hours at 120 a minute
 HIGHEST_DIVISION = 32767  # ticks a quarter note, 15 bits (SMF 1.0, header chunk)
-MOST_BYTES = 64 << 20
+LARGEST_SONG_BYTES = 64 << 20
 _BAR_METAS = ("set_tempo", "time_signature", "key_signature", "marker", "cue_marker", "text")
 
 
@@ -75,8 +75,10 @@ def read_midi_file(path: Path) -> mido.MidiFile:
     try:
         if path.exists() and not path.is_file():
             raise MidiFileError(f"{path}: found a folder, pipe or device; allowed: a file")
-        if path.stat().st_size > MOST_BYTES:
-            raise MidiFileError(f"{path}: found {path.stat().st_size} bytes; allowed: {MOST_BYTES}")
+        if path.stat().st_size > LARGEST_SONG_BYTES:
+            raise MidiFileError(
+                f"{path}: found {path.stat().st_size} bytes; allowed: {LARGEST_SONG_BYTES}"
+            )
         file = mido.MidiFile(path)
     except OSError as error:
         reason = error.strerror or "not a Standard MIDI File, or torn"

@@ -111,7 +111,7 @@ def earlier_profiles(loaded: LoadedRig, name: str) -> tuple[Profile, ...]:
         return ()
     now = loaded.profiles[name]
     found: list[Profile] = []
-    for path in durable.generations(Store(state_directory()).path("profiles", stored)):
+    for path in durable.generations(Store(state_directory(loaded.name)).path("profiles", stored)):
         try:
             content = durable.newest(path).content
         except ZerobeatError:

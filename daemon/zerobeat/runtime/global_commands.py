@@ -9,7 +9,7 @@ from ..config.fields import Section, read_text
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import (
-    CONCERT_A_HZ,
+    CONCERT_A_RANGE_HZ,
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_CENTS,
@@ -65,7 +65,7 @@ class GlobalCommands:
         }
 
     def _tonight(self, section: Section) -> str:
-        concert_a_hz = section.number("concert_a_hz", None, *CONCERT_A_HZ)
+        concert_a_hz = section.number("concert_a_hz", None, *CONCERT_A_RANGE_HZ)
         transpose_semitones = section.whole("transpose_semitones", None, *TRANSPOSE_SEMITONES)
         transpose_cents = section.number("transpose_cents", None, *TRANSPOSE_CENTS)
         transpose_degrees = section.whole("transpose_degrees", None, *TRANSPOSE_DEGREES)

@@ -23,7 +23,7 @@ from ..text import printable, printable_lines
 REPEAT_S = 10.0
 KEPT = 8  # faults for the status
 MOST_KEYS = 256  # kinds of fault whose repeats are counted
-MOST_BYTES = 262_144  # that may wait for a log that takes nothing
+MOST_WAITING_BYTES = 262_144  # that may wait for a log that takes nothing
 FLUSH_S = 0.5  # how long the end of the process waits for such a log
 
 
@@ -57,7 +57,7 @@ class LogWriter:
         try:
             content = text.encode("utf-8", "backslashreplace")
             waiting = self._queued_bytes - self._written_bytes
-            if self._thread is None or waiting + len(content) > MOST_BYTES:
+            if self._thread is None or waiting + len(content) > MOST_WAITING_BYTES:
                 self.dropped += 1
                 return
             self._queued_bytes += len(content)

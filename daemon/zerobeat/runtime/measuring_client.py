@@ -14,12 +14,12 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
 from ..errors import CommandError, MeasuringStoppedError
+from .global_commands import ALL
 
 if TYPE_CHECKING:
     from ..config.fields import Section
 
 SILENT_S = 60.0
-ALL = "all"
 
 
 class MeasuringRun:

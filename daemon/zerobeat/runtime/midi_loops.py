@@ -12,7 +12,7 @@ from collections.abc import Sequence
 WINDOW_S = 1.0
 MOST_NOTES = 100  # of one note message: a loop over a DIN cable makes some 200 a second
 MOST_OTHERS = 500  # of another: a worn knob flickers between two values, a clock ticks 120 a second
-QUIET_S = 2.0  # without a message before a muted input plays again
+LOOP_QUIET_S = 2.0  # without a message before a muted input plays again
 REMEMBERED = 64  # messages sent, to name the output of the loop
 
 
@@ -61,7 +61,7 @@ class MidiLoopGuard:
         last_s = self._muted.get(name)
         if last_s is None:
             return True
-        if now_s - last_s > QUIET_S:
+        if now_s - last_s > LOOP_QUIET_S:
             del self._muted[name]
             return True
         self._muted[name] = now_s
@@ -72,6 +72,6 @@ class MidiLoopGuard:
         loop = f"what goes out on {', '.join(outputs)} comes back" if outputs else "a loop"
         return (
             f"input {name}: the same message [{content.hex(' ')}] {count} times within a second: "
-            f"{loop}; muted until it has been quiet for {QUIET_S:g} s. Look at its cables, its "
-            "local control and its thru"
+            f"{loop}; muted until it has been quiet for {LOOP_QUIET_S:g} s. Look at its cables, "
+            "its local control and its thru"
         )

@@ -28,7 +28,7 @@ from .midi_loops import MidiLoopGuard
 LONGEST_SHOWN = 96  # characters of a message in the log
 LONGEST_SHORT = 3  # bytes of a channel message
 SETTLE_S = 0.01  # between looks for note-offs that have left
-RETRY_S = 0.05  # between retries of note-offs that a port refused
+RETRY_NOTE_OFF_S = 0.05  # between retries of note-offs that a port refused
 RETRIES = 16  # in one turn
 LATENCIES_KEPT = 1000  # the newest messages; sorting them for a picture takes 0.1 ms
 
@@ -223,7 +223,7 @@ class NotePath:
             self._mirror.settle(self._patch.cycles(), self._patch.frames_to_leave)
             self._retry_at_s = now_s + SETTLE_S
         if self._unsent and self._patch.alive:
-            self._retry_at_s = now_s + RETRY_S
+            self._retry_at_s = now_s + RETRY_NOTE_OFF_S
             for key, content in list(self._unsent.items())[:RETRIES]:
                 del self._unsent[key]
                 if not self._send_note_off(key[0], content):

@@ -20,7 +20,7 @@ from .startup_state import SessionWriter, StartupState
 Values = dict[str, Any]
 MOST_JOBS = 16  # that wait for a slow disk; each needs one fsync or more
 MOST_CHILDREN = 3
-PROBE_S = 60.0  # how often a disk that failed is tried again
+PROBE_DISK_S = 60.0  # how often a disk that failed is tried again
 
 
 class Persistence:
@@ -131,7 +131,7 @@ class Persistence:
         if self._session_writer is not None:
             self._session_writer.step(now_s)
             if now_s >= self._probe_at_s:
-                self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
+                self._probe_at_s = now_s + PROBE_DISK_S if self.fault else float("inf")
                 self._writer.probe()
 
     def _finish(self, done: Done, now_s: float) -> None:
@@ -139,7 +139,7 @@ class Persistence:
             self._journal.log(done.error)
         elif _reason(done.error) != _reason(self.fault):  # one file after another says the same
             self.fault = done.error
-            self._probe_at_s = now_s + PROBE_S if self.fault else float("inf")
+            self._probe_at_s = now_s + PROBE_DISK_S if self.fault else float("inf")
             self._journal.log(done.error or f"{self.store.directory}: stored again")
         if self._session_writer is not None:
             self._session_writer.done(done, now_s)

@@ -44,9 +44,10 @@ from .startup_state import StartupState
 from .stores import Stores
 from .wall_clock import WallClock
 
-IDLE_S = 1.0  # the loop turns at least this often
+LONGEST_WAIT_S = 1.0  # the loop turns at least this often
 GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
 FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for so long
+SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
 
@@ -150,6 +151,8 @@ class Runner:
 
     def run(self) -> int:
         """Play until a signal; return the exit status, or ``SERVER_GONE``."""
+        # A MIDI callback waits for the interpreter while a command is read: 5 ms by default.
+        sys.setswitchinterval(SWITCH_S)
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
             interval_s = self._start()
@@ -183,7 +186,7 @@ class Runner:
         return notify.watchdog_interval_s()
 
     def _turn(self, interval_s: float | None) -> None:
-        ready = self._wait(min(interval_s / 2, IDLE_S) if interval_s else IDLE_S)
+        ready = self._wait(min(interval_s / 2, LONGEST_WAIT_S) if interval_s else LONGEST_WAIT_S)
         now_s = time.monotonic()
         self._stage("notes", self._play, now_s)
         if now_s >= self._rest_until_s:

@@ -19,8 +19,8 @@ from ..ports.patch import jack_socket
 from .journal import Journal
 
 WAITING = "ZEROBEAT_WAITS_FOR_JACK"
-EVERY_S = 0.3
-PROBE_S = 3.0  # a server that hangs lets a client wait for ever
+LOOK_EVERY_S = 0.3
+PROBE_SERVER_S = 3.0  # a server that hangs lets a client wait for ever
 _PROBE = "import jack; jack.Client('zerobeat probe', no_start_server=True).close()"
 LINE = "waiting for the JACK server"
 
@@ -46,7 +46,7 @@ def wait_for_server(journal: Journal) -> bool:
         notify.ready(LINE)
         while not stopping and not _answers():
             notify.watchdog()
-            time.sleep(EVERY_S)
+            time.sleep(LOOK_EVERY_S)
     for number, handler in zip(numbers, before, strict=True):
         signal.signal(number, handler)
     return not stopping
@@ -58,7 +58,7 @@ def _answers() -> bool:
     if path is None:
         return False
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC) as link:
-        link.settimeout(PROBE_S)
+        link.settimeout(PROBE_SERVER_S)
         try:
             link.connect(os.fspath(path))
         except OSError:
@@ -69,7 +69,7 @@ def _answers() -> bool:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-            timeout=PROBE_S,
+            timeout=PROBE_SERVER_S,
         )
     except (OSError, subprocess.TimeoutExpired):
         return False

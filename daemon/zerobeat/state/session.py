@@ -19,7 +19,7 @@ from ..config.json_source import table_of
 from ..config.scene_file import plain_scene, read_scene
 from ..config.scene_voices import HOLDS
 from ..engine.limits import (
-    CONCERT_A_HZ,
+    CONCERT_A_RANGE_HZ,
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_REFERENCE_CENTS,
     TOUCH_UP_STRETCH_CENTS,
@@ -101,7 +101,7 @@ def _tonight(section: Section | None, rig: Rig) -> Tonight:
         return frozenset(name for name in section.names(key) if name in known)
 
     tonight = Tonight(
-        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, *CONCERT_A_HZ),
+        concert_a_hz=section.number("concert_a_hz", rig.concert_a_hz, *CONCERT_A_RANGE_HZ),
         transpose_semitones=section.whole("transpose_semitones", 0, *TRANSPOSE_SEMITONES),
         transpose_cents=section.number("transpose_cents", 0.0, *TRANSPOSE_CENTS),
         transpose_degrees=section.whole("transpose_degrees", 0, *TRANSPOSE_DEGREES),

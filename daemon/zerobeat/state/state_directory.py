@@ -1,22 +1,37 @@
-"""The path of the state directory, and the rig read together with it."""
+"""Where the daemon keeps what it writes itself, and the rig read together with it.
+
+A rig with a ``name:`` has a folder of its own in the state directory, ``rigs/NAME``, whatever
+its file is called and wherever it stands; a rig without one has the state directory itself.
+"""
 
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
-from ..config.rig import LoadedRig, read_rig
+import yaml
+
+from ..config.rig import LoadedRig, is_rig_name, read_rig
 from .store import Store
 
 SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
+RIGS = "rigs"
+CHOSEN = "ZEROBEAT_STATE_OF"  # the rig's name, once STATE_DIRECTORY is that rig's own folder
+_NAME_LINE = re.compile(r"^name[ \t]*:[ \t]+(\S.*)$", re.MULTILINE)
 
 
-def state_directory() -> Path:
-    """Return the directory that the daemon writes its files to.
+def state_directory(rig_name: str = "") -> Path:
+    """Return where the daemon keeps what it writes itself, for a rig of this name.
 
     systemd gives ``STATE_DIRECTORY`` (the first, if it lists several); in a
     terminal it is ``zerobeat`` in the XDG state home.
     """
+    base = _base()
+    return base / RIGS / rig_name if rig_name and CHOSEN not in os.environ else base
+
+
+def _base() -> Path:
     given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     if given:
         return Path(given)
@@ -26,9 +41,41 @@ def state_directory() -> Path:
     return base / "zerobeat"
 
 
+def choose(directory: Path, rig_name: str = "") -> None:
+    """Keep to the folder of one rig from now on, in this process and those it starts."""
+    os.environ["STATE_DIRECTORY"] = str(directory)
+    os.environ[CHOSEN] = rig_name
+
+
+def is_chosen() -> bool:
+    """Return whether ``choose`` was called, here or in the process that started this one."""
+    return CHOSEN in os.environ
+
+
 def own_store() -> Store:
     """Return the store in the state directory; no file is touched."""
     return Store(state_directory())
+
+
+def name_of_rig(path: str | Path) -> str | None:
+    """Return what a rig calls itself; "" without a name, None if that can't be read.
+
+    A name is found also where other lines of the file are broken.
+    """
+    try:
+        text = Path(path).read_bytes().decode()
+    except (OSError, ValueError):
+        return None
+    found = _NAME_LINE.search(text)
+    try:
+        if found is None:
+            return "" if isinstance(yaml.compose(text, yaml.SafeLoader), yaml.Node) else None
+        node = yaml.compose(found[1], yaml.SafeLoader)
+    except (yaml.YAMLError, RecursionError):
+        return None
+    if not isinstance(node, yaml.ScalarNode) or not is_rig_name(node.value):
+        return None
+    return str(node.value)
 
 
 def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
@@ -36,9 +83,21 @@ def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
 
     Args:
         path: the rig file.
-        store: where they are stored; None means our own state directory.
+        store: where they are stored; None means our own state directory, by the rig's name.
 
     Raises:
         ConfigError: as for ``config.rig.read_rig``.
     """
-    return read_rig(path, store or own_store())
+    if store is not None:
+        return read_rig(path, store)
+    name = name_of_rig(path) or ""
+    loaded = read_rig(path, Store(state_directory(name)))
+    if loaded.name != name:
+        loaded = read_rig(path, Store(state_directory(loaded.name)))
+    kept = os.environ.get(CHOSEN, loaded.name)
+    if kept != loaded.name:
+        loaded.warnings.append(
+            f"{path}: name: found {loaded.name or 'none'}; the state of "
+            f"{kept or 'a rig without a name'} stays in use until the next start"
+        )
+    return loaded

@@ -13,7 +13,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -39,7 +39,7 @@ class Done:
     path: Path | None = None
     error: str = ""
     is_newer: bool = False
-    seconds: float = 0.0
+    seconds: float = field(default=0.0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,9 +21,9 @@ from .layers import SwitchKey, SwitchPlace, is_layer, kept_value
 
 NEAR = 1.0 / 127.0  # of a pedal's way: one step of a controller
 
-Act = Callable[[Outputs], str]  # carries out what was checked; returns what is said
-Place = tuple[Binding, str]  # with the input's name
-Planned = Callable[[Binding, bool, SwitchPlace], Act]
+PlannedAct = Callable[[Outputs], str]  # carries out what was checked; returns what is said
+LayerPlace = tuple[Binding, str]  # with the input's name
+Planned = Callable[[Binding, bool, SwitchPlace], PlannedAct]
 
 
 class _Toggled:
@@ -45,9 +45,9 @@ class Actions:
         self._table = table
         self._live = live
         self._scenes = scenes
-        self._transposed_from: dict[Place, int] = {}
-        self._held_from: dict[Place, Hold] = {}
-        self._toggled: dict[Place, _Toggled] = {}
+        self._transposed_from: dict[LayerPlace, int] = {}
+        self._held_from: dict[LayerPlace, Hold] = {}
+        self._toggled: dict[LayerPlace, _Toggled] = {}
         self._at: dict[tuple[Binding, str], float] = {}  # where a pedal stood last, by voice
         self._caught: dict[tuple[Binding, str], float] = {}  # the value it set last, by voice
         self._plans: dict[str, Planned] = {
@@ -65,7 +65,7 @@ class Actions:
             "solo": self._solo,
         }
 
-    def plan(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def plan(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         """Check an action and return what carries it out; ``on`` False takes it back.
 
         Raises:
@@ -115,7 +115,7 @@ class Actions:
 
     # ------------------------------------------------------------ layers
 
-    def _layer(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _layer(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         shared = self._shared
         key: SwitchKey = (binding, place)
         if on:
@@ -165,7 +165,7 @@ class Actions:
 
     # ------------------------------------------------------------ scenes
 
-    def _command(self, command: commands.Command, said: str) -> Act:
+    def _command(self, command: commands.Command, said: str) -> PlannedAct:
         """Check a command; return what carries it out."""
         handler = self._table.check(command)
 
@@ -175,10 +175,10 @@ class Actions:
 
         return act
 
-    def _plain(self, command: commands.Command, binding: Binding) -> Act:
+    def _plain(self, command: commands.Command, binding: Binding) -> PlannedAct:
         return self._command(command, binding.action)
 
-    def _recall(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _recall(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         name = binding.scene
         if name is None:
             pedalboard = self._shared.rig.pedalboards.get(place[0])
@@ -187,7 +187,7 @@ class Actions:
             name = self._scenes.of_program(place[3], bank).name
         return self._command(commands.RecallScene(name), f"recall {name}")
 
-    def _step(self, steps: int) -> Act:
+    def _step(self, steps: int) -> PlannedAct:
         step = self._command(commands.StepScene(steps), "")
 
         def act(outputs: Outputs) -> str:
@@ -197,7 +197,7 @@ class Actions:
 
         return act
 
-    def _hold(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _hold(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         shared = self._shared
         key = (binding, place[0])
         scene = self._live.wanted_base_scene
@@ -220,7 +220,7 @@ class Actions:
 
     # ------------------------------------------------------------ settings
 
-    def _transpose(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _transpose(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         key = (binding, place[0])
         now = self._shared.base_tonight.transpose_semitones
         if on:
@@ -256,7 +256,7 @@ class Actions:
         setting = binding.setting or ""
         return {n: getattr(states[n].wanted_base, setting) for n in states if n in names}
 
-    def _set(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _set(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         key = (binding, place[0])
         now = self._base_values(binding)
         scene = self._shared.wanted_scene.name
@@ -320,7 +320,7 @@ class Actions:
 
     # ------------------------------------------------------------ pedals
 
-    def follow(self, binding: Binding, position: int) -> Act:
+    def follow(self, binding: Binding, position: int) -> PlannedAct:
         """Let a setting follow a pedal, 0 to 127, from where it passes the value in force (F11).
 
         Raises:
@@ -367,15 +367,15 @@ class Actions:
 
     # ------------------------------------------------------------ voices
 
-    def _bypass(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _bypass(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         command = commands.Bypass(binding.voice, on, binding.keep_touch_up)
         return self._command(command, _bypass_text(binding, on))
 
-    def _mute(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _mute(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         said = f"{binding.voice}: mute {'on' if on else 'off'}"
         return self._command(commands.Mute(binding.voice or "", on), said)
 
-    def _solo(self, binding: Binding, on: bool, place: SwitchPlace) -> Act:
+    def _solo(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         said = f"{binding.voice}: solo {'on' if on else 'off'}"
         return self._command(commands.Solo(binding.voice or "", on), said)
 

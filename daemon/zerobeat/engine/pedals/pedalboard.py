@@ -32,8 +32,8 @@ from ..ledger import Outputs
 from ..live_settings import Live
 from ..message_policy import Policy
 from ..scenes import Scenes
-from ..undo import Undo
-from .actions import Act, Actions
+from ..undo import ChangeHistory
+from .actions import Actions, PlannedAct
 from .binding_lookup import MOST_SWITCHES, Bound
 from .bindings import Binding, FootRequest, RequestAction
 from .layers import ONLY_LAYERS, SwitchKey, SwitchPlace
@@ -62,7 +62,7 @@ class Pedals:
         scenes: Scenes,
         policy: Policy,
         keyboard: Keyboard,
-        undo: Undo,
+        undo: ChangeHistory,
     ) -> None:
         self._shared = shared
         self._live = live
@@ -277,7 +277,7 @@ class Pedals:
         self,
         binding: Binding,
         name: str,
-        plan: Callable[[], Act],
+        plan: Callable[[], PlannedAct],
         outputs: Outputs,
         quiet: bool = False,
     ) -> None:
@@ -305,7 +305,7 @@ class Pedals:
 
     # ------------------------------------------------------------ asking others
 
-    def _request(self, binding: Binding, name: str) -> Act:
+    def _request(self, binding: Binding, name: str) -> PlannedAct:
         again = binding.action == "store" and not self._may_store(binding)
 
         def act(outputs: Outputs) -> str:

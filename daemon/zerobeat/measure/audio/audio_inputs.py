@@ -25,8 +25,8 @@ from .devices import (
 )
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
-LATE_S = 5.0  # how long a take may be overdue
-MOST_VOID = 8  # takes in a row that were lost; then the listener gives up
+TAKE_LATE_S = 5.0  # how long a take may be overdue
+MOST_VOID = 8  # takes in a row that were lost; then the listener says so and waits
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ class AudioInputs:
         """
         numbers = {self._place[name][0] for name in names}
         while not all(self._complete(number, from_s, seconds) for number in numbers):
-            self._hear(from_s + seconds + LATE_S)
+            self._hear(from_s + seconds + TAKE_LATE_S)
         sounds = {name: self._cut(name, from_s, seconds) for name in names}
         for kept in self._blocks:
             kept[:] = [one for one in kept if one[0] >= from_s]

@@ -19,21 +19,21 @@ def near_mains(sounding_cents: float, mains_hz: Sequence[float]) -> bool:
     return False
 
 
-def nearest(note: int, good: Sequence[int], side: int) -> int | None:
-    """Return the nearest of ``good`` above (side 1) or below (-1) a note."""
+def nearest_readable(note: int, good: Sequence[int], side: int) -> int | None:
+    """Return the nearest_readable of ``good`` above (side 1) or below (-1) a note."""
     near = [other for other in good if (other - note) * side > 0]
     return min(near, key=lambda other: abs(other - note)) if near else None
 
 
 def half_way(good: Sequence[int], silent: Collection[int]) -> int | None:
-    """Return a note half way between an unreadable note and the nearest readable one.
+    """Return a note half way between an unreadable note and the nearest_readable readable one.
 
     Repeated calls bisect to the end of the readable range; None when the two are
     closer than three semitones.
     """
     for bad in silent:
         for side in (-1, 1):
-            near = nearest(bad, good, side)
+            near = nearest_readable(bad, good, side)
             if near is None or abs(near - bad) <= 2:
                 continue
             low, high = sorted((bad, near))
@@ -47,13 +47,13 @@ def spans(
 ) -> list[tuple[int, int]]:
     """Return the stretches of notes that are not known to be unreadable.
 
-    The notes between an unreadable note and the nearest readable one count as
+    The notes between an unreadable note and the nearest_readable readable one count as
     unreadable; the readable one is inside a stretch.
     """
     bad = set(silent)
     for note in silent:
         for side in (-1, 1):
-            near = nearest(note, good, side)
+            near = nearest_readable(note, good, side)
             if near is None:
                 end = highest if side > 0 else lowest
                 bad.update(range(min(note, end), max(note, end) + 1))
