@@ -372,8 +372,8 @@ def test_an_old_name_still_loads_and_is_suggested_no_more():
 STEPS = dict(zip("CDEFGAB", (0, 4, 8, 10, 14, 18, 22), strict=True))  # quarter tones
 
 
-# Notes in the 24 steps of the Congress of Arab Music (Cairo, 1932), from a transcription at
-# second hand; "d" is a half-flat.
+# Notes in the 24 steps of the Congress of Arab Music (Cairo, 1932), from a list at second
+# hand; "d" is a half-flat.
 @pytest.mark.parametrize(
     ("name", "notes"),
     [

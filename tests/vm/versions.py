@@ -57,7 +57,7 @@ def the_old_version_plays() -> None:
 def the_new_version_plays() -> None:
     """An upgrade while a key sounds: released, the units are the new ones, and it plays."""
     before = Path(PLACED).read_bytes()
-    Path("/root/old.service").write_bytes(before)
+    Path("/srv/old.service").write_bytes(before)
     with source() as keys, sink() as quad:
         plays(keys, quad)
         press(keys, quad)
@@ -77,7 +77,7 @@ def back_the_old_version_plays() -> None:
             plays(keys, quad)
             _units_of("zerobeat.app.cli" if turn == 0 else "zerobeat")
             if turn == 0:
-                assert Path(PLACED).read_bytes() == Path("/root/old.service").read_bytes()
+                assert Path(PLACED).read_bytes() == Path("/srv/old.service").read_bytes()
             assert "Traceback" not in journal(60), journal(60)
             assert "v1" in sh("zerobeat status --once")
 
@@ -125,9 +125,9 @@ def an_upgrade_under_attack_gains_nothing() -> None:
     lab = "runuser -u lab -- bash -c"
     sh(f"""{lab} 'mkdir -p {BAD}/ensurepip {BAD}/tmp; cd {BAD}
         for name in venv pip ensurepip/__init__ ensurepip/__main__ sitecustomize zerobeat rtmidi; do
-            echo "open(\\"/root/pwned\\", \\"a\\").write(__file__)" >$name.py; done
+            echo "open(\\"/srv/pwned\\", \\"a\\").write(__file__)" >$name.py; done
         for name in python3 dirname realpath id find stat sed systemctl grep mkdir install; do
-            printf "#!/bin/sh\\necho $name >>/root/pwned\\n" >$name; chmod 755 $name; done'""")
+            printf "#!/bin/sh\\necho $name >>/srv/pwned\\n" >$name; chmod 755 $name; done'""")
     swaps = (
         "rm -f rig.yaml; ln -s /etc/shadow rig.yaml; rm -f rig.yaml; ln -s /etc/nowhere rig.yaml"
     )
@@ -154,7 +154,7 @@ def an_upgrade_under_attack_gains_nothing() -> None:
         swapping.wait()
     assert "zerobeat is installed" in told, told
     assert sh(shadow) == before
-    assert not Path("/root/pwned").exists(), Path("/root/pwned").read_text()
+    assert not Path("/srv/pwned").exists(), Path("/srv/pwned").read_text()
     assert not os.path.lexists("/etc/nowhere")
     RIG.unlink(missing_ok=True)
     RIG.write_text(good)

@@ -77,7 +77,7 @@ MODES: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
 # Arabic maqamat of seven notes to the octave, rising, in quarter tones above the tonic:
 # name, other names, quarter tones. Source: the usual notation, a half-flat being a quarter
 # tone of 50 cents, as in the 24 steps of the Congress of Arab Music (Cairo, 1932); the notes
-# are from a transcription at second hand. Players bend these by region and by phrase.
+# are from a list at second hand. Players bend these by region and by phrase.
 MAQAMAT: tuple[tuple[str, tuple[str, ...], tuple[int, ...]], ...] = (
     ("ajam", (), (0, 4, 8, 10, 14, 18, 22)),
     ("shawq afza", (), (0, 4, 8, 10, 14, 16, 22)),
