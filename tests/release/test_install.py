@@ -38,7 +38,8 @@ def package(target) -> str:
 def install_package(box: DebianRoot, target) -> None:
     """As a player would: the package, and what it needs out of the bundle's folder."""
     bundle = unpack(box, target)
-    box.do(f"apt-get install -y -qq --no-install-recommends {bundle}/debs/*.deb {package(target)}")
+    options = "--no-install-recommends -o APT::Sandbox::User=root"  # /root is closed to others
+    box.do(f"apt-get install -y -qq {options} {bundle}/debs/*.deb {package(target)}")
 
 
 def emulated(target) -> bool:
