@@ -6,7 +6,6 @@ line of the rig names was stored under a new name; it comes after the others.
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -84,6 +83,8 @@ def _named(
 
 def _ask_for_a_copy(path: Path, lacking: list[str], node: Scalar, context: Context) -> None:
     """Add a fault for a shipped scene that plays what the rig does not have."""
+    import shlex  # here: a start without such a fault does not need it
+
     names = ", ".join(lacking)
     folder = context.folder / "scenes"
     make = "" if folder.is_dir() else f"mkdir {shlex.quote(str(folder))} && "
