@@ -34,6 +34,7 @@ MAY: dict[str, set[str]] = {
     "sim": {"midi", "tuning"},
     "client": {"runtime_directory"},
     "console": {"client", "tuning"},
+    "page": {"client", "console", "runtime_directory", "tuning"},
     "calibration": {
         "client",
         "config",

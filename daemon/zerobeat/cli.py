@@ -49,6 +49,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("learn", "show what a pedal sends and write its binding"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
@@ -60,6 +61,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h

@@ -27,6 +27,7 @@ from ..state.state_directory import load_rig
 from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
+NEEDLE_SPAN_CENTS = 50.0  # at full scale
 STATUS_POLL_S = 0.3  # between two status requests
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
@@ -175,6 +176,14 @@ class MeasuringSession:
     def release(self, name: str = "all") -> None:
         """Close a voice's gate, or end the run."""
         self._ask("release", voice=name)
+
+    def show_needle(
+        self, name: str, text: str, cents: float | None, span_cents: float = NEEDLE_SPAN_CENTS
+    ) -> None:
+        """Show a reading on the player's other screens; nothing depends on it."""
+        values = {"cents": cents} if cents is not None and abs(cents) <= 12_000.0 else {}
+        with contextlib.suppress(CommandError):
+            self.client.ask("needle", voice=name, text=text[:200], span_cents=span_cents, **values)
 
     def _ask(self, command: str, **values: Any) -> None:
         try:

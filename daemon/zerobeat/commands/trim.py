@@ -13,6 +13,7 @@ from ..console.live_line import LiveLine
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 
+NEEDLE_CENTS_PER_OCTAVE = 5.0  # at full scale
 MOST_SILENT = 40  # refused takes in a row, after which the command ends
 
 
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         session.solo_by_hand(name)
         listener = LiveListener(session)
         listener.hear_background([name])
-        return _run_rounds(trim, listener, args.rounds, line)
+        return _run_rounds(session, trim, listener, args.rounds, line)
 
 
 def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tuple[int, int]:
@@ -63,7 +64,9 @@ def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tu
     return low, high
 
 
-def _run_rounds(trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveLine) -> int:
+def _run_rounds(
+    session: MeasuringSession, trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveLine
+) -> int:
     silent = 0
     while (request := trim.next()) is not None:
         take = listener.listen(request)
@@ -72,10 +75,13 @@ def _run_rounds(trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveL
         if silent >= MOST_SILENT:
             raise MeasureError(f"{request.voice}: {take.refused.replace('_', ' ')} for too long")
         where = trim.result()
+        text = "" if where is None else where.line()
         if take.pitch is None:
-            line.show(f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly")
-        elif where is not None:
-            line.show(where.line())
+            text = f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly"
+        if text:
+            line.show(text)
+            stretch = None if take.pitch is None or where is None else where.stretch_cents
+            session.show_needle(request.voice, text, stretch, NEEDLE_CENTS_PER_OCTAVE)
         if rounds and len(trim.history) >= rounds:
             break
     return _end(trim.result(), line)

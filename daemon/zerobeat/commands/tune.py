@@ -51,9 +51,12 @@ def run(args: argparse.Namespace) -> int:
             if take.pitch is None:
                 reason = take.refused.replace("_", " ")
                 text, done = f"{name}: {reason}: {REASONS.get(take.refused, '')}", False
+                off_cents = None
             else:
                 panel = tune.panel_reading(take, voice.panel_octaves)
                 text, done = panel.line(), not panel.turn
+                off_cents = panel.off_cents
+            session.show_needle(name, text, off_cents)
             good = good + 1 if done else 0
             if good >= 2 or args.once:
                 line.say(text)

@@ -16,6 +16,7 @@ from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
+from .page_field import PageSettings, read_page
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -52,6 +53,7 @@ class LoadedRig:
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
+    page: PageSettings = PageSettings()
 
 
 def is_rig_name(name: str) -> bool:
@@ -118,6 +120,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -136,6 +139,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         scene_files=bank.files,
         profile_files=profile_files,
         name=name,
+        page=page,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -53,13 +54,17 @@ class SocketClients:
         self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
         self.control = ControlSocket(
-            folder, self._answer, self._picture, self._measuring.gone, catch_up
+            folder, self._answer, self._picture, self._client_gone, catch_up
         )
 
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)
         self._measuring.release_if_silent(now_s)
+
+    def _client_gone(self, client: object) -> None:
+        self._handlers.needle.gone(client)
+        self._measuring.gone(client)
 
     def _answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
         self._catch_up()
@@ -78,4 +83,4 @@ class SocketClients:
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
             shown = {}
-        return shown | self._facts()
+        return shown | self._facts() | {"needle": self._handlers.needle.shown(time.monotonic())}

@@ -16,6 +16,7 @@
 | `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
+| `needle` | for measuring: `voice`, `cents` off, `span_cents` at full scale, `text` |
 
 A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
@@ -48,6 +49,7 @@ from ..state.state_directory import own_store
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
+from .needle import Needle
 
 WAITS: dict[Hold, str] = {
     "none": "is in force",
@@ -56,7 +58,7 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 LONGEST_ERROR = 2000  # characters of an answer
-KEEPS_SETTINGS = ("undo", "play", "release", "trigger", "panic", "store")
+KEEPS_SETTINGS = ("undo", "play", "release", "needle", "trigger", "panic", "store")
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
@@ -104,6 +106,7 @@ class SocketCommands:
         self._more = more
         self._catch_up = catch_up
         self.measuring = MeasuringRun(engine, act)
+        self.needle = Needle()
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
             "set": self._set,
@@ -117,6 +120,7 @@ class SocketCommands:
             "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
+            "needle": self._show_needle,
             **GlobalCommands(engine, act).known,
         }
 
@@ -282,6 +286,12 @@ class SocketCommands:
     @staticmethod
     def _keys(section: Section | None) -> str:
         return "nothing" if section is None else ", ".join(section.table.entries) or "nothing"
+
+    def _show_needle(self, section: Section) -> str:
+        voice = voice_of(self._engine, section, None)
+        if voice == ALL:
+            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
+        return self.needle.show(section, voice, self._asking())
 
     def _measure(self, section: Section, do: Callable[[Section, str, object, float], str]) -> str:
         voice = voice_of(self._engine, section, ALL)
