@@ -59,7 +59,7 @@ MAY: dict[str, set[str]] = {
     "doctor": {"client", "engine", "origin", "ports"},
     "render": {"config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"},
     "release": {"midi", "ports", "runtime_directory"},
-    "origin": set(),
+    "origin": {""},  # the version
     "cli": {"commands", "origin"},
     "__main__": {"cli"},
 }

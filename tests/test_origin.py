@@ -7,8 +7,7 @@ import venv
 
 import pytest
 
-from zerobeat import __version__
-from zerobeat.origin import ORIGIN_FILE, origin
+from zerobeat.origin import ORIGIN_FILE, VERSION, origin
 
 
 def test_what_the_installer_left_is_said(tmp_path):
@@ -38,9 +37,9 @@ def test_the_record_that_pip_leaves_is_read(tmp_path, record, said):
     python = tmp_path / "env/bin/python"
     asked = "import sysconfig; print(sysconfig.get_path('purelib'))"
     packages = run([python, "-c", asked]).strip()
-    folder = tmp_path / "env" / packages / f"zerobeat-{__version__}.dist-info"
+    folder = tmp_path / "env" / packages / f"zerobeat-{VERSION}.dist-info"
     folder.mkdir()
-    (folder / "METADATA").write_text(f"Name: zerobeat\nVersion: {__version__}\n")
+    (folder / "METADATA").write_text(f"Name: zerobeat\nVersion: {VERSION}\n")
     if record is not None:
         text = record if isinstance(record, str) else json.dumps(record)
         (folder / "direct_url.json").write_text(text)
@@ -49,7 +48,7 @@ def test_the_record_that_pip_leaves_is_read(tmp_path, record, said):
         f"import sys; sys.path.append({tree!r}); from zerobeat.cli import main; main(sys.argv[1:])"
     )
     shown = run([python, "-c", code, "--version"])
-    assert shown == f"zerobeat {__version__} ({said})\n"
+    assert shown == f"zerobeat {VERSION} ({said})\n"
 
 
 def run(command):

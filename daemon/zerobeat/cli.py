@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Protocol, cast
 
-from . import __version__
 from .errors import ConfigError, ZerobeatError, one_of
 
 COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
@@ -162,9 +161,9 @@ def _top_parser() -> argparse.ArgumentParser:
 class _ShowVersion(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         # Loaded only here: it takes as long as half of all else that a command imports.
-        from .origin import origin
+        from .origin import VERSION, origin
 
-        print(f"zerobeat {__version__} ({origin()})")
+        print(f"zerobeat {VERSION} ({origin()})")
         parser.exit()
 
 

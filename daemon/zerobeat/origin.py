@@ -6,6 +6,9 @@ import json
 import sys
 from pathlib import Path
 
+from . import __version__
+
+VERSION = __version__
 ORIGIN_FILE = "zerobeat-origin"  # in the environment; written by what installs there
 
 

@@ -2,14 +2,14 @@
 
 import pytest
 
-from zerobeat import __version__
 from zerobeat.doctor import installation_checks
 from zerobeat.doctor.installation_checks import UNIT_FOLDERS, installation, packages, service
+from zerobeat.origin import VERSION
 
 PROGRAM = "/opt/zerobeat/20260101-000000/bin/python"
 
 
-def place(root, folder=UNIT_FOLDERS[0], version=__version__, program=PROGRAM):
+def place(root, folder=UNIT_FOLDERS[0], version=VERSION, program=PROGRAM):
     unit = root / folder / "zerobeat.service"
     unit.parent.mkdir(parents=True)
     unit.write_text(f"[Service]\nExecStart={program} -m zerobeat run /etc/zerobeat/rig.yaml\n")
@@ -28,7 +28,7 @@ def levels(findings):
 def test_this_installation_fits(tmp_path):
     found = list(installation(tmp_path))
     assert levels(found) == ["ok"]
-    assert f"zerobeat {__version__} (" in found[0].text
+    assert f"zerobeat {VERSION} (" in found[0].text
 
 
 def test_a_service_of_this_version_is_right(tmp_path):
@@ -40,7 +40,7 @@ def test_a_service_of_another_version_is_said(tmp_path):
     place(tmp_path, version="0.0.9")
     (found,) = service(tmp_path)
     assert found.level == "warning"
-    assert found.text == f"plays version 0.0.9; this command is version {__version__}"
+    assert found.text == f"plays version 0.0.9; this command is version {VERSION}"
 
 
 def test_a_service_whose_program_is_gone_is_a_fault(tmp_path):

@@ -11,20 +11,19 @@ from collections.abc import Iterator
 from importlib.metadata import PackageNotFoundError, requires, version
 from pathlib import Path
 
-from .. import __version__
-from ..origin import origin
+from ..origin import VERSION, origin
 from .check_result import MACHINE_ROOT, CheckResult, ok
 
 OLDEST_PYTHON = (3, 11)
 UNIT_FOLDERS = ("etc/systemd/system", "run/systemd/system", "usr/lib/systemd/system")
-UNIT = "zerobeat.service"
+UNIT_NAME = "zerobeat.service"
 # A requirement without an extra: a name and the least version (PEP 508).
 REQUIREMENT = re.compile(r"([A-Za-z0-9._-]+)\s*(?:\(?>=\s*([0-9.]+))?")
 
 
 def installation(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
     """Check Python, the packages it needs, and the service's own program."""
-    yield ok("version", f"zerobeat {__version__} ({origin()})")
+    yield ok("version", f"zerobeat {VERSION} ({origin()})")
     if sys.version_info < OLDEST_PYTHON:
         found = ".".join(map(str, sys.version_info[:2]))
         yield CheckResult("fault", "Python", f"found {found}; allowed: 3.11 or later")
@@ -60,7 +59,7 @@ def _numbers(text: str) -> tuple[int, ...]:
 
 def service(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
     """Check that one service is installed, that its program is there, and of this version."""
-    units = [root / folder / UNIT for folder in UNIT_FOLDERS]
+    units = [root / folder / UNIT_NAME for folder in UNIT_FOLDERS]
     units = [unit for unit in units if unit.exists()]
     if not units:
         return
@@ -78,8 +77,8 @@ def service(root: Path = MACHINE_ROOT) -> Iterator[CheckResult]:
         yield CheckResult("fault", "service", text, again)
         return
     found = _version_beside(program)
-    if found and found != __version__:
-        text = f"plays version {found}; this command is version {__version__}"
+    if found and found != VERSION:
+        text = f"plays version {found}; this command is version {VERSION}"
         yield CheckResult("warning", "service", text, "use the command that was installed with it")
 
 
