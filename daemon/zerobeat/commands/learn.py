@@ -16,7 +16,7 @@ from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
 from ..config.describe import named, program
 from ..config.scene_voices import HOLDS
-from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
+from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS, UNITS
 from ..errors import CommandError, ControlError, one_of
 from ..midi import PRESSED, Message
 from .learn_options import check_options
@@ -58,6 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scene")
     parser.add_argument("--hold", choices=HOLDS)
     parser.add_argument("--setting", choices=SETTINGS)
+    parser.add_argument("--unit", choices=UNITS, help="with transpose (default: semitones)")
     for name, text in (
         ("lowest", "what the heel means"),
         ("highest", "what the toe means"),
@@ -159,7 +160,8 @@ def _binding(
 def _options(args: argparse.Namespace) -> dict[str, Any]:
     """Return the keys of a binding that the command line gives."""
     keys: dict[str, Any] = {"action": args.action}
-    for name in ("kind", "voice", "scene", "hold", "setting", "lowest", "highest", "to", "by"):
+    plain = ("kind", "voice", "scene", "hold", "setting", "unit", "lowest", "highest", "to", "by")
+    for name in plain:
         value = getattr(args, name)
         if value is not None:
             keys[name] = value

@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..engine.limits import PEDAL_VALUE, TRANSPOSE_SEMITONES
+from ..engine.limits import PEDAL_VALUE, TRANSPOSITIONS
 from ..engine.pedals.bindings import (
     ACTIONS,
     KINDS,
     ON_OFF,
     SETTINGS,
     SOURCES,
+    UNITS,
     Binding,
     Kind,
     Pedalboard,
@@ -90,6 +91,7 @@ def read_binding(
         to=section.number("to", None, *PEDAL_VALUE),
         by=section.number("by", None, *PEDAL_VALUE),
         keep_touch_up=section.flag("keep_touch_up", False),
+        unit=section.choice("unit", "semitones", UNITS),
     )
     section.close()
     _check_needed(section, binding)
@@ -162,7 +164,15 @@ def _check_kind(section: Section, binding: Binding) -> None:
     if binding.keep_touch_up and action != "bypass":
         refuse("keep_touch_up", f"found it with action {action}; allowed: with bypass")
     if action == "transpose":
-        for key in ("to", "by"):
-            value = getattr(binding, key)
-            if value is not None and (value != int(value) or value not in TRANSPOSE_SEMITONES):
-                refuse(key, f"found {value:g}; allowed: whole semitones, {TRANSPOSE_SEMITONES}")
+        _check_transposition(section, binding)
+    elif section.has("unit"):
+        refuse("unit", f"found it with action {action}; allowed: with transpose")
+
+
+def _check_transposition(section: Section, binding: Binding) -> None:
+    limits, whole = TRANSPOSITIONS[binding.unit], binding.unit != "cents"
+    for key in ("to", "by"):
+        value = getattr(binding, key)
+        if value is not None and (value not in limits or (whole and value != int(value))):
+            allowed = f"{'whole ' if whole else ''}{binding.unit}, {limits}"
+            section.faults.add(section.at(key), f"found {value:g}; allowed: {allowed}")

@@ -33,6 +33,12 @@ CONCERT_A_RANGE_HZ = Range(390.0, 490.0)
 TRANSPOSE_SEMITONES = Range(-60, 60)
 TRANSPOSE_CENTS = Range(-1200.0, 1200.0)
 TRANSPOSE_DEGREES = Range(-1000, 1000)
+# The parts of a transposition, by the unit in which a pedal changes it.
+TRANSPOSITIONS: dict[str, Range[int] | Range[float]] = {
+    "semitones": TRANSPOSE_SEMITONES,
+    "cents": TRANSPOSE_CENTS,
+    "degrees": TRANSPOSE_DEGREES,
+}
 TOUCH_UP_OFFSET_CENTS = Range(-200.0, 200.0)
 TOUCH_UP_STRETCH_CENTS = Range(-100.0, 100.0)
 TOUCH_UP_REFERENCE_CENTS = Range(0.0, 12700.0)
