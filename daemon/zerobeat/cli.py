@@ -152,17 +152,19 @@ def _top_parser() -> argparse.ArgumentParser:
         epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"zerobeat {_version()}")
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version, and where it came from"
+    )
     return parser
 
 
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
+class _ShowVersion(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        # Loaded only here: it takes as long as half of all else that a command imports.
+        from .origin import VERSION, origin
 
-    try:
-        return version("zerobeat")
-    except PackageNotFoundError:
-        return "(not installed)"
+        print(f"zerobeat {VERSION} ({origin()})")
+        parser.exit()
 
 
 def _load(name: str) -> CommandModule:

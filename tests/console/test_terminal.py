@@ -12,8 +12,8 @@ from kit.control_socket import SINCE_S, ControlSocketHarness
 from zerobeat.console.cells import clean, fit, wrap_cells
 from zerobeat.console.screen import screen_lines
 from zerobeat.engine import commands
+from zerobeat.engine.plain_status import plain
 from zerobeat.engine.settings import TouchUp
-from zerobeat.engine.status import plain
 from zerobeat.midi import CLOCK, NoteOn, PitchBend
 
 NOW_S = SINCE_S + 100_000.0

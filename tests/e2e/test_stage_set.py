@@ -200,6 +200,7 @@ class Stage:
         self.daemon = DaemonProcess(folder / "rig.yaml", server.environment)
         self.landings_s: list[float] = []
         self.late_s = 0.0
+        self.closed: MidiSender | MidiRecorder | None = None  # unplugged just now
         self.tick_s: dict[int, float] = {}
         self.wait_until_ready()
 
@@ -213,7 +214,8 @@ class Stage:
         self.client.close()
         self.daemon.close()
         for port in (self.keys, self.steps, self.feet, *self.recorders.values()):
-            port.close()
+            if port is not self.closed:  # a port that is closed twice ends the process
+                port.close()
 
     # ------------------------------------------------------------ hands and feet
 
@@ -378,6 +380,7 @@ class Stage:
     def replug_keys(self) -> None:
         self.press(55)
         self.recorders["quad"].wait_for_silence(0.1)
+        self.closed = self.keys
         self.keys.close()
         self.model.unplug_keys()
         self.daemon.wait_for_line("keys", self._lines("keys") + 1)
@@ -390,6 +393,7 @@ class Stage:
         self.press(57)
         self.recorders[name].wait_for_silence(0.1)
         self.collect()
+        self.closed = self.recorders[name]
         self.recorders[name].close()
         self.heard.unplugged(name)
         self.model.unplug(name)

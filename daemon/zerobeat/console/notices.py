@@ -137,7 +137,8 @@ def _outputs(shown: StatusFields, loads: Mapping[str, float]) -> list[Notice]:
     for output in shown.get("outputs", []):
         load = loads.get(output["name"])
         used = f"{output['bytes_sent']} bytes" if load is None else f"{percent(load)} full"
-        parts.append(f"{output['name']}: {used}, {output['thinned']} skipped")
+        late = f", {output['late']} late notes left out" if output.get("late") else ""
+        parts.append(f"{output['name']}: {used}, {output['thinned']} skipped{late}")
     return [Notice("cables", "; ".join(parts), "", 8)] if parts else []
 
 
