@@ -93,15 +93,12 @@ function rows(parent, items, make, fill) {  // keeps nodes, so that a focus and 
 }
 
 function paint(view) {
-  text("first", view.first.what);
-  text("todo", view.first.todo);
-  $("well").hidden = !view.first.todo;
-  $("first").className = view.first.todo ? "bad" : "";
-  const more = view.more.map((m) => `${m.what}: ${m.todo}`);
-  if (view.left) more.push(`and ${view.left} more`);
-  rows($("more"), more, () => document.createElement("li"), (li, words) => { li.textContent = words; });
+  text("first", view.first);
+  $("first").className = view.bad ? "bad" : "";
+  $("well").hidden = !view.more.length;
+  rows($("more"), view.more, () => document.createElement("li"), (li, words) => { li.textContent = words; });
   text("scene", view.scene + (view.unsaved ? ", unsaved" : ""));
-  text("next", view.next && `next: ${view.next}`);
+  text("next", view.next);
   text("waits", view.waits);
   text("flags", view.flags.join(" · "));
   text("foot", view.foot && `${view.foot_refused ? "pedal refused: " : "pedal: "}${view.foot}`);
@@ -118,7 +115,7 @@ function paint(view) {
 function makeRow() {
   const row = document.createElement("tr"), name = document.createElement("th");
   name.scope = "row";
-  row.append(name, ...["note", "cents", "state"].map((kind) => {
+  row.append(name, ...["note", "state", "cents"].map((kind) => {
     const cell = document.createElement("td");
     cell.className = kind;
     return cell;
@@ -127,11 +124,11 @@ function makeRow() {
 }
 
 function fillRow(row, voice) {
-  [voice.name, voice.note || "-", voice.cents ? `${voice.cents} ct` : "-", voice.state].forEach((words, i) => {
+  [voice.name, voice.note, voice.state, voice.cents].forEach((words, i) => {
     if (row.children[i].textContent !== words) row.children[i].textContent = words;
   });
   row.className = voice.bad ? "bad" : "";
-  row.children[3].className = voice.waits ? "state waits" : "state";
+  row.children[2].className = voice.waits ? "state waits" : "state";
 }
 
 function makeButton() {

@@ -1,27 +1,23 @@
-"""What the page shows, in words, from the daemon's status; no clock, no network.
+"""What the page shows, in the console's words, from the daemon's status; no clock, no network.
 
-The first line is ``all well``, or which voice or port and what to do. Names are text: the page
-never reads them as markup.
+Names are text: the page never reads them as markup.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from ..console.screen import StatusFields, clean, waits_line, words
+from ..console.cells import clean
+from ..console.line import StatusFields
+from ..console.problems import how_it_stands, problems
+from ..console.screen import acts, waits_line
+from ..console.voice_rows import cents_text, trouble, words
 from ..tuning.units import name_of_note
 
-ALL_WELL = "all well"
-MOST_TROUBLES = 4
+MOST_PROBLEMS = 4
 MOST_TEXT = 300  # characters of one line
 MOST_SCENES = 128
-PORT_TODO = {
-    "missing": "plug it in and switch it on",
-    "ambiguous": "two devices have its name: unplug one",
-    "forbidden": "its port can't be opened: ask zerobeat doctor",
-}
 
 
 def page_view(shown: StatusFields, now_s: float = 0.0) -> dict[str, Any]:
@@ -31,90 +27,32 @@ def page_view(shown: StatusFields, now_s: float = 0.0) -> dict[str, Any]:
         shown: the answer to the command ``status``.
         now_s: Unix time, for the age of a touch-up; 0: no age is shown.
     """
-    troubles = list(_troubles(shown))
+    found = problems(shown)
     voices = shown.get("voices", [])
     octave = int(shown.get("middle_c_octave", 4))
+    more = found[1:MOST_PROBLEMS]
+    left = len(found) - MOST_PROBLEMS
+    scenes = shown.get("set_list") or shown.get("scenes", ())
     return {
-        "first": troubles[0] if troubles else {"what": ALL_WELL, "todo": ""},
-        "more": troubles[1:MOST_TROUBLES],
-        "left": max(0, len(troubles) - MOST_TROUBLES),
+        "first": _text(found[0] if found else how_it_stands(shown)[0]),
+        "bad": bool(found),
+        "more": [_text(line) for line in [*more, *([f"and {left} more"] if left > 0 else [])]],
         "scene": _text(shown.get("scene", "?")),
         "unsaved": bool(shown.get("unsaved")),
         "next": _next(shown),
-        "waits": _text(waits_line(shown, " left").text) if shown.get("ends") else "",
-        "beats": _beats(shown),
-        "flags": list(_flags(shown)),
+        "waits": _waits(shown),
+        "flags": [_text(flag) for flag in (*acts(shown), *_measuring(shown))],
         "foot": _text(shown.get("foot") or ""),
         "foot_refused": bool(shown.get("foot_refused")),
         "needle": _needle(shown.get("needle")),
-        "scenes": [_text(name) for name in (shown.get("set_list") or shown.get("scenes", ()))][
-            :MOST_SCENES
-        ],
+        "scenes": [_text(name) for name in scenes[:MOST_SCENES]],
         "bypassed": bool(voices) and all(voice["bypass"] for voice in voices),
         "voices": [_voice(voice, octave, now_s) for voice in voices],
     }
 
 
 def _text(text: object) -> str:
-    return clean(str(text), False)[:MOST_TEXT]
-
-
-# ---------------------------------------------------------------- what is wrong, and what to do
-
-
-def _troubles(shown: StatusFields) -> Iterator[dict[str, str]]:
-    for what, todo in (
-        *_port_troubles(shown),
-        *_voice_troubles(shown),
-        *_other_troubles(shown),
-    ):
-        yield {"what": _text(what), "todo": _text(todo)}
-
-
-def _port_troubles(shown: StatusFields) -> Iterator[tuple[str, str]]:
-    for name in shown.get("muted", ()):
-        yield f"{name}: muted, what goes out comes back", "look at cables, thru and local control"
-    for port in shown.get("ports", ()):
-        if port["state"] != "connected":
-            since = port.get("since_s")
-            at = f" since {time.strftime('%H:%M', time.localtime(since))}" if since else ""
-            yield (
-                f"{port['name']}: {port['state']}{at}",
-                PORT_TODO.get(port["state"], "look at it"),
-            )
-
-
-def _voice_troubles(shown: StatusFields) -> Iterator[tuple[str, str]]:
-    gone = {port["name"] for port in shown.get("ports", ()) if port["state"] != "connected"}
-    for voice in shown.get("voices", ()):
-        name = voice["name"]
-        if not voice["output_there"]:
-            if voice["output"] not in gone:  # else said of the port already
-                yield f"{name}: no output", f"look at converter {voice['output']}"
-        elif voice["out_of_reach"]:
-            yield f"{name}: out of reach", "play it nearer to the middle, or move its panel octave"
-        elif voice["unusable"]:
-            yield (
-                f"{name}: can't be trusted here: {voice['unusable']}",
-                "play it elsewhere, or measure it again",
-            )
-        elif voice["wheel_clamped"]:
-            yield f"{name}: the wheel is at its end", "let the wheel reach less"
-
-
-def _other_troubles(shown: StatusFields) -> Iterator[tuple[str, str]]:
-    clock = shown.get("clock")
-    if clock and clock["state"] == "lost":
-        yield f"{clock['input']}: its clock is lost", "start it again, or cancel what waits for it"
-    store = shown.get("store") or {}
-    if store.get("fault"):
-        yield f"nothing can be stored: {store['fault']}", "play on; look at the disk later"
-    reload = str(shown.get("reload", ""))
-    if "unchanged" in reload or " is broken: " in reload:
-        yield "the rig's last edit is not in force", "zerobeat check, mend it, reload"
-
-
-# ---------------------------------------------------------------- the rest
+    return clean(str(text)[:MOST_TEXT], False)
 
 
 def _next(shown: StatusFields) -> str:
@@ -122,30 +60,22 @@ def _next(shown: StatusFields) -> str:
     if len(order) < 2:
         return ""
     if position is None:
-        return f"this scene is not in the set list of {len(order)}"
-    follows = _text(order[position + 1]) if position + 1 < len(order) else "none, this is the last"
-    return f"{follows} (now {position + 1} of {len(order)})"
+        return f"this scene is not in the set list ({len(order)} scenes)"
+    follows = f"next: {order[position + 1]}" if position + 1 < len(order) else "the last"
+    return _text(f"{follows} (now {position + 1} of {len(order)})")
 
 
-def _beats(shown: StatusFields) -> int | None:
-    clock = shown.get("clock")
-    ends = shown.get("ends", ())
-    if not clock or not ends or clock["due"] not in ends or clock["beats_left"] is None:
-        return None
-    return int(clock["beats_left"])
+def _waits(shown: StatusFields) -> str:
+    """Return what waits, and for how many beats; "" if nothing does."""
+    names = shown.get("root_keys", ())
+    parts = [f"a key sets the root: {', '.join(names)}"] if names else []
+    parts += [waits_line(shown, " left").text] if shown.get("ends") else []
+    return _text("; ".join(parts))
 
 
-def _flags(shown: StatusFields) -> Iterator[str]:
-    """Yield what is switched on: bypass, mute, solo, lock."""
-    voices = shown.get("voices", [])
-    for key, label in (("bypass", "bypass"), ("mute", "mute"), ("solo", "solo")):
-        names = [voice["name"] for voice in voices if voice[key]]
-        if names:
-            yield _text(f"{label}: {'all' if len(names) == len(voices) else ', '.join(names)}")
-    if shown.get("measuring"):
-        yield _text(f"measuring: {', '.join(shown['measuring'])}")
-    if shown.get("stage_lock"):
-        yield "stage lock on"
+def _measuring(shown: StatusFields) -> list[str]:
+    names = shown.get("measuring", ())
+    return [f"measuring: {', '.join(names)}"] if names else []
 
 
 def _needle(needle: Mapping[str, Any] | None) -> dict[str, Any] | None:
@@ -165,14 +95,13 @@ def _needle(needle: Mapping[str, Any] | None) -> dict[str, Any] | None:
 
 
 def _voice(voice: StatusFields, octave: int, now_s: float) -> dict[str, Any]:
-    key, cents = voice["key"], voice["correction_cents"]
+    key = voice["key"]
     return {
         "name": _text(voice["name"]),
-        "note": "" if key is None else name_of_note(key, octave),
-        # Adding zero after rounding turns -0.0 into 0.0.
-        "cents": "" if cents is None else f"{round(cents, 1) + 0.0:+.1f}",
+        "note": "-" if key is None else name_of_note(key, octave),
+        "cents": cents_text(voice["correction_cents"]),
         "state": _text(", ".join(words(voice, now_s))),
-        "bad": not voice["output_there"] or bool(voice["out_of_reach"] or voice["unusable"]),
+        "bad": bool(trouble(voice)),
         "waits": bool(voice["waits"]),
         "mute": bool(voice["mute"]),
     }
