@@ -58,7 +58,7 @@ MAY: dict[str, set[str]] = {
         "state",
         "tuning",
     },
-    "doctor": {"client", "engine", "origin", "ports"},
+    "doctor": {"client", "engine", "origin", "page", "ports"},
     "render": {"config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"},
     "release": {"midi", "ports", "runtime_directory"},
     "origin": {""},  # the version

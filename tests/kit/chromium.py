@@ -30,7 +30,10 @@ SOURCE_OF_TEXT = """(() => {
     const words = walk.currentNode.textContent.trim().replace(/\\s+/g, " ");
     const range = document.createRange();
     range.selectNodeContents(walk.currentNode);
-    const box = range.getBoundingClientRect();
+    const own = range.getBoundingClientRect(), row = walk.currentNode.parentElement.closest("tr");
+    const tall = row ? row.getBoundingClientRect() : own;
+    const box = {left: own.left, width: own.width, height: own.height, top: tall.top,
+      bottom: tall.bottom};
     if (!words || !box.width || !box.height) continue;
     const parent = walk.currentNode.parentElement;
     if (!parent.checkVisibility({opacityProperty: true, visibilityProperty: true})) continue;

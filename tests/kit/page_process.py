@@ -106,6 +106,24 @@ class PageHarness:
         out, err = process.communicate()
         return subprocess.CompletedProcess(arguments, process.returncode, out, err)
 
+    def ask(self, command: str, **values: str) -> dict[str, Any]:
+        """Ask as ``zerobeat page --pair`` and its like do, without starting one."""
+        with socket.socket(socket.AF_UNIX) as link:
+            link.settimeout(PATIENCE_S)
+            link.connect(str(self.folder / "page"))
+            link.sendall(json.dumps({"command": command, **values}).encode() + b"\n")
+            return dict(json.loads(link.makefile().readline()))
+
+    def new_daemon(self) -> None:
+        """Begin with a daemon that has just started, which the page finds by itself."""
+        assert self.desk is not None
+        self.desk.close()
+        self.desk = ControlSocketHarness(self.folder)
+        control = self.desk.control
+        assert control is not None
+        self.until(lambda: any(c.follow_s for c in control._clients), "the page's link")
+        self.until(lambda: dict(self.events(3)).get("alive", {}).get("trouble") == "", "a picture")
+
     # ------------------------------------------------------------ requests
 
     def connect(self) -> socket.socket:
@@ -193,9 +211,7 @@ class PageHarness:
 
     def pair(self) -> PhoneHarness:
         """Pair a phone by a link."""
-        done = self.run("page", "--pair")
-        assert done.returncode == 0, done.stderr
-        key = done.stdout.partition("#pair=")[2][:32]
+        key = self.ask("pair")["links"][0].partition("#pair=")[2]
         phone = PhoneHarness(self, key, self.hello()["run"])
         name = phone.name
         sign = signature(key, phone.run, "pair", name)

@@ -11,6 +11,7 @@ import pytest
 
 from kit.chromium import Chromium, chromium_is_installed
 from kit.page_process import PageHarness
+from zerobeat.engine.commands import Bypass, CancelWaiting, Mute, RecallScene
 from zerobeat.midi import NoteOn
 
 SCREENS = Path(__file__).parent / "screens"
@@ -23,42 +24,35 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-class Phones:
-    """One browser for all tests of this module; each test has a page and a daemon of its own."""
-
-    def __init__(self) -> None:
-        self.page: PageHarness | None = None
-        self.browser = Chromium(WIDTH, HEIGHT, self._meanwhile)
-
-    def _meanwhile(self) -> None:
-        if self.page is None:
-            time.sleep(0.01)
-        else:
-            self.page.turn()
-
-
 @pytest.fixture(scope="module")
-def phones():
-    made = Phones()
-    yield made
-    made.browser.close()
+def phone_and_page(tmp_path_factory):
+    """One browser and one page for all tests here; each test has a daemon of its own."""
+    with (
+        PageHarness(tmp_path_factory.mktemp("page")) as page,
+        Chromium(WIDTH, HEIGHT, page.turn) as browser,
+    ):
+        yield browser, page
 
 
 @pytest.fixture
-def page(phones, tmp_path):
-    with PageHarness(tmp_path) as running:
-        phones.page = running
-        phones.browser.events.clear()
-        yield running
-        phones.browser.open("about:blank")
-        phones.page = None
-
-
-@pytest.fixture
-def browser(phones, page):
-    browser = phones.browser
+def page(phone_and_page):
+    browser, page = phone_and_page
+    page.new_daemon()
     browser.open(f"{page.address}/")
-    browser.until("document.querySelector('#first').textContent === 'all well'")
+    browser.until("localStorage.clear() === undefined && location.host")
+    browser.open("about:blank")
+    return page
+
+
+@pytest.fixture
+def browser(phone_and_page, page):
+    browser, _ = phone_and_page
+    browser.events.clear()
+    browser.open(f"{page.address}/")
+    browser.until(
+        "document.querySelector('#first').textContent === 'all well' &&"
+        " !document.body.classList.contains('old')"
+    )
     return browser
 
 
@@ -67,10 +61,8 @@ def said(browser, id_: str) -> str:
 
 
 def pair(browser, page) -> None:
-    done = page.run("page", "--pair")
-    link = next(word for word in done.stdout.split() if word.startswith("http"))
     browser.open("about:blank")
-    browser.open(link)
+    browser.open(page.ask("pair")["links"][0])
     browser.until("!document.querySelector('#stage').hidden")
 
 
@@ -102,10 +94,9 @@ def test_a_picture_of_trouble_of_what_waits_and_of_flags(browser, page, request)
     desk = page.desk
     desk.states["keys"] = "missing"
     desk.states["octo"] = "ambiguous"
-    assert page.run("recall", "steps").returncode == 0
-    assert page.run("bypass").returncode == 0
-    assert page.run("mute", "bass").returncode == 0
-    browser.until("document.querySelector('#flags').textContent.includes('mute: bass')")
+    for command in (RecallScene("steps"), Bypass(None, True), Mute("bass", True)):
+        desk.case.hear(command, "")
+    browser.until("document.querySelector('#flags').textContent.includes('muted: bass')")
     golden("trouble", browser, request)
 
 
@@ -176,8 +167,6 @@ def test_a_scene_changed_by_foot_shows_at_once(browser, page):
         " subtree: true}); })()"
     )
     engine = page.desk.case
-    from zerobeat.engine.commands import CancelWaiting, RecallScene
-
     for turn in range(6):
         count = browser.value("seen.length")
         at_s = time.time()
@@ -240,12 +229,13 @@ def test_presses_act_once_and_dangerous_ones_are_held(browser, page):
 def test_a_pedal_pairs_the_phone_that_asks_and_a_revoked_one_only_looks(browser, page):
     page.desk.more["asked_by_foot"] = {"pair": 3}
     page.until(lambda: "none waits" in page.log(), "a press that counts for nothing")
+    page.ask("revoke", phone="all")
     browser.press("#pair")
     browser.until("document.querySelector('#asked').textContent.includes('Press the pedal')")
     page.desk.more["asked_by_foot"] = {"pair": 4}
     browser.until("!document.querySelector('#stage').hidden")
     assert json.loads((page.folder / "state/page/phones.json").read_text())["phones"]
-    assert page.run("page", "--revoke", "all").returncode == 0
+    page.ask("revoke", phone="all")
     browser.press("[data-command=trigger]")
     browser.until("!document.querySelector('#pairing').hidden")
     assert "no longer paired" in said(browser, "asked")

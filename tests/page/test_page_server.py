@@ -24,7 +24,8 @@ ANSWERED_S = 1.0
 
 
 @pytest.fixture
-def page(tmp_path):
+def own(tmp_path):
+    """A page of the test's own, whose counts are fresh."""
     with PageHarness(tmp_path) as running:
         yield running
 
@@ -34,6 +35,14 @@ def shared(tmp_path_factory):
     """A page for tests that leave no trace."""
     with PageHarness(tmp_path_factory.mktemp("page")) as running:
         yield running
+
+
+@pytest.fixture
+def page(shared):
+    """The page that others use too, with a daemon of the test's own and no phones."""
+    shared.new_daemon()
+    shared.ask("revoke", phone="all")
+    return shared
 
 
 def memory_kb(page: PageHarness) -> int:
@@ -192,16 +201,16 @@ def test_a_press_acts_once_however_often_it_comes(page):
     assert len(asked) == 2
 
 
-def test_without_a_right_signature_nothing_is_done_and_tries_are_counted(page):
-    phone = page.pair()
-    before = page.desk.case.picture()
+def test_without_a_right_signature_nothing_is_done_and_tries_are_counted(own):
+    phone = own.pair()
+    before = own.desk.case.picture()
     text = json.dumps({"command": "next"})
     body = phone.body(text, 1)
-    statuses = [page.post("/press", **body | {"sign": "0" * 64})[0] for _ in range(12)]
+    statuses = [own.post("/press", **body | {"sign": "0" * 64})[0] for _ in range(12)]
     assert statuses[:9] == [401] * 9 and statuses[-1] == 429
-    assert page.post("/press", **body)[0] == 429  # from here, for a while
-    assert page.desk.case.picture() == before
-    assert page.request("/")[0] == 200  # it may still look
+    assert own.post("/press", **body)[0] == 429  # from here, for a while
+    assert own.desk.case.picture() == before
+    assert own.request("/")[0] == 200  # it may still look
 
 
 @pytest.mark.parametrize("press", [0, -1, True, "1", 1.5, None, 2**60])
@@ -305,38 +314,38 @@ def answers_soon(page: PageHarness) -> None:
     assert time.monotonic() - start_s < ANSWERED_S
 
 
-def test_a_crowd_of_connections_takes_no_room_and_no_memory(page):
-    page.hello()
+def test_a_crowd_of_connections_takes_no_room_and_no_memory(own):
+    own.hello()
     with many_files(), contextlib.ExitStack() as stack:
         links = []
         for number in range(CROWD):
-            link = stack.enter_context(socket.create_connection(("127.0.0.1", page.port)))
+            link = stack.enter_context(socket.create_connection(("127.0.0.1", own.port)))
             links.append(link)
             with contextlib.suppress(OSError):
                 link.send(b"GET /live HTTP/1.1\r\nhost: " if number % 2 else b"")
             if number % 10 == 0:
-                page.turn()
-        answers_soon(page)
-        assert len(os.listdir(f"/proc/{page.process.pid}/fd")) < MOST_CONNECTIONS + 30
-        assert memory_kb(page) < MOST_MEMORY_KB
-    answers_soon(page)
+                own.turn()
+        answers_soon(own)
+        assert len(os.listdir(f"/proc/{own.process.pid}/fd")) < MOST_CONNECTIONS + 30
+        assert memory_kb(own) < MOST_MEMORY_KB
+    answers_soon(own)
 
 
-def test_many_streams_and_browsers_that_do_not_read(page):
-    page.hello()
-    ask = f"GET /live HTTP/1.1\r\nhost: 127.0.0.1:{page.port}\r\n\r\n".encode()
+def test_many_streams_and_browsers_that_do_not_read(own):
+    own.hello()
+    ask = f"GET /live HTTP/1.1\r\nhost: 127.0.0.1:{own.port}\r\n\r\n".encode()
     with contextlib.ExitStack() as stack:
         for _ in range(2 * MOST_STREAMS):
-            link = stack.enter_context(page.connect())
+            link = stack.enter_context(own.connect())
             link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
             link.sendall(ask)
-            page.turn()
-        before = memory_kb(page)
+            own.turn()
+        before = memory_kb(own)
         for number in range(8):  # each picture is another one, of 10 kB
-            page.desk.more["foot"] = f"{number} " * 3000
-            page.events(3)
-        assert memory_kb(page) - before < 4000 and memory_kb(page) < MOST_MEMORY_KB
-        assert page.events(2)[0][0] == "hello"
+            own.desk.more["foot"] = f"{number} " * 3000
+            own.events(3)
+        assert memory_kb(own) - before < 4000 and memory_kb(own) < MOST_MEMORY_KB
+        assert own.events(2)[0][0] == "hello"
 
 
 def test_random_bytes_and_oversized_headers(shared):
@@ -355,16 +364,16 @@ def test_random_bytes_and_oversized_headers(shared):
 
 
 @pytest.mark.slow
-def test_a_slow_client_is_let_go(page):
+def test_a_slow_client_is_let_go(own):
     """Its request comes a byte at a time; the whole of it has five seconds."""
-    with page.connect() as link:
+    with own.connect() as link:
         start_s = time.monotonic()
         answer = b""
         while not answer and time.monotonic() - start_s < 12.0:
             with contextlib.suppress(OSError):
                 link.send(b"G")
             time.sleep(0.2)
-            answers_soon(page)
+            answers_soon(own)
             with contextlib.suppress(BlockingIOError):
                 answer = link.recv(1000)
         assert answer.startswith(b"HTTP/1.1 408 ")

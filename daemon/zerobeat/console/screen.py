@@ -70,14 +70,14 @@ def _top(shown: StatusFields, columns: int, full: bool, rows: int | None) -> lis
     if not full:
         lines += [Line(line) for line in wrap_cells("; ".join(on), columns) if on]
         return [*lines, Line(settings)] if rows is None or rows >= 16 else lines
-    joined = f"{settings}   {'; '.join(acts)}"
+    joined = f"{settings}   {'; '.join(on)}"
     both = wrap_cells(joined, columns) == [joined]
     lines += [Line(joined.rstrip())] if both else [Line(settings), *_each(on, columns)]
     return lines
 
 
-def _each(acts: Sequence[str], columns: int) -> list[Line]:
-    return [Line(line) for line in wrap_cells("; ".join(acts), columns)]
+def _each(on: Sequence[str], columns: int) -> list[Line]:
+    return [Line(line) for line in wrap_cells("; ".join(on), columns)]
 
 
 def _scene(shown: StatusFields, full: bool) -> str:

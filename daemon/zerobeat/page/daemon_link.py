@@ -14,9 +14,9 @@ from ..client.daemon_client import LONGEST_ANSWER, socket_paths
 from ..errors import CommandError, ControlError
 from ..runtime_directory import SOCKET_VERSION
 
-AGAIN_S = 0.5  # between two tries to connect
+RECONNECT_AFTER_S = 0.5  # between two tries to connect
 REFUSED_AGAIN_S = 5.0
-SILENT_S = 12.0  # the daemon says every 5 s that nothing has changed
+LINK_SILENT_S = 12.0  # the daemon says every 5 s that nothing has changed
 ANSWERED_S = 0.1  # a press is answered within this, or said not to be
 AT_MOST_HZ = 4.0
 NO_DAEMON = "zerobeat does not play: waiting for it"
@@ -69,7 +69,7 @@ class DaemonLink:
     async def run(self) -> None:
         """Connect, follow, and connect again, for ever."""
         while True:
-            pause_s = AGAIN_S
+            pause_s = RECONNECT_AFTER_S
             try:
                 await self._follow()
             except ControlError as error:
@@ -86,7 +86,7 @@ class DaemonLink:
             self._role_id = self._send("role", role=self._role)
             self._send("follow", at_most_hz=AT_MOST_HZ)
             while True:
-                async with asyncio.timeout(SILENT_S):
+                async with asyncio.timeout(LINK_SILENT_S):
                     line = await reader.readuntil(b"\n")
                 self._take(json.loads(line))
         except (asyncio.IncompleteReadError, asyncio.LimitOverrunError):

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 ALIVE_S = 1.0
-STUCK_S = 10.0  # a browser that has read nothing for so long is let go
+BROWSER_STUCK_S = 10.0  # a browser that has read nothing for so long is let go
 SEND_BUFFER = 32_768  # bytes that the kernel may keep for one browser
 RETRY_MS = 500
 
@@ -67,7 +67,7 @@ class LiveStream:
                 writer.write(newest)
             age = {"age_s": round(self._age_s(), 1), "trouble": self._trouble()}
             writer.write(sse_event("alive", age))
-            async with asyncio.timeout(STUCK_S):
+            async with asyncio.timeout(BROWSER_STUCK_S):
                 await writer.drain()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(ALIVE_S):

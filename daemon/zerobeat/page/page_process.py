@@ -23,8 +23,8 @@ from .pairing_socket import PairingSocket
 from .picture_view import page_view
 from .presses import Presses
 
-LOOK_S = 1.0  # between two looks at what the rig says, and two tries to open an address
-BACKLOG = 128
+SETTINGS_LOOK_S = 1.0  # between two looks at what the rig says, and two tries to open an address
+PAGE_BACKLOG = 128
 PHONES = "phones.json"
 
 
@@ -84,7 +84,7 @@ class PageProcess:
             while not self._end.is_set():
                 await self._listen()
                 with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(LOOK_S):
+                    async with asyncio.timeout(SETTINGS_LOOK_S):
                         await self._end.wait()
                 self._read_settings()
         finally:
@@ -120,7 +120,7 @@ class PageProcess:
                 continue
             try:
                 self._listening[address] = await asyncio.start_server(
-                    self._server.serve, sock=_bound(address), limit=MOST_HEAD, backlog=BACKLOG
+                    self._server.serve, sock=_bound(address), limit=MOST_HEAD, backlog=PAGE_BACKLOG
                 )
             except OSError as error:
                 why = f"http://{address}/: can't be served: {error.strerror}; trying again"

@@ -40,7 +40,7 @@ WRITTEN_S = 5.0  # an answer that is not taken within this is dropped
 REQUESTS_HZ, REQUESTS_AT_ONCE = 20.0, 120.0  # by address
 FAULTS_HZ, FAULTS_AT_ONCE = 0.5, 10.0  # wrong signatures, by address
 LOG_S = 10.0  # between two lines about what was refused
-FILES = {
+PAGE_FILES = {
     "/": ("page.html", "text/html; charset=utf-8"),
     "/page.css": ("page.css", "text/css; charset=utf-8"),
     "/page.js": ("page.js", "text/javascript; charset=utf-8"),
@@ -92,7 +92,7 @@ class PageServer:
         self.commands = False
         self._files = {
             path: (files(__package__).joinpath(name).read_bytes(), kind)
-            for path, (name, kind) in FILES.items()
+            for path, (name, kind) in PAGE_FILES.items()
         }
         self._connections: dict[_Connection, None] = {}  # the oldest first
         self._requests = RateLimit(REQUESTS_HZ, REQUESTS_AT_ONCE)

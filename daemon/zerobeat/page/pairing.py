@@ -22,7 +22,7 @@ from typing import Any
 
 from ..errors import CommandError, StoreError
 
-KEY_BYTES = 16
+PHONE_KEY_BYTES = 16
 MOST_PHONES = 16
 MOST_LINKS = 4
 LINK_S = 600.0  # a link may be used once, within this
@@ -81,7 +81,9 @@ class Pairing:
         self._phones: dict[str, Phone] = {}
         self._links: OrderedDict[str, float] = OrderedDict()  # until when, by key
         self._asking: OrderedDict[str, _Asking] = OrderedDict()
-        self._no_key = secrets.token_hex(KEY_BYTES)  # compared with for a name that is unknown
+        self._no_key = secrets.token_hex(
+            PHONE_KEY_BYTES
+        )  # compared with for a name that is unknown
         self._read()
 
     @property
@@ -103,7 +105,7 @@ class Pairing:
     def offer(self, now_s: float) -> str:
         """Return a key for one phone, to be carried by a link within ``LINK_S``."""
         self._check_room()
-        key = secrets.token_hex(KEY_BYTES)
+        key = secrets.token_hex(PHONE_KEY_BYTES)
         self._links[key] = now_s + LINK_S
         while len(self._links) > MOST_LINKS:
             self._links.popitem(last=False)
@@ -142,7 +144,7 @@ class Pairing:
                 del self._asking[ticket]
         if len(self._asking) >= MOST_ASKING:
             raise CommandError("too many phones ask to be paired; use: zerobeat page --pair")
-        ticket = secrets.token_hex(KEY_BYTES)
+        ticket = secrets.token_hex(PHONE_KEY_BYTES)
         self._asking[ticket] = _Asking(now_s, now_s)
         return ticket
 
@@ -178,7 +180,7 @@ class Pairing:
             return f"a pedal asks to pair a phone, but {len(waiting)} wait: none is paired"
         try:
             self._check_room()
-            phone = self._keep(secrets.token_hex(KEY_BYTES), "pedal")
+            phone = self._keep(secrets.token_hex(PHONE_KEY_BYTES), "pedal")
         except (CommandError, StoreError) as error:
             waiting[0].answer = {"refused": str(error)}
             return str(error)

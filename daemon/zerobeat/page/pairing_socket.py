@@ -25,7 +25,7 @@ from .pairing import LINK_S, Pairing
 PAGE_SOCKET = "page"
 PAGE_SERVICE_FOLDER = Path("/run/zerobeat-page")  # systemd's RuntimeDirectory=zerobeat-page
 LONGEST_LINE = 4096
-LONGEST_WAIT_S = 5.0
+ASKED_WITHIN_S = 5.0
 
 
 class PairingSocket:
@@ -69,7 +69,7 @@ class PairingSocket:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
-            async with asyncio.timeout(LONGEST_WAIT_S):
+            async with asyncio.timeout(ASKED_WITHIN_S):
                 answer = self._answer(await reader.readuntil(b"\n"))
                 writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()
@@ -108,7 +108,7 @@ class PairingSocket:
 
 def _connected(path: Path) -> socket.socket:
     link = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
-    link.settimeout(LONGEST_WAIT_S)
+    link.settimeout(ASKED_WITHIN_S)
     try:
         link.connect(os.fspath(path))
     except OSError:
