@@ -53,6 +53,7 @@ class Chain:
         "_rests",
         "_root_cents",
         "_degrees",
+        "glides",
     )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
@@ -81,6 +82,7 @@ class Chain:
         self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
         self._rests: dict[int, Rest | None] = {}
+        self.glides = settings.glide_ms > 0.0
 
     def with_tonight(self, tonight: Tonight) -> Chain:
         """Return this chain under another tonight, but with the transposition it has."""
@@ -146,6 +148,18 @@ class Chain:
         if self._beats_hz:
             pitch += units.beats_to_cents(pitch, self._beats_hz, self.settings.detune_limit_cents)
         pitch = (pitch - self._panel_cents - self._touch_shift_cents) * self._touch_scale
+        return pitch if self.curve is None else self.curve.commanded(pitch)
+
+    def sounding(self, target_cents: float) -> float:
+        """Return the pitch that is to be heard for ``target_cents`` of the scale."""
+        pitch = target_cents + self._offset_cents
+        if self._beats_hz:
+            pitch += units.beats_to_cents(pitch, self._beats_hz, self.settings.detune_limit_cents)
+        return pitch
+
+    def command_sounding(self, pitch_cents: float) -> float:
+        """Return the pitch to command so that a pitch of ``sounding`` is heard."""
+        pitch = (pitch_cents - self._panel_cents - self._touch_shift_cents) * self._touch_scale
         return pitch if self.curve is None else self.curve.commanded(pitch)
 
     def rest(self, key: int) -> Rest | None:
