@@ -106,6 +106,7 @@ def _trouble(voice: StatusFields) -> str:
 def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
     """Return the state of a voice in words, the most important first."""
     parts = [trouble] if (trouble := _trouble(voice)) else []
+    parts += ["gliding"] if voice.get("glide_to_cents") is not None else []
     parts += ["measuring"] if voice.get("measuring") else []
     parts += ["muted"] if voice["mute"] else []
     parts += ["solo"] if voice["solo"] else []
@@ -334,7 +335,8 @@ def full_footer(shown: StatusFields, loads: Mapping[str, float]) -> list[Line]:
     for output in shown.get("outputs", []):
         load = loads.get(output["name"])
         used = f"{output['bytes_sent']} bytes" if load is None else percent(load)
-        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
+        late = f", {output['late']} late notes left out" if output.get("late") else ""
+        cables.append(f"{output['name']} {used}, thinned {output['thinned']}{late}")
     found.append(Line(f"cable     {'; '.join(cables)}"))
     found += _latency(shown, "latency   ")
     found.append(_faults(shown, "faults    "))

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter, deque
 
 from ..errors import CommandError
+from .chain import Chain
 from .glide_controls import GlideControls
 from .ledger import Ledger
 from .pedals.layers import Layers
-from .settings import Hold, Input, Output, Rig, Scene, Tonight
+from .settings import Hold, Input, Output, Rig, Scene, Tonight, VoiceSettings
 from .voice import Held, Source, VoiceState
 
 
@@ -136,11 +137,40 @@ class EngineState:
         """Return an input of the rig by name, or None."""
         return next((source for source in self.rig.inputs if source.name == name), None)
 
+    def settings_in(self, scene: Scene, voice: str) -> VoiceSettings:
+        """Return what a scene says of a voice.
+
+        One that was made of live settings while the rig had no such voice says nothing: what is
+        stored under its name does.
+        """
+        return scene.voices.get(voice) or self.bank.get(scene.name, scene).of(voice)
+
     # ------------------------------------------------------------ derived
 
     def wheel_cents(self, held: Held) -> float:
         """Return the bend of a key: its wheel, or its finger's place and its zone's wheel."""
         return self.wheels.get(held.wheel_from or held.source, 0.0) + held.shift_cents
+
+    def smooth_cents(self, state: VoiceState, chain: Chain) -> float:
+        """Return what wheel or finger add to a pitch after the scale, with some settings."""
+        held = state.sampled_finger or state.playing
+        if held is None or chain.settings.wheel != "smooth":
+            return 0.0
+        return self.wheel_cents(held)
+
+    def goal_cents(self, state: VoiceState) -> float | None:
+        """Return the pitch at which a voice is to be heard, a glide being over; None if none."""
+        if state.target_cents is None:
+            return None
+        chain = state.sounding
+        return chain.sounding(state.target_cents + self.smooth_cents(state, chain))
+
+    def sounding_cents(self, state: VoiceState) -> float | None:
+        """Return the pitch at which a voice is to be heard now, or was left; None if none."""
+        cents = self.goal_cents(state)
+        if cents is None or state.glide is None:
+            return cents
+        return cents + state.glide.cents_at(self.now_s)
 
     @property
     def wanted_scene(self) -> Scene:

@@ -21,16 +21,6 @@ class GlidePlayer:
     def __init__(self, shared: EngineState) -> None:
         self._shared = shared
 
-    def sounding_cents(self, state: VoiceState) -> float | None:
-        """Return the pitch that a voice is to be heard at now, or was left at; None if none."""
-        if state.target_cents is None:
-            return None
-        chain = state.sounding
-        cents = chain.sounding(state.target_cents + self._smooth(state, chain))
-        if state.glide is not None:
-            cents += state.glide.cents_at(self._shared.now_s)
-        return cents
-
     def begin(
         self,
         state: VoiceState,
@@ -55,7 +45,7 @@ class GlidePlayer:
         """
         shared, settings = self._shared, chain.settings
         state.glide = None
-        smooth_cents = self._smooth(state, chain)
+        smooth_cents = self._shared.smooth_cents(state, chain)
         milliseconds, legato = settings.glide_ms, settings.glide_when == "legato"
         said = shared.glide_controls.get(held.source) if shared.glide_controls else None
         if said is not None:
@@ -131,7 +121,7 @@ class GlidePlayer:
         """Return the bend of a voice's number at a time; None if it has no pitch any more."""
         if state.target_cents is None or state.note is None:
             return None
-        return self._bend(state, self._smooth(state, state.sounding), at_s)[0]
+        return self._bend(state, self._shared.smooth_cents(state, state.sounding), at_s)[0]
 
     def _bend(self, state: VoiceState, smooth_cents: float, at_s: float) -> tuple[int, bool]:
         chain = state.sounding
@@ -151,13 +141,7 @@ class GlidePlayer:
 
     def _path_cents(self, state: VoiceState, chain: Chain, target_cents: float) -> float:
         """Return what is to be commanded now, on the way to a pitch of the scale."""
-        pitch = chain.sounding(target_cents + self._smooth(state, chain))
+        pitch = chain.sounding(target_cents + self._shared.smooth_cents(state, chain))
         if state.glide is not None:
             pitch += state.glide.cents_at(self._shared.now_s)
         return chain.command_sounding(pitch)
-
-    def _smooth(self, state: VoiceState, chain: Chain) -> float:
-        """Return the cents that wheel or finger add, with some settings."""
-        if state.playing is None or chain.settings.wheel != "smooth":
-            return 0.0
-        return self._shared.wheel_cents(state.sampled_finger or state.playing)

@@ -87,11 +87,14 @@ class Keyboard:
         shared, triggers = self._shared, self._triggers
         if self._measuring.running:
             self._measuring.stop("a key", outputs)
-        self._trigger_events.key_down(outputs)
+        landed = self._trigger_events.key_down(outputs)
         controls = shared.glide_controls.get(place) if shared.glide_controls else None
         if controls is not None and self.portamento.note_on(message, place, outputs):
+            self._trigger_events.move(landed, outputs)
             return
         takers = self._assigner.takers(place, key)
+        if landed:
+            self._trigger_events.move([s for s in landed if s not in takers], outputs)
         before = shared.keys.get((place, key))
         if before is not None:  # its note-off was lost (requirement M24)
             for state in before:
@@ -111,6 +114,9 @@ class Keyboard:
             self._press(state, held, outputs)
         if controls is not None:
             controls.from_key = None
+        if landed:  # a voice may keep another key, by its priority
+            kept = [s for s in takers if s in landed and not _has(s, place, key)]
+            self._trigger_events.move(kept, outputs)
 
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
         again = None
@@ -320,3 +326,9 @@ class Keyboard:
             if gone:
                 self._shared.current = state
                 self.drop(state, gone, outputs)
+
+
+def _has(state: VoiceState, place: Source, key: int) -> bool:
+    """Return whether a voice plays a key."""
+    held = state.playing
+    return held is not None and held.key == key and held.source == place

@@ -97,7 +97,7 @@ class Player:
     ) -> None:
         """Do what ``play`` does, where a finger may bend the note or the voice may glide."""
         lane, chain = state.lane, state.chain
-        from_cents = self.glides.sounding_cents(state)
+        from_cents = self._shared.sounding_cents(state)
         state.playing = held
         state.move_waits = False
         wheel_cents = self._shared.wheel_cents(state.sampled_finger or held)
@@ -187,9 +187,7 @@ class Player:
 
     def _smooth(self, state: VoiceState) -> float:
         """Return the cents that the smooth wheel adds to a voice now."""
-        if state.playing is None or state.sounding.settings.wheel != "smooth":
-            return 0.0
-        return self._shared.wheel_cents(state.sampled_finger or state.playing)
+        return self._shared.smooth_cents(state, state.sounding)
 
     def _slur(self, state: VoiceState, chain: Chain, rest: Rest, outputs: Outputs) -> bool:
         """Move a sounding voice to a new pitch without a new attack, if it can be done."""
@@ -274,7 +272,7 @@ class Player:
         before = state.glide
         if glides and target is not None:
             gate = bool(state.lane.notes)
-            from_cents = self.glides.sounding_cents(state)
+            from_cents = self._shared.sounding_cents(state)
             self.glides.begin(state, chain, held, target, from_cents, gate)
         if target is None or not self._move(state, chain, target, outputs):
             state.glide = before
