@@ -143,13 +143,8 @@ class Cable:
         rate = output.converter.bytes_per_second
         self.second_per_byte = 1.0 / rate if rate else 0.0
 
-    def send(self, message: _Waiting, now_s: float, sent: Sent) -> None:
+    def send(self, message: Message, now_s: float, sent: Sent) -> None:
         """Append one message's bytes; equal bends are left out here."""
-        if type(message) is MovingBend:
-            bend = message.value_at(now_s)
-            if bend is None:
-                return
-            message = PitchBend(message.channel, bend)
         if type(message) is PitchBend:
             channel = self.channels[message.channel]
             if message.bend == channel.last_bend:
@@ -390,7 +385,15 @@ class Cable:
                 if self.second_per_byte and self.free_at_s > now_s:
                     break
                 if self.channels[key >> 8].group is None:
-                    self.send(self.waiting.pop(key), now_s, sent)
+                    self._send_waiting(self.waiting.pop(key), now_s, sent)
+
+    def _send_waiting(self, message: _Waiting, now_s: float, sent: Sent) -> None:
+        if type(message) is MovingBend:
+            bend = message.value_at(now_s)
+            if bend is not None:
+                self.send(PitchBend(message.channel, bend), now_s, sent)
+        else:
+            self.send(message, now_s, sent)
 
     def panic(self, now_s: float, sent: Sent) -> None:
         """Let nothing start that has ended, and everything else leave at once."""

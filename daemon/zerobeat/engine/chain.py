@@ -28,6 +28,7 @@ class Rest(NamedTuple):
     commanded_cents: float  # after the inverse: what the converter must be asked
     note: int
     bend: int  # signed 14 bits
+    left_cents: float  # what that bend stands for
 
 
 class Chain:
@@ -185,7 +186,8 @@ class Chain:
         if note is None:
             return None
         left = self.left_over(commanded, note)
-        return Rest(target_cents, commanded, note, bend.cents_to_bend(left, voice.bend_range_cents))
+        steps = bend.cents_to_bend(left, voice.bend_range_cents)
+        return Rest(target_cents, commanded, note, steps, left)
 
     def left_over(self, commanded_cents: float, note: int) -> float:
         """Return the cents of bend that a note number leaves to reach a pitch."""

@@ -82,6 +82,7 @@ class Engine:
             self.undo,
         )
         self.mpe = Mpe(shared, self.keyboard, self.assigner, self.policy)
+        self._fingers = self.mpe.keyboards
         self.glide_steps = GlideSteps(shared, player)
         self.scenes = Scenes(shared, self.live)
         self.persistence = ScenePersistence(shared, self.live, self.undo)
@@ -200,14 +201,12 @@ class Engine:
         if only is not None and getattr(message, "channel", only) != only:
             shared.counts["other channel"] += 1
             return
-        expressive = self.mpe.keyboards
-        finger = bool(expressive) and source in expressive
-        # No command comes here.
-        if finger and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]
+        fingers = self._fingers
+        if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             pass
-        elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]
+        elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             handle(message, source, outputs)
-        if expressive and type(message) is not PitchBend:
+        if fingers and type(message) is not PitchBend:
             self.mpe.follow(outputs)
         self.pedals.lights.look()
         shared.current = None

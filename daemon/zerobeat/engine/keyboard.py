@@ -106,11 +106,12 @@ class Keyboard:
         shared.presses += 1
         if triggers.read_at_s is not None:
             triggers.read_if_due(outputs, takers)
+        shift_cents = self._touch_cents(place) if shared.centred else 0.0
         for state in takers:
             shared.current = state
             held = Held(place, key, message.velocity, shared.presses)
-            if shared.managers and place[0] in shared.centred and place in shared.managers:
-                held.shift_cents = self._zone_cents(place) - shared.wheels.get(place, 0.0)
+            if shift_cents:
+                held.shift_cents = shift_cents
             self._press(state, held, outputs)
         if controls is not None:
             controls.from_key = None
@@ -152,7 +153,8 @@ class Keyboard:
             held = state.find(place, key)
             if held is None:
                 continue  # stolen
-            self._finger_up(held)
+            if self._shared.managers:
+                self._finger_up(held)
             if kept:
                 held.down = False
                 continue
@@ -212,13 +214,19 @@ class Keyboard:
                 self._shared.current = state
                 self._player.wheel(state, outputs)
 
+    def _touch_cents(self, place: Source) -> float:
+        """Return what takes a finger's place at its touch back, where that is its key's pitch."""
+        if place[0] not in self._shared.centred or place not in self._shared.managers:
+            return 0.0
+        return self._zone_cents(place) - self._shared.wheels.get(place, 0.0)
+
     def _zone_cents(self, place: Source) -> float:
         """Return the bend of the zone that a finger belongs to."""
         return self._shared.wheels.get(self._shared.managers[place], 0.0)
 
     def _finger_up(self, held: Held) -> None:
         """Let a note keep its finger's place; the next note of that channel bends it no more."""
-        manager = self._shared.managers.get(held.source) if self._shared.managers else None
+        manager = self._shared.managers.get(held.source)
         if manager is not None and held.wheel_from is None:
             held.shift_cents += self._shared.wheels.get(held.source, 0.0) - self._zone_cents(
                 held.source

@@ -158,8 +158,8 @@ class Mpe:
 
     def refresh(self) -> None:
         """Read the rig's MPE keyboards; one whose settings stay keeps its zones and fingers."""
-        before = self.keyboards
-        self.keyboards = {}
+        before = dict(self.keyboards)
+        self.keyboards.clear()  # the engine knows this one
         for source in self._shared.rig.inputs:
             if source.mpe is not None and source.plays:
                 kept = before.get(source.name)

@@ -69,12 +69,12 @@ class Player:
         if state.next_voice is not None:
             lane.release(outputs)
             self.adopt(state, outputs)
-        if state.chain.glides or state.glide is not None or self._shared.expressive:
+        chain = state.chain
+        if chain.glides or state.glide is not None or self._shared.expressive:
             self._play_expressively(state, held, outputs, anew, slurred)
             return
         state.playing = held
         state.move_waits = False
-        chain = state.chain
         wheel_cents = self.wheels.get(held.source, 0.0)
         rest = self._rest(state, chain, held, wheel_cents)
         if rest is None:
@@ -138,7 +138,11 @@ class Player:
     ) -> None:
         """Open a silent voice: its bend, then its note-on."""
         lane = state.lane
-        self._take(state, chain, rest, rest.note)
+        state.sounding = chain
+        state.target_cents = rest.target_cents
+        state.commanded_cents = rest.commanded_cents
+        state.note = rest.note
+        state.left_cents = rest.left_cents
         if wheel_cents and chain.settings.wheel == "smooth":
             now = self._bent(state, wheel_cents)
         else:
