@@ -14,7 +14,6 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from ..config.rig import LoadedRig
 from ..errors import ZerobeatError
@@ -27,7 +26,7 @@ NICE = 5  # the notes go first
 class Outcome:
     """What a child's function returned, or its error, one line a fault."""
 
-    value: Any = None
+    value: object = None
     error: str = ""
 
 
@@ -57,7 +56,7 @@ def pickled(outcome: Outcome) -> bytes:
     return content.getvalue()
 
 
-def unpickled(content: bytes | bytearray, pause: Callable[[], None]) -> Any:
+def unpickled(content: bytes | bytearray, pause: Callable[[], None]) -> Outcome:
     """Return the outcome that ``pickled`` wrote; ``pause`` is called between its parts."""
     unpickler = pickle.Unpickler(io.BytesIO(content))  # our own child wrote it
     pause()
@@ -87,7 +86,7 @@ class Child:
         OSError: no process or no memory for one.
     """
 
-    def __init__(self, act: Callable[..., Any], *args: Any) -> None:
+    def __init__(self, act: Callable[..., object], *args: object) -> None:
         self._heard = bytearray()
         self.act = act
         # Not a pipe: writing to one waits for its reader once 64 KiB are in it.
@@ -126,12 +125,9 @@ class Child:
             return None
         self.close()
         try:
-            outcome = unpickled(self._heard, pause)
-        except Exception:  # noqa: BLE001 - contained and logged
-            outcome = None
-        if isinstance(outcome, Outcome):
-            return outcome
-        return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
+            return unpickled(self._heard, pause)
+        except Exception:  # noqa: BLE001 - it died; the log has its words
+            return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
 
     def close(self) -> None:
         """Kill it if it still runs; a second call does nothing."""
