@@ -57,10 +57,11 @@ MAY: dict[str, set[str]] = {
         "state",
         "tuning",
     },
-    "doctor": {"client", "engine", "ports"},
+    "doctor": {"client", "engine", "origin", "ports"},
     "render": {"config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"},
     "release": {"midi", "ports", "runtime_directory"},
-    "cli": {"commands"},
+    "origin": {""},  # the version
+    "cli": {"commands", "origin"},
     "__main__": {"cli"},
 }
 ANYTHING = {"commands"}

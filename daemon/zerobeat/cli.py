@@ -152,20 +152,18 @@ def _top_parser() -> argparse.ArgumentParser:
         epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action=_ShowVersion, nargs=0, help="show the version")
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version, and where it came from"
+    )
     return parser
 
 
 class _ShowVersion(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         # Loaded only here: it takes as long as half of all else that a command imports.
-        from importlib.metadata import PackageNotFoundError, version
+        from .origin import VERSION, origin
 
-        try:
-            found = version("zerobeat")
-        except PackageNotFoundError:
-            found = "(not installed)"
-        print(f"zerobeat {found}")
+        print(f"zerobeat {VERSION} ({origin()})")
         parser.exit()
 
 

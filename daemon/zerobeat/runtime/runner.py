@@ -26,6 +26,7 @@ from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
+from ..ports.exit_deadline import PORTS_CLOSING_S, end_process_within
 from ..ports.mirror import Mirror, write_outputs
 from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, request_real_time
@@ -155,17 +156,19 @@ class Runner:
         """Play until a signal; return the exit status, or ``SERVER_GONE``."""
         # A MIDI callback waits for the interpreter while a command is read: 5 ms by default.
         sys.setswitchinterval(SWITCH_S)
+        status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
+            status = 0
         finally:
             if not self._stopping:
                 self._stopping = "a fault"
                 self._journal.exception("the loop")
-            self._stop()
-        return SERVER_GONE if self._connections.server_gone else 0
+            self._stop(status)
+        return SERVER_GONE if self._connections.server_gone else status
 
     def _start(self) -> float | None:
         """Connect, say what plays, and return the interval of systemd's watchdog."""
@@ -388,17 +391,18 @@ class Runner:
         with contextlib.suppress(OSError):  # a signal after the end
             os.eventfd_write(self._wake_fd, 1)
 
-    def _stop(self) -> None:
+    def _stop(self, status: int) -> None:
         """Stop in the reverse order of the start: inputs, notes, drain, outputs (M14, M15).
 
-        With a dead JACK server nothing of its library is called: it would spin, holding the
-        interpreter.
+        The MIDI library may hang when a client is closed. So all else is done before, and then
+        the process ends in time, with this exit status. With a dead JACK server nothing of its
+        library is called: it would spin, holding the interpreter.
         """
         gone = self._connections.server_gone
         self._last(notify.stopping if not gone else notify.status, self._stopping)
         drained = False
         if not gone:
-            self._last(self._connections.close_inputs)
+            self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))
@@ -407,16 +411,17 @@ class Runner:
         left = self._last(self._mirror.marked) or ()
         self._last(self._disk.stop, time.monotonic())
         self._last(self._clients.control.close)
-        if not gone:
-            self._last(self._connections.close_outputs)
-            self._last(self._patch.close)
         self._last(self._mirror.close)
         self._last(self._reload.close)
         self._last(self._lock.close)
-        if not gone:
-            self._last(os.close, self._wake_fd)
         what = f"{len(left)} notes may sound; the next start releases them"
         self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
+        if not gone:
+            self._journal.flush()
+            self._last(end_process_within, PORTS_CLOSING_S, status)
+            self._last(self._connections.close)
+            self._last(self._patch.close)
+            self._last(os.close, self._wake_fd)
 
     def _last(self, act: Callable[..., Returned], *args: object) -> Returned | None:
         """Run one step of the stop; the others follow whatever it raises."""
