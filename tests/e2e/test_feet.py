@@ -114,8 +114,8 @@ def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
         assert (shown["set_list"], shown["position"]) == (["plain", "fifth", "octave"], 2)
         daemon.wait_for_line("no scene for program 12 (wire 11)")
         text = zerobeat(daemon, "status", "--once")
-        assert "foot      feet: recall: no scene for program 12 (wire 11)" in text
-        assert "set list  3 of 3, the last" in text
+        assert "pedal     feet: recall: no scene for program 12 (wire 11)" in text
+        assert "3 of 3, the last" in text
 
 
 def test_recalls_under_load_leave_no_note_hanging(tmp_path):  # F3, N3

@@ -16,6 +16,7 @@ from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
+from .mpe_field import check_plays, read_mpe
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -196,6 +197,7 @@ def _input(name: str, section: Section) -> Input:
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
+    mpe = read_mpe(section)
     source = Input(
         name=name,
         port=port,
@@ -207,7 +209,10 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        mpe=mpe,
+        glide_controllers=section.flag("glide_controllers", False),
     )
+    check_plays(section, mpe, source.plays)
     section.close()
     return source
 

@@ -83,6 +83,10 @@ class Policy:
         """True if a channel of an input goes through untouched."""
         return bool(self._through[place[1]]) and place[0] in self.wheel_cents
 
+    def listed(self, output: str, kind: str) -> bool:
+        """Return whether an output lists a class of messages."""
+        return kind in self._classes.get(output, ())
+
     def pass_note_on(self, message: NoteOn, place: Source, outputs: Outputs) -> bool:
         """Pass a key of a passed-through channel; True if it was one."""
         if place[0] not in self.wheel_cents:
@@ -173,7 +177,7 @@ class Policy:
         passed = False
         for state in self._assigner.voices_of(place):
             lane = state.lane
-            if lane.up and kind in self._classes.get(lane.output, ()):
+            if lane.up and self.listed(lane.output, kind):
                 outputs.append((lane.output, _on_channel(message, lane.channel)))
                 passed = True
         return passed
