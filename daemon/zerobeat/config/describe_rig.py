@@ -145,6 +145,8 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append("heard with the gate low: keep its level down until it is wanted")
     if voice.tail_s:
         facts.append(f"tail {voice.tail_s:g} s")
+    if voice.tuning_from is not None:
+        facts.append(f"tuning from {voice.tuning_from}")
     recorded = loaded.listening.get(voice.name)
     if recorded is not None and recorded.input:
         struck = ", struck for each reading" if recorded.excite == "strike" else ""

@@ -24,7 +24,7 @@ from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
-from .voice_field import profile_file, read_voice
+from .voice_field import profile_file, read_tuning_input, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
 LONGEST_RIG_NAME = 40
@@ -101,6 +101,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}

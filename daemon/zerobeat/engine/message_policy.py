@@ -188,14 +188,26 @@ class Policy:
         """Pass or drop clock, transport, SysEx and active sensing."""
         kind = _system_class(message) if type(message) is System else _CLASS_OF[type(message)]
         timed = kind in ("clock", "transport")
+        passed = self.pass_system(message, kind, source, outputs)
+        if not passed and not (timed and source == self._clock_from):
+            self._shared.counts[kind] += 1
+
+    def pass_system(
+        self,
+        message: System | SongPosition | midi.SysEx,
+        kind: str,
+        source: str,
+        outputs: Outputs,
+    ) -> bool:
+        """Pass a system message to the outputs that list its class; return whether any does."""
+        timed = kind in ("clock", "transport")
         passed = False
         if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
                 if kind in classes and name in self._shared.present:
                     outputs.append((name, message))
                     passed = True
-        if not passed and not (timed and source == self._clock_from):
-            self._shared.counts[kind] += 1
+        return passed
 
 
 def _system_class(message: System) -> str:

@@ -103,6 +103,7 @@ class Voice:
     gate_ignored: bool = False  # heard with the gate low: a drone
     tail_s: float = 0.0  # the wheel still reaches it this long after note-off
     stale: str = ""  # why the profile needs a check, in words; "" is none
+    tuning_from: str | None = None  # the input whose tuning messages set its scale
 
 
 @dataclass(frozen=True, slots=True)
