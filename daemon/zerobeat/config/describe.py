@@ -16,6 +16,7 @@ from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
 from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
+from .describe_expression import glide_text
 
 WIDTH = 80
 
@@ -102,6 +103,7 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
             f"gate gap {1000 * converter.gate_gap_s:g} ms"
         ),
         f"{rate}; errors follow {converter.errors_follow}",
+        *(["glides change the note on their way"] if converter.glide_across_notes else []),
     ]
 
 
@@ -221,6 +223,8 @@ def settings_text(settings: VoiceSettings, middle_c_octave: int = 4) -> str:
         parts.append(f"{settings.priority} key first")
     if settings.legato:
         parts.append("legato")
+    if settings.glide_ms:
+        parts.append(glide_text(settings))
     if settings.hold is not None:
         parts.append(f"changes: {CHANGES[settings.hold]}")
     if settings.start_key is not None:

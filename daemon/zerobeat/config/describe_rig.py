@@ -17,6 +17,7 @@ from .describe import (
     unison_ms,
     wrapped,
 )
+from .describe_expression import mpe_facts, reach_warnings
 from .rig import LoadedRig
 
 
@@ -43,7 +44,7 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         start = " (starts)" if scene.name == rig.start_scene else ""
         inner = scene_lines(scene, rig.program_numbers_from, rig.middle_c_octave)
         lines += ["  " + line for line in _narrow(inner, start)]
-    warnings = [*loaded.warnings, *wheel_warnings(rig)]
+    warnings = [*loaded.warnings, *wheel_warnings(rig), *reach_warnings(rig, loaded.scenes)]
     if warnings:
         lines += ["", "warnings"]
         for warning in warnings:
@@ -89,6 +90,8 @@ def _inputs(loaded: LoadedRig) -> list[str]:
             "all channels" if source.channel is None else f"channel number {source.channel + 1}"
         )
         facts = [channel, f"wheel {source.wheel_cents:g} cents either side"]
+        facts += [] if source.mpe is None else mpe_facts(source.mpe)
+        facts += ["controllers 5, 65 and 84 rule glides"] if source.glide_controllers else []
         facts += ["clock counts"] if source.name == rig.clock_from else []
         facts += [] if source.plays else ["plays no notes"]
         facts += [] if source.active_sensing else ["active sensing not watched"]
@@ -143,6 +146,8 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append("heard with the gate low: keep its level down until it is wanted")
     if voice.tail_s:
         facts.append(f"the wheel reaches it {voice.tail_s:g} s after the key")
+    if voice.tuning_from is not None:
+        facts.append(f"tuning from {voice.tuning_from}")
     recorded = loaded.listening.get(voice.name)
     if recorded is not None and recorded.input:
         struck = ", struck for each reading" if recorded.excite == "strike" else ""

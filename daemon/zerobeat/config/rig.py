@@ -16,13 +16,14 @@ from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
+from .mpe_field import check_plays, read_mpe
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
-from .voice_field import profile_file, read_voice
+from .voice_field import profile_file, read_tuning_input, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
 LONGEST_RIG_NAME = 40
@@ -92,6 +93,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
@@ -195,6 +197,7 @@ def _input(name: str, section: Section) -> Input:
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
+    mpe = read_mpe(section)
     source = Input(
         name=name,
         port=port,
@@ -206,7 +209,10 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        mpe=mpe,
+        glide_controllers=section.flag("glide_controllers", False),
     )
+    check_plays(section, mpe, source.plays)
     section.close()
     return source
 

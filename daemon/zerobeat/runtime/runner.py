@@ -45,6 +45,7 @@ from .rig_reload import UNCHANGED, RigReload
 from .standstill import Standstill
 from .startup_state import StartupState
 from .stores import Stores
+from .tuning_request import tuning_request
 from .wall_clock import WallClock
 
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
@@ -137,7 +138,11 @@ class Runner:
             self.engine,
             self.wire,
             self._notes.act,
-            {"reload": self._reload.ask, **self._stores.known},
+            {
+                "reload": self._reload.ask,
+                "tuning": tuning_request(self.engine),
+                **self._stores.known,
+            },
             self._notes.catch_up,
             self._facts,
             journal,
