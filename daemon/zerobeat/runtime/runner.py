@@ -113,7 +113,7 @@ class Runner:
             self._notes.command,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake)
+        self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -124,6 +124,7 @@ class Runner:
             self._notes.act,
             self._reload.files_changed,
             journal,
+            self._notes.catch_up,
         )
         self._disk = self._stores.disk
         self._pedal_requests = PedalRequests(
@@ -310,6 +311,7 @@ class Runner:
         loaded = self._reload.result()
         if loaded is None:
             return
+        self._notes.catch_up()
         try:
             self._use_rig(loaded, now_s)
         except (CommandError, PortError) as error:
@@ -342,8 +344,7 @@ class Runner:
                 self._notes.command(OutputLost(output.name))
         self._write_outputs(loaded.rig)
         self._request_real_time()  # a new port has a new thread
-        gc.collect()
-        gc.freeze()
+        gc.freeze()  # what a later collection need not look through
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it

@@ -140,7 +140,9 @@ class SocketCommands:
                 self._engine.undo.remember()
             if command in self._more:
                 return self._more[command](values)
-            said = self._known[command](self._section(command, values))
+            section = self._section(command, values)
+            self._catch_up()
+            said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
