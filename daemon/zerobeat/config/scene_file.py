@@ -193,7 +193,7 @@ def _clock(section: Section, context: Context) -> Trigger:
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
     if not context.has_clock and context.lacking is not None:
-        context.lacking.append("clock_from, the input whose clock counts")
+        context.lacking.append("clock (clock_from)")
     elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)

@@ -33,6 +33,7 @@ from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
+from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
 from .facts import Facts
@@ -298,6 +299,7 @@ class Runner:
             "last_faults": list(self._journal.faults),
             "stage_faults": dict(self.stage_faults),
             "log_lines_lost": self._journal.dropped,
+            "needle": self._clients.needle,
         }
 
     # ------------------------------------------------------------ stages
@@ -420,7 +422,7 @@ class Runner:
         self._last(self._mirror.close)
         self._last(self._reload.close)
         self._last(self._lock.close)
-        what = f"{len(left)} notes may sound; the next start releases them"
+        what = f"{counted(len(left), 'note')} may sound; the next start releases them"
         self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
         if not gone:
             self._journal.flush()
