@@ -46,6 +46,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
+    ("scales", "list the built-in scales, or keep a received tuning as files"),
     ("learn", "show what a pedal sends and write its binding"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),

@@ -111,14 +111,13 @@ def test_a_picture_of_a_paired_phone_and_its_large_mode(browser, page, request):
 
 
 def test_a_needle_while_a_voice_is_tuned(browser, page, request):
-    text = "reed: 12.3 cents high: turn it down"
-    needle = {"voice": "reed", "cents": 12.3, "span_cents": 50.0, "text": text}
+    needle = {"voice": "reed", "off_cents": 12.3, "where": "near", "turn": "down"}
     page.desk.more["needle"] = needle
     browser.until("!document.querySelector('#needle').hidden")
     golden("needle", browser, request)
     turned = browser.value("document.querySelector('#pointer').style.transform")
-    assert turned == "rotate(19.68deg)"  # 12.3 of 50 cents, of 80 degrees (arithmetic)
-    assert said(browser, "cents") == "+12.3 cents"
+    # log(1 + 12.3) / log(1 + 600) of 80 degrees, to three digits (arithmetic)
+    assert turned == "rotate(32.32deg)"
     page.desk.more["needle"] = None
     browser.until("document.querySelector('#needle').hidden")
 
@@ -145,7 +144,7 @@ def test_an_accessibility_checker_finds_no_fault(browser, page):
         pytest.skip("axe-core-python is not installed")
     pair(browser, page)
     page.desk.states["keys"] = "missing"
-    page.desk.more["needle"] = {"voice": "reed", "cents": None, "text": "reed: silent"}
+    page.desk.more["needle"] = {"voice": "reed", "off_cents": 0.2, "where": "there", "turn": ""}
     browser.until("!document.querySelector('#needle').hidden")
     browser.value("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     browser.value((Path(found.origin).parent / "axe.min.js").read_text() + "; 1")

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from ..client.daemon_client import Client, socket_paths
+from ..client.once_a_day import first_today
 from ..client.own_daemon import own_daemon
 from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
@@ -27,8 +28,8 @@ from ..state.state_directory import load_rig
 from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
-NEEDLE_SPAN_CENTS = 50.0  # at full scale
 STATUS_POLL_S = 0.3  # between two status requests
+CAUTION_IN_SHORT = "caution: monitors and headphones down before the first note"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
     "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
@@ -177,14 +178,6 @@ class MeasuringSession:
         """Close a voice's gate, or end the run."""
         self._ask("release", voice=name)
 
-    def show_needle(
-        self, name: str, text: str, cents: float | None, span_cents: float = NEEDLE_SPAN_CENTS
-    ) -> None:
-        """Show a reading on the player's other screens; nothing depends on it."""
-        values = {"cents": cents} if cents is not None and abs(cents) <= 12_000.0 else {}
-        with contextlib.suppress(CommandError):
-            self.client.ask("needle", voice=name, text=text[:200], span_cents=span_cents, **values)
-
     def _ask(self, command: str, **values: Any) -> None:
         try:
             self.client.ask(command, **values)
@@ -195,11 +188,16 @@ class MeasuringSession:
 
     # ------------------------------------------------------------ the player
 
+    def show_needle(self, values: dict[str, object]) -> None:
+        """Let other displays show how far a knob is off; it is no fault if none can."""
+        with contextlib.suppress(CommandError):
+            self.client.ask("needle", **values)
+
     def caution(self, names: Sequence[str]) -> None:
-        """Show the caution once, before the first voice that is a drone."""
+        """Show the caution, before the first voice that is a drone; in full once a day."""
         if not self._cautioned and any(self.listening(n).excite == "drone" for n in names):
             self._cautioned = True
-            self.say(CAUTION)
+            self.say(CAUTION if first_today("caution") else CAUTION_IN_SHORT)
 
     def solo_by_hand(self, name: str) -> None:
         """Ask the player to turn down voices that closed gates don't silence, and wait."""

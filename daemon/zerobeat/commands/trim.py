@@ -8,12 +8,13 @@ from ..calibration.arguments import add_session_arguments, note_of, session_of, 
 from ..calibration.audio_listener import LiveListener
 from ..calibration.live_touchup import notes_for
 from ..calibration.measuring_session import MeasuringSession
-from ..calibration.trim import TrimPlan, TrimState
+from ..calibration.trim import GOOD_CENTS_PER_OCTAVE, TrimPlan, TrimState
 from ..console.live_line import LiveLine
+from ..console.needle import NeedleDisplay, needle_of
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 
-NEEDLE_CENTS_PER_OCTAVE = 5.0  # at full scale
+NEAR_CENTS_PER_OCTAVE = 5.0  # cents an octave: closer is near
 MOST_SILENT = 40  # refused takes in a row, after which the command ends
 
 
@@ -51,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         session.solo_by_hand(name)
         listener = LiveListener(session)
         listener.hear_background([name])
-        return _run_rounds(session, trim, listener, args.rounds, line)
+        return _run_rounds(trim, listener, session, args.rounds, line)
 
 
 def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tuple[int, int]:
@@ -65,9 +66,10 @@ def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tu
 
 
 def _run_rounds(
-    session: MeasuringSession, trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveLine
+    trim: TrimPlan, listener: LiveListener, session: MeasuringSession, rounds: int, line: LiveLine
 ) -> int:
     silent = 0
+    display = NeedleDisplay(line, ("narrow", "wide"))
     while (request := trim.next()) is not None:
         take = listener.listen(request)
         trim.add(take)
@@ -75,15 +77,17 @@ def _run_rounds(
         if silent >= MOST_SILENT:
             raise MeasureError(f"{request.voice}: {take.refused.replace('_', ' ')} for too long")
         where = trim.result()
-        text = "" if where is None else where.line()
         if take.pitch is None:
-            text = f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly"
-        if text:
-            line.show(text)
-            stretch = None if take.pitch is None or where is None else where.stretch_cents
-            session.show_needle(request.voice, text, stretch, NEEDLE_CENTS_PER_OCTAVE)
+            line.show(f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly")
+        elif where is not None:
+            needle = needle_of(
+                request.voice, where.stretch_cents, GOOD_CENTS_PER_OCTAVE, NEAR_CENTS_PER_OCTAVE
+            )
+            session.show_needle(needle.values())
+            display.show(needle, where.line())
         if rounds and len(trim.history) >= rounds:
             break
+    display.end()
     return _end(trim.result(), line)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..engine.limits import PEDAL_VALUE, TRANSPOSITIONS
+from ..engine.limits import GLIDE_MS, PEDAL_VALUE, TRANSPOSITIONS, Range
 from ..engine.pedals.bindings import (
     ACTIONS,
     KINDS,
@@ -20,7 +20,7 @@ from ..engine.pedals.bindings import (
 from .faults import Faults
 from .fields import Section
 from .scene_voices import HOLDS
-from .yaml_source import read_yaml
+from .yaml_source import Scalar, read_yaml
 
 
 def load_pedalboard(path: Path, program_numbers_from: int = 1) -> Pedalboard:
@@ -85,11 +85,11 @@ def read_binding(
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
         setting=section.choice("setting", None, SETTINGS),
-        lowest=section.number("lowest", 0.0, *PEDAL_VALUE),
-        highest=section.number("highest", 0.0, *PEDAL_VALUE),
+        lowest=section.number("lowest", 0.0, *_values(section)),
+        highest=section.number("highest", 0.0, *_values(section)),
         pick_up=section.flag("pick_up", True),
-        to=section.number("to", None, *PEDAL_VALUE),
-        by=section.number("by", None, *PEDAL_VALUE),
+        to=section.number("to", None, *_values(section)),
+        by=section.number("by", None, *_values(section, step=True)),
         keep_touch_up=section.flag("keep_touch_up", False),
         unit=section.choice("unit", "semitones", UNITS),
     )
@@ -97,6 +97,14 @@ def read_binding(
     _check_needed(section, binding)
     _check_kind(section, binding)
     return binding if len(sources) == 1 else None
+
+
+def _values(section: Section, step: bool = False) -> Range[float]:
+    """Return the values that a pedal may set, or the steps by which it may move them."""
+    node = section.table.entries.get("setting")
+    if isinstance(node, Scalar) and node.text == "glide_ms":
+        return Range(-GLIDE_MS.highest if step else GLIDE_MS.lowest, GLIDE_MS.highest)
+    return PEDAL_VALUE
 
 
 def _number(section: Section, source: str, first_program: int) -> int | None:

@@ -135,6 +135,7 @@ def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
     """Return the state of a voice in words, the most important first."""
     parts = [found] if (found := trouble(voice)) else []
     parts += [str(voice["unusable"])] if voice["unusable"] else []
+    parts += ["gliding"] if voice.get("glide_to_cents") is not None else []
     parts += ["measuring"] if voice.get("measuring") else []
     parts += ["muted"] if voice["mute"] else []
     parts += ["solo"] if voice["solo"] else []

@@ -83,6 +83,10 @@ class Policy:
         """True if a channel of an input goes through untouched."""
         return bool(self._through[place[1]]) and place[0] in self.wheel_cents
 
+    def listed(self, output: str, kind: str) -> bool:
+        """Return whether an output lists a class of messages."""
+        return kind in self._classes.get(output, ())
+
     def pass_note_on(self, message: NoteOn, place: Source, outputs: Outputs) -> bool:
         """Pass a key of a passed-through channel; True if it was one."""
         if place[0] not in self.wheel_cents:
@@ -173,7 +177,7 @@ class Policy:
         passed = False
         for state in self._assigner.voices_of(place):
             lane = state.lane
-            if lane.up and kind in self._classes.get(lane.output, ()):
+            if lane.up and self.listed(lane.output, kind):
                 outputs.append((lane.output, _on_channel(message, lane.channel)))
                 passed = True
         return passed
@@ -184,14 +188,26 @@ class Policy:
         """Pass or drop clock, transport, SysEx and active sensing."""
         kind = _system_class(message) if type(message) is System else _CLASS_OF[type(message)]
         timed = kind in ("clock", "transport")
+        passed = self.pass_system(message, kind, source, outputs)
+        if not passed and not (timed and source == self._clock_from):
+            self._shared.counts[kind] += 1
+
+    def pass_system(
+        self,
+        message: System | SongPosition | midi.SysEx,
+        kind: str,
+        source: str,
+        outputs: Outputs,
+    ) -> bool:
+        """Pass a system message to the outputs that list its class; return whether any does."""
+        timed = kind in ("clock", "transport")
         passed = False
         if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
                 if kind in classes and name in self._shared.present:
                     outputs.append((name, message))
                     passed = True
-        if not passed and not (timed and source == self._clock_from):
-            self._shared.counts[kind] += 1
+        return passed
 
 
 def _system_class(message: System) -> str:

@@ -145,13 +145,10 @@ function command(button, words, values) {
 function paintNeedle(needle) {
   $("needle").hidden = !needle;
   if (!needle) return;
-  text("needle-text", needle.text || needle.voice);
-  text("cents", needle.cents ? `${needle.cents} cents` : "no reading");
-  text("flat", `-${needle.span}`);
-  text("sharp", `+${needle.span}`);
-  $("pointer").style.transform = `rotate(${(needle.at || 0) * 80}deg)`;
-  $("pointer").style.opacity = needle.at === null ? "0" : "1";
-  $("dial").setAttribute("aria-label", `${needle.voice}: ${needle.cents ? needle.cents + " cents" : "no reading"}`);
+  text("needle-text", needle.text);
+  text("cents", needle.cents);
+  $("pointer").style.transform = `rotate(${needle.at * 80}deg)`;
+  $("dial").setAttribute("aria-label", `${needle.text}, ${needle.cents}`);
 }
 
 function paintAge() {

@@ -5,11 +5,13 @@ Names are text: the page never reads them as markup.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from ..console.cells import clean
 from ..console.line import StatusFields
+from ..console.needle import needle_share
 from ..console.problems import how_it_stands, problems
 from ..console.screen import acts, waits_line
 from ..console.voice_rows import cents_text, trouble, words
@@ -79,18 +81,16 @@ def _measuring(shown: StatusFields) -> list[str]:
 
 
 def _needle(needle: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    """Return a needle: where it stands, -1 flat to +1 sharp; None where nothing was read."""
+    """Return a needle: where it stands, -1 flat to +1 sharp, and which way to turn."""
     if not needle:
         return None
-    cents = needle.get("cents")
-    span = float(needle.get("span_cents") or 50.0)
-    at = None if cents is None else round(max(-1.0, min(1.0, cents / span)), 3)
+    off_cents, turn = float(needle["off_cents"]), needle["turn"]
+    way = f"{needle['where']}: tune it {turn}" if turn else str(needle["where"])
     return {
-        "voice": _text(needle.get("voice", "")),
-        "at": at,
-        "cents": "" if cents is None else f"{cents:+.1f}",
-        "span": f"{span:g}",
-        "text": _text(needle.get("text", "")),
+        "voice": _text(needle["voice"]),
+        "at": 0.0 if not turn else round(math.copysign(needle_share(off_cents), off_cents), 3),
+        "cents": cents_text(off_cents),
+        "text": _text(f"{needle['voice']}: {way}"),
     }
 
 

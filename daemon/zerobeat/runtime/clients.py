@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -56,17 +55,18 @@ class SocketClients:
         self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
         self.control = ControlSocket(
-            folder, self._answer, self._picture, self._client_gone, catch_up
+            folder, self._answer, self._picture, self._measuring.gone, catch_up
         )
+
+    @property
+    def needle(self) -> JsonObject | None:
+        """Where the knob stands that a player turns, as the client that measures says."""
+        return self._measuring.needle
 
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)
         self._measuring.release_if_silent(now_s)
-
-    def _client_gone(self, client: object) -> None:
-        self._handlers.needle.gone(client)
-        self._measuring.gone(client)
 
     def _answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         self._catch_up()
@@ -80,9 +80,8 @@ class SocketClients:
         return answer
 
     def _picture(self) -> Mapping[str, object]:
-        more = {**self._facts(), "needle": self._handlers.needle.shown(time.monotonic())}
         try:
-            return {**plain(picture(self._engine, self._wire)), **more}
+            return {**plain(picture(self._engine, self._wire)), **self._facts()}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
-            return more
+            return {**self._facts()}

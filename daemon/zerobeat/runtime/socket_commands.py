@@ -16,7 +16,7 @@
 | `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
-| `needle` | for measuring: `voice`, `cents` off, `span_cents` at full scale, `text` |
+| `needle` | for measuring: `voice`, `off_cents`, `where`, `turn`; the status shows it |
 
 A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
@@ -50,7 +50,6 @@ from ..state.state_directory import own_store
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
-from .needle import Needle
 
 WAITS: dict[Hold, str] = {
     "none": "is in force",
@@ -107,7 +106,6 @@ class SocketCommands:
         self._more = more
         self._catch_up = catch_up
         self.measuring = MeasuringRun(engine, act)
-        self.needle = Needle()
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
             "set": self._set,
@@ -121,7 +119,7 @@ class SocketCommands:
             "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
-            "needle": self._show_needle,
+            "needle": lambda section: self._measure(section, self.measuring.show_needle),
             **GlobalCommands(engine, act).known,
         }
 
@@ -142,7 +140,9 @@ class SocketCommands:
                 self._engine.undo.remember()
             if command in self._more:
                 return self._more[command](values)
-            said = self._known[command](self._section(command, values))
+            section = self._section(command, values)
+            self._catch_up()
+            said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
@@ -287,12 +287,6 @@ class SocketCommands:
     @staticmethod
     def _keys(section: Section | None) -> str:
         return "nothing" if section is None else ", ".join(section.table.entries) or "nothing"
-
-    def _show_needle(self, section: Section) -> str:
-        voice = voice_of(self._engine, section, None)
-        if voice == ALL:
-            section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
-        return self.needle.show(section, voice, self._asking())
 
     def _measure(self, section: Section, do: Callable[[Section, str, object, float], str]) -> str:
         voice = voice_of(self._engine, section, ALL)

@@ -43,7 +43,7 @@ ACTIONS = (
     "pair",
 )
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
-SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
+SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
 UNITS: tuple[TransposeUnit, ...] = ("semitones", "cents", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
 
