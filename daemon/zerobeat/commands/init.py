@@ -68,7 +68,7 @@ voices:
   #   converter: quad
   #   channel_number: 3
   #   panel_octaves: -1       # its panel is set one octave below the written pitch
-  #   tail_s: 2               # the wheel still reaches it so long after the key is up
+  #   tail_s: 2               # rings on: the wheel reaches it so long after the key
   #   # input: left           # where it is heard for measuring; one input needs no name
   #   # excite: strike        # for a plucked or struck voice: struck for each reading
   #   # tap: before_vca       # cable taken before the VCA: touched up in silence

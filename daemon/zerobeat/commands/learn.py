@@ -112,14 +112,16 @@ def _list(client: Client) -> int:
 def _show(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> int:
     """Print each message that arrives until Ctrl-C, or for ``--wait`` seconds."""
     first, octave = shown.get("program_numbers_from", 1), shown.get("middle_c_octave", 4)
-    end_s = None if args.wait is None else time.monotonic() + args.wait
-    print("listening; Ctrl-C ends", flush=True)
+    before_s = time.monotonic()
+    end_s = None if args.wait is None else before_s + args.wait
+    print("listening; Ctrl-C ends (seconds since the message before)", flush=True)
     for incoming in IncomingMessages(client).until(end_s):
         if args.input in (None, incoming.input):
             if incoming.lost:
                 print(f"... {incoming.lost} more, too many to show")
             text = message_text(incoming, first, octave)
-            print(f"{incoming.at_s:10.3f}  {incoming.input}: {text}", flush=True)
+            passed_s, before_s = max(0.0, incoming.at_s - before_s), incoming.at_s
+            print(f"{passed_s:8.3f} s  {incoming.input}: {text}", flush=True)
     return 0
 
 
@@ -142,7 +144,7 @@ def _learn(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> i
         found = find_switch(messages, allowed, end_s, any_program)
     if found is None:
         raise CommandError(
-            f"nothing fitting arrived at {', '.join(names)} within {wait_s:g} s; "
+            f"{', '.join(names)} sent no switch or pedal that fits within {wait_s:g} s; "
             "zerobeat learn shows all that arrives"
         )
     answer = client.ask("bind", **_binding(args, found, shown))

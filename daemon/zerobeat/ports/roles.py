@@ -4,7 +4,7 @@
 | --- | --- |
 | `view` | `status`, `follow`, `listen`, `bindings`, `tuning` |
 | `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute` |
-| `measure` | as `view`, also `play`, `release`, `touch_up`, the profiles and `panic` |
+| `measure` | as `view`, also `play`, `release`, `needle`, `touch_up`, the profiles and `panic` |
 | `all` | everything |
 
 The user who runs the daemon, and root, may be anything. A member of the groups
@@ -24,7 +24,7 @@ from pathlib import Path
 
 VIEW = frozenset(("role", "status", "follow", "listen", "bindings", "tuning"))
 STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute"}
-MEASURE = VIEW | {"play", "release", "touch_up", "put_profile", "undo_profile", "panic"}
+MEASURE = VIEW | {"play", "release", "needle", "touch_up", "put_profile", "undo_profile", "panic"}
 ROLE_COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
     "view": VIEW,
     "stage": STAGE,
