@@ -15,6 +15,7 @@ from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
+from .curve_field import read_curve
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
@@ -217,6 +218,7 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        response=read_curve(section),
         mpe=mpe,
         glide_controllers=section.flag("glide_controllers", False),
     )
