@@ -8,6 +8,7 @@ from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
 from ..text import counted
 from ..tuning.units import pitch_to_volts
+from .curve_field import curve_facts
 from .describe import (
     WIDTH,
     converter_lines,
@@ -104,6 +105,7 @@ def _inputs(loaded: LoadedRig) -> list[str]:
         facts += ["controllers 5, 65 and 84 rule glides"] if source.glide_controllers else []
         facts += ["clock counts"] if source.name == rig.clock_from else []
         facts += [] if source.plays else ["plays no notes"]
+        facts += curve_facts(source.response)
         facts += [] if source.active_sensing else ["active sensing not watched"]
         lines += wrapped("; ".join(facts), 4)
         pedalboard = loaded.pedalboards.get(source.name)
@@ -158,6 +160,7 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append(f"the wheel reaches it {voice.tail_s:g} s after the key")
     if voice.tuning_from is not None:
         facts.append(f"tuning from {voice.tuning_from}")
+    facts += curve_facts(voice.response)
     recorded = loaded.listening.get(voice.name)
     if recorded is not None and recorded.input:
         struck = ", struck for each reading" if recorded.excite == "strike" else ""
