@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from ..config.page_field import ALLOWED, complete_address
+from ..config.page_field import PAGE_ADDRESSES, complete_address
 from ..errors import CommandError
 from ..page.pairing_socket import ask_page
 
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     for text in args.address:
         address = complete_address(text)
         if not address:
-            raise CommandError(f"--address: found {text}; allowed: {ALLOWED}")
+            raise CommandError(f"--address: found {text}; allowed: {PAGE_ADDRESSES}")
         addresses.append(address)
     import asyncio
 

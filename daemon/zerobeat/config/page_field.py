@@ -17,7 +17,7 @@ from .yaml_source import Listing, Node
 PAGE_PORT = 8080
 MOST_ADDRESSES = 8
 LOOPBACK = f"127.0.0.1:{PAGE_PORT}"
-ALLOWED = (
+PAGE_ADDRESSES = (
     "an IP address of this computer, with or without a port from 1024 on: "
     "192.168.4.1, 192.168.4.1:8080, [fd00::1]:8080"
 )
@@ -73,7 +73,7 @@ def _address(node: Node, faults: Faults) -> str:
         return ""
     complete = complete_address(text)
     if not complete:
-        faults.add(node.place, f"found {found(node)}; allowed: {ALLOWED}")
+        faults.add(node.place, f"found {found(node)}; allowed: {PAGE_ADDRESSES}")
     return complete
 
 
