@@ -16,7 +16,7 @@ from . import midi
 from .errors import PortError
 from .ports.mirror import MIRROR_FILE, Mirror, key_of, read_left, read_outputs
 from .runtime_directory import Lock, runtime_directory
-from .text import printable
+from .text import counted, printable
 
 CONNECT_S = 1.0
 
@@ -71,9 +71,13 @@ def release(folder: Path) -> None:
 
 def _report(done: int, kept: int) -> None:
     if done:
-        print(f"released {done} notes that were left sounding", file=sys.stderr)
+        print(f"released {counted(done, 'note')} that sounded still", file=sys.stderr)
     if kept:
-        print(f"{kept} notes wait for their output to come back", file=sys.stderr, flush=True)
+        print(
+            f"{counted(kept, 'note')} wait for their output to come back",
+            file=sys.stderr,
+            flush=True,
+        )
 
 
 def main() -> int:

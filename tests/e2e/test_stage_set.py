@@ -380,10 +380,11 @@ class Stage:
     def replug_keys(self) -> None:
         self.press(55)
         self.recorders["quad"].wait_for_silence(0.1)
+        lost = self._lines("input keys: lost")
         self.closed = self.keys
         self.keys.close()
         self.model.unplug_keys()
-        self.daemon.wait_for_line("keys", self._lines("keys") + 1)
+        self.daemon.wait_for_line("input keys: lost", lost + 1)
         # Opening a client keeps this process's callbacks waiting; what arrives then is lost.
         self.recorders["quad"].wait_for_silence(0.1)
         self.keys = MidiSender("keys")

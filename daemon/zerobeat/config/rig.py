@@ -5,6 +5,7 @@ The player writes it; the program never does.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
+from .curve_field import read_curve
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
@@ -23,8 +25,8 @@ from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
-from .voice_field import profile_file, read_voice
-from .yaml_source import Scalar, Table, read_yaml
+from .voice_field import profile_file, read_tuning_input, read_voice
+from .yaml_source import Scalar, read_yaml
 
 LONGEST_RIG_NAME = 40
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
@@ -54,6 +56,13 @@ class LoadedRig:
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
 
+    def parts(self) -> Iterator[object]:
+        """Return what takes long to pickle, in slices."""
+        yield from self.rig.voices
+        yield from self.profiles.values()
+        for scene in self.scenes:
+            yield from scene.voices.values()
+
 
 def is_rig_name(name: str) -> bool:
     """Return whether a folder can have this name, too."""
@@ -81,18 +90,19 @@ def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     context = Context(path.parent, stored)
     context.note_read(path)
     table = read_yaml(path, context.faults)
-    loaded = None if table is None else _read(table, context)
+    loaded = None if table is None else read_rig_section(Section(table, context.faults), context)
     context.faults.raise_any()
     assert loaded is not None
     return loaded
 
 
-def _read(table: Table, context: Context) -> LoadedRig:
-    section = Section(table, context.faults)
+def read_rig_section(section: Section, context: Context) -> LoadedRig:
+    """Return the rig of a section; faults are added to those of the context."""
     context.middle_c_octave = section.middle_c_octave = _middle_c(section)
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
@@ -208,6 +218,7 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        response=read_curve(section),
         mpe=mpe,
         glide_controllers=section.flag("glide_controllers", False),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 
+from ..text import counted
 from .line import StatusFields
 
 RIG_UNCHANGED = "the rig in force is unchanged"  # as rig_reload.py and runner.py say it
@@ -133,13 +134,11 @@ def _clock(shown: StatusFields) -> Iterator[str]:
 def _unsent(shown: StatusFields) -> Iterator[str]:
     for port in shown.get("ports", ()):
         if port["faults"]:
-            count = port["faults"]
-            noun = "message" if count == 1 else "messages"
-            yield f"{port['name']}: {count} {noun} not sent ({port['last_fault']})"
+            count = counted(port["faults"], "message")
+            yield f"{port['name']}: {count} not sent ({port['last_fault']})"
 
 
 def _faults(shown: StatusFields) -> Iterator[str]:
     count = shown.get("faults", 0) or len(shown.get("last_faults", ()))
     if count:
-        noun = "fault" if count == 1 else "faults"
-        yield f"{count} {noun} inside, the notes go on: see zerobeat doctor"
+        yield f"{counted(count, 'fault')} inside, the notes go on: see zerobeat doctor"

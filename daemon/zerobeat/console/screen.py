@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from ..text import counted
 from .cells import clean, fit, wrap_cells
 from .line import Line, StatusFields
 from .notices import LABEL, Notice, notices, short_clock
@@ -98,7 +99,7 @@ def _next(order: Sequence[str], position: int | None, short: bool) -> str:
     if len(order) < 2:
         return ""
     if position is None:
-        return "" if short else f"   not in the set list ({len(order)} scenes)"
+        return "" if short else f"   not in the set list ({counted(len(order), 'scene')})"
     follows = order[position + 1] if position + 1 < len(order) else ""
     place = f"{position + 1} of {len(order)}"
     if short:
@@ -148,7 +149,7 @@ def evening_transposition(shown: StatusFields) -> str:
     semitones = shown.get("transpose_semitones", 0)
     parts = [f"{semitones:+d}"] if semitones else []
     parts += [cents_text(cents)] if cents else []
-    parts += [f"{steps:+d} step{'' if abs(steps) == 1 else 's'}"] if steps else []
+    parts += [f"{steps:+d} {'step' if abs(steps) == 1 else 'steps'}"] if steps else []
     return ", ".join(parts)
 
 
@@ -240,7 +241,7 @@ def _fitting(voices: list[VoiceRow], room: int) -> tuple[list[VoiceRow], list[Li
     chosen = [id(row) for row in ranked[: max(0, room - 1)]]
     left = [row for row in voices if id(row) not in chosen]
     well = "" if any(row.urgent == 0 for row in left) else ", without trouble"
-    line = Line(f"and {len(left)} more voice{'' if len(left) == 1 else 's'}{well}")
+    line = Line(f"and {len(left)} more {'voice' if len(left) == 1 else 'voices'}{well}")
     return [row for row in voices if id(row) in chosen], [line]
 
 

@@ -34,6 +34,7 @@ from .scene_persistence import ScenePersistence
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight
 from .trigger_events import TriggerEvents
+from .tuning_messages import TuningMessages
 from .undo import ChangeHistory
 from .voice import VoiceState
 
@@ -128,6 +129,7 @@ class Engine:
         ):
             part.add_to(table)
         self.measuring.guard(table)
+        tuning_messages = TuningMessages(shared, self.live, self.policy, self.undo)
         self.mpe.guard(table)
         self._messages: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self.keyboard.note_on,
@@ -137,7 +139,7 @@ class Engine:
             midi.ProgramChange: self.policy.channel_message,
             midi.ChannelPressure: self.policy.channel_message,
             midi.PolyPressure: self.policy.channel_message,
-            midi.SysEx: self.policy.system_message,
+            midi.SysEx: tuning_messages.system_exclusive,
             midi.SongPosition: self._timed,
             midi.System: self._system,
         }
@@ -201,6 +203,8 @@ class Engine:
         if only is not None and getattr(message, "channel", only) != only:
             shared.counts["other channel"] += 1
             return
+        if self.policy.responses:
+            message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
         fingers = self._fingers
         if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             pass

@@ -26,6 +26,7 @@ from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
 from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
+from ..text import counted
 from .facts import PortStatus
 from .journal import Journal
 
@@ -231,7 +232,9 @@ class PortConnections:
                 there.append(f"{side} {link.name}")
             else:
                 away.append(f"{side} {link.name} ({_state_word(state)}: {link.port})")
-        text = f"zerobeat plays {len(engine.states)} voices, scene {engine.live.scene.name}"
+        text = (
+            f"zerobeat plays {counted(len(engine.states), 'voice')}, scene {engine.live.scene.name}"
+        )
         text += f"; connected: {', '.join(there) or 'nothing'}"
         return f"{text}; waiting for: {', '.join(away)}" if away else text
 

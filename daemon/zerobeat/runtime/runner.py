@@ -33,6 +33,7 @@ from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
+from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
 from .facts import Facts
@@ -44,6 +45,7 @@ from .rig_reload import UNCHANGED, RigReload
 from .standstill import Standstill
 from .startup_state import StartupState
 from .stores import Stores
+from .tuning_request import tuning_request
 from .wall_clock import WallClock
 
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
@@ -111,7 +113,7 @@ class Runner:
             self._notes.command,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake)
+        self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -122,6 +124,7 @@ class Runner:
             self._notes.act,
             self._reload.files_changed,
             journal,
+            self._notes.catch_up,
         )
         self._disk = self._stores.disk
         self._pedal_requests = PedalRequests(
@@ -136,7 +139,11 @@ class Runner:
             self.engine,
             self.wire,
             self._notes.act,
-            {"reload": self._reload.ask, **self._stores.known},
+            {
+                "reload": self._reload.ask,
+                "tuning": tuning_request(self.engine),
+                **self._stores.known,
+            },
             self._notes.catch_up,
             self._facts,
             journal,
@@ -292,6 +299,7 @@ class Runner:
             "last_faults": list(self._journal.faults),
             "stage_faults": dict(self.stage_faults),
             "log_lines_lost": self._journal.dropped,
+            "needle": self._clients.needle,
         }
 
     # ------------------------------------------------------------ stages
@@ -303,6 +311,7 @@ class Runner:
         loaded = self._reload.result()
         if loaded is None:
             return
+        self._notes.catch_up()
         try:
             self._use_rig(loaded, now_s)
         except (CommandError, PortError) as error:
@@ -335,8 +344,7 @@ class Runner:
                 self._notes.command(OutputLost(output.name))
         self._write_outputs(loaded.rig)
         self._request_real_time()  # a new port has a new thread
-        gc.collect()
-        gc.freeze()
+        gc.freeze()  # what a later collection need not look through
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
@@ -414,7 +422,7 @@ class Runner:
         self._last(self._mirror.close)
         self._last(self._reload.close)
         self._last(self._lock.close)
-        what = f"{len(left)} notes may sound; the next start releases them"
+        what = f"{counted(len(left), 'note')} may sound; the next start releases them"
         self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
         if not gone:
             self._journal.flush()

@@ -16,6 +16,7 @@
 | `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
+| `needle` | for measuring: `voice`, `off_cents`, `where`, `turn`; the status shows it |
 
 A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
@@ -57,7 +58,7 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 LONGEST_ERROR = 2000  # characters of an answer
-KEEPS_SETTINGS = ("undo", "play", "release", "trigger", "panic", "store")
+KEEPS_SETTINGS = ("undo", "play", "release", "needle", "trigger", "panic", "store")
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
@@ -118,6 +119,7 @@ class SocketCommands:
             "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
+            "needle": lambda section: self._measure(section, self.measuring.show_needle),
             **GlobalCommands(engine, act).known,
         }
 
@@ -138,7 +140,9 @@ class SocketCommands:
                 self._engine.undo.remember()
             if command in self._more:
                 return self._more[command](values)
-            said = self._known[command](self._section(command, values))
+            section = self._section(command, values)
+            self._catch_up()
+            said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:

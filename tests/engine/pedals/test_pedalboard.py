@@ -96,7 +96,7 @@ def test_banks_can_be_ignored():  # F2
 
 
 @pytest.mark.parametrize(
-    ("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")]
+    ("first", "shown"), [(0, "program 11 (sent as 11)"), (1, "program 12 (sent as 11)")]
 )
 def test_a_missing_scene_is_named_and_changes_nothing(first, shown):  # F1, F4
     case = foot(ANY, program_numbers_from=first)
