@@ -12,6 +12,7 @@ NAMES = "NAME"  # any name of the player's
 # What a key says that its reader does not: by kind and path, its type in words and its schema.
 TEXTUAL = {"type": ["string", "number", "boolean"]}  # a name may look like a number
 _SCALE = {"anyOf": [{"type": "string"}, {"type": "array"}, {"type": "object"}]}
+_CURVE = {"type": ["string", "integer", "array", "object"]}
 _NOTE = {"anyOf": [{"type": "integer", "minimum": 0, "maximum": 127}, {"type": "string"}]}
 
 SPECIAL: dict[str, tuple[str, dict[str, Any]]] = {
@@ -26,6 +27,8 @@ SPECIAL: dict[str, tuple[str, dict[str, Any]]] = {
         "nothing, channel_pressure or a controller",
         {"type": ["string", "integer"]},
     ),
+    "rig inputs.NAME.curve": ("a curve's name, points, one velocity, or keys", _CURVE),
+    "rig voices.NAME.curve": ("a curve's name, points, one velocity, or keys", _CURVE),
     "rig inputs.NAME.lower_members": ("whole number", {"type": "integer", "minimum": 0}),
     "rig inputs.NAME.upper_members": ("whole number", {"type": "integer", "minimum": 0}),
     "rig converters.NAME.port_pattern": ("text", TEXTUAL),
@@ -92,6 +95,7 @@ WORDS: dict[str, str] = {
     "rig inputs.NAME.touch": "centred: a finger's place at the touch is the key's pitch",
     "rig inputs.NAME.pressure_to": "where a finger's pressure goes",
     "rig inputs.NAME.slide_to": "where a finger's slide (controller 74) goes",
+    "rig inputs.NAME.curve": "how it answers to velocity, pressure and pedals",
     "rig inputs.NAME.glide_controllers": "its controllers 5, 65 and 84 rule glides",
     "rig clock_from": "the input whose clock counts and is passed on",
     "rig tuning_from": "the input whose tuning messages set the scale of all voices",
@@ -119,6 +123,7 @@ WORDS: dict[str, str] = {
     "rig voices.NAME.gate": "ignored: heard with the gate low, a drone",
     "rig voices.NAME.tail_s": "how long it rings on: the wheel still reaches it so long",
     "rig voices.NAME.tuning_from": "the input whose tuning messages set its scale, or none",
+    "rig voices.NAME.curve": "how it answers to velocity and pressure, after the input's",
     "rig voices.NAME.input": "the audio input where it is heard for measuring",
     "rig voices.NAME.excite": "for measuring: drone sounds on, strike is struck for each reading",
     "rig voices.NAME.tap": "for measuring: before_vca is a cable that is heard in silence too",

@@ -192,7 +192,7 @@ _shtab_zerobeat_learn_options=(
   "--debounce-ms[MS]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
-  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, panic, store, revert, touch_up, go_on:"
+  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, panic, store, revert, touch_up, go_on\; or curve:"
 )
 
 # guard to ensure default positional specs are added only once per session
