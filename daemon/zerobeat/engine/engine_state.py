@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 from ..errors import CommandError
 from .ledger import Ledger
 from .pedals.layers import Layers
-from .settings import Hold, Input, Output, Rig, Scene, Tonight
+from .settings import Hold, Input, Output, Rig, Scene, Tonight, TouchUp
 from .voice import Source, VoiceState
 
 
@@ -25,6 +26,7 @@ class EngineState:
         base_scene: the scene's own part in force, with its name; ``scene`` with what pedals add.
         waiting_scene: a scene's part that has not landed, or None, and the hold it waits under.
         base_tonight: the global settings that are kept; ``tonight`` with what pedals add.
+        follow: what follow takes out of voices, in place of their touch-up by hand.
         layers: what pedals add while they are down.
         keys: the voices that each key down was given to.
         sustained: inputs and channels whose own sustain pedal is down.
@@ -49,6 +51,7 @@ class EngineState:
         "waiting_hold",
         "base_tonight",
         "tonight",
+        "follow",
         "layers",
         "keys",
         "sustained",
@@ -79,6 +82,7 @@ class EngineState:
         self.waiting_scene: Scene | None = None
         self.waiting_hold: Hold = "none"
         self.base_tonight = self.tonight = tonight
+        self.follow: dict[str, TouchUp] = {}
         self.layers = Layers()
         self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
         self.sustained: set[Source] = set()
@@ -118,6 +122,12 @@ class EngineState:
         return next((source for source in self.rig.inputs if source.name == name), None)
 
     # ------------------------------------------------------------ derived
+
+    def followed(self, tonight: Tonight) -> Tonight:
+        """Return global settings with what follow takes out in them."""
+        if not self.follow:
+            return tonight
+        return replace(tonight, touch_up={**tonight.touch_up, **self.follow})
 
     @property
     def wanted_scene(self) -> Scene:
