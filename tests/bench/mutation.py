@@ -1,8 +1,9 @@
 """Draws mutants of the engine and the numbers at random, and says which of them survive the tests.
 
 Mutants are mutmut's (extra ``mutation``); each is written into a copy of the package and tried
-by the tests of its folder, the quick ones first, until one fails. ``mutmut run`` does the same
-for all of them, which takes a day.
+by the tests that speak of its module, then by all of its folder, the slow ones last, until one
+fails. ``mutmut run`` does the same for all of them, which takes a day. What survives is read:
+``equivalent_mutants.txt`` lists those that change nothing, with the reason.
 
     .venv/bin/python tests/bench/mutation.py [--count 300] [--seed 1] [--workers 2]
 """
@@ -32,7 +33,31 @@ SLOW = (
     "tests/engine/test_bytes.py",
     "tests/engine/test_every_command.py",
 )
+ELSEWHERE = (
+    "tests/config",
+    "tests/render",
+    "tests/runtime/test_note_path.py",
+    "tests/runtime/test_socket_commands.py",
+)
 LONGEST_S = 300.0
+EQUIVALENT = Path(__file__).with_name("equivalent_mutants.txt")
+
+
+def equivalents() -> dict[str, str]:
+    """Return the reason why a mutant changes nothing, by what ``changed`` says of it."""
+    found: dict[str, str] = {}
+    for block in EQUIVALENT.read_text().split("\n\n"):
+        reason = [line[2:] for line in block.splitlines() if line.startswith("# ")]
+        lines = [line for line in block.splitlines() if line and not line.startswith("#")]
+        if lines:
+            found["\n".join(lines)] = " ".join(reason)
+    return found
+
+
+def changed(module: str, whole: str, mutant: str) -> str:
+    """Return a mutant as its module and the lines that differ, without their indentation."""
+    lines = list(unified_diff(whole.splitlines(), mutant.splitlines(), n=0, lineterm=""))[2:]
+    return "\n".join([module, *(f"{x[0]} {x[1:].strip()}" for x in lines if x[0] in "+-")])
 
 
 def drawn(count: int, seed: int) -> list[tuple[str, str, str]]:
@@ -77,10 +102,9 @@ def survives(package: Path, module: str, mutant: str, python: str) -> bool:
         "PYTHONPATH": f"{package}:{ROOT / 'tests'}",
         "PYTHONDONTWRITEBYTECODE": "1",
     }
-    quick = [*quick_tests(module), *(f"--ignore={name}" for name in SLOW)]
     path.write_text(mutant)
     try:
-        for chosen in (quick, SLOW):
+        for chosen in ([*quick_tests(module), *SLOW], ELSEWHERE):
             done = subprocess.run(
                 [python, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *chosen],
                 cwd=ROOT,
@@ -106,6 +130,7 @@ def main() -> int:
     parser.add_argument("--python", default=sys.executable, help="that runs the tests")
     options = parser.parse_args()
     mutants = drawn(options.count, options.seed)
+    known, same = equivalents(), 0
     left: list[str] = []
     tried = 0
     with tempfile.TemporaryDirectory() as folder:
@@ -117,8 +142,13 @@ def main() -> int:
             packages.put(package)
 
         def attempt(one: tuple[str, str, str]) -> None:
-            nonlocal tried
+            nonlocal tried, same
             module, whole, mutant = one
+            reason = known.get(changed(module, whole, mutant))
+            if reason is not None:
+                same += 1
+                print(f"changes nothing: {changed(module, whole, mutant)}\n  {reason}", flush=True)
+                return
             package = packages.get()
             try:
                 survived = survives(package, module, mutant, options.python)
@@ -134,7 +164,11 @@ def main() -> int:
 
         with ThreadPoolExecutor(options.workers) as pool:
             tuple(pool.map(attempt, mutants))
-    print(f"{tried} mutants, {len(left)} survived: {100 * (1 - len(left) / tried):.1f} % caught")
+    caught = tried - len(left)
+    print(
+        f"{tried} mutants, {len(left)} survived: {100 * caught / tried:.1f} % caught; "
+        f"{same} more change nothing ({100 * caught / (tried + same):.1f} % of all caught)"
+    )
     return 0
 
 

@@ -5,8 +5,9 @@ import pytest
 from kit.clocked_engine import BAR, BEAT, KEY, ClockedEngineHarness
 from zerobeat.console.screen import screen_lines
 from zerobeat.engine import commands
+from zerobeat.engine.plain_status import plain
 from zerobeat.engine.settings import Scene, Trigger, VoiceSettings
-from zerobeat.engine.status import picture, plain
+from zerobeat.engine.status import picture
 from zerobeat.midi import CONTINUE, STOP, SongPosition
 from zerobeat.tuning.scale import preset
 

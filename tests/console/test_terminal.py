@@ -11,8 +11,8 @@ import pytest
 from kit.control_socket import SINCE_S, ControlSocketHarness
 from zerobeat.console.screen import clean, fit, screen_lines
 from zerobeat.engine import commands
+from zerobeat.engine.plain_status import plain
 from zerobeat.engine.settings import TouchUp
-from zerobeat.engine.status import plain
 from zerobeat.midi import CLOCK, NoteOn, PitchBend
 
 SCREENS = Path(__file__).parent / "screens"

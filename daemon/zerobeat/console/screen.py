@@ -334,7 +334,8 @@ def full_footer(shown: StatusFields, loads: Mapping[str, float]) -> list[Line]:
     for output in shown.get("outputs", []):
         load = loads.get(output["name"])
         used = f"{output['bytes_sent']} bytes" if load is None else percent(load)
-        cables.append(f"{output['name']} {used}, thinned {output['thinned']}")
+        late = f", {output['late']} late notes left out" if output.get("late") else ""
+        cables.append(f"{output['name']} {used}, thinned {output['thinned']}{late}")
     found.append(Line(f"cable     {'; '.join(cables)}"))
     found += _latency(shown, "latency   ")
     found.append(_faults(shown, "faults    "))

@@ -8,7 +8,7 @@ from dataclasses import replace
 from ..errors import CommandError
 from .ledger import Ledger
 from .pedals.layers import Layers
-from .settings import Hold, Input, Output, Rig, Scene, Tonight, TouchUp
+from .settings import Hold, Input, Output, Rig, Scene, Tonight, TouchUp, VoiceSettings
 from .voice import Source, VoiceState
 
 
@@ -120,6 +120,14 @@ class EngineState:
     def input(self, name: str) -> Input | None:
         """Return an input of the rig by name, or None."""
         return next((source for source in self.rig.inputs if source.name == name), None)
+
+    def settings_in(self, scene: Scene, voice: str) -> VoiceSettings:
+        """Return what a scene says of a voice.
+
+        One that was made of live settings while the rig had no such voice says nothing: what is
+        stored under its name does.
+        """
+        return scene.voices.get(voice) or self.bank.get(scene.name, scene).of(voice)
 
     # ------------------------------------------------------------ derived
 

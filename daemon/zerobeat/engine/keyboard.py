@@ -85,8 +85,10 @@ class Keyboard:
         shared, triggers = self._shared, self._triggers
         if self._measuring.running:
             self._measuring.stop("a key", outputs)
-        self._trigger_events.key_down(outputs)
+        landed = self._trigger_events.key_down(outputs)
         takers = self._assigner.takers(place, key)
+        if landed:
+            self._trigger_events.move([s for s in landed if s not in takers], outputs)
         before = shared.keys.get((place, key))
         if before is not None:  # its note-off was lost (requirement M24)
             for state in before:
@@ -101,6 +103,9 @@ class Keyboard:
         for state in takers:
             shared.current = state
             self._press(state, Held(place, key, message.velocity, shared.presses), outputs)
+        if landed:  # a voice may keep another key, by its priority
+            kept = [s for s in takers if s in landed and not _has(s, place, key)]
+            self._trigger_events.move(kept, outputs)
 
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
         again = None
@@ -262,3 +267,9 @@ class Keyboard:
             if gone:
                 self._shared.current = state
                 self.drop(state, gone, outputs)
+
+
+def _has(state: VoiceState, place: Source, key: int) -> bool:
+    """Return whether a voice plays a key."""
+    held = state.playing
+    return held is not None and held.key == key and held.source == place

@@ -61,7 +61,7 @@ class RigChange:
         shared = self._shared
         lane = shared.ledger.lane(voice.output, voice.channel)
         lane.up = voice.output in shared.present
-        base = shared.base_scene.of(voice.name)
+        base = shared.settings_in(shared.base_scene, voice.name)
         settings = shared.layers.settings(voice.name, base)
         state = VoiceState(voice, lane, Chain(voice, settings, shared.tonight))
         state.base = base
@@ -157,7 +157,7 @@ class RigChange:
         """Let a scene's settings wait, under the hold they waited for, else for the next note."""
         shared = self._shared
         for name, state in states.items():
-            base = PLAIN if scene is None else scene.of(name)
+            base = PLAIN if scene is None else shared.settings_in(scene, name)
             if state.waiting is None:
                 waits = shared.waiting_scene is not None
                 state.waiting_hold = shared.waiting_hold if waits else "note"

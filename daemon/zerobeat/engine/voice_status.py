@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import NamedTuple
 
 from ..tuning.bend import bend_to_cents
 from ..tuning.units import pitch_to_hertz
@@ -79,6 +79,8 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
     settings = state.settings
     waiting = state.waiting
     octave = engine.rig.middle_c_octave
+    bend_cents, bend_used = _bent(state)
+    pitch = _pitch(engine, state)
     return VoiceStatus(
         name=voice.name,
         output=voice.output,
@@ -109,8 +111,14 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         waits="" if waiting is None else state.waiting_hold,
         waiting=() if waiting is None else differing(settings, waiting),
         wanted=() if waiting is None else wanted_words(settings, waiting, octave),
-        **_bent(state),
-        **_pitch(engine, state),
+        bend_cents=bend_cents,
+        bend_used=bend_used,
+        key=pitch.key,
+        sounding_cents=pitch.sounding_cents,
+        sounding_hz=pitch.sounding_hz,
+        correction_cents=pitch.correction_cents,
+        unusable=pitch.unusable,
+        extrapolated=pitch.extrapolated,
     )
 
 
@@ -133,30 +141,34 @@ def _scale(settings: VoiceSettings) -> str:
     return "continuous" if settings.scale is None else settings.scale.name
 
 
-def _bent(state: VoiceState) -> dict[str, Any]:
+def _bent(state: VoiceState) -> tuple[float | None, float]:
+    """Return the cents of a voice's bend, and the share of its range."""
     if state.bend is None:
-        return {"bend_cents": None, "bend_used": 0.0}
+        return None, 0.0
     cents = bend_to_cents(state.bend, state.voice.bend_range_cents)
     used = abs(cents) / state.voice.bend_range_cents
-    return {"bend_cents": round(cents, 3), "bend_used": round(used, 4)}
+    return round(cents, 3), round(used, 4)
 
 
-def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
-    """Return the key and the pitch of a voice that is heard; without one, nothing of it."""
+class _Pitch(NamedTuple):
+    """The key and the pitch of a voice; without a key, nothing of it."""
+
+    key: int | None = None
+    sounding_cents: float | None = None
+    sounding_hz: float | None = None
+    correction_cents: float | None = None
+    unusable: str = ""
+    extrapolated: bool = False
+
+
+def _pitch(engine: Engine, state: VoiceState) -> _Pitch:
+    """Return the key and the pitch of a voice that is heard."""
     held = state.playing
-    shown: dict[str, Any] = {
-        "key": None,
-        "sounding_cents": None,
-        "sounding_hz": None,
-        "correction_cents": None,
-        "unusable": "",
-        "extrapolated": False,
-    }
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
-        return shown
-    shown["key"] = held.key if state.sampled is None else state.sampled.key
+        return _Pitch()
+    key = held.key if state.sampled is None else state.sampled.key
     if state.target_cents is None or state.out_of_reach:
-        return shown
+        return _Pitch(key)
     chain = state.sounding
     wheel_cents = engine.shared.wheels.get(held.source, 0.0)
     smooth_cents = wheel_cents if chain.settings.wheel == "smooth" else 0.0
@@ -164,14 +176,15 @@ def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
     sounding_cents = _uncorrected(chain).command(target_cents)
     raw_cents = sounding_cents - 1200.0 * chain.voice.panel_octaves
     commanded_cents = chain.command(target_cents)
-    shown["sounding_cents"] = round(sounding_cents, 3)
-    shown["sounding_hz"] = round(pitch_to_hertz(sounding_cents), 4)
-    shown["correction_cents"] = round(commanded_cents - raw_cents, 3)
-    if chain.curve is not None:
-        part = chain.curve.unusable_at(commanded_cents)
-        shown["unusable"] = "" if part is None else part.reason
-        shown["extrapolated"] = chain.curve.extrapolated(commanded_cents)
-    return shown
+    part = None if chain.curve is None else chain.curve.unusable_at(commanded_cents)
+    return _Pitch(
+        key,
+        sounding_cents=round(sounding_cents, 3),
+        sounding_hz=round(pitch_to_hertz(sounding_cents), 4),
+        correction_cents=round(commanded_cents - raw_cents, 3),
+        unusable="" if part is None else part.reason,
+        extrapolated=chain.curve is not None and chain.curve.extrapolated(commanded_cents),
+    )
 
 
 def _uncorrected(chain: Chain) -> Chain:

@@ -24,7 +24,7 @@ MOST_SCATTER_CENTS = 0.6
 SWING_SCATTER_CENTS = 0.25  # from this scatter on, readings in a row must not be alike
 MOST_ALIKE = 0.5  # correlation of neighbours
 NEW = 24  # readings that scatter is judged by
-SLOPE_SPAN_S = 0.3  # over which a slope within the stretches counts
+LEAST_SLOPE = 0.08  # cents a second within notes, on average: faster than any drift
 CAUSES = {
     "time since the onset": "an envelope on pitch or filter, or a slew",
     "the interval from the last note": "a slew or glide in the case",
@@ -97,8 +97,8 @@ class VoiceTrust:
             z, effect = _slope(np.array(values, float), left)
             if effect > LEAST_EFFECT_CENTS and z > max(worst, self._bar(cause)):
                 worst, said = z, cause
-        z, effect = self._within(readings)
-        if effect > LEAST_EFFECT_CENTS and z > max(worst, self._bar("time since the onset")):
+        z, slope = self._within(readings)
+        if slope > LEAST_SLOPE and z > max(worst, self._bar("time since the onset")):
             said = "time since the onset"
         if not said:
             return ""
@@ -109,13 +109,13 @@ class VoiceTrust:
 
     @staticmethod
     def _within(readings: list[DriftReading]) -> tuple[float, float]:
-        """Return how sure the pitch moves within stretches, on average, and by how much."""
+        """Return how sure the pitch moves within stretches, on average, and how fast."""
         slopes = np.array([one.slope_cents_per_s for one in readings])
         sigmas = np.array([max(one.slope_sigma, 0.05) for one in readings])
         weights = 1.0 / sigmas**2
         mean = float(weights @ slopes / weights.sum())
         spread = max(float(weights @ (slopes - mean) ** 2) / (len(slopes) - 1), 1.0)
-        return abs(mean) / math.sqrt(spread / weights.sum()), abs(mean) * SLOPE_SPAN_S
+        return abs(mean) / math.sqrt(spread / weights.sum()), abs(mean)
 
 
 def _fades(since_s: float) -> float:

@@ -3,9 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Literal, NotRequired, TypedDict
 
-Answer = dict[str, Any]
+from ..json_value import JsonObject
+
+
+class Accepted(TypedDict):
+    """What a client reads of a request that was carried out."""
+
+    ok: Literal[True]
+    said: NotRequired[str]  # one line for the player
+    file: NotRequired[str]  # of what was stored
+    generation: NotRequired[str]
+    bindings: NotRequired[list[JsonObject]]
+
+
+class Refused(TypedDict):
+    """What a client reads of a request that was not carried out."""
+
+    ok: Literal[False]
+    error: str
+    stopped_by: NotRequired[str]  # what ended a measuring run
+
+
+Answer = Accepted | Refused
 
 
 class DeferredAnswer:

@@ -13,7 +13,6 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from ..errors import ZerobeatError
 
@@ -25,7 +24,7 @@ NICE = 5  # the notes go first
 class Outcome:
     """What a child's function returned, or its error, one line a fault."""
 
-    value: Any = None
+    value: object = None
     error: str = ""
 
 
@@ -60,7 +59,7 @@ class Child:
         OSError: no process or no memory for one.
     """
 
-    def __init__(self, act: Callable[..., Any], *args: Any) -> None:
+    def __init__(self, act: Callable[..., object], *args: object) -> None:
         self._heard = b""
         self.act = act
         # Not a pipe: writing to one waits for its reader once 64 KiB are in it.

@@ -8,16 +8,26 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import TypedDict
 
 from ..engine.engine import Engine
 from ..errors import CommandError
+from ..ports.deferred_answer import Refused
 from ..state.store_writer import Done, StoreWriter
 from .child_process import Child, Outcome
 from .journal import Journal
 from .startup_state import SessionWriter, StartupState
 
-Values = dict[str, Any]
+
+class DiskStatus(TypedDict):
+    """What ``status`` says of the disk."""
+
+    directory: str
+    fault: str
+    slow: str
+    passed_over: list[str]
+
+
 MOST_JOBS = 16  # that wait for a slow disk; each needs one fsync or more
 MOST_CHILDREN = 3
 PROBE_DISK_S = 60.0  # how often a disk that failed is tried again
@@ -88,7 +98,7 @@ class Persistence:
             )
 
     def work(
-        self, callback: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any
+        self, callback: Callable[[Outcome, float], None], act: Callable[..., object], *args: object
     ) -> None:
         """Call a function in a child process; ``callback`` gets its outcome.
 
@@ -147,7 +157,7 @@ class Persistence:
         if callback is not None:
             callback(done, now_s)
 
-    def shown(self, now_s: float) -> Values:
+    def shown(self, now_s: float) -> DiskStatus:
         """Return the status of the disk."""
         return {
             "directory": str(self.store.directory),
@@ -182,6 +192,6 @@ def _reason(error: str) -> str:
     return error.rpartition(": not stored: ")[2]
 
 
-def refused(error: str) -> Values:
+def refused(error: str) -> Refused:
     """Return an answer with an error, in one line."""
     return {"ok": False, "error": "; ".join(error.splitlines())}

@@ -26,6 +26,7 @@ from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
 from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
+from .facts import PortStatus
 from .journal import Journal
 
 LIGHTS = " lights"  # after the name of the input, in the name of the port
@@ -194,7 +195,7 @@ class PortConnections:
         if kept:
             self._mirror.left[key_of(name)] = kept
 
-    def states(self) -> list[dict[str, object]]:
+    def states(self) -> list[PortStatus]:
         """Return the state of each port: device, state, since when, faults."""
         return [
             {
@@ -203,17 +204,19 @@ class PortConnections:
                 "state": _state_word(self.watch.state(link)),
                 "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
-                **self._faults(link),
+                "faults": faults,
+                "last_fault": last_fault,
             }
             for link in self._links
+            for faults, last_fault in (self._faults(link),)
         ]
 
-    def _faults(self, link: PortLink) -> dict[str, object]:
+    def _faults(self, link: PortLink) -> tuple[int, str]:
         """Return the count of unsent messages of a port, and the last reason."""
         if link.direction == "in":
-            return {"faults": 0, "last_fault": ""}
+            return 0, ""
         out = self.outs.get(link.name) or self.lights[link.name.removesuffix(LIGHTS)]
-        return {"faults": out.faults, "last_fault": out.last_fault}
+        return out.faults, out.last_fault
 
     def summary(self, engine: Engine) -> str:
         """Return one line: what is connected and what is missing."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from ..config.rig import LoadedRig
 from ..errors import CommandError
-from ..ports.deferred_answer import DeferredAnswer
+from ..json_value import JsonObject
+from ..ports.deferred_answer import Answer, DeferredAnswer
 from ..state.state_directory import load_rig
 from ..text import printable
 from .child_process import Child
@@ -46,7 +46,7 @@ class RigReload:
         self._asked = True
         self._wake()
 
-    def ask(self, values: dict[str, Any]) -> DeferredAnswer:
+    def ask(self, values: JsonObject) -> DeferredAnswer:
         """Ask for a reload; the answer has its outcome.
 
         Raises:
@@ -113,7 +113,7 @@ class RigReload:
         self.outcome = outcome
         waiting, self._answers = self._answers, []
         if in_force:
-            answer: dict[str, Any] = {"ok": True, "said": outcome}
+            answer: Answer = {"ok": True, "said": outcome}
         else:
             answer = {"ok": False, "error": outcome}
         for later in waiting:

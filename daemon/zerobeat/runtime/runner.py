@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
@@ -34,6 +34,7 @@ from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
 from .child_process import Outcome
 from .clients import SocketClients
+from .facts import Facts
 from .journal import Journal
 from .note_path import NotePath
 from .pedal_requests import PedalRequests
@@ -50,6 +51,7 @@ FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for 
 SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
+Returned = TypeVar("Returned")
 
 
 class Runner:
@@ -270,7 +272,7 @@ class Runner:
                 longest_s = moment - now_s
         return longest_s, waits, writers
 
-    def _facts(self) -> dict[str, Any]:
+    def _facts(self) -> Facts:
         return {
             "rig": str(self._path),
             "state_directory": str(state_directory()),
@@ -416,7 +418,7 @@ class Runner:
         what = f"{len(left)} notes may sound; the next start releases them"
         self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
 
-    def _last(self, act: Callable[..., Any], *args: Any) -> Any:
+    def _last(self, act: Callable[..., Returned], *args: object) -> Returned | None:
         """Run one step of the stop; the others follow whatever it raises."""
         try:
             return act(*args)

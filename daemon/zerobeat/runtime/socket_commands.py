@@ -30,7 +30,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 from ..config.context import Context
 from ..config.faults import Faults, Place
@@ -38,12 +37,14 @@ from ..config.fields import Section
 from ..config.json_source import table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
+from ..config.yaml_source import Node, Scalar
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_suggestions, one_of
-from ..ports.deferred_answer import DeferredAnswer
+from ..json_value import JsonObject
+from ..ports.deferred_answer import Answer, DeferredAnswer
 from ..state.state_directory import own_store
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
@@ -95,7 +96,7 @@ class SocketCommands:
         engine: Engine,
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
-        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]] = MappingProxyType({}),
+        more: Mapping[str, Callable[[JsonObject], DeferredAnswer]] = MappingProxyType({}),
         catch_up: Callable[[], None] = lambda: None,
     ) -> None:
         self._engine = engine
@@ -120,7 +121,7 @@ class SocketCommands:
             **GlobalCommands(engine, act).known,
         }
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+    def answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         """Carry out a request; return ``ok`` and ``said``, or ``error``, or a deferred answer."""
         allow_suggestions(SUGGESTIONS)
         command = request.get("command")
@@ -147,7 +148,7 @@ class SocketCommands:
             }
         return {"ok": True, "said": said}
 
-    def _section(self, command: str, values: dict[str, Any]) -> Section:
+    def _section(self, command: str, values: JsonObject) -> Section:
         # A player who types "set reed detune 3" reads "detune", not "changes.detune".
         place = Place("set scene" if command == "set_scene" else command, 0)
         table = table_of(values, place)
@@ -237,7 +238,7 @@ class SocketCommands:
         context = self._context(few_faults())
         wanted: list[commands.ChangeVoice] = []
         alike: object = None
-        changes: tuple[tuple[str, Any], ...] = ()
+        changes: tuple[tuple[str, object], ...] = ()
         for voice in states if name == ALL else (name,):
             base = states[voice].wanted_base
             kind = (base, voice in context.drones)
@@ -260,7 +261,7 @@ class SocketCommands:
     @staticmethod
     def _changes(
         voice: str, base: VoiceSettings, section: Section, context: Context
-    ) -> tuple[tuple[str, Any], ...]:
+    ) -> tuple[tuple[str, object], ...]:
         """Return the fields of a voice's settings that differ as a section says."""
         entries = section.table.entries
         unset = [key for key in _UNSET if key in entries and _is_null(entries[key])]
@@ -288,5 +289,5 @@ class SocketCommands:
         return do(section, voice, self._asking(), time.monotonic())
 
 
-def _is_null(node: Any) -> bool:
-    return getattr(node, "plain", False) and node.text == ""
+def _is_null(node: Node) -> bool:
+    return isinstance(node, Scalar) and node.plain and node.text == ""

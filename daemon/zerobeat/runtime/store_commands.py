@@ -23,11 +23,12 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Scene
 from ..errors import CommandError, one_of
+from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.previous_scene import EarlierScene, earlier_scene
 from ..state.store_writer import Done
 from .child_process import Outcome
-from .persistence import Persistence, Values, refused
+from .persistence import Persistence, refused
 
 
 class StoreCommands:
@@ -58,7 +59,7 @@ class StoreCommands:
         self._changed = changed
         self.use(loaded)
         self._stored = set(persistence.store.names("scenes"))
-        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
+        self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             "store": self._store_command,
             "revert": self._revert,
         }
@@ -67,7 +68,7 @@ class StoreCommands:
         """Use a reloaded rig."""
         self._files = dict(loaded.scene_files)  # title -> under which name it is stored
 
-    def _store_command(self, values: Values) -> DeferredAnswer:
+    def _store_command(self, values: JsonObject) -> DeferredAnswer:
         section = Section(table_of(values, Place("store", 0)), Faults())
         title = section.text("scene", None)
         undo = section.flag("undo", False)
@@ -160,7 +161,7 @@ class StoreCommands:
         self._persistence.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
         return later
 
-    def _revert(self, values: Values) -> DeferredAnswer:
+    def _revert(self, values: JsonObject) -> DeferredAnswer:
         section = Section(table_of(values, Place("revert", 0)), Faults())
         section.close()
         section.faults.raise_any()
