@@ -16,6 +16,7 @@ from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .faults import Place
 from .fields import Section, found
+from .follow_field import FollowSettings, read_follow
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -51,6 +52,7 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    follow: FollowSettings = FollowSettings()
     name: str = ""  # what the state belongs to; "": none
 
 
@@ -118,6 +120,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    follow = read_follow(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -135,6 +138,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        follow=follow,
         name=name,
     )
 

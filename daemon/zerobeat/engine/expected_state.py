@@ -7,13 +7,13 @@ path, for a voice that has changed.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container
 from dataclasses import replace
 from typing import Any
 
 from ..tuning.bend import bend_to_cents
 from .chain import Chain
 from .engine_state import EngineState
+from .measuring_notes import Measuring
 from .settings import TouchUp
 from .voice import VoiceState
 
@@ -26,12 +26,12 @@ class ExpectedWatch:
 
     Args:
         shared: the engine's state.
-        taken: voices that a measurement plays.
+        measuring: knows the voices that a measurement plays.
     """
 
-    def __init__(self, shared: EngineState, taken: Container[str]) -> None:
+    def __init__(self, shared: EngineState, measuring: Measuring) -> None:
         self._shared = shared
-        self._taken = taken
+        self._measuring = measuring
         self._seen: dict[str, tuple[object, ...]] = {}
         self._strikes: Counter[str] = Counter()
         self._wheel_s: dict[str, float] = {}
@@ -42,7 +42,7 @@ class ExpectedWatch:
 
     def changed(self) -> list[str]:
         """Return the voices that have changed since their last line."""
-        shared, seen, taken = self._shared, self._seen, self._taken
+        shared, seen, taken = self._shared, self._seen, self._measuring.taken
         return [
             name
             for name, state in shared.voices.items()
@@ -54,7 +54,7 @@ class ExpectedWatch:
         shared = self._shared
         state = shared.voices[name]
         before = self._seen.get(name)
-        key = self._seen[name] = (*_key(shared, state), name in self._taken)
+        key = self._seen[name] = (*_key(shared, state), name in self._measuring.taken)
         struck = before is None or key[0] is not before[0] or (key[3] and not before[3])
         if struck:
             self._strikes[name] += 1
@@ -68,7 +68,7 @@ class ExpectedWatch:
             "strikes": self._strikes[name],
             "moving": moving,
             "settled_s": round(settled_s, 4),
-            **_values(shared, state, name in self._taken),
+            **_values(shared, state, name in self._measuring.taken),
         }
 
 

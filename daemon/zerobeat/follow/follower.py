@@ -163,10 +163,16 @@ class Follower:
             state.last_pitch_cents = line.pitch_cents
         if state.touched_at_s is None:
             state.touched_at_s = line.touched_at_s
-        elif line.touched_at_s != state.touched_at_s:
-            self._restart(line.voice, line.at_s)
-            self._voices[line.voice].touched_at_s = line.touched_at_s
-            self._said.append(f"{line.voice}: touched up by hand; follow starts anew")
+
+    def touched_anew(self, line: ExpectedPitch) -> bool:
+        """Start a voice anew if a hand has touched it up; return whether."""
+        state = self._voices.get(line.voice)
+        if state is None or line.touched_at_s == state.touched_at_s:
+            return False
+        self._restart(line.voice, line.at_s)
+        self._voices[line.voice].touched_at_s = line.touched_at_s
+        self._said.append(f"{line.voice}: touched up by hand; follow starts anew")
+        return True
 
     def in_force(
         self,
@@ -185,6 +191,10 @@ class Follower:
         state.said_cents = state.hand.applied_cents
         if not state.model.readings and state.facts.drift is None:
             state.model.believe(_at(whole, reference), whole[1])
+
+    def stream_lost(self) -> None:
+        """The stream lost lines: what was meant to sound before now is not known."""
+        self.picker.forget()
 
     def _restart(self, name: str, now_s: float) -> None:
         old = self._voices[name]
@@ -483,8 +493,8 @@ class Follower:
             why = state.refusal.replace("_", " ")
         if not why and not state.trust.enough:
             why = "too few readings yet"
-        elif not why and not self._proven(state):
-            why = "its moves are not proven yet"
+        elif not why and self._is_proving(state):
+            why = "its first move is being proven"
         least_s, most_s = self.picker.delay_s(state.facts.input)
         return {
             "drift_cents": round(drift, 2) if read else None,

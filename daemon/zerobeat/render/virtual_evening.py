@@ -153,7 +153,7 @@ class VirtualEvening:
         )
         zones = tuple(Zone((voice.name,), channels=(k,)) for k, voice in enumerate(voices))
         self.engine = Engine(rig, (Scene("evening", zones=zones),))
-        self._watch = ExpectedWatch(self.engine.shared, self.engine.measuring.taken)
+        self._watch = ExpectedWatch(self.engine.shared, self.engine.measuring)
         self.history = {voice.name: VoiceHistory() for voice in voices}
         self.follower = Follower(
             [

@@ -16,7 +16,7 @@ from .oscillator import Floats
 
 
 @dataclass(frozen=True, slots=True)
-class VoiceDrift:
+class DriftOfVoice:
     """How one voice drifts.
 
     Attributes:
@@ -45,7 +45,7 @@ class CaseDrift:
         seed: of the wander.
     """
 
-    voices: Mapping[str, VoiceDrift]
+    voices: Mapping[str, DriftOfVoice]
     warmup_kelvin: float = 0.0
     warmup_s: float = 600.0
     steps: tuple[tuple[float, float, float], ...] = ()
