@@ -168,6 +168,13 @@ class DriftModel:
         """Begin from what is taken out already, no surer of it than before."""
         self._mean[_OFFSET], self._mean[_STRETCH] = offset_cents, stretch_cents
 
+    def doubt_moves(self) -> None:
+        """Begin anew to learn whether the input shows the voice's moves."""
+        self._mean[_UNSHOWN] = 0.0
+        self._cov[_UNSHOWN, :] = self._cov[:, _UNSHOWN] = 0.0
+        self._cov[_UNSHOWN, _UNSHOWN] = UNSHOWN_SIGMA**2
+        self._applied_cents = None
+
     def shift(self, cents: float) -> None:
         """Move the offset by what is known from elsewhere."""
         self._mean[_OFFSET] += cents

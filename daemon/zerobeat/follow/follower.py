@@ -25,19 +25,23 @@ from .hand import (
     is_sure,
     sounding_step,
 )
+from .probe import MoveProbe
 from .stretches import ListenedVoice, Stretch, StretchPicker
 from .trust import VoiceTrust
 
 KNOB_CENTS, KNOB_SIGMAS = 1.0, 4.0  # beyond both together no drift can have been
 KNOB_READINGS = 3  # in a row that agree
 KNOB_ALIKE_CENTS = 1.0
+KNOB_BACK_CENTS = 1.0  # so close to where it was, it is back
 MOVING_CENTS = 0.8  # within a stretch: no steady pitch
 MOST_STRETCH_CENTS_AN_OCTAVE = 6.0
 MOST_RATE_CENTS_PER_S = 6.0 / 60.0  # a faster drift is a hand or a modulation
 UNSHOWN_SHARE = 0.3  # of its moves that the input may fail to show
 PROVEN_BELOW = 0.6  # the share of an oscillator that shows no moves is 1
-PROOF_READINGS = 6  # after a step that is to prove a voice, before the next
+LEAST_MOVED_CENTS = 1.0  # before a voice whose moves are not shown is given up
+GRID_SHARE = 0.6  # of whole steps: a smaller error is left alone
 NOTE_EVERY_S = 1.0  # between two moves for the next note
+NOT_SHOWN = "its input does not show its moves: another oscillator's, or locked"
 STALE_S = 60.0  # after so long without a reading a voice rests
 SKIPPED_READINGS = 4  # the first ones say nothing of what is left over
 SAID_CENTS = 1.0  # a line in the log for so much
@@ -99,7 +103,8 @@ class _Voice:
     verdict: str = ""
     stretch_cents: float = 0.0  # taken out
     moved_s: float = -math.inf
-    moved_readings: int = 0
+    probe: MoveProbe = field(default_factory=MoveProbe)
+    applied_range: tuple[float, float] = (math.inf, -math.inf)  # of its readings
     agreed_s: float = -math.inf
     sounding_s: float = -math.inf
     last_pitch_cents: float | None = None
@@ -288,17 +293,27 @@ class Follower:
         rested_s = reading.at_s - state.model.read_at_s
         if state.model.readings and rested_s > STALE_S:
             state.model.shift(self._common.moved_since(stretch.voice, state.model.read_at_s))
-        scatter = state.trust.scatter_cents
+        scatter = max(state.trust.scatter_cents, state.probe.grid_cents / math.sqrt(12.0))
         left, sigma = state.model.surprise(reading, scatter)
+        if state.knob_cents is not None:
+            if abs(left) < min(KNOB_BACK_CENTS, abs(left - state.knob_cents)):
+                self._said.append(f"{stretch.voice}: its knob is back")
+                state.knob_cents = None
+            else:  # drift goes on under the knob
+                left -= state.knob_cents
+                reading = replace(reading, drift_cents=reading.drift_cents - state.knob_cents)
         if abs(left) > KNOB_CENTS + KNOB_SIGMAS * sigma:
             self._no_drift(stretch, state, left)
             return
-        if state.knob_cents is not None:
-            self._said.append(f"{stretch.voice}: its knob is back")
-            state.knob_cents = None
         state.knob.clear()
         if state.model.readings >= SKIPPED_READINGS:
             state.trust.add(reading, left)
+        least, most = state.applied_range
+        applied = reading.applied_cents
+        state.applied_range = (min(least, applied), max(most, applied))
+        if state.probe.add(reading, state.model.rate_cents_per_s):
+            state.model.doubt_moves()
+            state.applied_range = (applied, applied)
         state.model.add(reading, scatter)
         state.verdict = state.trust.verdict()
         self._prove(state)
@@ -311,18 +326,22 @@ class Follower:
             len(state.knob) == KNOB_READINGS
             and max(state.knob) - min(state.knob) < KNOB_ALIKE_CENTS
         ):
-            cents = sorted(state.knob)[KNOB_READINGS // 2]
+            cents = sorted(state.knob)[KNOB_READINGS // 2] + (state.knob_cents or 0.0)
             if state.knob_cents is None or abs(cents - state.knob_cents) > KNOB_ALIKE_CENTS:
                 self._said.append(
                     f"{stretch.voice}: moved by {cents:+.1f} cents, which no drift does; left "
                     f"alone (zerobeat follow {stretch.voice} --here or --back)"
                 )
             state.knob_cents = cents
+            state.knob.clear()
 
     def _prove(self, state: _Voice) -> None:
         unshown, sigma = state.model.unshown
+        least, most = state.applied_range
+        if most - least < max(LEAST_MOVED_CENTS, 2.0 * state.probe.grid_cents):
+            return
         if not state.lost and abs(unshown) - 2.0 * sigma > UNSHOWN_SHARE:
-            state.lost = "its input does not show its moves: another oscillator's, or locked"
+            state.lost = NOT_SHOWN
             self._said.append(f"{state.facts.name}: {state.lost}; taken back, not followed")
             self._pending.append(FollowMove(state.facts.name, None))
             state.hand.moved(state.model.at_s, state.hand.by_hand_cents)
@@ -341,11 +360,8 @@ class Follower:
         }
         self._common.step(now_s, fresh)
         agreeing = self._agreeing(now_s)
-        proving = [n for n, s in self._voices.items() if self._is_proving(s)]
         for name, state in self._voices.items():
             if self._still(state) or not state.model.readings or not state.trust.enough:
-                continue
-            if not self._proven(state) and proving and proving[0] != name:
                 continue
             move = self._next_note(state, now_s, agreeing) or self._sounding(state, now_s)
             if move is not None:
@@ -371,11 +387,12 @@ class Follower:
     @staticmethod
     def _proven(state: _Voice) -> bool:
         unshown, sigma = state.model.unshown
-        return abs(unshown) + 2.0 * sigma < PROVEN_BELOW
+        return abs(unshown) + 2.0 * sigma < PROVEN_BELOW or state.probe.grid_cents > 0.0
 
-    def _is_proving(self, state: _Voice) -> bool:
-        """Return whether a voice was moved and its input has not shown it yet."""
-        return not self._proven(state) and state.hand.was_moved and not state.lost
+    def _hides_moves(self, state: _Voice) -> bool:
+        """Return whether the input has not shown a voice's first small moves."""
+        unshown, sigma = state.model.unshown
+        return not self._proven(state) and abs(unshown) - 2.0 * sigma > UNSHOWN_SHARE
 
     def _agreeing(self, now_s: float) -> set[str]:
         """Return the voices with which at least two others agree that the case drifts."""
@@ -412,17 +429,19 @@ class Follower:
             state.agreed_s = now_s
         agree = now_s - state.agreed_s < WINDOW_S or now_s - state.model.read_at_s > STALE_S
         proven = self._proven(state)
-        if not proven and state.hand.was_moved:  # the same step back, and again
-            if state.model.readings - state.moved_readings < PROOF_READINGS:
+        if not proven:
+            hand = state.hand
+            probed = state.probe.target(drift, hand.start_cents, hand.applied_cents)
+            if probed is None:
                 return None
-            drift = state.hand.start_cents
+            drift = probed
         wanted = state.hand.wanted(now_s, drift, proven, limit, agree)
         octaves = (pitch - facts.reference_cents) / 1200.0
         stretch = state.model.stretch_cents if proven else state.stretch_cents
         error = wanted - state.hand.applied_cents + (stretch - state.stretch_cents) * octaves
-        if not is_sure(error, sigma if proven else 0.0):
+        sigma = max(sigma, state.trust.usual_sigma)
+        if proven and not is_sure(error, sigma, GRID_SHARE * state.probe.grid_cents):
             return None
-        state.moved_readings = state.model.readings
         state.stretch_cents = stretch
         state.moved_s = now_s
         state.hand.moved(now_s, wanted)
@@ -444,7 +463,9 @@ class Follower:
         octaves = (line.pitch_cents - state.facts.reference_cents) / 1200.0
         there = state.hand.applied_cents + state.stretch_cents * octaves
         _, sigma = state.model.drift_at(line.pitch_cents, state.model.at_s)
-        step = sounding_step(there - line.applied_cents, sigma, state.facts.step_cents)
+        sigma = max(sigma, state.trust.usual_sigma)
+        least = max(state.facts.step_cents, state.probe.grid_cents)
+        step = sounding_step(there - line.applied_cents, sigma, least)
         if not step:
             return None
         state.sounding_s = now_s
@@ -493,8 +514,8 @@ class Follower:
             why = state.refusal.replace("_", " ")
         if not why and not state.trust.enough:
             why = "too few readings yet"
-        elif not why and self._is_proving(state):
-            why = "its first move is being proven"
+        elif not why and self._hides_moves(state):
+            why = NOT_SHOWN
         least_s, most_s = self.picker.delay_s(state.facts.input)
         return {
             "drift_cents": round(drift, 2) if read else None,
@@ -505,7 +526,7 @@ class Follower:
             "taken_out_cents": round(state.hand.applied_cents - state.hand.by_hand_cents, 2),
             "sure": not why,
             "why": why,
-            "followable": not (state.verdict or state.lost),
+            "followable": not (state.verdict or state.lost or self._hides_moves(state)),
             "knob_cents": None if state.knob_cents is None else round(state.knob_cents, 1),
             "loading": round(self._common.loading_of(state.facts.name), 2),
             "readings": model.readings,

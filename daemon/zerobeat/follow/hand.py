@@ -68,11 +68,6 @@ class FollowHand:
         self.applied_cents = cents
         self._past.append((now_s, cents))
 
-    @property
-    def was_moved(self) -> bool:
-        """True if it was moved since the start."""
-        return self.applied_cents != self.start_cents
-
     def window_cents(self, now_s: float) -> float:
         """Return by how much the voice was moved within the last ten minutes."""
         self._trim(now_s)
@@ -97,9 +92,9 @@ class FollowHand:
         return max(min(drift_cents, high), low) if low <= high else self.applied_cents
 
 
-def is_sure(error_cents: float, sigma_cents: float) -> bool:
+def is_sure(error_cents: float, sigma_cents: float, least_cents: float = 0.0) -> bool:
     """Return whether an error is worth a move at the next note."""
-    return abs(error_cents) >= max(DEADBAND_CENTS, SURE_BY * sigma_cents)
+    return abs(error_cents) >= max(DEADBAND_CENTS, least_cents, SURE_BY * sigma_cents)
 
 
 def sounding_step(error_cents: float, sigma_cents: float, step_cents: float) -> float:

@@ -63,6 +63,13 @@ class VoiceTrust:
             return 0.0
         return float(1.4826 * np.median(np.abs(left - np.median(left))))
 
+    @property
+    def usual_sigma(self) -> float:
+        """What readings state of themselves. It is often the same error in each of them, so it is
+        no surer on average."""
+        sigmas = [reading.sigma_cents for reading, _ in self._kept]
+        return float(np.median(sigmas[-NEW:])) if sigmas else 0.0
+
     def verdict(self) -> str:
         """Return why the voice can't be followed as it is patched; "" if nothing speaks
         against it."""

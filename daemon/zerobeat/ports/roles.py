@@ -11,7 +11,8 @@
 The user who runs the daemon, and root, may be anything. A member of the groups
 `zerobeat-view`, `zerobeat-stage`, `zerobeat-measure` or `zerobeat-follow` gets these roles and
 no other, so that a unit with a user of its own may reach the socket by its file's group and
-still be held to one role. Other members of the daemon's group may be anything; anybody else only looks.
+still be held to one role. Other members of the daemon's group may be anything; anybody else
+only looks.
 """
 
 from __future__ import annotations

@@ -118,8 +118,8 @@ class VirtualEvening:
         follows: without, the same evening uncorrected.
         knobs: by voice, (time, cents) of a hand on its panel.
         noise: sound added to each input, from times.
-        reading: called with each stretch; returns cents that a reader of numbers is off by, in
-            place of sound. For long evenings.
+        numbers: no sound is made; the true pitch is read with a small error. For long evenings.
+        knows_delay: as follow does that has measured it from onsets.
     """
 
     def __init__(
@@ -134,6 +134,7 @@ class VirtualEvening:
         knobs: Mapping[str, Sequence[tuple[float, float]]] | None = None,
         noise: Callable[[Floats], Floats] | None = None,
         numbers: bool = False,
+        knows_delay: bool = True,
         seed: int = 0,
     ) -> None:
         self.voices = {voice.name: voice for voice in voices}
@@ -171,6 +172,9 @@ class VirtualEvening:
             limits=limits,
             seed=seed,
         )
+        for voice in voices if knows_delay else ():
+            source = voice.input or voice.name
+            self.follower.picker.delays_s[source] = (max(0.0, delay_s - 0.015), delay_s + 0.015)
         self.moves: list[tuple[float, FollowMove]] = []
         self.lines: list[tuple[float, str]] = []
         self.read_s = 0.0
