@@ -1,4 +1,4 @@
-"""Follow, in counted time with the real reader: does it track, does it stay still, what does it cost?
+"""Follow in counted time, with the real reader: does it track, stay still, and at which cost?
 
     .venv/bin/python tests/bench/follow.py [--minutes 60] [track] [rest] [still] [knob] [cost]
 
@@ -19,9 +19,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-import numpy as np  # noqa: E402
+import numpy as np
 
-from kit.patches import (  # noqa: E402
+from kit.patches import (
     Chorus,
     FilterEnvelope,
     Locked,
@@ -33,13 +33,13 @@ from kit.patches import (  # noqa: E402
     Vibrato,
     Wow,
 )
-from zerobeat.render.virtual_evening import (  # noqa: E402
+from zerobeat.render.virtual_evening import (
     EveningVoice,
     PlainPatch,
     VirtualEvening,
     melody,
 )
-from zerobeat.sim.case_drift import CaseDrift, DriftOfVoice  # noqa: E402
+from zerobeat.sim.case_drift import CaseDrift, DriftOfVoice
 
 KEYS = {
     "reed": (60, 62, 64, 67, 69, 72),

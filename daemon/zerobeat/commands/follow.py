@@ -12,7 +12,7 @@ from ..client.daemon_client import Client
 from ..errors import CommandError, ConfigError, ControlError, FollowError, NotRunningError
 from ..text import printable
 
-AGAIN_S = 1.0  # between two looks for the daemon
+LOOK_AGAIN_S = 1.0  # between two looks for the daemon
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -83,7 +83,7 @@ def _listen(args: argparse.Namespace) -> int:
                 raise
             missed = missed or _say_once(str(error), missed)
         first = False
-        end_s = time.monotonic() + AGAIN_S
+        end_s = time.monotonic() + LOOK_AGAIN_S
         while not stop.wanted and time.monotonic() < end_s:
             time.sleep(0.05)
     return 0

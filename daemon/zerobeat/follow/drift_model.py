@@ -29,7 +29,7 @@ NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note, where the profile s
 LEAST_SIGMA_CENTS = 0.06  # of a reading: wander of the oscillator within seconds
 UNSHOWN_SIGMA = 0.7  # of the share of moves that the input does not show, at the start
 UNSHOWN_PER_ROOT_S = 0.05 / math.sqrt(600.0)  # a cable may be pulled later
-MOST_NOTES = 48
+MOST_NOTES_KNOWN = 48
 _OFFSET, _RATE, _STRETCH, _UNSHOWN = range(4)
 
 
@@ -138,7 +138,7 @@ class DriftModel:
         self._mean = move @ self._mean
         self._cov = move @ self._cov @ move.T
         lost = RATE_CENTS_PER_S**2 * (1.0 - kept**2)
-        self._cov[_OFFSET, _OFFSET] += CENTS_PER_ROOT_S**2 * seconds * 0.25 + lost * seconds**2 / 3
+        self._cov[_OFFSET, _OFFSET] += CENTS_PER_ROOT_S**2 * seconds * 0.5 + lost * seconds**2 / 3
         self._cov[_RATE, _RATE] += lost
         self._cov[_STRETCH, _STRETCH] += STRETCH_PER_ROOT_S**2 * seconds
         if self._cov[_UNSHOWN, _UNSHOWN] < UNSHOWN_SIGMA**2:
@@ -200,7 +200,7 @@ class DriftModel:
         place = self._notes.get(note)
         if place is not None:
             return place
-        if len(self._notes) >= MOST_NOTES:
+        if len(self._notes) >= MOST_NOTES_KNOWN:
             oldest = next(iter(self._notes))
             place = self._notes.pop(oldest)
             self._mean[place] = 0.0

@@ -7,6 +7,7 @@ object; they differ only in where a stretch of sound comes from.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -18,8 +19,8 @@ from .drift_model import DriftModel, DriftReading
 from .expected_pitch import ExpectedPitch
 from .hand import (
     AGREEING_VOICES,
+    MOVED_WINDOW_S,
     SOUNDING_EVERY_S,
-    WINDOW_S,
     FollowHand,
     FollowLimits,
     is_sure,
@@ -33,20 +34,22 @@ KNOB_CENTS, KNOB_SIGMAS = 1.0, 4.0  # beyond both together no drift can have bee
 KNOB_READINGS = 3  # in a row that agree
 KNOB_ALIKE_CENTS = 1.0
 KNOB_BACK_CENTS = 1.0  # so close to where it was, it is back
+JUDGED_READINGS, MOST_UNEXPLAINED = 20, 5  # more of the newest readings: no drift, a modulation
+YOUNG_READINGS = 100  # a voice that is found not followable so early was never in tune by follow
 MOVING_CENTS = 0.8  # within a stretch: no steady pitch
 MOST_STRETCH_CENTS_AN_OCTAVE = 6.0
 MOST_RATE_CENTS_PER_S = 6.0 / 60.0  # a faster drift is a hand or a modulation
 UNSHOWN_SHARE = 0.3  # of its moves that the input may fail to show
 PROVEN_BELOW = 0.6  # the share of an oscillator that shows no moves is 1
 LEAST_MOVED_CENTS = 1.0  # before a voice whose moves are not shown is given up
-GRID_SHARE = 0.6  # of whole steps: a smaller error is left alone
+GRID_SHARE = 0.4  # of whole steps: a smaller error is left alone
 NOTE_EVERY_S = 1.0  # between two moves for the next note
 NOT_SHOWN = "its input does not show its moves: another oscillator's, or locked"
 STALE_S = 60.0  # after so long without a reading a voice rests
 SKIPPED_READINGS = 4  # the first ones say nothing of what is left over
 SAID_CENTS = 1.0  # a line in the log for so much
 SAID_REFUSED_S = 60.0
-AGREED_CENTS = 2.0  # within ten minutes, to agree that the case drifts
+AGREED_CENTS = 1.0  # within ten minutes, to agree that the case drifts
 RESTING_SHOWN_CENTS = 0.5  # a resting voice is left alone below
 
 
@@ -103,6 +106,7 @@ class _Voice:
     verdict: str = ""
     stretch_cents: float = 0.0  # taken out
     moved_s: float = -math.inf
+    explained: deque[bool] = field(default_factory=lambda: deque(maxlen=JUDGED_READINGS))
     probe: MoveProbe = field(default_factory=MoveProbe)
     applied_range: tuple[float, float] = (math.inf, -math.inf)  # of its readings
     agreed_s: float = -math.inf
@@ -303,8 +307,10 @@ class Follower:
                 left -= state.knob_cents
                 reading = replace(reading, drift_cents=reading.drift_cents - state.knob_cents)
         if abs(left) > KNOB_CENTS + KNOB_SIGMAS * sigma:
+            state.explained.append(False)
             self._no_drift(stretch, state, left)
             return
+        state.explained.append(True)
         state.knob.clear()
         if state.model.readings >= SKIPPED_READINGS:
             state.trust.add(reading, left)
@@ -315,8 +321,18 @@ class Follower:
             state.model.doubt_moves()
             state.applied_range = (applied, applied)
         state.model.add(reading, scatter)
-        state.verdict = state.trust.verdict()
+        before = state.verdict
+        state.verdict = state.trust.verdict(state.probe.grid_cents)
+        if state.verdict and not before and state.model.readings < YOUNG_READINGS:
+            self._take_back(state)
         self._prove(state)
+
+    def _take_back(self, state: _Voice) -> None:
+        """Take out of a voice again only what was in force when follow began."""
+        hand = state.hand
+        if hand.applied_cents != hand.start_cents:
+            hand.moved(state.model.at_s, hand.start_cents)
+            self._pending.append(self._move(state, hand.start_cents))
 
     def _no_drift(self, stretch: Stretch, state: _Voice, left: float) -> None:
         """A change that no drift makes: a knob, if readings agree on it."""
@@ -334,6 +350,7 @@ class Follower:
                 )
             state.knob_cents = cents
             state.knob.clear()
+            state.explained.clear()
 
     def _prove(self, state: _Voice) -> None:
         unshown, sigma = state.model.unshown
@@ -360,7 +377,7 @@ class Follower:
         }
         self._common.step(now_s, fresh)
         agreeing = self._agreeing(now_s)
-        for name, state in self._voices.items():
+        for state in self._voices.values():
             if self._still(state) or not state.model.readings or not state.trust.enough:
                 continue
             move = self._next_note(state, now_s, agreeing) or self._sounding(state, now_s)
@@ -378,6 +395,8 @@ class Follower:
             return f"its knob was turned by {state.knob_cents:+.1f} cents: --here or --back"
         if state.knob:
             return "readings that no drift explains"
+        if state.explained.count(False) > MOST_UNEXPLAINED:
+            return "its readings jump as no drift does: vibrato or another modulation"
         if abs(state.model.rate_cents_per_s) - 2.0 * state.model.rate_sigma > MOST_RATE_CENTS_PER_S:
             return "it moves faster than drift"
         if abs(state.model.stretch_cents) > MOST_STRETCH_CENTS_AN_OCTAVE:
@@ -394,23 +413,24 @@ class Follower:
         unshown, sigma = state.model.unshown
         return not self._proven(state) and abs(unshown) - 2.0 * sigma > UNSHOWN_SHARE
 
-    def _agreeing(self, now_s: float) -> set[str]:
-        """Return the voices with which at least two others agree that the case drifts."""
-        found: dict[str, float] = {}
+    def _agreeing(self, now_s: float) -> frozenset[str]:
+        """Return the voices that drift, if three do: then the case warms up or cools down.
+
+        Temperature moves each voice by its own loading, in either direction.
+        """
+        found: set[str] = set()
         for name, state in self._voices.items():
             if self._still(state) or now_s - state.model.read_at_s > STALE_S:
                 continue
             drift, _ = state.model.drift_at(state.facts.reference_cents, now_s)
             moved = drift - state.hand.applied_cents + state.hand.window_cents(now_s)
-            if self._common.loading_of(name) < 0.0:
-                moved = -moved
             if abs(moved) >= AGREED_CENTS:
-                found[name] = moved
-        up = {name for name, moved in found.items() if moved > 0.0}
-        down = set(found) - up
-        return set().union(*(one for one in (up, down) if len(one) >= AGREEING_VOICES))
+                found.add(name)
+        return frozenset(found if len(found) >= AGREEING_VOICES else ())
 
-    def _next_note(self, state: _Voice, now_s: float, agreeing: set[str]) -> FollowMove | None:
+    def _next_note(
+        self, state: _Voice, now_s: float, agreeing: frozenset[str]
+    ) -> FollowMove | None:
         if now_s - state.moved_s < NOTE_EVERY_S:
             return None
         facts = state.facts
@@ -427,7 +447,7 @@ class Follower:
         limit = min(limit, 0.8 * facts.reach_cents)
         if facts.name in agreeing:
             state.agreed_s = now_s
-        agree = now_s - state.agreed_s < WINDOW_S or now_s - state.model.read_at_s > STALE_S
+        agree = now_s - state.agreed_s < MOVED_WINDOW_S or now_s - state.model.read_at_s > STALE_S
         proven = self._proven(state)
         if not proven:
             hand = state.hand
@@ -435,6 +455,8 @@ class Follower:
             if probed is None:
                 return None
             drift = probed
+        elif not state.trust.looked_at_long:
+            return None
         wanted = state.hand.wanted(now_s, drift, proven, limit, agree)
         octaves = (pitch - facts.reference_cents) / 1200.0
         stretch = state.model.stretch_cents if proven else state.stretch_cents

@@ -11,14 +11,14 @@ from collections import deque
 from dataclasses import dataclass
 
 DEADBAND_CENTS = 0.25  # a step of this size shows whether the input follows it
-SURE_BY = 2.0  # sigmas
+SURE_BY = 1.5  # sigmas
 UNPROVEN_CENTS = 0.45  # moved at most until the input has shown a voice's moves
-STEP_SHARE = 1.5  # of the steps that arrive: a smaller error of a sounding note is left alone
+LEAST_STEPS = 1.5  # of the steps that arrive: a smaller error of a sounding note is left alone
 SOUNDING_CENTS_PER_S = 1.0
 MOST_STEP_CENTS = 0.5  # on a sounding note
 SOUNDING_EVERY_S = 0.5
-WINDOW_S = 600.0
-WINDOW_CENTS = 5.0
+MOVED_WINDOW_S = 600.0
+MOVED_WINDOW_CENTS = 5.0
 AGREEING_VOICES = 3
 
 
@@ -54,7 +54,7 @@ class FollowHand:
         self.applied_cents = 0.0
         self.by_hand_cents = 0.0
         self.start_cents = 0.0
-        self._past: deque[tuple[float, float]] = deque()
+        self._past: deque[tuple[float, float]] = deque([(float("-inf"), 0.0)])
 
     def restart(self, now_s: float, applied_cents: float, by_hand_cents: float) -> None:
         """Begin anew from what is in force."""
@@ -74,7 +74,7 @@ class FollowHand:
         return self.applied_cents - self._past[0][1] if self._past else 0.0
 
     def _trim(self, now_s: float) -> None:
-        while len(self._past) > 1 and self._past[1][0] <= now_s - WINDOW_S:
+        while len(self._past) > 1 and self._past[1][0] <= now_s - MOVED_WINDOW_S:
             self._past.popleft()
 
     def wanted(
@@ -85,7 +85,10 @@ class FollowHand:
         low, high = self.by_hand_cents - limit_cents, self.by_hand_cents + limit_cents
         places = [cents for _, cents in self._past] or [self.applied_cents]
         if not agree:
-            low, high = max(low, max(places) - WINDOW_CENTS), min(high, min(places) + WINDOW_CENTS)
+            low, high = (
+                max(low, max(places) - MOVED_WINDOW_CENTS),
+                min(high, min(places) + MOVED_WINDOW_CENTS),
+            )
         if not proven:
             low = max(low, self.start_cents - UNPROVEN_CENTS)
             high = min(high, self.start_cents + UNPROVEN_CENTS)
@@ -99,6 +102,6 @@ def is_sure(error_cents: float, sigma_cents: float, least_cents: float = 0.0) ->
 
 def sounding_step(error_cents: float, sigma_cents: float, step_cents: float) -> float:
     """Return by how much a sounding note may be moved at once; 0.0 where it is left alone."""
-    if abs(error_cents) < max(STEP_SHARE * step_cents, DEADBAND_CENTS, SURE_BY * sigma_cents):
+    if abs(error_cents) < max(LEAST_STEPS * step_cents, DEADBAND_CENTS, SURE_BY * sigma_cents):
         return 0.0
     return max(-MOST_STEP_CENTS, min(MOST_STEP_CENTS, error_cents))

@@ -15,7 +15,7 @@ from .expected_pitch import ExpectedPitch
 from .stretches import ListenedVoice
 
 BEFORE_S, AFTER_S = 0.1, 0.6  # of sound that is looked at, about an onset
-QUIET_S = 0.6  # so long no voice sounded on the input
+QUIET_S = 0.12  # so long no gate was open on the input; what rings on is found
 HOP_S = 0.002
 RISE_SHARE = 0.15  # of the level that follows
 QUIET_SHARE = 0.05  # before the onset, at most

@@ -1,6 +1,6 @@
 """Proves that an input shows a voice's own moves, before more than half a cent is moved.
 
-The correction steps to and fro by ``STEP_CENTS``, which nobody hears, and the same notes are
+The correction steps to and fro by ``PROBE_CENTS``, which nobody hears, and the same notes are
 compared across a step. An oscillator that is another's slave, or a swapped cable, shows nothing.
 One that takes whole cents only (a digital oscillator, a soft synth) shows nothing or a whole
 cent: it is known by that, and must show larger moves later.
@@ -12,9 +12,9 @@ from collections import deque
 
 from .drift_model import DriftReading
 
-STEP_CENTS = 0.45
+PROBE_CENTS = 0.45
 READINGS_A_SIDE = 3
-MOST_STEPS = 6  # of a series; then it rests until the drift has changed
+MOST_STEPS = 8  # of a series; then it rests until the drift has changed
 AGAIN_CENTS = 0.3  # of drift, after which another series begins
 COMPARED_WITHIN_S = 40.0
 GRID_CENTS = 1.0
@@ -46,7 +46,7 @@ class MoveProbe:
         if before is None or reading.at_s - before.at_s > COMPARED_WITHIN_S:
             return False
         asked = reading.applied_cents - before.applied_cents
-        if not 0.6 * STEP_CENTS < abs(asked) < 1.4 * STEP_CENTS:
+        if not 0.6 * PROBE_CENTS < abs(asked) < 1.4 * PROBE_CENTS:
             return False
         drifted = rate_cents_per_s * (reading.at_s - before.at_s)
         error = (reading.drift_cents - reading.applied_cents) - (
@@ -85,5 +85,6 @@ class MoveProbe:
         self._since_step = 0
         if not at_start:
             return start_cents
-        up = drift_cents >= start_cents
-        return start_cents + (STEP_CENTS if up else -STEP_CENTS)
+        # One way, then the other: a whole step lies on one side of any pitch.
+        up = (drift_cents >= start_cents) == (self._steps % 4 == 1)
+        return start_cents + (PROBE_CENTS if up else -PROBE_CENTS)

@@ -17,7 +17,7 @@ GUARDS_S = (0.06, 0.12, 0.25, 0.5)  # after a change; varied, so that what fades
 END_GUARD_S = 0.02
 RING_S = 0.8  # so long after its gate closed a voice may be heard on its input
 KEPT_LINES = 64  # of each voice
-KEPT_S = 8.0
+KEPT_LINES_S = 8.0
 UNKNOWN_DELAY_S = (0.0, 0.3)  # of the path, before it was measured
 
 
@@ -110,7 +110,7 @@ class StretchPicker:
         for place in range(len(lines) - 1, max(-1, len(lines) - 4), -1):
             line = lines[place]
             end_s = lines[place + 1].at_s if place + 1 < len(lines) else now_s - least_s
-            if end_s < now_s - KEPT_S:
+            if end_s < now_s - KEPT_LINES_S:
                 return None
             found = self._within(voice, lines, place, end_s + least_s - END_GUARD_S, most_s, now_s)
             if found is None:
