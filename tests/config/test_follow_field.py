@@ -46,7 +46,11 @@ def test_its_keys(load):
 @pytest.mark.parametrize(
     ("follow", "voice", "error"),
     [
-        ("follow: {limit_cents: 0}", "", r"rig.yaml:9: follow.limit_cents: found 0; allowed: a number, 1 to 50"),
+        (
+            "follow: {limit_cents: 0}",
+            "",
+            r"rig.yaml:9: follow.limit_cents: found 0; allowed: a number, 1 to 50",
+        ),
         ("follow: {enabled: yes}", "", "follow.enabled: found yes; allowed: true or false"),
         ("follow: {limit_cent: 3}", "", "found unknown key; allowed: limit_cents"),
         ("follow: {limit_cents: 40, warming_limit_cents: 20}", "", "found 20 while warming"),

@@ -338,7 +338,7 @@ def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
     for command in ("store", "play", "put_profile", "tonight", "reload"):
         assert ask(daemon, peer, command)["error"] == f"{command}: not allowed to role stage"
     assert (
-        "allowed to you: view, stage, measure, all"
+        "allowed to you: view, stage, measure, follow, all"
         in (ask(daemon, peer, "role", role="king")["error"])
     )
     assert [request["command"] for request in daemon.done] == ["recall", "panic"]

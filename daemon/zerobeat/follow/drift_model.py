@@ -28,6 +28,7 @@ FRESH_SIGMA_CENTS = 3.0  # of the offset of a voice whose last reading is days o
 NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note, where the profile says nothing
 LEAST_SIGMA_CENTS = 0.06  # of a reading: wander of the oscillator within seconds
 UNSHOWN_SIGMA = 0.7  # of the share of moves that the input does not show, at the start
+UNSHOWN_ALLOWED = 0.35  # of it in what is taken out; more is no voice to follow
 UNSHOWN_PER_ROOT_S = 0.05 / math.sqrt(600.0)  # a cable may be pulled later
 MOST_NOTES_KNOWN = 48
 _OFFSET, _RATE, _STRETCH, _UNSHOWN = range(4)
@@ -112,16 +113,28 @@ class DriftModel:
         return float(self._mean[_UNSHOWN]), float(math.sqrt(self._cov[_UNSHOWN, _UNSHOWN]))
 
     def drift_at(self, pitch_cents: float, now_s: float | None = None) -> tuple[float, float]:
-        """Return the drift at a pitch and its sigma, now or at a later moment."""
+        """Return what is to be taken out at a pitch, and its sigma, now or at a later moment.
+
+        A share of what is taken out that the input does not show is allowed for: what counts is
+        where the pitch would be heard.
+        """
         octaves = (pitch_cents - self.reference_cents) / 1200.0
         later_s = 0.0 if now_s is None else max(0.0, now_s - self.at_s)
         ahead_s = _remembered_s(later_s)
         row = np.zeros(len(self._mean))
         row[_OFFSET], row[_RATE], row[_STRETCH] = 1.0, ahead_s, octaves
-        variance = float(row @ self._cov @ row) + CENTS_PER_ROOT_S**2 * later_s
+        before = float(row @ self._cov @ row)
+        variance = before + CENTS_PER_ROOT_S**2 * later_s
         variance += (octaves * STRETCH_PER_ROOT_S) ** 2 * later_s
         variance += RATE_CENTS_PER_S**2 * max(0.0, later_s - ahead_s) ** 2 * 0.1
-        return float(row @ self._mean), math.sqrt(variance)
+        drift = float(row @ self._mean)
+        if self._applied_cents is not None:
+            unshown = max(-UNSHOWN_ALLOWED, min(UNSHOWN_ALLOWED, float(self._mean[_UNSHOWN])))
+            drift = (drift - unshown * self._applied_cents) / (1.0 - unshown)
+            row[_UNSHOWN] = drift - self._applied_cents
+            known = float(row @ self._cov @ row)
+            variance += known - before
+        return drift, math.sqrt(variance)
 
     # ------------------------------------------------------------ readings
 
