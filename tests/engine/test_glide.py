@@ -23,6 +23,7 @@ from zerobeat.engine.commands import (
 from zerobeat.engine.glide import Glide, new_glide
 from zerobeat.engine.glide_controls import controller_ms
 from zerobeat.engine.mpe_zones import MpeSettings
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Input, Scene, Voice, VoiceSettings, Zone
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.tracking import Reading, TrackingCurve
@@ -43,12 +44,13 @@ class Gliding(EngineHarness):
         self, settings=GLIDES, converter=OCTAVE, curve=None, voices=1, source=KEYS, **more
     ):
         scene = {k: more.pop(k) for k in ("zones", "hold", "triggers", "late_ms") if k in more}
+        inputs = more.pop("inputs", (source,))
         names = ("reed", "horn", "glass", "bass")[:voices]
         facts = {"bend_range_cents": converter.bend_range_cents, "curve": curve, **more}
         rig = small_rig(
             [Voice(name, "out", i, **facts) for i, name in enumerate(names)],
             converter=converter,
-            inputs=(source,),
+            inputs=inputs,
         )
         scene.setdefault("hold", "none")
         super().__init__(rig, (Scene("one", voices=dict.fromkeys(names, settings), **scene),))
@@ -564,3 +566,50 @@ def test_controller_84_in_rotation_moves_the_voice_that_plays_the_key():
     case.up(50)
     case.up(60)
     assert case.gates() == []
+
+
+def test_a_glide_begins_when_its_note_can_sound():
+    """A converter that settles for 20 ms: none of the way is over before the note-on."""
+    case = Gliding(converter=replace(OCTAVE, settle_s=0.02, gate_gap_s=0.01))
+    case.key(48)
+    case.pass_time(0.1)
+    down_s = case.key(60)
+    case.pass_time(0.4)
+    struck_s = next(t for t, _, m in case.sent if m == NoteOn(0, 60, 100))
+    assert struck_s == pytest.approx(down_s + 0.03, abs=1e-6)
+    path = [(t, p) for t, p in case.path() if t >= struck_s]
+    wanted = Glide(struck_s, 0.2, -1200.0, False)
+    for at_s, cents in path:
+        assert cents == pytest.approx(6000.0 + wanted.cents_at(at_s), abs=0.75 * STEP_CENTS)
+
+
+@pytest.mark.parametrize(
+    "binding",
+    [
+        Binding("controller", 11, "set", kind="momentary", setting="glide_ms", to=200.0),
+        Binding("controller", 11, "set", kind="trigger", setting="glide_ms", by=200.0),
+        Binding(
+            "controller",
+            11,
+            "set",
+            kind="follow",
+            setting="glide_ms",
+            highest=200.0,
+            pick_up=False,
+        ),
+    ],
+    ids=lambda binding: binding.kind,
+)
+def test_a_pedal_sets_the_time_of_glides(binding):
+    feet = Input("feet", "Four Feet:1", plays=False)
+    case = Gliding(VoiceSettings(glide="by_time"), inputs=(KEYS, feet))
+    rig = replace(case.engine.rig, pedalboards={"feet": Pedalboard("Feet", (binding,))})
+    case.hear(Reload(rig, case.engine.live.bank.values()), "")
+    case.key(55)
+    case.hear(ControlChange(0, 11, 127), "feet", 0.1)
+    case.key(60)
+    assert case.now() == pytest.approx(5500.0, abs=STEP_CENTS)
+    case.pass_time(0.1)
+    assert case.now() == pytest.approx(5750.0, abs=7.0)
+    case.pass_time(0.2)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)

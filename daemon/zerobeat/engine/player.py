@@ -119,6 +119,8 @@ class Player:
                 return
             lane.release(outputs)
         state.glide = glide
+        if glide is not None:
+            glide.delay(state.settle_s + (state.gate_gap_s if gate else 0.0))
         self._strike_gliding(state, chain, rest, outputs)
 
     def _strike_gliding(
