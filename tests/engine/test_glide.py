@@ -174,6 +174,19 @@ def test_a_slow_glide_moves_by_single_steps_and_no_more_often():
     assert len(bends) == pytest.approx(2.0 * 100.0 / 60.0 / STEP_CENTS, abs=2)
 
 
+def test_a_slow_glide_ends_in_time():
+    case = Gliding(replace(GLIDES, glide_ms=1000.0))
+    case.key(60)
+    case.up(60)
+    case.hear(ChangeVoice("reed", (("detune_cents", -4.0),)), "")
+    case.key(60)  # four cents lower: a step each 37 ms
+    case.pass_time(0.99)
+    assert case.engine.wake_at_s is not None
+    case.pass_time(0.0101)
+    assert case.engine.wake_at_s is None
+    assert case.now() == pytest.approx(5996.0, abs=STEP_CENTS)
+
+
 # ---------------------------------------------------------------- when it glides
 
 
@@ -300,6 +313,10 @@ def test_through_its_tail_a_released_note_glides_on():
     case.pass_time(1.0)
     last = case.bends_since(begun_s)[-1][0]
     assert last == pytest.approx(begun_s + 0.15, abs=0.002)
+    left = case.now()
+    assert left == pytest.approx(5700.0, abs=10.0)
+    case.key(60)
+    assert case.now() == pytest.approx(left, abs=STEP_CENTS)
 
 
 def test_a_drone_glides_to_its_end_with_the_gate_low():
@@ -346,6 +363,29 @@ def test_a_landing_out_of_the_bends_reach_waits_and_the_glide_goes_on():
     assert case.state("reed").move_waits
     case.pass_time(0.3)
     assert case.now() == pytest.approx(5500.0, abs=STEP_CENTS)
+
+
+def test_a_landing_that_puts_the_way_out_of_reach_ends_the_glide():
+    case = Gliding()
+    case.key(48)
+    case.up(48)
+    case.key(60)
+    case.hear(ChangeVoice("reed", (("semitones", -3),)), "")
+    assert case.now() == pytest.approx(5700.0, abs=STEP_CENTS)
+    at_s = case.now_s
+    case.pass_time(0.3)
+    assert case.bends_since(at_s) == []
+
+
+def test_a_sampled_key_out_of_reach_waits_and_moves_nothing():
+    case = Gliding(hold="sample", late_ms=0.0, converter=replace(OCTAVE, bend_range_cents=200.0))
+    case.key(50)
+    case.key(70)
+    case.hear(TriggerNow(), "")
+    at_s = case.now_s
+    case.pass_time(0.3)
+    assert case.state("reed").move_waits
+    assert case.bends_since(at_s) == []
 
 
 def test_a_wheel_on_the_way_is_added():
@@ -527,6 +567,49 @@ def test_controller_84_lets_a_new_note_begin_at_a_key():
     assert case.gates() == []
     case.key(67)  # it counts for one note only
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
+
+
+def test_controller_84_rules_even_where_legato_alone_glides():
+    case = Gliding(replace(GLIDES, glide_when="legato"), source=CONTROLLED)
+    control(case, 84, 60)
+    case.key(64)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+def test_controller_84_counts_for_no_return_to_a_key():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(55)
+    control(case, 84, 60)
+    case.key(64)
+    case.pass_time(0.3)
+    case.up(64)
+    assert case.now() == pytest.approx(6400.0, abs=STEP_CENTS)
+    control(case, 84, 55)
+    case.key(57)  # takes the sounding key there
+    case.pass_time(0.3)
+    case.key(62)
+    assert case.now() == pytest.approx(5700.0, abs=STEP_CENTS)
+
+
+def test_controller_84_counts_for_no_return_from_the_key_it_moved_to():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(55)
+    case.key(60)
+    control(case, 84, 60)
+    case.key(64)
+    case.pass_time(0.3)
+    case.up(64)
+    assert case.now() == pytest.approx(6400.0, abs=STEP_CENTS)
+
+
+def test_reset_controllers_let_the_settings_rule_again():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(60)
+    control(case, 65, 0)
+    control(case, 84, 40)
+    control(case, 121, 0)
+    case.key(64)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
 
 
 def test_controller_84_takes_a_key_that_sustain_keeps_only_once():
