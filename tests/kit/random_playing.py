@@ -99,13 +99,15 @@ BINDINGS = (
     _switch(92, "sustain", kind="momentary", long_press_s=0.2),
     _switch(93, "revert"),
     _switch(94, "hold", kind="momentary", hold="sample"),
+    _switch(95, "latch", kind="momentary", feedback=True),
     Binding("note", 40, "mute", kind="momentary", voice="glass"),
     _switch(11, "set", kind="follow", setting="octaves", lowest=-1.0, highest=1.0),
 )
-SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94)
+SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94, 95)
 TOGGLES = (
     Learned("feet", _switch(70, "sustain", kind="toggle", feedback=True)),
     Learned("feet", _switch(71, "set_root", kind="toggle", feedback=True)),
+    Learned("feet", _switch(72, "latch", kind="toggle")),
     Learned("keys", _switch(64, "next")),
     Learned("keys", Binding("note", 40, "next")),
     Learned("steps", Binding("note", 61, "sustain", kind="momentary")),
@@ -145,6 +147,12 @@ SCENES = (
         voices=_settings(legato=True, scale=DORIAN, root=62),
     ),
 )
+CHORDS = (
+    Zone(("reed", "horn", "bass"), "rotate", chord=(0, 3, 7, 12), latch=True),
+    Zone(("glass", "oboe"), "rotate", chord=(0, 2), chord_in="steps", lowest_key=60),
+    Zone(("floor",), latch=True),
+)
+SCENES += (Scene("chords", program=4, hold="note", zones=CHORDS, voices=_settings(scale=DORIAN)),)
 FEET = Pedalboard("Feet", BINDINGS, relight=True)
 WHOLE = Rig(
     INPUTS,
@@ -407,7 +415,7 @@ class RandomPlaying:
         self.play(ControlChange(place[1], 64, 127 if down else 0), place[0], self._soon())
 
     def _switch(self) -> None:
-        number = self._random.choice((*SWITCHES, 70, 71))
+        number = self._random.choice((*SWITCHES, 70, 71, 72))
         channel = self._random.choice((0, 0, 0, 1))
         place = (channel, number)
         value = self._random.choice((0, 0, 127, 127, 127, 70))

@@ -167,6 +167,9 @@ class Zone:
     channels: tuple[int, ...] = ()  # empty: every channel
     lowest_key: int = 0
     highest_key: int = 127
+    chord: tuple[int, ...] = ()  # with rotate: what each key sounds, above itself; () itself
+    chord_in: Literal["semitones", "steps"] = "semitones"  # steps of the voice's scale
+    latch: bool = False  # a pedal with action latch keeps its keys
 
 
 @dataclass(frozen=True, slots=True)

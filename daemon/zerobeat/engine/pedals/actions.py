@@ -150,12 +150,14 @@ class Actions:
             self._table.check(_transpose_to(binding, transposed(binding, now)))
         elif binding.action == "set":
             self._check_setting(binding, shared.names(binding.voice))
-        elif binding.action not in ("sustain", "hold"):
+        elif binding.action not in ("sustain", "latch", "hold"):
             shared.names(binding.voice)
 
     def _layer_text(self, binding: Binding, on: bool) -> str:
         who = binding.voice or "all"
         shared = self._shared
+        if binding.action == "latch":
+            return f"latch {'on' if on else 'off'}"
         if binding.action == "sustain":
             return f"sustain {'down' if on else 'up'}"
         if binding.action == "set_root":

@@ -34,13 +34,14 @@ ACTIONS = (
     "mute",
     "solo",
     "sustain",
+    "latch",
     "panic",
     "store",
     "revert",
     "touch_up",
     "go_on",
 )
-ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
+ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain", "latch")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
 UNITS: tuple[TransposeUnit, ...] = ("semitones", "cents", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
