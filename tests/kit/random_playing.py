@@ -20,6 +20,8 @@ from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import (
     Converter,
+    ExtraRoute,
+    ExtraSocket,
     Input,
     Output,
     Rig,
@@ -57,6 +59,11 @@ INPUTS = (
     Input("keys", "Stage Keys:1"),
     Input("steps", "Step Box:1", wheel_cents=100.0),
     Input("feet", "Four Feet:1", plays=False),
+)
+EXTRA = (
+    ExtraSocket("cutoff", "controller", 12, 20),
+    ExtraSocket("level", "pressure", 13),
+    ExtraSocket("accent", "note", 14, 36),
 )
 OUTPUTS = (
     Output("quad", "quad:1", converter=QUAD, pass_channels=(DRUMS,), pass_classes=("controllers",)),
@@ -153,6 +160,11 @@ CHORDS = (
     Zone(("floor",), latch=True),
 )
 SCENES += (Scene("chords", program=4, hold="note", zones=CHORDS, voices=_settings(scale=DORIAN)),)
+ROUTES = (
+    ExtraRoute("octo", EXTRA[0], "keys", "wheel", smooth_s=0.2),
+    ExtraRoute("octo", EXTRA[1], "feet", "controller", 11),
+    ExtraRoute("quad", EXTRA[2], "keys", "velocity"),
+)
 FEET = Pedalboard("Feet", BINDINGS, relight=True)
 WHOLE = Rig(
     INPUTS,
@@ -161,6 +173,7 @@ WHOLE = Rig(
     clock_from="steps",
     pedalboards={"feet": FEET},
     start_scene="together",
+    extra=ROUTES,
     set_list=("together", "drone", "clocked"),
 )
 RIGS = (
@@ -177,7 +190,14 @@ RIGS = (
         pedalboards={"feet": Pedalboard("Feet", BINDINGS[6:])},
     ),
     # A converter and an input go.
-    replace(WHOLE, outputs=OUTPUTS[:2], voices=VOICES[:4], inputs=INPUTS[1:], pedalboards={}),
+    replace(
+        WHOLE,
+        outputs=OUTPUTS[:2],
+        voices=VOICES[:4],
+        inputs=INPUTS[1:],
+        pedalboards={},
+        extra=ROUTES[:2],
+    ),
     # A converter moves to another port, a keyboard listens to one channel, no pedalboard.
     replace(
         WHOLE,

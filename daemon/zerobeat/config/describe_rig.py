@@ -19,6 +19,7 @@ from .describe import (
     wrapped,
 )
 from .describe_expression import mpe_facts, reach_warnings
+from .extra_field import extra_facts
 from .rig import LoadedRig
 
 
@@ -128,6 +129,8 @@ def _output(output: Output, rig: Rig) -> list[str]:
         parts = [f"channel numbers {', '.join(numbers)}"] if numbers else []
         parts += [", ".join(output.pass_classes)] if output.pass_classes else []
         lines += wrapped(f"passes {'; '.join(parts)}", 4)
+    for fact in extra_facts(rig.extra, output.name):
+        lines += wrapped(fact, 4)
     if not output.panic_controllers:
         lines += wrapped("panic by single note-offs only", 4)
     return lines

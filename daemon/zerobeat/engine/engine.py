@@ -17,6 +17,7 @@ from . import commands
 from .assign import Assigner
 from .dispatch import Dispatcher
 from .engine_state import EngineState
+from .extra_sockets import ExtraSockets
 from .glide_steps import GlideSteps
 from .global_settings import GlobalSettings
 from .hold import Triggers
@@ -100,6 +101,7 @@ class Engine:
             self.scenes,
             self.pedals,
         )
+        self.extra = ExtraSockets(shared)
         rig_change = RigChange(
             shared,
             player,
@@ -128,6 +130,7 @@ class Engine:
             rig_change,
         ):
             part.add_to(table)
+        self.extra.add_to(table)
         self.measuring.guard(table)
         tuning_messages = TuningMessages(shared, self.live, self.policy, self.undo)
         self.mpe.guard(table)
@@ -205,6 +208,8 @@ class Engine:
             return
         if self.policy.responses:
             message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
+        if self.extra.flows:
+            self.extra.hear(message, source, outputs)  # type: ignore[arg-type]  # no command
         fingers = self._fingers
         if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             pass
@@ -236,6 +241,7 @@ class Engine:
             self.pedals.wake_at_s,
             self.triggers.read_at_s,
             self.triggers.clock.lost_at_s,
+            self.extra.wake_at_s,
             self.glide_steps.wake_at_s if self.shared.gliding else None,
         ):
             if moment is not None and (soonest is None or moment < soonest):
@@ -257,6 +263,7 @@ class Engine:
                 shared.counts["active sensing lost"] += 1
                 self.ports.source_lost(name, outputs)
         self.pedals.wake(outputs)
+        self.extra.wake(outputs)
         self.pedals.lights.look()
         shared.current = None
 
