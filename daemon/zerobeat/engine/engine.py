@@ -91,6 +91,7 @@ class Engine:
         self.pedals = Pedals(
             shared, table, self.live, self.scenes, self.policy, self.keyboard, self.undo
         )
+        self.extra = ExtraSockets(shared)
         self.ports = PortEvents(
             shared,
             player,
@@ -100,8 +101,8 @@ class Engine:
             self.mpe,
             self.scenes,
             self.pedals,
+            self.extra,
         )
-        self.extra = ExtraSockets(shared)
         rig_change = RigChange(
             shared,
             player,

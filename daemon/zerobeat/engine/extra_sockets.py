@@ -9,7 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from ..midi import ChannelPressure, ControlChange, Message, NoteOff, NoteOn, PitchBend
+from ..midi import (
+    ALL_NOTES_OFF,
+    ALL_SOUND_OFF,
+    ChannelPressure,
+    ControlChange,
+    Message,
+    NoteOff,
+    NoteOn,
+    PitchBend,
+)
 from . import commands
 from .dispatch import Dispatcher
 from .engine_state import EngineState
@@ -88,9 +97,8 @@ class ExtraSockets:
         self.refresh()
 
     def add_to(self, table: Dispatcher) -> None:
-        """Send everything to a converter that is back; let what rests of a lost input rest."""
+        """Send everything to a converter that is back; read the routes of a rig anew."""
         table.wrap(commands.OutputBack, self._after_return)
-        table.wrap(commands.SourceLost, self._after_loss)
         table.wrap(commands.Reload, self._after_reload)
 
     def refresh(self) -> None:
@@ -122,7 +130,7 @@ class ExtraSockets:
             if flow.route.socket.kind == "note":
                 if type(message) is NoteOn:
                     self._strike(flow, message, outputs)
-                elif type(message) is NoteOff and flow.key == (message.channel, message.note):
+                elif flow.key is not None and _ends(message, flow.key):
                     self._close(flow, outputs)
             elif value is not None:
                 self._set(flow, value, outputs)
@@ -218,16 +226,21 @@ class ExtraSockets:
 
         return read_again
 
-    def _after_loss(
-        self, act: Callable[[commands.SourceLost, Outputs], None]
-    ) -> Callable[[commands.SourceLost, Outputs], None]:
-        def rest(command: commands.SourceLost, outputs: Outputs) -> None:
-            act(command, outputs)
-            for flow in self.flows.get(command.input, ()):
-                if flow.key is not None:
-                    self._close(flow, outputs)
-                value = _REST.get(flow.route.what)
-                if value is not None and flow.at is not None:
-                    self._set(flow, value, outputs)
+    def source_lost(self, name: str, outputs: Outputs) -> None:
+        """Let what rests of an input rest that is lost."""
+        for flow in self.flows.get(name, ()):
+            if flow.key is not None:
+                self._close(flow, outputs)
+            value = _REST.get(flow.route.what)
+            if value is not None and flow.at is not None:
+                self._set(flow, value, outputs)
 
-        return rest
+
+def _ends(message: Message, key: tuple[int, int]) -> bool:
+    """Return whether a message lets a key come up; a mode message lets all of its channel."""
+    if type(message) is NoteOff:
+        return key == (message.channel, message.note)
+    if type(message) is ControlChange:
+        modes = message.controller == ALL_SOUND_OFF or message.controller >= ALL_NOTES_OFF
+        return modes and message.channel == key[0]
+    return False
