@@ -50,6 +50,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("learn", "learn what a switch or pedal sends and what it is to do"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
     ("voices", "list the voices"),
     ("scenes", "list the scenes"),
@@ -67,6 +68,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h

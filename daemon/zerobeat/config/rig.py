@@ -19,6 +19,7 @@ from .curve_field import read_curve
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
+from .page_field import PageSettings, read_page
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -55,6 +56,7 @@ class LoadedRig:
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
+    page: PageSettings = PageSettings()
 
     def parts(self) -> Iterator[object]:
         """Return what takes long to pickle, in slices."""
@@ -129,6 +131,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -147,6 +150,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         scene_files=bank.files,
         profile_files=profile_files,
         name=name,
+        page=page,
     )
 
 
