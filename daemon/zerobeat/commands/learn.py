@@ -22,6 +22,7 @@ from ..midi import PRESSED, Message
 from .learn_options import check_options
 
 DEFAULT_WAIT_S = 30.0
+LEARN_CURVE = "curve"
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch
 LATCH_WAIT_S = 2.0  # a switch that says nothing on release within this may latch
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "         zerobeat learn recall --scene drone\n"
         "         zerobeat learn bypass --voice reed --light\n"
         "         zerobeat learn set --setting detune_cents --voice horn --lowest 0 --highest 8\n"
+        "         zerobeat learn curve --input keys   (then play softly, then hard)\n"
         "         zerobeat learn --list\n"
         "         zerobeat learn --forget 2\n\n"
         "What is learned is in force at once and after a restart, and takes the place\n"
@@ -44,7 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it does once more while it is learned. Keyboards are not listened to unless\n"
         "--input names one.",
     )
-    parser.add_argument("action", nargs="?", metavar="ACTION", help=", ".join(ACTIONS))
+    parser.add_argument(
+        "action", nargs="?", metavar="ACTION", help=f"{', '.join(ACTIONS)}; or {LEARN_CURVE}"
+    )
     parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
     parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
     parser.add_argument("--input", help="listen to this input of the rig alone")
@@ -73,6 +77,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.action == LEARN_CURVE:
+        from .learn_curve import learn_curve  # it reads what arrives as this module does
+
+        return learn_curve(args)
     if args.action is not None and args.action not in ACTIONS:
         raise CommandError(f"action: found {args.action}; allowed: {one_of(args.action, ACTIONS)}")
     with Client(args.socket) as client:

@@ -8,6 +8,7 @@ from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
 from ..text import counted
 from ..tuning.units import pitch_to_volts
+from .curve_field import curve_facts
 from .describe import (
     WIDTH,
     converter_lines,
@@ -18,6 +19,7 @@ from .describe import (
     wrapped,
 )
 from .describe_expression import mpe_facts, reach_warnings
+from .page_field import PageSettings
 from .rig import LoadedRig
 
 
@@ -34,6 +36,8 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         clock = f"; clock {source.clock_ppm:+g} ppm" if source.clock_ppm else ""
         text = f"{source.name}: {like}{source.device}, channel number {source.channel + 1}{clock}"
         lines += wrapped(text)
+    if loaded.page.enabled:
+        lines += ["", "page (for the phone)", *_page(loaded.page)]
     lines += ["", "voices"]
     for voice in rig.voices:
         lines += _voice(voice, loaded)
@@ -53,6 +57,13 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
     for path in loaded.files_read:
         lines += wrapped(str(path))
     return lines
+
+
+def _page(page: PageSettings) -> list[str]:
+    """Return where the page is served and what a phone may do there."""
+    where = ", ".join(f"http://{address}/" for address in page.addresses)
+    may = "a paired phone may give commands" if page.commands else "a picture only"
+    return wrapped(f"{where}; {may}")
 
 
 def wheel_warnings(rig: Rig) -> list[str]:
@@ -94,6 +105,7 @@ def _inputs(loaded: LoadedRig) -> list[str]:
         facts += ["controllers 5, 65 and 84 rule glides"] if source.glide_controllers else []
         facts += ["clock counts"] if source.name == rig.clock_from else []
         facts += [] if source.plays else ["plays no notes"]
+        facts += curve_facts(source.response)
         facts += [] if source.active_sensing else ["active sensing not watched"]
         lines += wrapped("; ".join(facts), 4)
         pedalboard = loaded.pedalboards.get(source.name)
@@ -148,6 +160,7 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
         facts.append(f"the wheel reaches it {voice.tail_s:g} s after the key")
     if voice.tuning_from is not None:
         facts.append(f"tuning from {voice.tuning_from}")
+    facts += curve_facts(voice.response)
     recorded = loaded.listening.get(voice.name)
     if recorded is not None and recorded.input:
         struck = ", struck for each reading" if recorded.excite == "strike" else ""

@@ -9,6 +9,7 @@ from ..engine.settings import Converter, Output, Voice
 from ..errors import TrackingError, one_of
 from .context import Context
 from .converter_file import ConverterFile
+from .curve_field import read_curve
 from .fields import Section
 from .file_lookup import find_file, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
@@ -49,6 +50,7 @@ def read_voice(
         gate_ignored=section.choice("gate", "closes", ("closes", "ignored")) == "ignored",
         tail_s=section.number("tail_s", 0.0, 0.0, 600.0),
         tuning_from=_tuning_from(section, context),
+        response=read_curve(section),
     )
     path = _profile_path(name, section, context)
     section.close()

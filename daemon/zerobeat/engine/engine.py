@@ -203,6 +203,8 @@ class Engine:
         if only is not None and getattr(message, "channel", only) != only:
             shared.counts["other channel"] += 1
             return
+        if self.policy.responses:
+            message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
         fingers = self._fingers
         if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             pass

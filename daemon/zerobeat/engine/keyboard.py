@@ -109,7 +109,10 @@ class Keyboard:
         shift_cents = self._touch_cents(place) if shared.centred else 0.0
         for state in takers:
             shared.current = state
-            held = Held(place, key, message.velocity, shared.presses)
+            velocity, response = message.velocity, state.voice.response
+            if response is not None and response.velocity is not None:
+                velocity = response.velocity[velocity]
+            held = Held(place, key, velocity, shared.presses)
             if shift_cents:
                 held.shift_cents = shift_cents
             self._press(state, held, outputs)

@@ -366,7 +366,10 @@ class Mpe:
     def _follow(self, state: VoiceState, known: MpeKeyboard, held: Held, outputs: Outputs) -> None:
         settings, channel = known.settings, held.source[1]
         if settings.pressure_to is not None:
-            self._send(state, settings.pressure_to, known.pressure(channel), outputs)
+            pressure, response = known.pressure(channel), state.voice.response
+            if response is not None and response.pressure is not None:
+                pressure = response.pressure[pressure]
+            self._send(state, settings.pressure_to, pressure, outputs)
         if settings.slide_to is not None:
             self._send(state, settings.slide_to, known.slide(channel), outputs)
 

@@ -19,6 +19,7 @@ from ..tuning.tracking import TrackingCurve
 from .mpe_zones import MpeSettings
 from .pedals.bindings import Hold as Hold
 from .pedals.bindings import Pedalboard
+from .response import Response
 
 Snap = Literal["nearest", "down", "up"]
 Fit = Literal["nearest", "keys"]
@@ -51,6 +52,7 @@ class Input:
     pedalboard: str | None = None  # name of the file with its bindings
     lights: str = ""  # port of the pedalboard's lights; "": none
     lights_is_pattern: bool = False
+    response: Response | None = None  # to velocity, pressure and pedals; None: as they come
     mpe: MpeSettings | None = None  # a keyboard that gives each finger a channel
     glide_controllers: bool = False  # controllers 5, 65 and 84 rule glides
 
@@ -104,6 +106,7 @@ class Voice:
     tail_s: float = 0.0  # the wheel still reaches it this long after note-off
     stale: str = ""  # why the profile needs a check, in words; "" is none
     tuning_from: str | None = None  # the input whose tuning messages set its scale
+    response: Response | None = None  # besides that of the input
 
 
 @dataclass(frozen=True, slots=True)
