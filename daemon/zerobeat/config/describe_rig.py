@@ -206,7 +206,7 @@ def playable(voice: Voice, zero_volt_note: int, middle_c_octave: int = 4) -> lis
         for lowest, highest in runs(keys):
             ends = f"{named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}"
             volts = [pitch_to_volts(sent[key], zero_volt_note) for key in (lowest, highest)]
-            lines.append(f"{what} {ends}, {volts[0]:+.2f} to {volts[1]:+.2f} V")
+            lines.append(f"{what} {ends}, {volts[0]:+z.2f} to {volts[1]:+z.2f} V")
     if not sent:
         lines.append("plays no note: check its range, panel_octaves and profile")
     parts = [] if curve is None else curve.unusable
