@@ -29,7 +29,11 @@ inputs: {a: {port: 'b:c', mpe: lower}}
 converters:
   q:
     port: 'd:e'
-    converter: {extra: {s: {controller: 20, channel_number: 16}}}
+    converter:
+      extra:
+        s: {controller: 20, channel_number: 16}
+        t: {note: 36, channel_number: 10}
+        u: {pressure: true, channel_number: 5}
     extra: {s: {input: a, controller: 11}}
 page: {enabled: true}
 voices: {v: {converter: q, channel_number: 1, tuning_from: none}}
