@@ -193,7 +193,7 @@ _shtab_zerobeat_learn_options=(
   "--debounce-ms[MS]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
-  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, panic, store, revert, touch_up, go_on, pair\; or curve:"
+  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, pair\; or curve:"
 )
 
 # guard to ensure default positional specs are added only once per session
