@@ -24,7 +24,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("run", "play: the daemon between keyboard and converter"),
     ("demo", "play a virtual case of oscillators, flawed on purpose"),
     ("render", "send a MIDI file through the same engine into a MIDI file"),
-    ("tune", "show how far a panel is off and which way to turn"),
+    ("tune", "show how far a panel is off and which way to tune"),
     ("measure", "measure a voice and keep its profile"),
     ("trim", "low and high note in turn, for the screwdriver"),
     ("warmup", "follow the drift of all voices until they have settled"),
@@ -39,7 +39,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("cancel", "drop what waits"),
     ("set", "change a setting of a voice, the scene or tonight"),
     ("hold", "set how long a changed setting waits"),
-    ("trigger", "end the wait"),
+    ("trigger", "let what waits take effect now"),
     ("bypass", "play a voice or all without correction"),
     ("play", "sound a test note of one voice"),
     ("solo", "let one voice sound alone"),
@@ -47,9 +47,10 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
     ("scales", "list scales and intervals, or keep a received tuning as files"),
-    ("learn", "show what a pedal sends and write its binding"),
+    ("learn", "learn what a switch or pedal sends and what it is to do"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
     ("voices", "list the voices"),
     ("scenes", "list the scenes"),
@@ -67,6 +68,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h

@@ -11,14 +11,16 @@ from pathlib import Path
 
 from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
-from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from ..engine.settings import MESSAGE_CLASSES, ExtraRoute, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .curve_field import read_curve
+from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
+from .page_field import PageSettings, read_page
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -55,6 +57,7 @@ class LoadedRig:
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
+    page: PageSettings = PageSettings()
 
     def parts(self) -> Iterator[object]:
         """Return what takes long to pickle, in slices."""
@@ -104,7 +107,8 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     context.inputs = tuple(source.name for source in inputs)
     context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
-    outputs, converters = _outputs(section, context)
+    extra: list[ExtraRoute] = []
+    outputs, converters = _outputs(section, context, extra)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
     listening: dict[str, ListenSettings] = {}
@@ -119,6 +123,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         outputs=tuple(outputs.values()),
         voices=voices,
         clock_from=clock_from,
+        extra=tuple(extra),
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
@@ -129,6 +134,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -147,6 +153,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         scene_files=bank.files,
         profile_files=profile_files,
         name=name,
+        page=page,
     )
 
 
@@ -228,7 +235,7 @@ def _input(name: str, section: Section) -> Input:
 
 
 def _outputs(
-    section: Section, context: Context
+    section: Section, context: Context, extra: list[ExtraRoute]
 ) -> tuple[dict[str, Output], dict[str, ConverterFile]]:
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
@@ -245,6 +252,7 @@ def _outputs(
             pass_classes=inner.choices("pass", MESSAGE_CLASSES),
             panic_controllers=inner.flag("panic_controllers", True),
         )
+        extra += read_routes(inner, name, read.converter.extra, context)
         inner.close()
     return outputs, converters
 

@@ -56,7 +56,7 @@ class Finger:
 
     def __init__(self) -> None:
         self.parameters = ParameterReader()
-        self.key_pressures: dict[int, int] = {}  # a manager's alone, by key
+        self.key_pressures: dict[float, int] = {}  # a manager's alone, by key
         self.rest()
 
     def rest(self) -> None:
@@ -100,7 +100,7 @@ class MpeKeyboard:
             cents += _share(self.fingers[channel].bend) * self.member_cents[manager]
         return cents
 
-    def pressure(self, channel: int, key: int) -> int:
+    def pressure(self, channel: int, key: float) -> int:
         """Return the pressure on a note of a channel."""
         finger, zone = self.fingers[channel], self.fingers[self.manager_of[channel]].pressure
         return max(finger.pressure, zone, finger.key_pressures.get(key, 0))
@@ -375,7 +375,7 @@ class Mpe:
     def _follow(self, state: VoiceState, known: MpeKeyboard, held: Held, outputs: Outputs) -> None:
         settings, channel = known.settings, held.source[1]
         if settings.pressure_to is not None:
-            pressure, response = known.pressure(channel, held.key), state.voice.response
+            pressure, response = known.pressure(channel, held.pressed), state.voice.response
             if response is not None and response.pressure is not None:
                 pressure = response.pressure[pressure]
             self._send(state, settings.pressure_to, pressure, outputs)

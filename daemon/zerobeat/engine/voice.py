@@ -18,21 +18,33 @@ class Held:
     """One key that a voice has: down, or kept by sustain.
 
     A finger of an MPE zone has its own bend while it is down, and the zone's alone afterwards.
+
+    Attributes:
+        key: whose pitch it has: a note of a chord has another one than ``chord_of``, the key that
+            was pressed, and by steps of a scale it may lie between two keys.
+        latches: a latch may keep it.
     """
 
     source: Source
-    key: int
+    key: float
     velocity: int
     age: int = 0  # counts key-downs; the lower, the older
     down: bool = True
     shift_cents: float = 0.0  # beside the wheel
     wheel_from: Source | None = None  # None: its own source
+    chord_of: int | None = None
+    latches: bool = False
+
+    @property
+    def pressed(self) -> float:
+        """Return the key that went down."""
+        return self.key if self.chord_of is None else self.chord_of
 
 
 class Sample(NamedTuple):
     """What hold ``sample`` read at a trigger."""
 
-    key: int
+    key: float
     wheel_cents: float  # heard with a stepped wheel; a smooth one stays live
 
 
@@ -171,10 +183,11 @@ class VoiceState:
             self.playing is not None and (self.voice.gate_ignored or now_s < self.tail_until_s)
         )
 
-    def find(self, source: Source, key: int) -> Held | None:
+    def find(self, source: Source, key: float) -> Held | None:
         """Return the held key of a source, if the voice has it."""
         for held in self.held:
-            if held.key == key and held.source == source:
+            chord_of = held.chord_of
+            if (held.key if chord_of is None else chord_of) == key and held.source == source:
                 return held
         return None
 
@@ -191,5 +204,5 @@ class VoiceState:
         return max(reversed(held), key=_key)
 
 
-def _key(held: Held) -> int:
+def _key(held: Held) -> float:
     return held.key
