@@ -98,7 +98,9 @@ def test_other_faults_exit_1(tmp_path):
     path.write_text("mine")
     done = run("init", str(path))
     assert (done.returncode, done.stdout) == (1, "")
-    assert done.stderr == f"{path}: is there already, left as it is; name another file\n"
+    assert done.stderr == (
+        f"{path}: found there already, left as it is; name another, or write over it with --force\n"
+    )
 
 
 def test_a_reader_that_leaves_is_no_traceback():

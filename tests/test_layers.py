@@ -35,6 +35,7 @@ MAY: dict[str, set[str]] = {
     "sim": {"midi", "tuning"},
     "client": {"runtime_directory"},
     "console": {"client", "tuning"},
+    "page": {"client", "console", "runtime_directory", "tuning"},
     "calibration": {
         "client",
         "config",
@@ -59,7 +60,7 @@ MAY: dict[str, set[str]] = {
         "state",
         "tuning",
     },
-    "doctor": {"client", "engine", "ports"},
+    "doctor": {"client", "engine", "origin", "page", "ports"},
     "render": {
         "config",
         "engine",
@@ -71,7 +72,8 @@ MAY: dict[str, set[str]] = {
         "tuning",
     },
     "release": {"midi", "ports", "runtime_directory"},
-    "cli": {"commands"},
+    "origin": {""},  # the version
+    "cli": {"commands", "origin"},
     "__main__": {"cli"},
 }
 ANYTHING = {"commands"}

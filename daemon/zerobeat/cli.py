@@ -24,7 +24,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("run", "play: the daemon between keyboard and converter"),
     ("demo", "play a virtual case of oscillators, flawed on purpose"),
     ("render", "send a MIDI file through the same engine into a MIDI file"),
-    ("tune", "show how far a panel is off and which way to turn"),
+    ("tune", "show how far a panel is off and which way to tune"),
     ("measure", "measure a voice and keep its profile"),
     ("trim", "low and high note in turn, for the screwdriver"),
     ("warmup", "follow the drift of all voices until they have settled"),
@@ -40,17 +40,25 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("cancel", "drop what waits"),
     ("set", "change a setting of a voice, the scene or tonight"),
     ("hold", "set how long a changed setting waits"),
-    ("trigger", "end the wait"),
+    ("trigger", "let what waits take effect now"),
     ("bypass", "play a voice or all without correction"),
     ("play", "sound a test note of one voice"),
     ("solo", "let one voice sound alone"),
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
-    ("learn", "show what a pedal sends and write its binding"),
+    ("scales", "list scales and intervals, or keep a received tuning as files"),
+    ("learn", "learn what a switch or pedal sends and what it is to do"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
+    ("voices", "list the voices"),
+    ("scenes", "list the scenes"),
+    ("keys", "explain the keys of the files"),
+    ("schema", "print a JSON Schema of a kind of file, for editors"),
+    ("completion", "print what completes commands and names in your shell"),
+    ("help", "show the help of a command"),
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
 ASK_DAEMON = frozenset(
@@ -61,6 +69,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
@@ -114,7 +123,7 @@ def _complain(text: str) -> None:
 
 def _run(arguments: list[str]) -> int:
     name, rest = _split(arguments)
-    command = _load(name)
+    command = load_command(name)
     parser = argparse.ArgumentParser(
         prog=f"zerobeat {name}",
         description=f"{name}: {dict(COMMAND_SUMMARIES)[name]}",
@@ -153,24 +162,22 @@ def _top_parser() -> argparse.ArgumentParser:
         epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action=_ShowVersion, nargs=0, help="show the version")
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version, and where it came from"
+    )
     return parser
 
 
 class _ShowVersion(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         # Loaded only here: it takes as long as half of all else that a command imports.
-        from importlib.metadata import PackageNotFoundError, version
+        from .origin import VERSION, origin
 
-        try:
-            found = version("zerobeat")
-        except PackageNotFoundError:
-            found = "(not installed)"
-        print(f"zerobeat {found}")
+        print(f"zerobeat {VERSION} ({origin()})")
         parser.exit()
 
 
-def _load(name: str) -> CommandModule:
+def load_command(name: str) -> CommandModule:
     try:
         if name in ASK_DAEMON:
             from .commands.daemon_commands import DAEMON_COMMANDS

@@ -39,7 +39,7 @@ def fault(case: Path, more: str) -> str:
     [
         ("scene: together", "voice glass, voice bass"),
         ("scenes: [together]", "voice glass, voice bass"),
-        ("scenes: [frozen]", "clock_from, the input whose clock counts, voice glass"),
+        ("scenes: [frozen]", "clock (clock_from), voice glass"),
     ],
 )
 def test_what_the_rig_lacks_is_said_with_the_command_that_helps(

@@ -7,11 +7,9 @@ path, for a voice that has changed.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 from typing import Any
 
 from ..tuning.bend import bend_to_cents
-from .chain import Chain
 from .engine_state import EngineState
 from .measuring_notes import Measuring
 from .settings import TouchUp
@@ -62,7 +60,7 @@ class ExpectedWatch:
             self._wheel_s[name] = now_s
         converter = shared.output(state.voice.output).converter
         settled_s = now_s + converter.settle_s + (converter.gate_gap_s if struck else 0.0)
-        moving = now_s - self._wheel_s.get(name, -1.0) < MOVING_S
+        moving = gliding(shared, state) or now_s - self._wheel_s.get(name, -1.0) < MOVING_S
         return {
             "at_s": round(now_s, 4),
             "strikes": self._strikes[name],
@@ -82,13 +80,19 @@ def _key(shared: EngineState, state: VoiceState) -> tuple[object, ...]:
         bool(state.lane.notes),
         state.sounding,
         state.target_cents,
-        None if held is None else shared.wheels.get(held.source),
+        shared.smooth_cents(state, state.sounding),
         state.out_of_reach,
         state.voice,
         shared.tonight.touch_up.get(state.voice.name),
         shared.base_tonight.touch_up.get(state.voice.name),
         state.voice.name in shared.tonight.bypass,
+        gliding(shared, state),
     )
+
+
+def gliding(shared: EngineState, state: VoiceState) -> bool:
+    """Return whether a glide of a voice is under way."""
+    return state.glide is not None and shared.now_s < state.glide.ends_s
 
 
 def _values(shared: EngineState, state: VoiceState, measured: bool) -> dict[str, Any]:
@@ -98,9 +102,7 @@ def _values(shared: EngineState, state: VoiceState, measured: bool) -> dict[str,
     pitch = sent = profile = None
     raw = measured or name in shared.tonight.bypass or name in chain.tonight.bypass
     if held is not None and state.target_cents is not None and not state.out_of_reach:
-        smooth = chain.settings.wheel == "smooth"
-        wheel_cents = shared.wheels.get(held.source, 0.0) if smooth else 0.0
-        pitch = _plain(chain).command(state.target_cents + wheel_cents)
+        pitch = shared.sounding_cents(state)
         if state.note is not None and state.bend is not None:
             sent = 100.0 * state.note + bend_to_cents(state.bend, voice.bend_range_cents)
             errors = voice.note_errors_cents
@@ -122,12 +124,6 @@ def _values(shared: EngineState, state: VoiceState, measured: bool) -> dict[str,
         "taken_out": _taken(shared.tonight.touch_up.get(name, _UNTOUCHED)),
         "by_hand": _taken(hand),
     }
-
-
-def _plain(chain: Chain) -> Chain:
-    """Return the chain of a perfect oscillator with its panel at the written pitch."""
-    voice = replace(chain.voice, curve=None, panel_octaves=0)
-    return Chain(voice, chain.settings, replace(chain.tonight, touch_up={}))
 
 
 def _taken(touch_up: TouchUp) -> list[float]:

@@ -35,6 +35,7 @@ class PlainVoice(TypedDict):
     bend_used: float
     sounding_cents: float | None
     sounding_hz: float | None
+    glide_to_cents: float | None
     correction_cents: float | None
     measured: bool
     unusable: str
@@ -45,6 +46,7 @@ class PlainVoice(TypedDict):
     wheel_clamped: bool
     wheel_clamps: int
     keys_out_of_reach: int
+    glides_out_of_reach: int
     bypass: bool
     still_acts: tuple[str, ...]
     mute: bool

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from ..tuning.bend import bend_to_cents
 from ..tuning.units import pitch_to_hertz
-from .chain import Chain
 from .engine import Engine
 from .pending import differing, wanted_words
 from .settings import Hold, Tonight, TouchUp, VoiceSettings
@@ -25,7 +24,8 @@ class VoiceStatus:
         note: number last sent, and ``bend`` (signed steps) and ``bend_cents`` with it.
         bend_used: how much of the bend range is in use, 0 to 1.
         sounding_cents: the pitch it is to be heard at, above key 0; wheel,
-            detune and tonight included.
+            detune and tonight included, on its way at the time of the last event.
+        glide_to_cents: where its glide leads; None without one.
         correction_cents: what tracking and touch-up add to the commanded pitch.
         unusable: why the profile can't be trusted at this pitch; "" if it can.
         still_acts: what corrects the pitch of a voice although it is played raw, in words.
@@ -46,6 +46,7 @@ class VoiceStatus:
     bend_used: float
     sounding_cents: float | None
     sounding_hz: float | None
+    glide_to_cents: float | None
     correction_cents: float | None
     measured: bool
     unusable: str
@@ -56,6 +57,7 @@ class VoiceStatus:
     wheel_clamped: bool
     wheel_clamps: int
     keys_out_of_reach: int
+    glides_out_of_reach: int
     bypass: bool
     still_acts: tuple[str, ...]
     mute: bool
@@ -97,6 +99,7 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         wheel_clamped=state.wheel_clamped,
         wheel_clamps=state.clamps,
         keys_out_of_reach=state.misses,
+        glides_out_of_reach=state.glides_missed,
         bypass=voice.name in tonight.bypass,
         still_acts=still_acts(state, tonight),
         mute=voice.name in tonight.mute,
@@ -116,6 +119,7 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         key=pitch.key,
         sounding_cents=pitch.sounding_cents,
         sounding_hz=pitch.sounding_hz,
+        glide_to_cents=pitch.glide_to_cents,
         correction_cents=pitch.correction_cents,
         unusable=pitch.unusable,
         extrapolated=pitch.extrapolated,
@@ -156,6 +160,7 @@ class _Pitch(NamedTuple):
     key: int | None = None
     sounding_cents: float | None = None
     sounding_hz: float | None = None
+    glide_to_cents: float | None = None
     correction_cents: float | None = None
     unusable: str = ""
     extrapolated: bool = False
@@ -166,28 +171,21 @@ def _pitch(engine: Engine, state: VoiceState) -> _Pitch:
     held = state.playing
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
         return _Pitch()
-    key = held.key if state.sampled is None else state.sampled.key
+    key = round(held.key if state.sampled is None else state.sampled.key)
     if state.target_cents is None or state.out_of_reach:
         return _Pitch(key)
     chain = state.sounding
-    wheel_cents = engine.shared.wheels.get(held.source, 0.0)
-    smooth_cents = wheel_cents if chain.settings.wheel == "smooth" else 0.0
-    target_cents = state.target_cents + smooth_cents
-    sounding_cents = _uncorrected(chain).command(target_cents)
+    sounding_cents = engine.shared.sounding_cents(state) or 0.0
+    goal_cents = engine.shared.goal_cents(state) or 0.0
     raw_cents = sounding_cents - 1200.0 * chain.voice.panel_octaves
-    commanded_cents = chain.command(target_cents)
+    commanded_cents = chain.command_sounding(sounding_cents)
     part = None if chain.curve is None else chain.curve.unusable_at(commanded_cents)
     return _Pitch(
         key,
         sounding_cents=round(sounding_cents, 3),
         sounding_hz=round(pitch_to_hertz(sounding_cents), 4),
+        glide_to_cents=None if state.glide is None else round(goal_cents, 3),
         correction_cents=round(commanded_cents - raw_cents, 3),
         unusable="" if part is None else part.reason,
         extrapolated=chain.curve is not None and chain.curve.extrapolated(commanded_cents),
     )
-
-
-def _uncorrected(chain: Chain) -> Chain:
-    """Return the chain of a perfect oscillator with its panel at the written pitch."""
-    voice = replace(chain.voice, curve=None, panel_octaves=0)
-    return Chain(voice, chain.settings, replace(chain.tonight, touch_up={}))

@@ -8,6 +8,14 @@ from typing import Literal, NotRequired, TypedDict
 from ..json_value import JsonObject
 
 
+class Tuning(TypedDict):
+    """What the keys of a voice sound, in cents above key 0; None is silent."""
+
+    voice: str
+    name: str
+    pitches_cents: list[float | None]
+
+
 class Accepted(TypedDict):
     """What a client reads of a request that was carried out."""
 
@@ -16,6 +24,7 @@ class Accepted(TypedDict):
     file: NotRequired[str]  # of what was stored
     generation: NotRequired[str]
     bindings: NotRequired[list[JsonObject]]
+    tuning: NotRequired[Tuning]
 
 
 class Refused(TypedDict):

@@ -2,9 +2,10 @@
 
 | role | may |
 | --- | --- |
-| `view` | `status`, `follow`, `listen`, `bindings` |
+| `view` | `status`, `follow`, `listen`, `bindings`, `tuning` |
 | `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute`, `following` |
-| `measure` | as `view`, also `play`, `release`, `touch_up`, profiles, `borrow_inputs`, `panic` |
+| `measure` | as `view`, also `play`, `release`, `needle`, `touch_up`, the profiles, `panic` and
+  `borrow_inputs` |
 | `follow` | as `view`, also `expected`, `follow_move`, `follow_report` |
 | `all` | everything |
 
@@ -24,11 +25,12 @@ import socket
 import struct
 from pathlib import Path
 
-VIEW = frozenset(("role", "status", "follow", "listen", "bindings"))
+VIEW = frozenset(("role", "status", "follow", "listen", "bindings", "tuning"))
 STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute", "following"}
 MEASURE = VIEW | {
     "play",
     "release",
+    "needle",
     "touch_up",
     "put_profile",
     "undo_profile",

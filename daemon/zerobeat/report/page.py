@@ -11,6 +11,7 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
+from ..text import counted
 from ..tuning.units import name_of_note
 from .figures import Picture, checks_svg, curve_svg, history_svg
 from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
@@ -100,7 +101,8 @@ def _section(one: VoiceReport) -> str:
     parts.append("<h3>Tracking curve</h3>")
     parts.append(
         "<p class=soft>Above: dots are readings, the line is the curve that corrects them. Below, "
-        "enlarged: what the readings leave, two sigma of the curve as a band, and check notes as "
+        "enlarged: what the readings leave, as a band how well the curve is known (19 times in "
+        "20), and check notes as "
         "diamonds.</p>"
     )
     parts.append(curve_svg(picture))
@@ -120,13 +122,13 @@ def _section(one: VoiceReport) -> str:
 
 def _sentence(one: VoiceReport) -> str:
     profile = one.profile
-    text = f"{len(profile.readings)} readings, {_range(one)}; raw it is off by up to "
+    text = f"{counted(len(profile.readings), 'reading')}, {_range(one)}; raw it is off by up to "
     text += f"{_worst_raw_cents(one):.1f} cents"
     if profile.proof:
         text += f", corrected the check notes were off by {_worst_checked(one)} at most"
     if profile.drift_cents_per_min:
         text += (
-            f". While it was measured it drifted {profile.drift_cents_per_min:+.2f} cents a "
+            f". While it was measured it drifted {profile.drift_cents_per_min:+z.2f} cents a "
             "minute, which was taken out"
         )
     if profile.errors_follow == "number":
@@ -183,7 +185,7 @@ def _check_notes_table(one: VoiceReport) -> str:
 
 def _readings_table(one: VoiceReport) -> str:
     rows = [
-        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
+        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+z.2f}</td>"
         f"<td class=n>{reading.sigma_cents:.2f}</td></tr>"
         for reading in one.profile.readings[:MOST_PAGE_ROWS]
     ]
@@ -196,9 +198,9 @@ def _readings_table(one: VoiceReport) -> str:
 def _sent_pitch(reading: object, one: VoiceReport) -> str:
     volts = getattr(reading, "volts", 0.0)
     if one.profile.against == "volts":
-        return f"{volts:+.3f} V"
+        return f"{volts:+z.3f} V"
     note, bend = getattr(reading, "note", 0), getattr(reading, "bend_cents", 0.0)
-    return _note_name(note, one.middle_c_octave) + (f" {bend:+.1f} cents" if bend else "")
+    return _note_name(note, one.middle_c_octave) + (f" {bend:+z.1f} cents" if bend else "")
 
 
 # ------------------------------------------------------------------ figures
@@ -227,7 +229,7 @@ def _history(one: VoiceReport) -> list[str]:
     dates = [profile.measured or "unknown" for profile in profiles]
     rows = [
         f"<tr><td>{escape(date)}</td><td class=n>{offset:+.2f}</td><td class=n>{stretch:+.2f}</td>"
-        f"<td class=n>{profile.drift_cents_per_min:+.2f}</td></tr>"
+        f"<td class=n>{profile.drift_cents_per_min:+z.2f}</td></tr>"
         for date, (offset, stretch), profile in zip(dates, lines, profiles, strict=True)
     ]
     return [

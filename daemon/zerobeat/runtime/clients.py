@@ -61,6 +61,11 @@ class SocketClients:
         self.control = ControlSocket(folder, self._answer, self._picture, self._gone, catch_up)
         self.follow.control = self.control
 
+    @property
+    def needle(self) -> JsonObject | None:
+        """Where the knob stands that a player turns, as the client that measures says."""
+        return self._measuring.needle
+
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)

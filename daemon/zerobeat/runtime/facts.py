@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TypedDict
 
+from ..json_value import JsonObject
 from .persistence import DiskStatus
 
 
@@ -38,3 +39,4 @@ class Facts(TypedDict):
     last_faults: list[dict[str, object]]
     stage_faults: dict[str, int]
     log_lines_lost: int
+    needle: JsonObject | None  # how far the knob is off that a player turns

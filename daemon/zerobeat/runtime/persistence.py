@@ -40,6 +40,7 @@ class Persistence:
         startup: the state directory, and what is stored of the session already.
         engine: whose session is kept.
         journal: for what the disk refuses.
+        pause: plays MIDI that has arrived or is due, between two slices of long work.
 
     Attributes:
         fault: why nothing was stored last; "" once something was again.
@@ -47,15 +48,22 @@ class Persistence:
         passed_over: damaged stored files, and what was used instead.
     """
 
-    def __init__(self, startup: StartupState, engine: Engine, journal: Journal) -> None:
+    def __init__(
+        self,
+        startup: StartupState,
+        engine: Engine,
+        journal: Journal,
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._state = startup.state
         self.store = startup.state.store
         self.fault = self.refusal = refusal = startup.state.refusal
         self.passed_over: tuple[str, ...] = ()
         self._journal = journal
+        self._pause = pause
         self._writer = StoreWriter(self.store)
         self._session_writer = (
-            None if refusal else SessionWriter(engine, self._writer, startup.session)
+            None if refusal else SessionWriter(engine, self._writer, startup.session, pause)
         )
         self._callbacks: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
@@ -127,7 +135,7 @@ class Persistence:
         """Handle finished writes and children, and keep the session."""
         for child in tuple(self._children):
             try:
-                outcome = child.outcome()
+                outcome = child.outcome(self._pause)
             except BaseException:
                 child.close()
                 outcome = Outcome(error=f"a fault in {child.act.__name__}; the log says more")

@@ -26,6 +26,7 @@ from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
 from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
+from ..text import counted
 from .facts import PortStatus
 from .journal import Journal
 
@@ -90,6 +91,7 @@ class PortConnections:
         self._started_s = round(time.time(), 1)
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
         self._links: tuple[PortLink, ...] = ()
+        self._look_at_s = 0.0
         self.watch = Watch(patch, (), time.monotonic())
         self._sysex_end = SysExEnd(patch)
         self.replace(rig, self.prepare(rig), time.monotonic())
@@ -151,6 +153,7 @@ class PortConnections:
 
     def poll(self, now_s: float) -> None:
         """Handle devices that came or went."""
+        self._look_at_s = now_s + self._patch.look_every_s
         self._sysex_end.step(now_s)
         self._events += self.watch.poll(now_s)
         while self._events:
@@ -159,7 +162,7 @@ class PortConnections:
     @property
     def due_s(self) -> float:
         """When ``poll`` has something to do."""
-        return min(self.watch.due_s, self._sysex_end.due_s)
+        return min(self.watch.due_s, self._sysex_end.due_s, self._look_at_s)
 
     def _handle(self, event: PortEvent, quiet: bool = False) -> None:
         if not quiet or event.kind in (
@@ -229,21 +232,26 @@ class PortConnections:
                 there.append(f"{side} {link.name}")
             else:
                 away.append(f"{side} {link.name} ({_state_word(state)}: {link.port})")
-        text = f"zerobeat plays {len(engine.states)} voices, scene {engine.live.scene.name}"
+        text = (
+            f"zerobeat plays {counted(len(engine.states), 'voice')}, scene {engine.live.scene.name}"
+        )
         text += f"; connected: {', '.join(there) or 'nothing'}"
         return f"{text}; waiting for: {', '.join(away)}" if away else text
 
-    def close_inputs(self) -> None:
+    def take_no_more(self) -> None:
+        """Drop what arrives from now on; the inputs are closed later."""
         for port in self.ins.values():
-            port.close()
+            port.takes = False
 
     def drain(self) -> bool:
         """Return once all that was sent has left; False if that is not sure."""
         drained = [out.drain() for out in (*self.outs.values(), *self.lights.values())]
         return all(drained)
 
-    def close_outputs(self) -> None:
-        """Close the outputs, drained before."""
+    def close(self) -> None:
+        """Close all ports; the outputs were drained before."""
+        for source in self.ins.values():
+            source.close()
         for out in (*self.outs.values(), *self.lights.values()):
             out.close()
         self._sysex_end.close()

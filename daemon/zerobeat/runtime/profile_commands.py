@@ -137,7 +137,7 @@ class ProfileCommands:
                 return
             answer: Accepted = {
                 "ok": True,
-                "said": f"{voice} {said}; it plays by it from its next note",
+                "said": f"{voice} {said}; the new correction starts at its next note",
                 "generation": generation_of(ready.text),
                 "file": str(done.path),
             }

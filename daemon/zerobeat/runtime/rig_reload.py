@@ -25,15 +25,23 @@ class RigReload:
         path: the rig's file.
         journal: logs each outcome.
         wake: wakes the loop.
+        pause: plays MIDI that has arrived or is due, between two slices of a large rig.
 
     Attributes:
         outcome: of the last reload, in words; "" before the first.
     """
 
-    def __init__(self, path: Path, journal: Journal, wake: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        journal: Journal,
+        wake: Callable[[], None],
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._path = path
         self._journal = journal
         self._wake = wake
+        self._pause = pause
         self._next_answers: list[DeferredAnswer] = []  # of the next reload
         self._answers: list[DeferredAnswer] = []  # of the one under way
         self._asked = False
@@ -75,7 +83,7 @@ class RigReload:
             return None
         child = self._child
         try:
-            outcome = child.outcome()
+            outcome = child.outcome(self._pause)
         except BaseException:
             self._child = None
             child.close()

@@ -16,6 +16,7 @@
 | `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
+| `needle` | for measuring: `voice`, `off_cents`, `where`, `turn`; the status shows it |
 
 A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
@@ -58,7 +59,7 @@ WAITS: dict[Hold, str] = {
 }
 LONGEST_ERROR = 2000  # characters of an answer
 KEEPS_SETTINGS = (
-    *("undo", "play", "release", "trigger", "panic", "store"),
+    *("undo", "play", "release", "needle", "trigger", "panic", "store"),
     *("follow_move", "follow_report", "following", "borrow_inputs"),
 )
 STEPS = {"next": 1, "previous": -1}
@@ -121,6 +122,7 @@ class SocketCommands:
             "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
+            "needle": lambda section: self._measure(section, self.measuring.show_needle),
             **GlobalCommands(engine, act).known,
         }
 
@@ -141,7 +143,9 @@ class SocketCommands:
                 self._engine.undo.remember()
             if command in self._more:
                 return self._more[command](values)
-            said = self._known[command](self._section(command, values))
+            section = self._section(command, values)
+            self._catch_up()
+            said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:

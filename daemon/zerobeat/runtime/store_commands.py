@@ -41,6 +41,7 @@ class StoreCommands:
         folder: of the rig's file.
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
+        pause: plays MIDI that has arrived or is due, between two slices of a long scene.
     """
 
     def __init__(
@@ -51,12 +52,14 @@ class StoreCommands:
         folder: Path,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
+        pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._persistence = persistence
         self._engine = engine
         self._folder = folder
         self._act = act
         self._changed = changed
+        self._pause = pause
         self.use(loaded)
         self._stored = set(persistence.store.names("scenes"))
         self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
@@ -90,7 +93,7 @@ class StoreCommands:
         name = self._file_of(title)
         first = self._engine.rig.program_numbers_from
         own = live.bank.get(title) if name not in self._stored else None
-        before = None if own is None else scene_to_yaml(own, first)
+        before = None if own is None else scene_to_yaml(own, first, self._pause)
         later, was = DeferredAnswer(), live.scene.name
 
         def stored(done: Done, now_s: float) -> None:
@@ -101,7 +104,9 @@ class StoreCommands:
             said = f"scene {title} stored" if title == was else f"stored as scene {title}"
             later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-        self._persistence.save("scenes", name, scene_to_yaml(scene, first), before, stored)
+        self._persistence.save(
+            "scenes", name, scene_to_yaml(scene, first, self._pause), before, stored
+        )
         return later
 
     def _file_of(self, title: str) -> str:

@@ -29,6 +29,7 @@ class Stores:
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
         journal: for what the disk refuses.
+        pause: plays MIDI that has arrived or is due, between two slices of long work.
 
     Attributes:
         disk: for the loop to wait for, step and stop.
@@ -45,10 +46,11 @@ class Stores:
         act: Callable[[Command], None],
         changed: Callable[[], None],
         journal: Journal,
+        pause: Callable[[], None],
     ) -> None:
-        self.disk = Persistence(startup, engine, journal)
+        self.disk = Persistence(startup, engine, journal, pause)
         self.disk.note((*startup.state.lines, *loaded.warnings, *startup.lines))
-        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
+        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed, pause)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
         self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             **self.scenes.known,

@@ -96,7 +96,7 @@ def test_banks_can_be_ignored():  # F2
 
 
 @pytest.mark.parametrize(
-    ("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")]
+    ("first", "shown"), [(0, "program 11 (sent as 11)"), (1, "program 12 (sent as 11)")]
 )
 def test_a_missing_scene_is_named_and_changes_nothing(first, shown):  # F1, F4
     case = foot(ANY, program_numbers_from=first)
@@ -212,7 +212,7 @@ def test_without_the_lock_a_store_takes_two_presses_or_a_long_one():  # F10
     assert len(case.engine.pedals.requests) == 2
 
 
-@pytest.mark.parametrize("action", ["revert", "touch_up", "go_on"])
+@pytest.mark.parametrize("action", ["revert", "touch_up", "go_on", "pair"])
 def test_what_the_engine_cannot_do_is_handed_out(action):
     case = foot(switch(action, voice="reed"))
     press(case)
@@ -748,3 +748,45 @@ def test_one_program_may_do_something_else_than_any():
     program(case, 9)
     assert case.gates() == []
     assert not case.engine.pedals.refused
+
+
+def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another():
+    def pedal(number, setting):
+        return Binding(
+            "controller",
+            number,
+            "set",
+            kind="follow",
+            setting=setting,
+            lowest=0.0,
+            highest=127.0,
+            pick_up=False,
+        )
+
+    bypass = switch("bypass", kind="toggle")
+    case = foot(pedal(7, "detune_cents"), pedal(11, "glide_ms"), bypass)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    for value in (10, 20, 30):
+        send(case, value, 7)
+    for value in (40, 50):
+        send(case, value, 11)
+    for value in (60, 70):
+        send(case, value, 7)
+    press(case)
+
+    def now():
+        settings = case.state("reed").settings
+        bypassed = bool(case.engine.live.tonight.bypass)
+        return settings.detune_cents, settings.glide_ms, bypassed
+
+    found = [now()]
+    for _ in range(4):
+        case.hear(commands.Undo(), "")
+        found.append(now())
+    assert found == [
+        (70.0, 50.0, True),
+        (70.0, 50.0, False),
+        (30.0, 50.0, False),
+        (30.0, 0.0, False),
+        (0.0, 0.0, False),
+    ]
