@@ -1,6 +1,6 @@
 """The stream expected: bounded, the oldest lines lost first, and said (design: Follow)."""
 
-from zerobeat.ports.expected_lines import MOST_IN_BATCH, MOST_LINES, ExpectedLines
+from zerobeat.ports.expected_lines import MOST_IN_BATCH, MOST_EXPECTED, ExpectedLines
 
 
 def test_lines_go_in_batches_of_a_bounded_size():
@@ -18,7 +18,7 @@ def test_lines_go_in_batches_of_a_bounded_size():
 def test_a_reader_that_falls_behind_loses_the_oldest_is_told_and_gets_every_voice_again():
     lines = ExpectedLines(0.0)
     lines.restart = False
-    for number in range(MOST_LINES + 7):
+    for number in range(MOST_EXPECTED + 7):
         lines.add({"n": number}, 1.0)
     batch = lines.take(1.0)
     assert batch["lost"] == 7 and batch["expected"][0] == {"n": 7}

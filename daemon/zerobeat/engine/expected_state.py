@@ -6,6 +6,7 @@ path, for a voice that has changed.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from typing import Any
 
@@ -92,7 +93,8 @@ def _key(shared: EngineState, state: VoiceState) -> tuple[object, ...]:
 
 def gliding(shared: EngineState, state: VoiceState) -> bool:
     """Return whether a glide of a voice is under way."""
-    return state.glide is not None and shared.now_s < state.glide.ends_s
+    glide = state.glide  # one that was stopped never ends, and stays where it is
+    return glide is not None and shared.now_s < glide.ends_s < math.inf
 
 
 def _values(shared: EngineState, state: VoiceState, measured: bool) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Literal, TypedDict
 from ..json_value import JsonObject
 
 BATCH_EVERY_S = 0.05
-MOST_LINES = 256
+MOST_EXPECTED = 256
 MOST_IN_BATCH = 64
 MOST_ASKED_ACTS = 32
 
@@ -47,7 +47,7 @@ class ExpectedLines:
 
     def add(self, line: JsonObject, now_s: float) -> None:
         """Add a line; the oldest goes where too many wait."""
-        if len(self._lines) >= MOST_LINES:
+        if len(self._lines) >= MOST_EXPECTED:
             self._lines.popleft()
             self._lost += 1
         self._lines.append(line)
