@@ -1,6 +1,6 @@
 """The stream expected: bounded, the oldest lines lost first, and said (design: Follow)."""
 
-from zerobeat.ports.expected_lines import MOST_IN_BATCH, MOST_EXPECTED, ExpectedLines
+from zerobeat.ports.expected_lines import MOST_EXPECTED, MOST_IN_BATCH, ExpectedLines
 
 
 def test_lines_go_in_batches_of_a_bounded_size():
