@@ -225,7 +225,14 @@ class MeasuringPlan:
         if purpose == "bend" and bend_cents == bends.wide_bend(self.aim.bend_range_cents):
             expected = None  # a wrong range may put it anywhere
         return TakeRequest(
-            self.aim.voice, note, bend_cents, seconds, purpose, self.aim.settle_s, expected
+            self.aim.voice,
+            note,
+            bend_cents,
+            seconds,
+            purpose,
+            self.aim.settle_s,
+            expected,
+            sounding,
         )
 
     def _queue_bends(self) -> None:
