@@ -26,6 +26,7 @@ units=/etc/systemd/system
 # What an installer before this one placed; later ones keep the list as the folder "service".
 first_files="zerobeat.service zerobeat-touchup.service zerobeat-touchup.path zerobeat.modules.conf zerobeat.sysusers.conf"
 wheels="" start=yes act=install purge=""
+origin=""  # what zerobeat --version says of it
 made="" switching="" previous="" was_active=""
 
 fail() {
@@ -40,7 +41,9 @@ arguments() {
     while [ $# -gt 0 ]; do
         case "$1" in
             --wheels) wheels="$(realpath -e -- "${2:?--wheels FOLDER}" 2>/dev/null)" || fail "$2: is not there"; shift ;;
-            --from) source="$(realpath -e -- "${2:?--from FILE}" 2>/dev/null)" || fail "$2: is not there"; shift ;;
+            --from) source="$(realpath -e -- "${2:?--from FILE}" 2>/dev/null)" || fail "$2: is not there"
+                [ -n "$origin" ] || origin="installer, from a package"; shift ;;
+            --stage-bundle) origin="stage bundle, ${2:?--stage-bundle TARGET}"; shift ;;  # said by its install
             --no-start) start="" ;;
             --remove) act=remove ;;
             --purge) purge=yes ;;
@@ -157,6 +160,7 @@ make_version() {  # sets $made, the folder of a new version that the service can
         fail "the packages could not be installed; what was there is unchanged"
     "$made/bin/python" -I -m pip install "${options[@]}" sounddevice >&2 ||
         echo "no audio library: it plays, but touch-up by foot and measuring on this box need sounddevice" >&2
+    printf '%s\n' "${origin:-installer, from a source tree}" >"$made/zerobeat-origin"
     mkdir "$made/service"
     for file in "$here"/*.service "$here"/*.path "$here"/*.conf "$here/README.md"; do
         # Each unit names its own version, so that it can never run another's code.

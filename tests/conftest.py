@@ -59,6 +59,14 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return RealTimeBesideComputing(config, log)
 
 
+@pytest.fixture(autouse=True, scope="session")
+def no_cache_of_the_players(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What commands keep between two runs stays out of the home folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def no_thread_is_left() -> Iterator[None]:
     """A test that leaves a Python thread running fails."""

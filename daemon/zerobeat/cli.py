@@ -46,6 +46,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
+    ("scales", "list the built-in scales, or keep a received tuning as files"),
     ("learn", "show what a pedal sends and write its binding"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
@@ -152,17 +153,19 @@ def _top_parser() -> argparse.ArgumentParser:
         epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"zerobeat {_version()}")
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version, and where it came from"
+    )
     return parser
 
 
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
+class _ShowVersion(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        # Loaded only here: it takes as long as half of all else that a command imports.
+        from .origin import VERSION, origin
 
-    try:
-        return version("zerobeat")
-    except PackageNotFoundError:
-        return "(not installed)"
+        print(f"zerobeat {VERSION} ({origin()})")
+        parser.exit()
 
 
 def _load(name: str) -> CommandModule:

@@ -34,6 +34,10 @@ class ScaleFileError(ScaleError):
     """A ``.scl`` or ``.kbm`` file that breaks the format; names file and line."""
 
 
+class TuningMessageError(ZerobeatError):
+    """A damaged MIDI tuning message; its text is one word: what is wrong."""
+
+
 class TrackingError(ZerobeatError):
     """Readings from which no tracking curve can be made."""
 

@@ -314,7 +314,7 @@ def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
         case.daemon.stop()
         said = case.zerobeat("tune", "horn", "--note", "C4", "--once", "--rig", str(case.rig))
         assert "no zerobeat plays; starting one with" in said
-        assert "cents high: turn it down" in said
+        assert "cents sharp: tune it down" in said
         missing = case.zerobeat("status", "--once", status=1)
         assert "no zerobeat plays here" in missing
 
@@ -410,7 +410,7 @@ def test_an_overloaded_input_is_reported(tmp_path):
     """Requirement A7; the synth puts out many times full scale."""
     with measuring_harness(tmp_path, gain=10.0, program=SQUARE_LEAD) as case:
         said = case.zerobeat("tune", "reed", "--once", status=1)
-        assert "overload: the input is overloaded; turn it down" in said
+        assert "overload: the input is overloaded; turn the level down" in said
 
 
 def test_hum_is_no_voice(tmp_path):

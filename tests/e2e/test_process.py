@@ -306,6 +306,63 @@ def test_an_exception_that_ends_the_loop_releases_what_sounds(tmp_path):
         daemon.wait_for_line("every note released")
 
 
+HANG = """\
+import ctypes, os, sys
+from zerobeat.ports.midi_in import MidiIn
+from zerobeat.ports.midi_out import MidiOut
+from zerobeat.runtime.runner import Runner
+from zerobeat.ports.patch_jack import JackPatch
+def hang(self):
+    while True:
+        ctypes.PyDLL(None).pause()
+{kind}.close = hang
+turn = Runner._turn
+def failing(self, interval_s):
+    if os.path.exists({fault!r}): raise SystemError("injected")
+    turn(self, interval_s)
+Runner._turn = failing
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "status"), [("MidiIn", 0), ("MidiOut", 0), ("JackPatch", 0), ("MidiOut", 1)]
+)
+def test_a_stop_ends_although_the_library_hangs(tmp_path, kind, status):
+    """M14, M15: it hangs with the interpreter's lock held, so no line of Python runs any more."""
+    hook = tmp_path / "hook"
+    hook.mkdir()
+    fault = str(tmp_path / "now")
+    (hook / "sitecustomize.py").write_text(
+        "import sys\nif sys.orig_argv[-2:-1] == ['run']:\n    import hook\n"
+    )
+    (hook / "hook.py").write_text(HANG.format(kind=kind, fault=fault))
+    path = f"{hook}:{os.environ.get('PYTHONPATH', '')}"
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_rig(tmp_path, voices=2), dict(server.environment) | {"PYTHONPATH": path}
+        ) as daemon,
+    ):
+        ready(daemon, octo)
+        press(keys, octo)
+        start_s = time.monotonic()
+        if status:
+            Path(fault).touch()
+        else:
+            daemon.send(signal.SIGTERM)
+        daemon.wait_for_line("zerobeat stopped")
+        assert daemon.lines()[-1].endswith("every note released")
+        assert not (daemon.folder / "zerobeat" / SOCKET).exists()
+        with (daemon.folder / "zerobeat/lock").open() as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)  # a BlockingIOError if it is held
+        assert not read_left(daemon.folder / "zerobeat/sounding")
+        assert open_notes(content for _, content in octo.heard) == set()
+        assert daemon.wait() == status
+        assert 2.0 < time.monotonic() - start_s < 8.0
+
+
 @pytest.mark.parametrize("scenario", ["play", "stop"])
 def test_a_server_that_dies_is_waited_for(tmp_path, scenario):
     """The same process plays again with the next server, and releases what sounded."""

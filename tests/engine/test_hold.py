@@ -10,7 +10,14 @@ from kit.clocked_engine import BAR, BEAT, KEY, PAD, STEPS, TICK_S, ClockedEngine
 from kit.engine_harness import KEYS, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
-from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone
+from zerobeat.engine.settings import (
+    Converter,
+    Scene,
+    Trigger,
+    Voice,
+    VoiceSettings,
+    Zone,
+)
 from zerobeat.midi import (
     CLOCK,
     CONTINUE,
@@ -144,6 +151,46 @@ def test_what_lands_is_heard_on_all_voices_before_the_note_that_triggers():
     case.key(62)  # reed's; the wire may let its note pass the other voice's bend
     kinds = [(type(m).__name__, m.channel) for _, m in case.made[-1]]
     assert kinds.index(("PitchBend", 1)) < kinds.index(("NoteOn", 0))
+
+
+def test_a_voice_that_the_triggering_key_strikes_is_not_moved_first():
+    legato = {"reed": VoiceSettings(legato=True), "horn": VoiceSettings(legato=True)}
+    converter = Converter(gate_gap_s=0.0, overlap="legato")
+    case = ClockedEngineHarness(
+        scene("trigger", KEY, voices=legato),
+        voices=(Voice("reed", "out", 0), Voice("horn", "out", 1)),
+        converter=converter,
+    )
+    case.key(60)
+    case.change(octaves=1)
+    case.sent.clear()
+    case.key(62)
+    assert case.on() == [(0, 74), (1, 74)]  # once, and not by way of the key before
+    assert case.off() == [(0, 60), (1, 60)]
+
+
+def test_a_voice_that_keeps_another_key_by_its_priority_moves_to_what_landed():
+    lowest = {"reed": VoiceSettings(priority="lowest")}
+    case = ClockedEngineHarness(scene("trigger", KEY, voices=lowest), voices=1, converter=WIDE)
+    case.key(60)
+    case.change(semitones=2)
+    case.sent.clear()
+    case.key(64)
+    assert case.pitches() == [6200.0]
+    assert case.on() == []
+
+
+@pytest.mark.parametrize("hold", ["none", "trigger"])
+def test_what_the_bend_does_not_reach_is_glided_to_where_notes_may_overlap(hold):
+    overlapping = Converter(gate_gap_s=0.0, overlap="legato")
+    case = ClockedEngineHarness(scene(hold), voices=1, converter=overlapping)
+    case.key(60)
+    case.sent.clear()
+    case.change(octaves=1)
+    case.hear(commands.TriggerNow(), "")
+    assert case.on() == [(0, 72)]
+    assert case.off() == [(0, 60)]
+    assert not case.state("reed").move_waits
 
 
 def test_a_change_lands_neither_at_the_return_to_a_held_key_nor_at_a_key_up():

@@ -1,13 +1,19 @@
 """The picture on request: what a console must be able to show (design: Words; requirement T5)."""
 
 import json
+from dataclasses import fields, is_dataclass, replace
 
 import pytest
+from engine.test_every_command import STATES, new_case
 
+from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
-from zerobeat.engine import commands
-from zerobeat.engine.settings import TouchUp
-from zerobeat.engine.status import plain
+from zerobeat.engine import commands, plain_status
+from zerobeat.engine.pending import ClockStatus
+from zerobeat.engine.plain_status import plain
+from zerobeat.engine.settings import Converter, TouchUp
+from zerobeat.engine.status import OutputStatus, SceneWaiting, Status, picture
+from zerobeat.engine.voice_status import VoiceStatus
 from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
 
 
@@ -135,3 +141,76 @@ def test_nothing_happened_means_an_equal_picture_and_all_of_it_is_json(case):
     shown = json.loads(json.dumps(plain(first)))
     assert [voice["channel_number"] for voice in shown["voices"]] == [1, 2, 3, 4, 1]
     assert shown["outputs"][0]["bytes_sent"] > 0
+
+
+MIRRORED = (
+    (Status, plain_status.PlainStatus),
+    (VoiceStatus, plain_status.PlainVoice),
+    (OutputStatus, plain_status.PlainOutput),
+    (SceneWaiting, plain_status.PlainWaiting),
+    (ClockStatus, plain_status.PlainClock),
+    (TouchUp, plain_status.PlainTouchUp),
+)
+PLAIN_NAMES = {
+    "VoiceStatus": "PlainVoice",
+    "OutputStatus": "PlainOutput",
+    "tuple[Plain": "list[Plain",
+}
+PLAIN_NAMES |= {
+    "SceneWaiting": "PlainWaiting",
+    "ClockStatus": "PlainClock",
+    "TouchUp": "PlainTouchUp",
+}
+
+
+@pytest.mark.parametrize(("picture", "shown"), MIRRORED, ids=lambda kind: kind.__name__)
+def test_what_the_socket_sends_has_the_types_of_the_picture(picture, shown):
+    wanted = {field.name: str(field.type) for field in fields(picture)}
+    if picture is VoiceStatus:
+        wanted["channel_number"] = wanted.pop("channel")
+    for name, kind in wanted.items():
+        for old, new in PLAIN_NAMES.items():
+            kind = kind.replace(old, new)  # noqa: PLW2901
+        wanted[name] = kind.replace(", ...]", "]") if kind.startswith("list[Plain") else kind
+    assert {name: kind.__forward_arg__ for name, kind in shown.__annotations__.items()} == wanted
+
+
+def of_kind(value, kind):
+    """Return whether a value is of a type that is written as text."""
+    if kind.endswith(" | None"):
+        return value is None or of_kind(value, kind.removesuffix(" | None"))
+    names = {"bool": bool, "int": int, "float": (float, int), "str": str, "Hold": str}
+    if kind in names:
+        return isinstance(value, names[kind]) and isinstance(value, bool) == (kind == "bool")
+    return kind.startswith(type(value).__name__) or is_dataclass(value) or isinstance(value, str)
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_a_picture_has_the_types_that_it_says(state):
+    case = new_case()
+    state(case)
+    shown = picture(case.engine, case.wire)
+    for part in (shown, *shown.voices, *shown.outputs):
+        for field in fields(part):
+            value = getattr(part, field.name)
+            assert of_kind(value, str(field.type)), (field.name, value, field.type)
+
+
+def test_late_notes_are_shown_with_their_output():
+    converter = Converter("slow", gate_gap_s=0.05, settle_s=0.06)
+    case = EngineHarness(small_rig(1, converter=converter))
+    assert picture(case.engine, case.wire).outputs[0].late == 0
+    for key in range(40, 60):
+        case.hear(NoteOn(0, key, 100), after_s=0.002)
+        case.hear(NoteOff(0, key), after_s=0.002)
+    shown = picture(case.engine, case.wire).outputs[0]
+    assert shown.late == case.wire.late_notes() > 0
+
+
+def test_an_output_that_the_wire_has_not_got_yet_shows_nothing_sent():
+    case = EngineHarness(small_rig(1))
+    rig = case.engine.rig
+    fresh = replace(rig.outputs[0], name="new")
+    case.hear(commands.Reload(replace(rig, outputs=(*rig.outputs, fresh)), ()), "")
+    shown = picture(case.engine, case.wire).outputs[1]
+    assert (shown.bytes_sent, shown.thinned, shown.waiting, shown.late) == (0, 0, 0, 0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..config.describe import named, wrapped
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.proof import Proof
+from ..text import counted
 from ..tuning.units import name_of_note
 from .measurement import MeasuredVoice
 
@@ -46,7 +47,7 @@ def proof_lines(proof: Proof, aim: Aim) -> list[str]:
 
 def _cost(fit: CurveFit) -> str:
     sound = f", {fit.sound_s:.1f} s of sound" if fit.sound_s else ""
-    return f"{fit.voice}: {fit.takes} takes{sound}"
+    return f"{fit.voice}: {counted(fit.takes, 'take')}{sound}"
 
 
 def _reading_lines(fit: CurveFit, aim: Aim) -> list[str]:
@@ -69,7 +70,7 @@ def _curve_lines(fit: CurveFit, aim: Aim) -> list[str]:
     low, high = (round(x / 100.0) for x in (fit.curve.knots_cents[0], fit.curve.knots_cents[-1]))
     names = f"{name_of_note(low, aim.middle_c_octave)} to {name_of_note(high, aim.middle_c_octave)}"
     lines = wrapped(
-        f"curve known to {fit.worst_cents:.2f} cents at its worst note (two sigma), {names}", 0
+        f"curve known to {fit.worst_cents:.2f} cents at its worst note (19 times in 20), {names}", 0
     )
     facts = []
     if fit.bend is not None:

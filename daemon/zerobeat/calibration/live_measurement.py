@@ -19,6 +19,7 @@ from ..measure.curve.plan import MeasuringPlan
 from ..measure.curve.proof import ProofPlan
 from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import MOST_REFUSED, Progress, Take, TakePlan, TakeRequest
+from ..text import counted
 from ..tuning.units import name_of_note
 from .audio_listener import LiveListener, apart
 from .describe_fit import measured_lines
@@ -211,7 +212,7 @@ def _unreadable_line(take: Take) -> str:
 def _progress(each: Sequence[Progress]) -> str:
     if len(each) == 1:
         return each[0].line()
-    return "; ".join(f"{one.voice} {one.takes} takes" for one in each)[:79]
+    return "; ".join(f"{one.voice} {counted(one.takes, 'take')}" for one in each)[:79]
 
 
 # ---------------------------------------------------------------- proof and profile

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from ..client.daemon_client import Client, socket_paths
+from ..client.once_a_day import first_today
 from ..client.own_daemon import own_daemon
 from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
@@ -28,6 +29,7 @@ from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
+CAUTION_IN_SHORT = "caution: monitors and headphones down before the first note"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
     "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
@@ -186,11 +188,16 @@ class MeasuringSession:
 
     # ------------------------------------------------------------ the player
 
+    def show_needle(self, values: dict[str, object]) -> None:
+        """Let other displays show how far a knob is off; it is no fault if none can."""
+        with contextlib.suppress(CommandError):
+            self.client.ask("needle", **values)
+
     def caution(self, names: Sequence[str]) -> None:
-        """Show the caution once, before the first voice that is a drone."""
+        """Show the caution, before the first voice that is a drone; in full once a day."""
         if not self._cautioned and any(self.listening(n).excite == "drone" for n in names):
             self._cautioned = True
-            self.say(CAUTION)
+            self.say(CAUTION if first_today("caution") else CAUTION_IN_SHORT)
 
     def solo_by_hand(self, name: str) -> None:
         """Ask the player to turn down voices that closed gates don't silence, and wait."""

@@ -77,9 +77,9 @@ def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.follows is False:
         return "what is heard does not follow the bends sent: check cable, channel, sync, vibrato"
     if found.peak_share > TOO_LOUD_PEAK_SHARE:
-        return "the input overloads: turn it down"
+        return "the input overloads: turn its level down"
     if found.level_dbfs is not None and found.level_dbfs < TOO_QUIET_DBFS:
-        return f"{found.level_dbfs:.0f} dBFS is too quiet: turn it up"
+        return f"{found.level_dbfs:.0f} dBFS is too quiet: turn its level up"
     if found.bend_ratio is not None and abs(found.bend_ratio - 1.0) > 0.03:
         return f"bends come out {found.bend_ratio:.2f} times as wide as sent: set the bend range"
     if found.touch_refused:

@@ -34,20 +34,20 @@ class PanelReading:
         """Return one line: how far, which way."""
         if not self.turn:
             return f"{self.voice}: in tune, {self.off_cents:+.1f} cents"
-        side = "high" if self.off_cents > 0 else "low"
+        side = "sharp" if self.off_cents > 0 else "flat"
         if not self.octaves:
-            return f"{self.voice}: {abs(self.off_cents):.1f} cents {side}: turn it {self.turn}"
+            return f"{self.voice}: {abs(self.off_cents):.1f} cents {side}: tune it {self.turn}"
         count = abs(self.octaves)
         names = f"{count} octave{'s' if count > 1 else ''}"
         plus = "and" if self.octaves * self.rest_cents >= 0 else "less"
         text = (
             f"{self.voice}: {names} {plus} {abs(self.rest_cents):.0f} cents {side}: "
-            f"turn it {self.turn}"
+            f"tune it {self.turn}"
         )
         if self.panel_octaves is not None:
             rest = "down" if self.rest_cents > 0 else "up"
             text += (
-                f", or set panel_octaves: {self.panel_octaves} and turn it {rest} "
+                f", or set panel_octaves: {self.panel_octaves} and tune it {rest} "
                 f"{abs(self.rest_cents):.0f} cents"
             )
         return text

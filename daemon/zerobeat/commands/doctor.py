@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
+from ..doctor import installation_checks as doctor_installation
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
 from ..doctor.check_result import CheckResult, ok
@@ -52,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
 def _look(path: Path | None) -> Iterator[CheckResult]:
     if path is None:
         path = next((p for p in (Path("rig.yaml"), SERVICE_RIG) if p.exists()), None)
+    yield from doctor_installation.installation()
     rig: Rig | None = None
     if path is None:
         remedy = "zerobeat init rig.yaml"

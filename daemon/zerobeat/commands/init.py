@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from ..errors import StoreError
+from .output_file import add_force, refuse_existing
 
 STARTER = """\
 # rig.yaml: what is plugged in. zerobeat reads this file and never writes it.
@@ -67,7 +68,7 @@ voices:
   #   converter: quad
   #   channel_number: 3
   #   panel_octaves: -1       # its panel is set one octave below the written pitch
-  #   tail_s: 2               # the wheel still reaches it so long after the key is up
+  #   tail_s: 2               # rings on: the wheel reaches it so long after the key
   #   # input: left           # where it is heard for measuring; one input needs no name
   #   # excite: strike        # for a plucked or struck voice: struck for each reading
   #   # tap: before_vca       # cable taken before the VCA: touched up in silence
@@ -91,6 +92,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "file", nargs="?", default="rig.yaml", type=Path, help="file to write (default: rig.yaml)"
     )
+    add_force(parser)
 
 
 def _name(file: Path) -> str:
@@ -102,14 +104,9 @@ def _name(file: Path) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
+    refuse_existing([args.file], args.force)
     try:
-        # "x" refuses whatever is there, also a link that leads nowhere.
-        with open(args.file, "x", encoding="utf-8") as file:
-            file.write(STARTER.replace("{name}", _name(args.file)))
-    except FileExistsError:
-        raise StoreError(
-            f"{args.file}: is there already, left as it is; name another file"
-        ) from None
+        args.file.write_text(STARTER.replace("{name}", _name(args.file)), encoding="utf-8")
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise StoreError(f"{args.file}: cannot be written: {reason}") from None

@@ -151,6 +151,7 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
     """Measure voices live, through the daemon."""
     from ..calibration import measurement as measuring
     from ..calibration.arguments import session_of, voices_of
+    from ..calibration.closing_table import closing_lines, measured_rows
     from ..calibration.live_measurement import MeasureOptions, measure_live
     from ..console.live_line import LiveLine
     from ..measure.curve.proof import CHECK_NOTES
@@ -172,6 +173,9 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
         session.open(names)
         options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
         found = measure_live(session, names, make_aim, options, line)
+        if len(names) > 1:
+            for text in closing_lines(measured_rows(found)):
+                line.say(text)
     return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
 
 

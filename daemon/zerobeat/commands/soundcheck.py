@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from ..calibration.arguments import add_session_arguments, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
+from ..calibration.closing_table import checked_row, closing_lines
 from ..calibration.identity import Identity, identify
 from ..calibration.live_touchup import notes_for, read_drift, send_touch_up
 from ..calibration.measuring_session import MeasuringSession
@@ -39,28 +40,36 @@ def run(args: argparse.Namespace) -> int:
         session.open(names)
         session.caution(names)
         listener = LiveListener(session)
-        ready = True
+        ready, rows = True, []
         for name in names:
             session.solo_by_hand(name)
             line.show(f"{name}: listening")
-            verdict = verdict_of(_run_checks(session, listener, name, not args.dry_run))
+            found, drift_cents = _run_checks(session, listener, name, not args.dry_run)
+            verdict = verdict_of(found)
             ready = ready and verdict.ready
             line.say(verdict.line())
+            rows.append(checked_row(found, verdict, drift_cents))
+        if len(rows) > 1:
+            for text in closing_lines(rows):
+                line.say(text)
         session.release()
     return 0 if ready else 1
 
 
 def _run_checks(
     session: MeasuringSession, listener: LiveListener, name: str, keep: bool
-) -> SoundcheckFindings:
+) -> tuple[SoundcheckFindings, float | None]:
+    """Return the findings on a voice, and the drift that was found since its profile."""
     listener.hear_background([name])
     found = identify(session, listener, name)
     voice = session.voice(name)
     touched, refused, check_cents, ratio = "", "", None, None
+    drift_cents = None
     if found.follows:
         ratio = _bend_ratio(session, listener, name, found)
         drift = read_drift(session, listener, [name])[name]
         if isinstance(drift, DriftSinceProfile):
+            drift_cents = drift.offset_cents
             touched = f"{drift.offset_cents:+.2f} cents"
             if keep:
                 send_touch_up(session, drift)
@@ -68,7 +77,7 @@ def _run_checks(
         else:
             refused = drift.removeprefix(f"{name}: ")
     session.release(name)
-    return SoundcheckFindings(
+    findings = SoundcheckFindings(
         voice=name,
         refused=found.refused,
         answers=found.answers,
@@ -81,6 +90,7 @@ def _run_checks(
         check_cents=check_cents,
         unmeasured=voice.curve is None,
     )
+    return findings, drift_cents
 
 
 def _bend_ratio(

@@ -120,7 +120,13 @@ def read_converter(
         gate_gap_s=section.number("gate_gap_ms", was.gate_gap_s * 1000.0, 0.0, 100.0) / 1000.0,
         bytes_per_second=_bytes_per_second(section, was.bytes_per_second),
         errors_follow=section.choice("errors_follow", was.errors_follow, ("volts", "number")),
+        glide_across_notes=section.flag("glide_across_notes", was.glide_across_notes),
     )
+    if converter.glide_across_notes and converter.overlap != "legato":
+        section.faults.add(
+            section.at("glide_across_notes"),
+            f"found it with overlap {converter.overlap}; allowed: with overlap legato",
+        )
     converter = _with_range(section, converter)
     volts = {**base.volts, **_channels(section)}
     section.close()

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..text import counted
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import name_of_note, pitch_to_volts
 from .converter_file import ConverterFile
-from .describe import counted, named, wrapped
+from .describe import named, wrapped
 from .profile_file import Profile, ProfileReading, correction_of
 
 PLOT_ROWS = 11
@@ -102,7 +103,7 @@ def _octaves(heard: _Heard, known: Known) -> list[str]:
         lines.append(f"  {span:<12} {cents:<22} {count!s:>5}      {text}".rstrip())
     if known.cents_by_note:
         how = "check notes were played" if known.proved else "no check notes were played"
-        lines += wrapped(f"known to: two sigma at the octave's worst note; {how}")
+        lines += wrapped(f"known to: at the octave's worst note, 19 times in 20; {how}")
     return lines
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
+from ..json_value import JsonObject, JsonValue
 from .faults import Place
 from .yaml_source import Listing, Node, Scalar, Table
 
@@ -12,7 +12,7 @@ from .yaml_source import Listing, Node, Scalar, Table
 _NO_WORD = re.compile(r"[-+.]?[0-9.].*|true|false|~|null|Null|NULL|", re.ASCII | re.DOTALL)
 
 
-def node_of(value: Any, place: Place) -> Node:
+def node_of(value: JsonValue, place: Place) -> Node:
     """Return the node of a JSON value.
 
     Args:
@@ -34,7 +34,7 @@ def node_of(value: Any, place: Place) -> Node:
     return Scalar(place, repr(value), plain=True)
 
 
-def table_of(values: dict[str, Any], place: Place) -> Table:
+def table_of(values: JsonObject, place: Place) -> Table:
     """Return the node of a JSON object."""
     entries = {key: node_of(value, _within(place, key, ".")) for key, value in values.items()}
     return Table(place, entries, dict.fromkeys(entries, place.line))

@@ -5,6 +5,7 @@ The player writes it; the program never does.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,15 +15,17 @@ from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
+from .curve_field import read_curve
 from .faults import Place
 from .fields import Section, found
+from .mpe_field import check_plays, read_mpe
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
-from .voice_field import profile_file, read_voice
+from .voice_field import profile_file, read_tuning_input, read_voice
 from .yaml_source import Scalar, Table, read_yaml
 
 LONGEST_RIG_NAME = 40
@@ -52,6 +55,13 @@ class LoadedRig:
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
+
+    def parts(self) -> Iterator[object]:
+        """Return what takes long to pickle, in slices."""
+        yield from self.rig.voices
+        yield from self.profiles.values()
+        for scene in self.scenes:
+            yield from scene.voices.values()
 
 
 def is_rig_name(name: str) -> bool:
@@ -92,6 +102,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
     outputs, converters = _outputs(section, context)
     profiles: dict[str, Profile] = {}
@@ -195,6 +206,7 @@ def _input(name: str, section: Section) -> Input:
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
+    mpe = read_mpe(section)
     source = Input(
         name=name,
         port=port,
@@ -206,7 +218,11 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        response=read_curve(section),
+        mpe=mpe,
+        glide_controllers=section.flag("glide_controllers", False),
     )
+    check_plays(section, mpe, source.plays)
     section.close()
     return source
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -15,7 +16,7 @@ from .faults import Place
 from .fields import Section, found, is_nothing
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
-from .yaml_out import block
+from .yaml_out import block, line_of
 from .yaml_source import Scalar, read_yaml
 
 # Players are not sample-accurate; longer times than these would reach another beat.
@@ -192,7 +193,7 @@ def _clock(section: Section, context: Context) -> Trigger:
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
     if not context.has_clock and context.lacking is not None:
-        context.lacking.append("clock_from")
+        context.lacking.append("clock (clock_from)")
     elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
@@ -287,10 +288,21 @@ def _zone(section: Section, context: Context) -> Zone:
 # ---------------------------------------------------------------- out
 
 
-def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
-    """Return the text of a scene file; ``load_scene`` reads back an equal scene."""
-    text = block(plain_scene(scene, program_numbers_from), opened=("voices",))
-    return f"# Programs are numbered from {program_numbers_from}.\n{text}"
+def scene_to_yaml(
+    scene: Scene, program_numbers_from: int = 1, pause: Callable[[], None] = lambda: None
+) -> str:
+    """Return the text of a scene file; ``load_scene`` reads back an equal scene.
+
+    ``pause`` is called between two voices: one with a long scale of its own takes 2 ms.
+    """
+    parts = [f"# Programs are numbered from {program_numbers_from}.\n"]
+    parts.append(block(plain_scene(replace(scene, voices={}), program_numbers_from)))
+    if scene.voices:
+        parts.append("voices:\n")
+    for name, settings in scene.voices.items():
+        pause()
+        parts.append(line_of(name, plain_settings(settings)))
+    return "".join(parts)
 
 
 def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:

@@ -87,9 +87,11 @@ class Assigner:
         name, channel = source
         if name not in self._playing_inputs or channel in self._passed:
             return False
-        return (not zone.inputs or name in zone.inputs) and (
-            not zone.channels or channel in zone.channels
-        )
+        if zone.inputs and name not in zone.inputs:
+            return False
+        # A finger of an MPE zone plays where its manager's channel does.
+        own = self._shared.managers.get(source, source)[1]
+        return not zone.channels or channel in zone.channels or own in zone.channels
 
     def _zones_of(self, source: Source, key: int) -> list[tuple[int, Zone]]:
         return [
@@ -117,8 +119,7 @@ class Assigner:
         self._last[index] = place
         return pool[place]
 
-    @staticmethod
-    def _own(pool: Sequence[VoiceState], source: Source, key: int) -> VoiceState | None:
+    def _own(self, pool: Sequence[VoiceState], source: Source, key: int) -> VoiceState | None:
         """Return the voice on which a key that is struck again sounded last."""
         for state in pool:
             if state.find(source, key) is not None:
@@ -130,6 +131,25 @@ class Assigner:
                 and playing is not None
                 and playing.key == key
                 and playing.source == source
+            ):
+                return state
+        if self._shared.managers:
+            return self._own_of_zone(pool, source, key)
+        return None
+
+    def _own_of_zone(
+        self, pool: Sequence[VoiceState], source: Source, key: int
+    ) -> VoiceState | None:
+        """Return the voice of a key that another finger of the zone played and has left."""
+        managers = self._shared.managers
+        zone = managers.get(source, source)
+        for state in pool:
+            held = state.held[-1] if state.held else state.playing
+            if (
+                held is not None
+                and held.key == key
+                and not (state.held and held.down)
+                and managers.get(held.source, held.source) == zone
             ):
                 return state
         return None

@@ -28,6 +28,7 @@ class Rest(NamedTuple):
     commanded_cents: float  # after the inverse: what the converter must be asked
     note: int
     bend: int  # signed 14 bits
+    left_cents: float  # what that bend stands for
 
 
 class Chain:
@@ -53,6 +54,7 @@ class Chain:
         "_rests",
         "_root_cents",
         "_degrees",
+        "glides",
     )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
@@ -81,6 +83,7 @@ class Chain:
         self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
         self._rests: dict[int, Rest | None] = {}
+        self.glides = settings.glide_ms > 0.0
 
     def with_tonight(self, tonight: Tonight) -> Chain:
         """Return this chain under another tonight, but with the transposition it has."""
@@ -148,6 +151,18 @@ class Chain:
         pitch = (pitch - self._panel_cents - self._touch_shift_cents) * self._touch_scale
         return pitch if self.curve is None else self.curve.commanded(pitch)
 
+    def sounding(self, target_cents: float) -> float:
+        """Return the pitch that is to be heard for ``target_cents`` of the scale."""
+        pitch = target_cents + self._offset_cents
+        if self._beats_hz:
+            pitch += units.beats_to_cents(pitch, self._beats_hz, self.settings.detune_limit_cents)
+        return pitch
+
+    def command_sounding(self, pitch_cents: float) -> float:
+        """Return the pitch to command so that a pitch of ``sounding`` is heard."""
+        pitch = (pitch_cents - self._panel_cents - self._touch_shift_cents) * self._touch_scale
+        return pitch if self.curve is None else self.curve.commanded(pitch)
+
     def rest(self, key: int) -> Rest | None:
         """Return where a key lies with all wheels at rest; None if out of reach."""
         try:
@@ -171,7 +186,8 @@ class Chain:
         if note is None:
             return None
         left = self.left_over(commanded, note)
-        return Rest(target_cents, commanded, note, bend.cents_to_bend(left, voice.bend_range_cents))
+        steps = bend.cents_to_bend(left, voice.bend_range_cents)
+        return Rest(target_cents, commanded, note, steps, left)
 
     def left_over(self, commanded_cents: float, note: int) -> float:
         """Return the cents of bend that a note number leaves to reach a pitch."""

@@ -14,6 +14,7 @@ from .hold import Triggers
 from .keyboard import Keyboard
 from .ledger import BENDS_UNKNOWN, LINK_CUT, LINK_LOST, Outputs
 from .message_policy import Policy
+from .mpe import Mpe
 from .pedals.pedalboard import Pedals
 from .player import Player
 from .scenes import Scenes
@@ -34,6 +35,7 @@ class PortEvents:
         policy: Policy,
         triggers: Triggers,
         keyboard: Keyboard,
+        mpe: Mpe,
         scenes: Scenes,
         pedals: Pedals,
     ) -> None:
@@ -42,6 +44,7 @@ class PortEvents:
         self._policy = policy
         self._triggers = triggers
         self._keyboard = keyboard
+        self._mpe = mpe
         self._scenes = scenes
         self._pedals = pedals
         self.sensed: dict[str, float] = {}
@@ -69,6 +72,8 @@ class PortEvents:
         for place in places:
             shared.wheels.pop(place, None)
         self._keyboard.keys_up(places, outputs, cut=True)
+        self._mpe.source_lost(name)
+        self._keyboard.portamento.forget(name)
         self._policy.release_passed(name, outputs)
         self._pedals.let_go(outputs, name)
         self._scenes.forget(name)

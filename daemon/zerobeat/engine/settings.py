@@ -16,8 +16,10 @@ from typing import Literal
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.tracking import TrackingCurve
+from .mpe_zones import MpeSettings
 from .pedals.bindings import Hold as Hold
 from .pedals.bindings import Pedalboard
+from .response import Response
 
 Snap = Literal["nearest", "down", "up"]
 Fit = Literal["nearest", "keys"]
@@ -50,6 +52,9 @@ class Input:
     pedalboard: str | None = None  # name of the file with its bindings
     lights: str = ""  # port of the pedalboard's lights; "": none
     lights_is_pattern: bool = False
+    response: Response | None = None  # to velocity, pressure and pedals; None: as they come
+    mpe: MpeSettings | None = None  # a keyboard that gives each finger a channel
+    glide_controllers: bool = False  # controllers 5, 65 and 84 rule glides
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +73,7 @@ class Converter:
     gate_gap_s: float = 0.002  # between note-off and restrike
     bytes_per_second: int | None = None  # None: no budget of its own
     errors_follow: Literal["volts", "number"] = "volts"
+    glide_across_notes: bool = False  # a glide out of the bend's reach changes the number
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +105,8 @@ class Voice:
     gate_ignored: bool = False  # heard with the gate low: a drone
     tail_s: float = 0.0  # the wheel still reaches it this long after note-off
     stale: str = ""  # why the profile needs a check, in words; "" is none
+    tuning_from: str | None = None  # the input whose tuning messages set its scale
+    response: Response | None = None  # besides that of the input
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +150,10 @@ class VoiceSettings:
     priority: Literal["last", "lowest", "highest"] = "last"
     legato: bool = False  # False: each key strikes anew
     hold: Hold | None = None  # None: the scene's
+    glide_ms: float = 0.0  # for an octave, or for the whole way; 0.0: no glide
+    glide: Literal["by_octave", "by_time"] = "by_octave"
+    glide_shape: Literal["straight", "rc"] = "straight"
+    glide_when: Literal["always", "legato"] = "always"
     start_key: int | None = None  # a drone sounds it at start and recall
 
 

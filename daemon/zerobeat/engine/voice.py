@@ -6,21 +6,27 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from .chain import Chain
-from .ledger import Lane
-from .settings import Hold, Overlap, Voice, VoiceSettings
+from .glide import Glide
+from .ledger import Lane, MovingBend
+from .settings import Converter, Hold, Overlap, Voice, VoiceSettings
 
 Source = tuple[str, int]  # (input name, channel)
 
 
 @dataclass(slots=True, eq=False)
 class Held:
-    """One key that a voice has: down, or kept by sustain."""
+    """One key that a voice has: down, or kept by sustain.
+
+    A finger of an MPE zone has its own bend while it is down, and the zone's alone afterwards.
+    """
 
     source: Source
     key: int
     velocity: int
     age: int = 0  # counts key-downs; the lower, the older
     down: bool = True
+    shift_cents: float = 0.0  # beside the wheel
+    wheel_from: Source | None = None  # None: its own source
 
 
 class Sample(NamedTuple):
@@ -47,6 +53,11 @@ class VoiceState:
         base_waiting: what waits without what pedals add; None if that has landed.
         samples: the hold in force is ``sample``: ``sampled`` gives the pitch, not the
             key, and is read anew when ``read_due``; None until the first reading.
+        sampled_finger: the key that was read, if it has a bend of its own.
+        glide: the way to its pitch; None if it is there. After note-off it stays where the
+            voice was left, for the next glide to begin there.
+        step_s: when the next step of the glide is due.
+        moving_bend: what a step of the glide puts out.
     """
 
     __slots__ = (
@@ -80,6 +91,12 @@ class VoiceState:
         "overlap",
         "rotates",
         "left_cents",
+        "sampled_finger",
+        "glide",
+        "step_s",
+        "moving_bend",
+        "glides_missed",
+        "glides_across",
     )
 
     def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
@@ -113,6 +130,17 @@ class VoiceState:
         self.overlap: Overlap = "unsafe"  # what its converter does with a second note
         self.rotates = False  # its zone gives each key another voice
         self.left_cents = 0.0  # bend of the sounding note with the wheel at rest
+        self.sampled_finger: Held | None = None
+        self.glide: Glide | None = None
+        self.step_s = 0.0
+        self.moving_bend: MovingBend | None = None
+        self.glides_missed = 0  # glides that the bend could not reach
+        self.glides_across = False  # a glide out of the bend's reach changes the number
+
+    def use_converter(self, converter: Converter) -> None:
+        """Note what the voice's converter takes."""
+        self.overlap = converter.overlap
+        self.glides_across = converter.glide_across_notes and converter.overlap == "legato"
 
     @property
     def name(self) -> str:

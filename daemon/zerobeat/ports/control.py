@@ -45,10 +45,10 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
+from ..json_value import JsonObject
 from ..runtime_directory import SOCKET, SOCKET_VERSION
 from .client_connection import ClientConnection, bind_socket
 from .deferred_answer import Answer, DeferredAnswer
@@ -64,8 +64,6 @@ PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower is sent this often that nothing has changed
 RETRY_BIND_S = 1.0  # after a connection could not be taken
 RATES_HZ = (0.1, 4.0)
-
-Request = dict[str, Any]
 
 
 class ControlSocket:
@@ -89,8 +87,8 @@ class ControlSocket:
     def __init__(
         self,
         folder: Path,
-        answer: Callable[[Request], Answer | DeferredAnswer],
-        picture: Callable[[], dict[str, Any]],
+        answer: Callable[[JsonObject], Answer | DeferredAnswer],
+        picture: Callable[[], Mapping[str, object]],
         on_disconnect: Callable[[object], None] = lambda client: None,
         catch_up: Callable[[], None] = lambda: None,
     ) -> None:
@@ -213,7 +211,7 @@ class ControlSocket:
 
     # ------------------------------------------------------------ roles and seats
 
-    def _take_role(self, client: ClientConnection, request: Request, now_s: float) -> Answer:
+    def _take_role(self, client: ClientConnection, request: JsonObject, now_s: float) -> Answer:
         _no_more(request, ("role",))
         role = request.get("role")
         known = [
@@ -243,7 +241,7 @@ class ControlSocket:
             last.close()
         client.seat = role
 
-    def _serve_one(self, client: ClientConnection, request: Request, now_s: float) -> None:
+    def _serve_one(self, client: ClientConnection, request: JsonObject, now_s: float) -> None:
         name = request.pop("id", None)
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
@@ -257,7 +255,7 @@ class ControlSocket:
             client.send_answer({"id": name, **answer}, now_s)
 
     def _dispatch(
-        self, client: ClientConnection, name: object, request: Request, now_s: float
+        self, client: ClientConnection, name: object, request: JsonObject, now_s: float
     ) -> Answer | None:
         version = request.pop("zerobeat", None)
         if version != SOCKET_VERSION or isinstance(version, bool):
@@ -357,7 +355,7 @@ def _status_line(name: object, shown: str) -> str:
     return f'{{"id": {json.dumps(name)}, "ok": true, "status": {shown}}}'
 
 
-def _no_more(request: Request, allowed: tuple[str, ...]) -> None:
+def _no_more(request: JsonObject, allowed: tuple[str, ...]) -> None:
     for key in request:
         if key not in ("command", *allowed):
             rest = f"; allowed: {', '.join(allowed)}" if allowed else "; allowed: nothing more"

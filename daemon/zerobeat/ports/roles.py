@@ -2,9 +2,9 @@
 
 | role | may |
 | --- | --- |
-| `view` | `status`, `follow`, `listen`, `bindings` |
+| `view` | `status`, `follow`, `listen`, `bindings`, `tuning` |
 | `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute` |
-| `measure` | as `view`, also `play`, `release`, `touch_up`, the profiles and `panic` |
+| `measure` | as `view`, also `play`, `release`, `needle`, `touch_up`, the profiles and `panic` |
 | `all` | everything |
 
 The user who runs the daemon, and root, may be anything. A member of the groups
@@ -22,9 +22,9 @@ import socket
 import struct
 from pathlib import Path
 
-VIEW = frozenset(("role", "status", "follow", "listen", "bindings"))
+VIEW = frozenset(("role", "status", "follow", "listen", "bindings", "tuning"))
 STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute"}
-MEASURE = VIEW | {"play", "release", "touch_up", "put_profile", "undo_profile", "panic"}
+MEASURE = VIEW | {"play", "release", "needle", "touch_up", "put_profile", "undo_profile", "panic"}
 ROLE_COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
     "view": VIEW,
     "stage": STAGE,

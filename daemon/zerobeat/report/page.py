@@ -11,6 +11,7 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
+from ..text import counted
 from ..tuning.units import name_of_note
 from .figures import Picture, checks_svg, curve_svg, history_svg
 from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
@@ -100,7 +101,8 @@ def _section(one: VoiceReport) -> str:
     parts.append("<h3>Tracking curve</h3>")
     parts.append(
         "<p class=soft>Above: dots are readings, the line is the curve that corrects them. Below, "
-        "enlarged: what the readings leave, two sigma of the curve as a band, and check notes as "
+        "enlarged: what the readings leave, as a band how well the curve is known (19 times in "
+        "20), and check notes as "
         "diamonds.</p>"
     )
     parts.append(curve_svg(picture))
@@ -120,7 +122,7 @@ def _section(one: VoiceReport) -> str:
 
 def _sentence(one: VoiceReport) -> str:
     profile = one.profile
-    text = f"{len(profile.readings)} readings, {_range(one)}; raw it is off by up to "
+    text = f"{counted(len(profile.readings), 'reading')}, {_range(one)}; raw it is off by up to "
     text += f"{_worst_raw_cents(one):.1f} cents"
     if profile.proof:
         text += f", corrected the check notes were off by {_worst_checked(one)} at most"

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from ..engine.commands import Command
 from ..engine.engine import Engine
-from ..engine.status import picture, plain
+from ..engine.plain_status import plain
+from ..engine.status import picture
 from ..engine.wire import Wire
+from ..json_value import JsonObject
 from ..ports.control import ControlSocket
-from ..ports.deferred_answer import DeferredAnswer
+from ..ports.deferred_answer import Answer, DeferredAnswer
+from .facts import Facts
 from .journal import Journal
 from .socket_commands import SocketCommands
 
@@ -40,9 +42,9 @@ class SocketClients:
         engine: Engine,
         wire: Wire,
         act: Callable[[Command], None],
-        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]],
+        more: Mapping[str, Callable[[JsonObject], DeferredAnswer]],
         catch_up: Callable[[], None],
-        facts: Callable[[], dict[str, Any]],
+        facts: Callable[[], Facts],
         journal: Journal,
     ) -> None:
         self._engine = engine
@@ -56,14 +58,19 @@ class SocketClients:
             folder, self._answer, self._picture, self._measuring.gone, catch_up
         )
 
+    @property
+    def needle(self) -> JsonObject | None:
+        """Where the knob stands that a player turns, as the client that measures says."""
+        return self._measuring.needle
+
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)
         self._measuring.release_if_silent(now_s)
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+    def _answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         self._catch_up()
-        answer: dict[str, Any] | DeferredAnswer
+        answer: Answer | DeferredAnswer
         try:
             answer = self._handlers.answer(request)
         except Exception:  # noqa: BLE001 - contained and logged
@@ -72,10 +79,9 @@ class SocketClients:
         self._catch_up()
         return answer
 
-    def _picture(self) -> dict[str, Any]:
+    def _picture(self) -> Mapping[str, object]:
         try:
-            shown = plain(picture(self._engine, self._wire))
+            return {**plain(picture(self._engine, self._wire)), **self._facts()}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
-            shown = {}
-        return shown | self._facts()
+            return {**self._facts()}

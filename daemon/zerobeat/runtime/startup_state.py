@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
@@ -117,11 +117,18 @@ class SessionWriter:
         engine: that plays.
         writer: the store writer.
         last: the session that is stored already, if there is one.
+        pause: plays MIDI that has arrived or is due.
     """
 
-    def __init__(self, engine: Engine, writer: StoreWriter, last: Session | None) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        writer: StoreWriter,
+        last: Session | None,
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._engine = engine
-        self._keeper = SessionKeeper(writer, last)
+        self._keeper = SessionKeeper(writer, last, pause)
         self._seen: tuple[object, ...] = ()
         self._acts = -1
         self._changed_s: float | None = None  # since when something is to be handed over

@@ -101,6 +101,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
         "to",
         "by",
         "keep_touch_up",
+        "unit",
     )
     for name in names:
         value = getattr(binding, name)

@@ -96,7 +96,7 @@ def test_banks_can_be_ignored():  # F2
 
 
 @pytest.mark.parametrize(
-    ("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")]
+    ("first", "shown"), [(0, "program 11 (sent as 11)"), (1, "program 12 (sent as 11)")]
 )
 def test_a_missing_scene_is_named_and_changes_nothing(first, shown):  # F1, F4
     case = foot(ANY, program_numbers_from=first)
@@ -416,6 +416,50 @@ def test_transposing_the_evening_by_foot(more, after):
         send(case, value)
         seen.append(case.engine.live.tonight.transpose_semitones)
     assert tuple(seen) == after
+
+
+# The same in the other units; steps by cents come back to where they were.
+IN_OTHER_UNITS = [
+    ({"by": -14.5, "unit": "cents"}, (-14.5, -14.5, -29.0, -29.0)),
+    ({"to": 50.0, "unit": "cents", "kind": "toggle"}, (50.0, 50.0, 0.0, 0.0)),
+    ({"by": 0.1, "unit": "cents", "kind": "latching"}, (0.1, 0.0, 0.1, 0.0)),
+    ({"by": 0.7, "unit": "cents", "kind": "momentary"}, (0.7, 0.0, 0.7, 0.0)),
+    ({"by": 2.0, "unit": "degrees"}, (2, 2, 4, 4)),
+    ({"to": -1.0, "unit": "degrees", "kind": "momentary"}, (-1, 0, -1, 0)),
+]
+
+
+@pytest.mark.parametrize(("more", "after"), IN_OTHER_UNITS)
+def test_transposing_by_cents_and_by_steps_of_the_scale(more, after):
+    case = foot(switch("transpose", **more))
+    seen = []
+    for value in (127, 0, 127, 0):
+        send(case, value)
+        seen.append(getattr(case.engine.live.tonight, f"transpose_{more['unit']}"))
+        assert case.engine.live.tonight.transpose_semitones == 0
+    assert tuple(seen) == after
+
+
+def test_a_toggle_by_cents_goes_back_to_just_where_it_was():
+    case = foot(switch("transpose", by=0.2, unit="cents", kind="toggle"))
+    case.hear(commands.ChangeTonight(transpose_cents=0.1), "")
+    for value in (127, 0, 127):
+        send(case, value)
+    assert case.engine.live.base_tonight.transpose_cents == 0.1
+
+
+def test_two_pedals_of_different_units_add_up():
+    case = foot(
+        switch("transpose", 80, by=3.0, kind="momentary"),
+        switch("transpose", 81, by=-31.0, unit="cents", kind="momentary"),
+    )
+    send(case, 127, 80)
+    send(case, 127, 81)
+    live = case.engine.live.tonight
+    assert (live.transpose_semitones, live.transpose_cents) == (3, -31.0)
+    send(case, 0, 80)
+    live = case.engine.live.tonight
+    assert (live.transpose_semitones, live.transpose_cents) == (0, -31.0)
 
 
 SETS = [

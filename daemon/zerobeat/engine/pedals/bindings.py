@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Hold = Literal["none", "note", "trigger", "sample"]
+TransposeUnit = Literal["semitones", "cents", "degrees"]
 RequestAction = Literal["store", "revert", "touch_up", "go_on"]
 Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
@@ -40,7 +41,8 @@ ACTIONS = (
     "go_on",
 )
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
-SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
+SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
+UNITS: tuple[TransposeUnit, ...] = ("semitones", "cents", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
 
 
@@ -73,6 +75,7 @@ class Binding:
     to: float | None = None
     by: float | None = None
     keep_touch_up: bool = False  # with action bypass
+    unit: TransposeUnit = "semitones"  # of to and by with action transpose
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from ..limits import TRANSPOSE_SEMITONES, VOICE_SETTINGS
+from ..limits import TRANSPOSITIONS, VOICE_SETTINGS
 from ..settings import Scene, Tonight, VoiceSettings
 from .bindings import ON_OFF, WHOLE_SETTINGS, Binding
 
@@ -89,12 +89,15 @@ class Layers:
             hold = binding.hold or hold
         return base if hold == base.hold else replace(base, hold=hold)
 
-    def transposition(self, base: int) -> int:
-        """Return the transposition that is heard."""
+    def transposition(self, base: Tonight) -> dict[str, Any]:
+        """Return the parts of the transposition that pedals change, as fields of ``Tonight``."""
+        parts: dict[str, Any] = {}
         for binding in self._each("transpose"):
             if binding.kind == "momentary":
-                base = transposed(binding, base)
-        return base
+                name = transposition_field(binding)
+                wanted = transposed(binding, parts.get(name, getattr(base, name)))
+                parts[name] = type(wanted)(TRANSPOSITIONS[binding.unit].clamp(wanted))
+        return parts
 
     def tonight(self, base: Tonight, names: Iterable[str]) -> Tonight:
         """Return the global settings with what pedals add."""
@@ -113,11 +116,11 @@ class Layers:
             kept = kept | names if binding.keep_touch_up else kept - names
         return replace(
             base,
-            transpose_semitones=self.transposition(base.transpose_semitones),
             bypass=added("bypass", base.bypass),
             keep_touch_up=kept,
             mute=added("mute", base.mute),
             solo=added("solo", base.solo),
+            **self.transposition(base),
         )
 
     def settings(self, voice: str, base: VoiceSettings) -> VoiceSettings:
@@ -128,10 +131,16 @@ class Layers:
         return base
 
 
-def transposed(binding: Binding, now: int) -> int:
-    """Return the transposition that a binding makes of another one, within the limits."""
-    wanted = int(binding.to or 0) if binding.by is None else now + int(binding.by)
-    return int(TRANSPOSE_SEMITONES.clamp(wanted))
+def transposition_field(binding: Binding) -> str:
+    """Return the field of ``Tonight`` that a binding with action transpose changes."""
+    return f"transpose_{binding.unit}"
+
+
+def transposed(binding: Binding, now: float) -> float:
+    """Return the transposition, in its unit, that a binding makes of another one."""
+    wanted = (binding.to or 0.0) if binding.by is None else now + binding.by
+    # Rounded, so that a step up and down again by cents comes back to where it was.
+    return round(wanted, 6) if binding.unit == "cents" else int(wanted)
 
 
 def changed(binding: Binding, settings: VoiceSettings) -> VoiceSettings:

@@ -188,6 +188,9 @@ class Pedals:
     ) -> None:
         if binding.kind == "follow":
             follow = self._actions.follow
+            response = self._policy.responses.get(place[0])
+            if response is not None and place[1] == "controller":
+                value = response.foot(place[3], value)
             self._do(binding, place[0], lambda: follow(binding, value), outputs, quiet=True)
             return
         switch = self._switch(binding, place, outputs)

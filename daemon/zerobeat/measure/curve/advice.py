@@ -94,14 +94,14 @@ def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
     said = []
     middle = (errors[0] + errors[1]) / 2.0
     if abs(middle) > TUNE_CENTS:
-        way = "down" if middle > 0 else "up"
-        said.append(f"it sounds {middle:+.0f} cents off: turn its panel {way}, then measure again")
+        side, way = ("sharp", "lower") if middle > 0 else ("flat", "raise")
+        said.append(f"{abs(middle):.0f} cents {side}: {way} its panel tuning, then measure again")
     if high - low >= 1200.0:
         slope = (errors[1] - errors[0]) / ((high - low) / 1200.0)
         if abs(slope) > TRIM_CENTS_PER_OCTAVE:
             wide = "wide" if slope > 0 else "narrow"
             said.append(
-                f"its scale is {slope:+.1f} cents an octave, too {wide}: trim it, if it can be "
-                "trimmed, then measure again"
+                f"its volts per octave are {abs(slope):.1f} cents an octave too {wide}: trim it, "
+                "if it can be trimmed, then measure again"
             )
     return said

@@ -54,7 +54,7 @@ OWN_SHARE, OWN_SHARE_EXPECTED = 2e-3, 2e-4
 REASONS = {
     "silent": "nothing is sounding; check cable, channel and level",
     "noise": "no steady tone stands out of the noise; check the cable, turn the level up",
-    "overload": "the input is overloaded; turn it down",
+    "overload": "the input is overloaded; turn the level down",
     "short": "the take is too short for so low a note; record longer",
     "range": "the pitch is outside the range searched; check the octave",
     "moving": "the pitch is still moving; wait until it has settled",

@@ -14,6 +14,7 @@ from typing import Literal, Protocol
 import numpy as np
 
 from ...errors import MeasureError, TakeRefusedError
+from ...text import counted
 from ...tuning.units import hertz_to_pitch, pitch_to_hertz
 from .reader import REASONS, Pitch, estimate_pitch
 
@@ -124,7 +125,8 @@ class Progress:
         """Return at most 79 characters."""
         known = "" if self.worst_cents is None else f", known to {self.worst_cents:.2f} cents"
         again = f", {self.refused} refused" if self.refused else ""
-        text = f"{self.voice}: {self.takes} takes{again}{known} ({self.tolerance_cents:g} asked)"
+        takes = counted(self.takes, "take")
+        text = f"{self.voice}: {takes}{again}{known} ({self.tolerance_cents:g} asked)"
         return f"{text}: {self.doing}"[:79]
 
 
