@@ -18,7 +18,7 @@ from ...text import counted
 from ...tuning.units import hertz_to_pitch, pitch_to_hertz
 from .reader import REASONS, Pitch, estimate_pitch
 
-Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
+Purpose = Literal["reference", "reading", "again", "bend", "check", "search", "glance", "suspect"]
 PERIODS = 20  # of the expected note, at least, in a take
 LEAST_TAKE_S = 0.5
 LONGEST_TAKE_S = 4.0
