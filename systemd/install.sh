@@ -161,6 +161,8 @@ make_version() {  # sets $made, the folder of a new version that the service can
     "$made/bin/python" -I -m pip install "${options[@]}" sounddevice >&2 ||
         echo "no audio library: it plays, but touch-up by foot and measuring on this box need sounddevice" >&2
     printf '%s\n' "${origin:-installer, from a source tree}" >"$made/zerobeat-origin"
+    "$made/bin/python" -I -m pip install "${options[@]}" segno >&2 ||
+        echo "no segno: zerobeat page --pair shows a link, but no code to scan" >&2
     mkdir "$made/service"
     for file in "$here"/*.service "$here"/*.path "$here"/*.conf "$here/README.md"; do
         # Each unit names its own version, so that it can never run another's code.
@@ -246,7 +248,11 @@ play_from() {  # VERSION: stop, switch, start; the runtime directory of the othe
     switching=""
 }
 
-start_units() { systemctl start zerobeat.service && systemctl restart zerobeat-touchup.path; }
+start_units() {
+    systemctl start zerobeat.service && systemctl restart zerobeat-touchup.path || return 1
+    [ ! -e "$units/zerobeat-page.path" ] || systemctl restart zerobeat-page.path || return 1
+    systemctl try-restart zerobeat-page.service 2>/dev/null || true  # it may be from another version
+}
 
 # shellcheck disable=SC2317  # a trap calls it
 finish() {  # on every way out: what is not done is undone
@@ -362,7 +368,9 @@ do_remove() {
     rm -rf "$base"
     systemctl daemon-reload
     if [ -n "$purge" ]; then
-        rm -rf "$etc" /var/lib/zerobeat
+        rm -rf "$etc" /var/lib/zerobeat /var/lib/zerobeat-page
+        userdel zerobeat-page 2>/dev/null || true
+        groupdel zerobeat-stage 2>/dev/null || true
         userdel zerobeat 2>/dev/null || true
         groupdel zerobeat 2>/dev/null || true
         echo "zerobeat is removed, with rig, scenes and profiles"

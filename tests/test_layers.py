@@ -35,6 +35,7 @@ MAY: dict[str, set[str]] = {
     "sim": {"midi", "tuning"},
     "client": {"runtime_directory"},
     "console": {"client", "tuning"},
+    "page": {"client", "console", "runtime_directory", "tuning"},
     "calibration": {
         "client",
         "config",
@@ -57,7 +58,7 @@ MAY: dict[str, set[str]] = {
         "state",
         "tuning",
     },
-    "doctor": {"client", "engine", "origin", "ports"},
+    "doctor": {"client", "engine", "origin", "page", "ports"},
     "render": {"config", "engine", "measure.curve", "measure.pitch", "midi", "sim", "tuning"},
     "release": {"midi", "ports", "runtime_directory"},
     "origin": {""},  # the version

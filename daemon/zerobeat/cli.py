@@ -46,11 +46,18 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
-    ("scales", "list the built-in scales, or keep a received tuning as files"),
+    ("scales", "list scales and intervals, or keep a received tuning as files"),
     ("learn", "show what a pedal sends and write its binding"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
+    ("voices", "list the voices"),
+    ("scenes", "list the scenes"),
+    ("keys", "explain the keys of the files"),
+    ("schema", "print a JSON Schema of a kind of file, for editors"),
+    ("completion", "print what completes commands and names in your shell"),
+    ("help", "show the help of a command"),
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
 ASK_DAEMON = frozenset(
@@ -61,6 +68,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
@@ -114,7 +122,7 @@ def _complain(text: str) -> None:
 
 def _run(arguments: list[str]) -> int:
     name, rest = _split(arguments)
-    command = _load(name)
+    command = load_command(name)
     parser = argparse.ArgumentParser(
         prog=f"zerobeat {name}",
         description=f"{name}: {dict(COMMAND_SUMMARIES)[name]}",
@@ -168,7 +176,7 @@ class _ShowVersion(argparse.Action):
         parser.exit()
 
 
-def _load(name: str) -> CommandModule:
+def load_command(name: str) -> CommandModule:
     try:
         if name in ASK_DAEMON:
             from .commands.daemon_commands import DAEMON_COMMANDS

@@ -393,7 +393,7 @@ UNLEARNABLE = [
         [
             (
                 "learn set: --setting: found nothing; needed: with action set, one of "
-                "detune_cents, detune_beats_hz, semitones, octaves, degrees"
+                "detune_cents, detune_beats_hz, semitones, octaves, degrees, glide_ms"
             ),
             (
                 "learn set: --highest: found nothing; needed: with action set, lowest and "

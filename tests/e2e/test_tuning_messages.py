@@ -62,6 +62,6 @@ def test_a_dump_is_played_and_kept_and_a_damaged_one_is_counted(
 
 
 def test_scales_lists_the_built_in_ones_without_a_daemon() -> None:
-    done = subprocess.run([*ZEROBEAT, "scales"], capture_output=True, text=True)
+    done = subprocess.run([*ZEROBEAT, "scales", "--names"], capture_output=True, text=True)
     assert done.returncode == 0
     assert {"dorian", "rast", "bohlen-pierce just"} <= set(done.stdout.splitlines())

@@ -527,6 +527,19 @@ def test_controller_84_lets_a_new_note_begin_at_a_key():
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
 
 
+def test_controller_84_takes_a_key_that_sustain_keeps_only_once():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    control(case, 64, 127)
+    case.key(64)
+    case.up(64)
+    case.key(60)
+    control(case, 84, 60)
+    case.key(64)
+    case.up(64)
+    control(case, 64, 0)
+    assert case.gates() == []
+
+
 def test_the_wheel_bends_both_ends_of_controller_84():
     """MIDI 1.0 Detailed Specification 4.2.1, p. 16."""
     case = Gliding(GLIDES, source=CONTROLLED)

@@ -196,15 +196,20 @@ class RandomPlaying:
     Args:
         seed: of all that is random.
         record: keep every message that leaves, to compare runs.
+
+    Attributes:
+        rigs: that are reloaded in turn; the first one plays at the start.
     """
+
+    rigs: tuple[Rig, ...] = RIGS
 
     def __init__(self, seed: int, record: bool = False) -> None:
         self._random = random.Random(seed)
         self._record = record
         self.raw: list[tuple[float, str, bytes]] = []
-        self.rig = WHOLE
-        self.engine = Engine(WHOLE, SCENES)
-        self.wire = Wire(WHOLE.outputs)
+        self.rig = self.rigs[0]
+        self.engine = Engine(self.rig, SCENES)
+        self.wire = Wire(self.rig.outputs)
         self.checker = ByteChecker()
         self.now_s = 0.0
         self.steps = 0
@@ -240,8 +245,8 @@ class RandomPlaying:
             (1, self._break),
             (2, self._burst),
         ]
-        for output in WHOLE.outputs:
-            self.checker.cables[output.name] = _cable(output, WHOLE)
+        for output in self.rig.outputs:
+            self.checker.cables[output.name] = _cable(output, self.rig)
             self._plug_in(output.name)
 
     # ------------------------------------------------------------ engine and wire
@@ -543,7 +548,7 @@ class RandomPlaying:
 
     def _reload(self) -> None:
         """Reload as the daemon does: what waits leaves, for a while; then ports close and open."""
-        rig = self._random.choice(RIGS)
+        rig = self._random.choice(self.rigs)
         scenes = SCENES if self._random.random() < 0.8 else SCENES[:3]
         before = {output.name: output for output in self.rig.outputs}
         if self._random.random() < 0.5:

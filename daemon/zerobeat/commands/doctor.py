@@ -11,6 +11,7 @@ from pathlib import Path
 from ..doctor import installation_checks as doctor_installation
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
+from ..doctor import page_checks as doctor_page
 from ..doctor.check_result import CheckResult, ok
 from ..engine.settings import Rig
 from ..errors import ConfigError
@@ -78,6 +79,7 @@ def _look(path: Path | None) -> Iterator[CheckResult]:
     yield from doctor_midi.midi(rig)
     yield from doctor_midi.daemon()
     yield from doctor_midi.groups()
+    yield from doctor_page.page()
     states = [state_directory(), *([SERVICE_STATE] if SERVICE_STATE.exists() else [])]
     for state in dict.fromkeys(states):
         yield from doctor_machine.disk(state)

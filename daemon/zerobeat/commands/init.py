@@ -9,7 +9,10 @@ from pathlib import Path
 from ..errors import StoreError
 from .output_file import add_force, refuse_existing
 
+# For editors: what may stand in a rig. ``zerobeat schema rig`` prints the same.
+SCHEMA = Path(__file__).resolve().parent.parent / "generated" / "rig.schema.json"
 STARTER = """\
+# yaml-language-server: $schema={schema}
 # rig.yaml: what is plugged in. zerobeat reads this file and never writes it.
 # After a change: zerobeat check rig.yaml
 
@@ -95,6 +98,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_force(parser)
 
 
+def _starter(file: Path) -> str:
+    return STARTER.replace("{name}", _name(file)).replace("{schema}", SCHEMA.as_uri())
+
+
 def _name(file: Path) -> str:
     """Return a name for a rig: its file's, or its folder's where the file is called rig."""
     path = file.absolute()
@@ -106,7 +113,7 @@ def _name(file: Path) -> str:
 def run(args: argparse.Namespace) -> int:
     refuse_existing([args.file], args.force)
     try:
-        args.file.write_text(STARTER.replace("{name}", _name(args.file)), encoding="utf-8")
+        args.file.write_text(_starter(args.file), encoding="utf-8")
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise StoreError(f"{args.file}: cannot be written: {reason}") from None

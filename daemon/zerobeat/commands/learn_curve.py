@@ -36,7 +36,8 @@ def learn_curve(args: argparse.Namespace) -> int:
             heard.append(_velocities(messages, name, time.monotonic() + wait_s))
             if len(heard[-1]) < NOTES_EACH_WAY:
                 raise CommandError(
-                    f"found {len(heard[-1])} notes of {name} within {wait_s:g} s; needed: {NOTES_EACH_WAY}"
+                    f"found {len(heard[-1])} notes of {name} within {wait_s:g} s; "
+                    f"needed: {NOTES_EACH_WAY}"
                 )
     points = learned_points(*heard)
     if points is None:

@@ -19,6 +19,7 @@ from .describe import (
     wrapped,
 )
 from .describe_expression import mpe_facts, reach_warnings
+from .page_field import PageSettings
 from .rig import LoadedRig
 
 
@@ -35,6 +36,8 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         clock = f"; clock {source.clock_ppm:+g} ppm" if source.clock_ppm else ""
         text = f"{source.name}: {like}{source.device}, channel number {source.channel + 1}{clock}"
         lines += wrapped(text)
+    if loaded.page.enabled:
+        lines += ["", "page (for the phone)", *_page(loaded.page)]
     lines += ["", "voices"]
     for voice in rig.voices:
         lines += _voice(voice, loaded)
@@ -54,6 +57,13 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
     for path in loaded.files_read:
         lines += wrapped(str(path))
     return lines
+
+
+def _page(page: PageSettings) -> list[str]:
+    """Return where the page is served and what a phone may do there."""
+    where = ", ".join(f"http://{address}/" for address in page.addresses)
+    may = "a paired phone may give commands" if page.commands else "a picture only"
+    return wrapped(f"{where}; {may}")
 
 
 def wheel_warnings(rig: Rig) -> list[str]:

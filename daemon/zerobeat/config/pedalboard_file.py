@@ -43,14 +43,20 @@ def read_pedalboard(
     table = read_yaml(path, faults)
     if table is None:
         return None
-    section = Section(table, faults, middle_c_octave)
+    return read_pedalboard_section(
+        Section(table, faults, middle_c_octave), path.stem, program_numbers_from
+    )
+
+
+def read_pedalboard_section(section: Section, name: str, program_numbers_from: int) -> Pedalboard:
+    """Return the bindings of a section; faults are added."""
     section.node("bindings", required=True, allowed="a list of switches and pedals")
     sections = [section.within(item) for item in section.items("bindings")]
     bindings = [
         read_binding(inner, program_numbers_from) for inner in sections if inner is not None
     ]
     pedalboard = Pedalboard(
-        name=section.text("title", path.stem),
+        name=section.text("title", name),
         bindings=tuple(binding for binding in bindings if binding is not None),
         ignore_banks=section.flag("ignore_banks", False),
         relight=section.flag("relight", False),

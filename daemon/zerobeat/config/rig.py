@@ -19,6 +19,7 @@ from .curve_field import read_curve
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
+from .page_field import PageSettings, read_page
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
@@ -26,7 +27,7 @@ from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
 from .voice_field import profile_file, read_tuning_input, read_voice
-from .yaml_source import Scalar, Table, read_yaml
+from .yaml_source import Scalar, read_yaml
 
 LONGEST_RIG_NAME = 40
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
@@ -55,6 +56,7 @@ class LoadedRig:
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
     name: str = ""  # what the state belongs to; "": none
+    page: PageSettings = PageSettings()
 
     def parts(self) -> Iterator[object]:
         """Return what takes long to pickle, in slices."""
@@ -90,14 +92,14 @@ def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     context = Context(path.parent, stored)
     context.note_read(path)
     table = read_yaml(path, context.faults)
-    loaded = None if table is None else _read(table, context)
+    loaded = None if table is None else read_rig_section(Section(table, context.faults), context)
     context.faults.raise_any()
     assert loaded is not None
     return loaded
 
 
-def _read(table: Table, context: Context) -> LoadedRig:
-    section = Section(table, context.faults)
+def read_rig_section(section: Section, context: Context) -> LoadedRig:
+    """Return the rig of a section; faults are added to those of the context."""
     context.middle_c_octave = section.middle_c_octave = _middle_c(section)
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
@@ -129,6 +131,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -147,6 +150,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         scene_files=bank.files,
         profile_files=profile_files,
         name=name,
+        page=page,
     )
 
 

@@ -55,14 +55,18 @@ def needle_of(
     )
 
 
+def needle_share(off_cents: float) -> float:
+    """Return how far from its middle a needle stands, 0 to 1."""
+    return math.log1p(min(abs(off_cents), FAR_END)) / math.log1p(FAR_END)
+
+
 def needle_line(needle: Needle, columns: int, ends: tuple[str, str] = ("flat", "sharp")) -> str:
     """Return the line with its middle ``|`` and the needle ``#``; both are ``#`` when there."""
     room = columns - len(ends[0]) - len(ends[1]) - 2
     if room < 5:
         return ""
     half = (room - 1) // 2
-    share = math.log1p(min(abs(needle.off_cents), FAR_END)) / math.log1p(FAR_END)
-    place = 0 if needle.where == "there" else max(1, round(share * half))
+    place = 0 if needle.where == "there" else max(1, round(needle_share(needle.off_cents) * half))
     at = half + (place if needle.off_cents > 0 else -place)
     cells = ["-"] * (2 * half + 1)
     cells[half] = "|"

@@ -66,19 +66,19 @@ def _top(shown: StatusFields, columns: int, full: bool, rows: int | None) -> lis
     first = wrap_cells(text, columns)[: 2 if rows is None or rows > 10 else 1]
     lines = [Line(line, "bad" if wrong else "good") for line in first]
     lines += [Line(_scene(shown, full), "head"), *_waits(shown, columns, full)]
-    acts = _acts(shown)
+    on = acts(shown)
     settings = _settings(shown, full)
     if not full:
-        lines += [Line(line) for line in wrap_cells("; ".join(acts), columns) if acts]
+        lines += [Line(line) for line in wrap_cells("; ".join(on), columns) if on]
         return [*lines, Line(settings)] if rows is None or rows >= 16 else lines
-    joined = f"{settings}   {'; '.join(acts)}"
+    joined = f"{settings}   {'; '.join(on)}"
     both = wrap_cells(joined, columns) == [joined]
-    lines += [Line(joined.rstrip())] if both else [Line(settings), *_each(acts, columns)]
+    lines += [Line(joined.rstrip())] if both else [Line(settings), *_each(on, columns)]
     return lines
 
 
-def _each(acts: Sequence[str], columns: int) -> list[Line]:
-    return [Line(line) for line in wrap_cells("; ".join(acts), columns)]
+def _each(on: Sequence[str], columns: int) -> list[Line]:
+    return [Line(line) for line in wrap_cells("; ".join(on), columns)]
 
 
 def _scene(shown: StatusFields, full: bool) -> str:
@@ -119,7 +119,7 @@ def _waits(shown: StatusFields, columns: int, full: bool) -> list[Line]:
     return lines
 
 
-def _acts(shown: StatusFields) -> list[str]:
+def acts(shown: StatusFields) -> list[str]:
     """Return what is played raw, silenced or locked, in words."""
     voices = shown.get("voices", ())
     found = []

@@ -90,6 +90,8 @@ class GlideSteps:
             state.step_s = min(now_s + pace_s, glide.ends_s)
         if state.glides_across and self._player.cross(state, outputs):
             return True
+        if state.glide is None and abs(state.left_cents) > state.voice.bend_range_cents:
+            state.move_waits = True  # its gate has closed on the way from number to number
         before, state.bend = state.bend, self._player.bend_now(state)
         lane = state.lane
         if not lane.up or state.moving_bend is None:

@@ -182,6 +182,8 @@ class Player:
             wheel_cents = 0.0
         if not wheel_cents and state.glide is None:
             state.wheel_clamped = False
+            if state.glides_across:  # one that was cut short stays where its number reaches
+                return bend.clamp_bend(state.left_cents, state.voice.bend_range_cents)[0]
             return bend.cents_to_bend(state.left_cents, state.voice.bend_range_cents)
         now, clamped = self.glides.bend(state, wheel_cents)
         if clamped and not state.wheel_clamped:

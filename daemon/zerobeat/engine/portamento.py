@@ -66,6 +66,9 @@ class Portamento:
             held = state.find(place, old)
             if held is None:
                 continue  # stolen
+            kept = state.find(place, message.note)
+            if kept is not None:
+                state.held.remove(kept)  # by sustain; the key is down again now
             held.key, held.age = message.note, shared.presses
             state.held.remove(held)
             state.held.append(held)

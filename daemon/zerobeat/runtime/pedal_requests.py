@@ -15,7 +15,11 @@ from ..ports.midi_out import MidiOut
 from ..ports.notify import request_touch_up
 from .journal import Journal
 
-_WHO = {"touch_up": "zerobeat touchup", "go_on": "a measuring command"}
+_WHO = {
+    "touch_up": "zerobeat touchup",
+    "go_on": "a measuring command",
+    "pair": "the phone that asks on the page",
+}
 
 
 class PedalRequests:
@@ -29,7 +33,7 @@ class PedalRequests:
         journal: logs refused requests.
 
     Attributes:
-        asked: count of pedal requests for clients: touch_up, go_on.
+        asked: count of pedal requests for clients: touch_up, go_on, pair.
     """
 
     def __init__(

@@ -19,6 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from ..config.page_field import PageSettings
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
@@ -103,6 +104,7 @@ class Runner:
         self._mirror = Mirror(self._folder, (output.name for output in loaded.rig.outputs))
         self._notes = NotePath(self.engine, self.wire, self._mirror, self._patch, journal)
         self._write_outputs(loaded.rig)
+        self._request_page(loaded.page)
         self._connections = PortConnections(
             loaded.rig,
             self._patch,
@@ -343,6 +345,7 @@ class Runner:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))
         self._write_outputs(loaded.rig)
+        self._request_page(loaded.page)
         self._request_real_time()  # a new port has a new thread
         gc.freeze()  # what a later collection need not look through
         self._reload.done("reload: the new rig is in force", True)
@@ -355,6 +358,13 @@ class Runner:
             write_outputs(self._folder, ((o.name, o.port, o.port_is_pattern) for o in rig.outputs))
         except OSError as error:
             self._journal.fault("outputs", f"{self._folder}: {error.strerror}; it plays on")
+
+    def _request_page(self, page: PageSettings) -> None:
+        self._page = page
+        try:
+            notify.request_page(self._folder, page.enabled, page.addresses, page.commands)
+        except OSError as error:
+            self._journal.fault("page", f"{self._folder}: {error.strerror}; it plays on")
 
     def _kept_good(self, outcome: Outcome, now_s: float) -> None:
         if outcome.error:
@@ -386,6 +396,7 @@ class Runner:
                 self._lock = fresh
             self._mirror.restore()
         self._write_outputs(self.engine.rig)
+        self._request_page(self._page)
         self._clients.control.bind_again()
         self._journal.log(f"{self._folder}: was removed; made again")
 

@@ -12,11 +12,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 Hold = Literal["none", "note", "trigger", "sample"]
 TransposeUnit = Literal["semitones", "cents", "degrees"]
-RequestAction = Literal["store", "revert", "touch_up", "go_on"]
+RequestAction = Literal["store", "revert", "touch_up", "go_on", "pair"]
+REQUESTS = get_args(RequestAction)
 Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
 SOURCES = ("controller", "note", "program")
@@ -39,6 +40,7 @@ ACTIONS = (
     "revert",
     "touch_up",
     "go_on",
+    "pair",
 )
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
@@ -100,7 +102,7 @@ class Learned:
 class FootRequest:
     """What a pedal asks for that the engine can't do: whoever runs the engine takes it up.
 
-    ``action`` is store, revert, touch_up or go_on. A store has passed the
+    ``action`` is one of ``REQUESTS``. A store has passed the
     stage lock and its second step; ``scene`` None is the scene that plays.
     """
 

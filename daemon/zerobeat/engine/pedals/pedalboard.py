@@ -35,7 +35,7 @@ from ..scenes import Scenes
 from ..undo import ChangeHistory
 from .actions import Actions, PlannedAct
 from .binding_lookup import MOST_SWITCHES, Bound
-from .bindings import Binding, FootRequest, RequestAction
+from .bindings import REQUESTS, Binding, FootRequest, RequestAction
 from .layers import ONLY_LAYERS, SwitchKey, SwitchPlace
 from .lights import Lights
 from .switch import Switch
@@ -270,7 +270,7 @@ class Pedals:
             on = True
         else:
             on = not self._actions.is_on(binding, switch.input)
-        if binding.action in ("store", "revert", "touch_up", "go_on"):
+        if binding.action in REQUESTS:
             self._do(binding, switch.input, lambda: self._request(binding, switch.input), outputs)
         else:
             plan = self._actions.plan
