@@ -18,7 +18,7 @@ GLANCE_S = 0.15
 GLANCE_PERIODS = 11  # of the lowest notes
 WRONG_CENTS = 1.0  # nearer to the curve, a note is read precisely only where the plan wants it
 WRONG_SPREADS = 4.0  # times the usual distance from the curve, where that is large
-MOST_SUSPECTS = 8
+MOST_OFF_CURVE = 8
 MOST_REFUSED_GLANCES = 4  # in a row; the rest of that side is left to the plan
 LEAST_NOTES = 8  # fewer show no curve
 GLANCE_SIGMA_CENTS = 0.1
@@ -115,7 +115,7 @@ class GlancePlan:
 
     def _leaving(self, points: Points) -> list[int]:
         found: list[int] = []
-        while len(found) < MOST_SUSPECTS and len(points.cents) >= LEAST_NOTES:
+        while len(found) < MOST_OFF_CURVE and len(points.cents) >= LEAST_NOTES:
             off = np.abs(Model(model_terms(self._aim), points).left_out()[1])
             spread = 1.4826 * float(np.median(off))
             limit = max(WRONG_CENTS, WRONG_SPREADS * spread)
