@@ -59,6 +59,10 @@ class PortError(ZerobeatError):
     """A MIDI port that is missing, doubled, busy or forbidden."""
 
 
+class ServerSilentError(PortError):
+    """A JACK server that is there and does not answer."""
+
+
 class MidiFileError(ZerobeatError):
     """A Standard MIDI File that cannot be read or written."""
 

@@ -208,11 +208,13 @@ class LiveListener:
 def _check_background(source: str, sound: AudioTake) -> None:
     pitch, refused = read_take(sound, None, None)
     if refused == "overload":
-        raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
+        raise MeasureError(
+            f"input {source}: is overloaded with every gate closed; turn its level down"
+        )
     if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
         raise MeasureError(
             f"input {source}: something sounds there with every gate closed, at "
-            f"{_dbfs(sound):.0f} dBFS; turn it down, then repeat"
+            f"{_dbfs(sound):.0f} dBFS; turn it off, then repeat"
         )
     if pitch is not None and not _is_hum(pitch.hertz):
         note = round(hertz_to_pitch(pitch.hertz) / 100.0)

@@ -329,7 +329,7 @@ def _check_unison(
         for one in takes
         if one.pitch is not None
     }
-    shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())
+    shown = ", ".join(f"{name} {off:+z.2f}" for name, off in cents.items())
     line.say(
         f"in unison at {name_of_note(60, session.loaded.rig.middle_c_octave)}, cents off: {shown}"
     )

@@ -44,7 +44,7 @@ class TrimState:
             way = "as good as it gets"
         turned = {"": "", "same": "", "better": " (better)", "worse": " (worse: turn back)"}
         return (
-            f"low {self.offset_cents:+.1f}, {self.stretch_cents:+.2f} cents an octave"
+            f"low {self.offset_cents:+z.1f}, {self.stretch_cents:+z.2f} cents an octave"
             f"{turned[self.turned]}: {way}"
         )
 

@@ -33,7 +33,7 @@ class PanelReading:
     def line(self) -> str:
         """Return one line: how far, which way."""
         if not self.turn:
-            return f"{self.voice}: in tune, {self.off_cents:+.1f} cents"
+            return f"{self.voice}: in tune, {self.off_cents:+z.1f} cents"
         side = "sharp" if self.off_cents > 0 else "flat"
         if not self.octaves:
             return f"{self.voice}: {abs(self.off_cents):.1f} cents {side}: tune it {self.turn}"

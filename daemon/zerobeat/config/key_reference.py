@@ -26,7 +26,16 @@ _DOCUMENTS: dict[str, tuple[str, ...]] = {
     "rig": (
         """\
 inputs: {a: {port: 'b:c', mpe: lower}}
-converters: {q: {port: 'd:e', converter: {bend_range_semitones: 2}}}
+converters:
+  q:
+    port: 'd:e'
+    converter:
+      extra:
+        s: {controller: 20, channel_number: 16}
+        t: {note: 36, channel_number: 10}
+        u: {pressure: true, channel_number: 5}
+    extra: {s: {input: a, controller: 11}}
+page: {enabled: true}
 voices: {v: {converter: q, channel_number: 1, tuning_from: none}}
 audio_inputs: {l: {device: Line, channel_number: 1}}
 """,
@@ -39,7 +48,15 @@ all: {scale: dorian}
 voices: {v: {}}
 """,
     ),
-    "converter": ("channels: {1: {36: 0.0}}\n",),
+    "converter": (
+        """\
+channels: {1: {36: 0.0}}
+extra:
+  s: {controller: 20, channel_number: 16}
+  t: {note: 36, channel_number: 10}
+  u: {pressure: true, channel_number: 5}
+""",
+    ),
     "profile": (
         """\
 readings: [{note: 36, cents: 1}]
@@ -130,9 +147,9 @@ def observations(kind: str) -> Observations:
 
 def lookup_name(kind: str, path: tuple[str, ...]) -> str:
     """Return under which name a key's line stands: a rig's converter is a converter."""
-    in_converter = path[:3] == ("converters", "NAME", "converter") and len(path) == 4
+    in_converter = path[:3] == ("converters", "NAME", "converter") and len(path) > 3
     if kind == "rig" and in_converter and path[3] != "file":
-        return f"converter {path[3]}"
+        return f"converter {'.'.join(path[3:])}"
     if kind == "scene" and path[:2] == ("voices", "NAME") and len(path) == 3:
         return f"scene all.{path[2]}"
     return f"{kind} {'.'.join(path)}"

@@ -11,11 +11,12 @@ from pathlib import Path
 
 from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
-from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from ..engine.settings import MESSAGE_CLASSES, ExtraRoute, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .curve_field import read_curve
+from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
 from .mpe_field import check_plays, read_mpe
@@ -106,7 +107,8 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     context.inputs = tuple(source.name for source in inputs)
     context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
-    outputs, converters = _outputs(section, context)
+    extra: list[ExtraRoute] = []
+    outputs, converters = _outputs(section, context, extra)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
     listening: dict[str, ListenSettings] = {}
@@ -121,6 +123,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         outputs=tuple(outputs.values()),
         voices=voices,
         clock_from=clock_from,
+        extra=tuple(extra),
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
@@ -232,7 +235,7 @@ def _input(name: str, section: Section) -> Input:
 
 
 def _outputs(
-    section: Section, context: Context
+    section: Section, context: Context, extra: list[ExtraRoute]
 ) -> tuple[dict[str, Output], dict[str, ConverterFile]]:
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
@@ -249,6 +252,7 @@ def _outputs(
             pass_classes=inner.choices("pass", MESSAGE_CLASSES),
             panic_controllers=inner.flag("panic_controllers", True),
         )
+        extra += read_routes(inner, name, read.converter.extra, context)
         inner.close()
     return outputs, converters
 

@@ -62,6 +62,8 @@ VOICE_SETTINGS: dict[str, Range[int] | Range[float]] = {
     "start_key": Range(0, 127),
     "glide_ms": GLIDE_MS,
 }
+CHORD_INTERVAL = Range(-48, 48)  # semitones or steps of the scale, from the key
+MOST_CHORD_NOTES = 16
 PEDAL_VALUE = Range(-1200.0, 1200.0)  # the ends of a pedal's way, and what a switch sets
 BEND_CENTS = Range(-12700.0, 12700.0)  # of the widest converter
 PLAYED_PITCH_CENTS = Range(-12700.0, 25400.0)  # that a client may ask for while it measures

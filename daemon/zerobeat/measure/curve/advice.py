@@ -43,7 +43,7 @@ def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
         )
     if abs(found.drift_cents_per_min) > DRIFT_CENTS_PER_MIN:
         said.append(
-            f"it drifted {found.drift_cents_per_min:+.1f} cents a minute while it was measured, "
+            f"it drifted {found.drift_cents_per_min:+z.1f} cents a minute while it was measured, "
             "which was taken out: warm up longer"
         )
     return said
@@ -66,7 +66,7 @@ def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
     top = aim.highest_note + 12 * octaves
     text = (
         f"tune it {OCTAVE_WORDS[octaves]} lower at the panel and set panel_octaves: {panel}: "
-        f"the lowest note then stays at {lowest_volts + octaves:+.1f} V"
+        f"the lowest note then stays at {lowest_volts + octaves:+z.1f} V"
     )
     if top > 127:
         keys = aim.highest_note - (top - 127)
@@ -83,7 +83,7 @@ def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
             expected = found.curve.sounding(sent) - sent
             said.append(
                 f"note {name_of_note(one.note, aim.middle_c_octave)} ({one.note}): read "
-                f"{one.cents:+.1f} cents, the others expect {expected:+.1f}: left out; check it"
+                f"{one.cents:+z.1f} cents, the others expect {expected:+z.1f}: left out; check it"
             )
     return said
 

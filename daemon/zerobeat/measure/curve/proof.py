@@ -31,7 +31,7 @@ class CheckNoteResult:
     def line(self, name: str) -> str:
         """Return one line of a table."""
         cells = [
-            "not read" if cents is None else f"{cents:+8.2f}"
+            "not read" if cents is None else f"{cents:+z8.2f}"
             for cents in (self.before_cents, self.after_cents)
         ]
         return f"  {name:<10} {cells[0]:>10} {cells[1]:>10}"
