@@ -59,6 +59,10 @@ class PortError(ZerobeatError):
     """A MIDI port that is missing, doubled, busy or forbidden."""
 
 
+class ServerSilentError(PortError):
+    """A JACK server that is there and does not answer."""
+
+
 class MidiFileError(ZerobeatError):
     """A Standard MIDI File that cannot be read or written."""
 
@@ -123,6 +127,10 @@ class VoiceMeasureError(MeasureError):
     def __init__(self, voice: str, reason: str) -> None:
         super().__init__(f"{voice}: {reason}")
         self.voice = voice
+
+
+class FollowError(ZerobeatError):
+    """What follow gets from the daemon is not what it should be."""
 
 
 class AudioError(MeasureError):

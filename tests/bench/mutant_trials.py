@@ -59,9 +59,7 @@ def put_in(module: str, mutant: str) -> set[Name] | None:
     changed = {name for name, code in whole.items() if own(code) != own(following[name])}
     functions = [f for f in gc.get_objects() if isinstance(f, FunctionType)]
     known = {(f.__code__.co_filename, f.__code__.co_qualname) for f in functions}
-    if not changed or any(
-        name not in known and not name[1].count("<") for name in changed
-    ):  # a class body or the module itself
+    if not changed or any(_is_made_by_importing(name, known) for name in changed):
         return None
     for function in functions:
         code = function.__code__
@@ -69,6 +67,11 @@ def put_in(module: str, mutant: str) -> set[Name] | None:
         if fresh is not None and fresh.co_freevars == code.co_freevars:
             function.__code__ = fresh
     return changed
+
+
+def _is_made_by_importing(name: Name, known: set[Name]) -> bool:
+    """Return whether a code object runs as its module is imported: the module's, a class's."""
+    return name not in known and "<locals>" not in name[1]
 
 
 class Trials:

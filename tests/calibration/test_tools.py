@@ -191,7 +191,7 @@ def test_panel_octaves_and_no_profile():
             True,
             "check note +0.20 cents",
         ),
-        (SoundcheckFindings("reed", level_dbfs=-20.0, unmeasured=True), True, "no profile"),
+        (SoundcheckFindings("reed", level_dbfs=-20.0, unmeasured=True), True, "not measured"),
         (SoundcheckFindings("reed", refused="silent"), False, "check cable, channel and level"),
         (SoundcheckFindings("reed", answers="horn"), False, "swap the two cables"),
         (SoundcheckFindings("reed", follows=False), False, "does not follow the bends"),

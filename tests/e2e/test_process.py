@@ -376,6 +376,48 @@ def test_a_server_that_dies_is_waited_for(tmp_path, scenario):
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def test_a_server_that_hangs_while_a_note_sounds_is_waited_for(tmp_path):
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(tmp_path, voices=2), server.environment) as daemon,
+    ):
+        ready(daemon, octo)
+        press(keys, octo)
+        with server.paused():
+            daemon.wait_for_line("waiting for the JACK server")
+        wait_until(lambda: note_offs(octo) == 2, 20.0, "the note-offs")
+        octo.wait_for_silence()
+        assert strike(keys, octo) == [60, 60]
+        assert daemon.stop() == 0
+
+
+def test_a_server_that_hangs_is_waited_for_at_the_start(tmp_path):
+    """Commands that can't wait say so and end; the daemon plays once the server answers."""
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+    ):
+        with server.paused():
+            daemon = DaemonProcess(write_rig(tmp_path, voices=2), server.environment)
+            done = subprocess.run(
+                [*ZEROBEAT, "ports"],
+                env=server.environment,
+                capture_output=True,
+                text=True,
+                timeout=30,
+            )
+            assert done.returncode == 1 and not done.stdout
+            assert done.stderr == f'the JACK server "{server.name}" does not answer\n'
+            daemon.wait_for_line("waiting for the JACK server")
+        with daemon:
+            ready(daemon, octo)
+            assert strike(keys, octo) == [60, 60]
+            assert daemon.stop() == 0
+
+
 SESSIONS = {
     "a stretch of -1200": {"tonight": {"touch_up": {"v1": {"stretch_cents": -1200.0}}}},
     "nested 400 deep": None,

@@ -618,3 +618,15 @@ def test_a_pedalboard_that_is_lost_lets_keys_sound_again():
     case.hear(commands.SourceLost("pad"), "")
     case.key(60)
     assert case.on() == [(0, 60), (1, 60)]
+
+
+@pytest.mark.parametrize(("hold", "trigger"), [("trigger", False), ("note", True)])
+def test_zones_wait_under_the_hold_in_force(hold, trigger):
+    case = ClockedEngineHarness(scene(hold))
+    zones = (Zone(("reed",)),)
+    case.hear(commands.ChangeScene((("zones", zones),)), "")
+    assert case.engine.live.waiting_hold == hold
+    case.key(60)
+    assert (case.engine.live.scene.zones == zones) is trigger
+    case.hear(commands.TriggerNow(), "")
+    assert case.engine.live.scene.zones == zones

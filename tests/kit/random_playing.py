@@ -20,6 +20,8 @@ from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import (
     Converter,
+    ExtraRoute,
+    ExtraSocket,
     Input,
     Output,
     Rig,
@@ -57,6 +59,11 @@ INPUTS = (
     Input("keys", "Stage Keys:1"),
     Input("steps", "Step Box:1", wheel_cents=100.0),
     Input("feet", "Four Feet:1", plays=False),
+)
+EXTRA = (
+    ExtraSocket("cutoff", "controller", 12, 20),
+    ExtraSocket("level", "pressure", 13),
+    ExtraSocket("accent", "note", 14, 36),
 )
 OUTPUTS = (
     Output("quad", "quad:1", converter=QUAD, pass_channels=(DRUMS,), pass_classes=("controllers",)),
@@ -99,13 +106,15 @@ BINDINGS = (
     _switch(92, "sustain", kind="momentary", long_press_s=0.2),
     _switch(93, "revert"),
     _switch(94, "hold", kind="momentary", hold="sample"),
+    _switch(95, "latch", kind="momentary", feedback=True),
     Binding("note", 40, "mute", kind="momentary", voice="glass"),
     _switch(11, "set", kind="follow", setting="octaves", lowest=-1.0, highest=1.0),
 )
-SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94)
+SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94, 95)
 TOGGLES = (
     Learned("feet", _switch(70, "sustain", kind="toggle", feedback=True)),
     Learned("feet", _switch(71, "set_root", kind="toggle", feedback=True)),
+    Learned("feet", _switch(72, "latch", kind="toggle")),
     Learned("keys", _switch(64, "next")),
     Learned("keys", Binding("note", 40, "next")),
     Learned("steps", Binding("note", 61, "sustain", kind="momentary")),
@@ -145,6 +154,17 @@ SCENES = (
         voices=_settings(legato=True, scale=DORIAN, root=62),
     ),
 )
+CHORDS = (
+    Zone(("reed", "horn", "bass"), "rotate", chord=(0, 3, 7, 12), latch=True),
+    Zone(("glass", "oboe"), "rotate", chord=(0, 2), chord_in="steps", lowest_key=60),
+    Zone(("floor",), latch=True),
+)
+SCENES += (Scene("chords", program=4, hold="note", zones=CHORDS, voices=_settings(scale=DORIAN)),)
+ROUTES = (
+    ExtraRoute("octo", EXTRA[0], "keys", "wheel", smooth_s=0.2),
+    ExtraRoute("octo", EXTRA[1], "feet", "controller", 11),
+    ExtraRoute("quad", EXTRA[2], "keys", "velocity"),
+)
 FEET = Pedalboard("Feet", BINDINGS, relight=True)
 WHOLE = Rig(
     INPUTS,
@@ -153,6 +173,7 @@ WHOLE = Rig(
     clock_from="steps",
     pedalboards={"feet": FEET},
     start_scene="together",
+    extra=ROUTES,
     set_list=("together", "drone", "clocked"),
 )
 RIGS = (
@@ -169,7 +190,14 @@ RIGS = (
         pedalboards={"feet": Pedalboard("Feet", BINDINGS[6:])},
     ),
     # A converter and an input go.
-    replace(WHOLE, outputs=OUTPUTS[:2], voices=VOICES[:4], inputs=INPUTS[1:], pedalboards={}),
+    replace(
+        WHOLE,
+        outputs=OUTPUTS[:2],
+        voices=VOICES[:4],
+        inputs=INPUTS[1:],
+        pedalboards={},
+        extra=ROUTES[:2],
+    ),
     # A converter moves to another port, a keyboard listens to one channel, no pedalboard.
     replace(
         WHOLE,
@@ -412,7 +440,7 @@ class RandomPlaying:
         self.play(ControlChange(place[1], 64, 127 if down else 0), place[0], self._soon())
 
     def _switch(self) -> None:
-        number = self._random.choice((*SWITCHES, 70, 71))
+        number = self._random.choice((*SWITCHES, 70, 71, 72))
         channel = self._random.choice((0, 0, 0, 1))
         place = (channel, number)
         value = self._random.choice((0, 0, 127, 127, 127, 70))

@@ -184,3 +184,18 @@ def test_legato_note_keeps_the_bend_where_it_can(pitch, now):
     assume(note is not None)
     if 300 <= pitch <= 12400:
         assert abs(pitch - 100.0 * note - now) <= 50.0 + 1e-9
+
+
+@pytest.mark.parametrize(("sign", "bend"), [(1, 8191), (-1, -8192)])
+def test_rounding_noise_beyond_the_range_is_not_clamped_and_more_is(sign, bend):
+    assert clamp_bend(sign * (200.0 + 1e-10), 200.0) == (bend, False)
+    assert clamp_bend(sign * (200.0 + 1e-3), 200.0) == (bend, True)
+    assert clamp_bend(sign * 199.99, 200.0)[1] is False
+
+
+def test_a_bend_of_a_word_has_both_ends():
+    assert bend_to_cents(-8192, 200.0) == -200.0
+    assert bend_to_cents(8191, 200.0) == pytest.approx(199.9756, abs=5e-5)
+    for bend in (-8193, 8192):
+        with pytest.raises(BendRangeError, match=f"^bend: found {bend}; allowed: -8192 to 8191$"):
+            bend_to_cents(bend, 200.0)

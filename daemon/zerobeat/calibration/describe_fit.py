@@ -22,8 +22,8 @@ def measured_lines(found: MeasuredVoice, aim: Aim) -> list[str]:
         lines += proof_lines(found.proof, aim)
     else:
         lines += wrapped(
-            f"left at these readings: {found.left[0]:.2f} cents at most as it plays now, "
-            f"{found.left[1]:.2f} by the new curve",
+            f"at the readings: off by {found.left[0]:.2f} cents at most as it plays now, by "
+            f"{found.left[1]:.2f} with the new curve",
             0,
         )
     for line in fit.advice:
@@ -38,7 +38,7 @@ def proof_lines(proof: Proof, aim: Aim) -> list[str]:
         key = one.note + 12 * aim.panel_octaves
         name = named(key, aim.middle_c_octave) if 0 <= key <= 127 else str(key)
         cells = [
-            "not read" if cents is None else f"{cents:+.2f}"
+            "not read" if cents is None else f"{cents:+z.2f}"
             for cents in (one.before_cents, one.after_cents)
         ]
         lines.append(f"  {name:<18} {cells[0]:>12} {cells[1]:>10}")
@@ -58,7 +58,7 @@ def _reading_lines(fit: CurveFit, aim: Aim) -> list[str]:
     for one in shown:
         mark = "   doubtful, left out" if one.doubtful else ""
         lines.append(
-            f"  {named(one.note, aim.middle_c_octave):<12} {one.cents:+10.2f} "
+            f"  {named(one.note, aim.middle_c_octave):<12} {one.cents:+z10.2f} "
             f"{one.sigma_cents:8.2f}{mark}"
         )
     if step > 1:
@@ -78,5 +78,5 @@ def _curve_lines(fit: CurveFit, aim: Aim) -> list[str]:
     if fit.errors_follow == "number":
         facts.append("the converter errs by note number")
     if abs(fit.drift_cents_per_min) >= 0.05:
-        facts.append(f"drift {fit.drift_cents_per_min:+.2f} cents a minute, taken out")
+        facts.append(f"drift {fit.drift_cents_per_min:+z.2f} cents a minute, taken out")
     return lines + (wrapped("; ".join(facts), 0) if facts else [])

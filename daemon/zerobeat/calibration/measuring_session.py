@@ -210,7 +210,10 @@ class MeasuringSession:
             and self.loaded.listening[other].input in ("", source)
         ]
         if others:
-            self.say(f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}")
+            self.say(
+                f"{name}: turn the level of {', '.join(others)} down: only {name} may be heard "
+                f"on {source}"
+            )
             self.wait_for_player()
 
     def wait_for_player(self) -> None:
@@ -286,7 +289,7 @@ def _rig_of(shown: dict[str, Any]) -> tuple[LoadedRig, Store]:
     command's own where the daemon is a service.
     """
     if "rig" not in shown or "state_directory" not in shown:
-        raise ControlError("zerobeat tells no status; its log says more")
+        raise ControlError("zerobeat gives no status; its log says more")
     state = Path(shown["state_directory"])
     if state.exists() and not os.access(state, os.R_OK | os.X_OK):
         raise ControlError(

@@ -63,9 +63,9 @@ def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Ve
     if found.touched:
         parts.append(found.touched)
     if found.check_cents is not None:
-        parts.append(f"check note {found.check_cents:+.2f} cents")
+        parts.append(f"check note {found.check_cents:+z.2f} cents")
     if found.unmeasured:
-        parts.append("plays without correction: no profile")
+        parts.append("played raw: not measured")
     return Verdict(found.voice, True, ", ".join(parts))
 
 
@@ -85,5 +85,7 @@ def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.touch_refused:
         return found.touch_refused
     if found.check_cents is not None and abs(found.check_cents) > good_cents:
-        return f"check note {found.check_cents:+.2f} cents off after the touch-up: measure it again"
+        return (
+            f"check note {found.check_cents:+z.2f} cents off after the touch-up: measure it again"
+        )
     return ""

@@ -43,7 +43,7 @@ class VoiceDrift:
         """Return one line of at most 79 characters."""
         if self.cents_per_min is None:
             return f"{self.voice}: {counted(self.readings, 'reading')}; watching"
-        text = f"{self.voice}: {self.cents_per_min:+.2f} cents a minute"
+        text = f"{self.voice}: {self.cents_per_min:+z.2f} cents a minute"
         if self.settled:
             return f"{text}: settled"
         if self.minutes_left is None:

@@ -121,7 +121,7 @@ def _written_cents(first: int, last: int) -> Any:
 
 
 def _range_text(cents: Any) -> str:
-    return f"{cents.min():+6.2f} {cents.max():+6.2f}"
+    return f"{cents.min():+z6.2f} {cents.max():+z6.2f}"
 
 
 def _fastest_beat(pitches: Any, first: int, last: int) -> float:

@@ -35,10 +35,8 @@ def learn_curve(args: argparse.Namespace) -> int:
             print(f"{name}: play {NOTES_EACH_WAY} notes {how}; waiting {wait_s:g} s", flush=True)
             heard.append(_velocities(messages, name, time.monotonic() + wait_s))
             if len(heard[-1]) < NOTES_EACH_WAY:
-                raise CommandError(
-                    f"found {len(heard[-1])} notes of {name} within {wait_s:g} s; "
-                    f"needed: {NOTES_EACH_WAY}"
-                )
+                found = f"found {len(heard[-1])} notes of {name} within {wait_s:g} s"
+                raise CommandError(f"{found}; needed: {NOTES_EACH_WAY}")
     points = learned_points(*heard)
     if points is None:
         raise CommandError("soft and hard playing are too alike; play softer, then harder")

@@ -95,12 +95,12 @@ def _level(rms: float, peak: float) -> str:
     """Return a level in words, and as a bar of at most 30 signs."""
     rms_db, peak_db = (20.0 * math.log10(max(value, 1e-6)) for value in (rms, peak))
     word = (
-        "OVERLOAD: turn it down"
+        "OVERLOAD: turn its level down"
         if peak >= 0.999
-        else ("good" if rms_db > -50.0 else "low: turn it up")
+        else ("good" if rms_db > -50.0 else "low: turn its level up")
     )
     bar = "#" * max(1, round((60.0 + min(rms_db, 0.0)) / 2.0))
-    return f"{rms_db:+4.0f} {peak_db:+4.0f}  {word:<22} {bar}"
+    return f"{rms_db:+z4.0f} {peak_db:+z4.0f}  {word:<22} {bar}"
 
 
 def _identity(port: PortName, ports: list[PortName]) -> str:

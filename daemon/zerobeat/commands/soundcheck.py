@@ -70,7 +70,7 @@ def _run_checks(
         drift = read_drift(session, listener, [name])[name]
         if isinstance(drift, DriftSinceProfile):
             drift_cents = drift.offset_cents
-            touched = f"{drift.offset_cents:+.2f} cents"
+            touched = f"{drift.offset_cents:+z.2f} cents"
             if keep:
                 send_touch_up(session, drift)
                 check_cents = _check_note(session, listener, name)

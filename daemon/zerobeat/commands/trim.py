@@ -95,9 +95,7 @@ def _end(where: TrimState | None, line: LiveLine) -> int:
     if where is None:
         return 1
     line.say(where.line())
-    line.say(
-        f"stretch {where.first_cents:+.2f} at first, {where.stretch_cents:+.2f} cents an octave now"
-    )
+    line.say(f"{where.first_cents:+z.2f} cents an octave at first, {where.stretch_cents:+z.2f} now")
     return 0
 
 

@@ -95,7 +95,7 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
         f"bend {converter.bend_range_cents:g} cents either side, {sent}; one step {step:.3f} cents",
         (
             f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
-            f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}"
+            f"{volts[0]:+z.2f} to {volts[1]:+z.2f} V; 0 V at {named(zero, middle_c_octave)}"
         ),
         (
             f"overlap {converter.overlap}; bend {low} with the gate low; "
@@ -116,7 +116,7 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
         lines += ["", f"channel number {channel + 1}, by meter", "  note          volts  cents off"]
         for note, volts in table:
             off = volts_to_pitch(volts, read.converter.zero_volt_note) - 100.0 * note
-            lines.append(f"  {named(note):<10} {volts:+8.4f} {off:+10.2f}")
+            lines.append(f"  {named(note):<10} {volts:+z8.4f} {off:+z10.2f}")
     if not read.volts:
         lines += ["", "no measured volts: its outputs are taken as exact"]
     return lines
@@ -237,7 +237,7 @@ def _scale_text(settings: VoiceSettings, middle_c_octave: int) -> str:
         return f"{settings.scale.name} over the keyboard map {settings.keyboard_map.name}"
     if settings.scale is None:
         return "continuous"
-    fit = "keys are degrees" if settings.fit == "keys" else f"snap {settings.snap}"
+    fit = "each key is the next degree" if settings.fit == "keys" else f"snap {settings.snap}"
     return f"{settings.scale.name} on {named(settings.root, middle_c_octave)}, {fit}"
 
 

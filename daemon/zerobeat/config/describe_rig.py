@@ -19,6 +19,7 @@ from .describe import (
     wrapped,
 )
 from .describe_expression import mpe_facts, reach_warnings
+from .extra_field import extra_facts
 from .page_field import PageSettings
 from .rig import LoadedRig
 
@@ -138,6 +139,8 @@ def _output(output: Output, rig: Rig) -> list[str]:
         parts = [f"channel numbers {', '.join(numbers)}"] if numbers else []
         parts += [", ".join(output.pass_classes)] if output.pass_classes else []
         lines += wrapped(f"passes {'; '.join(parts)}", 4)
+    for fact in extra_facts(rig.extra, output.name):
+        lines += wrapped(fact, 4)
     if not output.panic_controllers:
         lines += wrapped("panic by single note-offs only", 4)
     return lines
@@ -203,7 +206,7 @@ def playable(voice: Voice, zero_volt_note: int, middle_c_octave: int = 4) -> lis
         for lowest, highest in runs(keys):
             ends = f"{named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}"
             volts = [pitch_to_volts(sent[key], zero_volt_note) for key in (lowest, highest)]
-            lines.append(f"{what} {ends}, {volts[0]:+.2f} to {volts[1]:+.2f} V")
+            lines.append(f"{what} {ends}, {volts[0]:+z.2f} to {volts[1]:+z.2f} V")
     if not sent:
         lines.append("plays no note: check its range, panel_octaves and profile")
     parts = [] if curve is None else curve.unusable

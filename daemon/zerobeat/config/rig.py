@@ -11,13 +11,15 @@ from pathlib import Path
 
 from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
-from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from ..engine.settings import MESSAGE_CLASSES, ExtraRoute, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
 from .curve_field import read_curve
+from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
+from .follow_field import FollowSettings, read_follow
 from .mpe_field import check_plays, read_mpe
 from .page_field import PageSettings, read_page
 from .port_field import read_port
@@ -55,6 +57,7 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    follow: FollowSettings = FollowSettings()
     name: str = ""  # what the state belongs to; "": none
     page: PageSettings = PageSettings()
 
@@ -106,7 +109,8 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     context.inputs = tuple(source.name for source in inputs)
     context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
-    outputs, converters = _outputs(section, context)
+    extra: list[ExtraRoute] = []
+    outputs, converters = _outputs(section, context, extra)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
     listening: dict[str, ListenSettings] = {}
@@ -121,6 +125,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         outputs=tuple(outputs.values()),
         voices=voices,
         clock_from=clock_from,
+        extra=tuple(extra),
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
@@ -131,6 +136,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    follow = read_follow(section)
     page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
@@ -149,6 +155,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        follow=follow,
         name=name,
         page=page,
     )
@@ -232,7 +239,7 @@ def _input(name: str, section: Section) -> Input:
 
 
 def _outputs(
-    section: Section, context: Context
+    section: Section, context: Context, extra: list[ExtraRoute]
 ) -> tuple[dict[str, Output], dict[str, ConverterFile]]:
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
@@ -249,6 +256,7 @@ def _outputs(
             pass_classes=inner.choices("pass", MESSAGE_CLASSES),
             panic_controllers=inner.flag("panic_controllers", True),
         )
+        extra += read_routes(inner, name, read.converter.extra, context)
         inner.close()
     return outputs, converters
 

@@ -117,7 +117,7 @@ def _faults(shown: StatusFields) -> Notice:
     failed = sum(port["faults"] for port in failing)
     parts = [str(faults) if faults else "none"]
     parts += [f"not sent {failed} ({failing[-1]['last_fault']})"] if failed else []
-    parts += [f"malformed {shown['malformed']}"] if shown.get("malformed") else []
+    parts += [f"not understood {shown['malformed']}"] if shown.get("malformed") else []
     last = shown.get("last_faults")
     parts += [f"last {time_of_day(last[-1]['at_s'])} {last[-1]['text']}"] if last else []
     dropped = [f"{name} {count}" for name, count in shown.get("dropped", {}).items() if count]

@@ -166,7 +166,7 @@ def _touched_up(touch_up: StatusFields, now_s: float) -> list[str]:
 
 def cents_text(cents: float | None) -> str:
     """Return cents with their unit; adding zero after rounding turns -0.0 into 0.0."""
-    return "-" if cents is None else f"{round(cents, 1) + 0.0:+.1f} ct"
+    return "-" if cents is None else f"{round(cents, 1) + 0.0:+z.1f} ct"
 
 
 def percent(share: float) -> str:
@@ -177,7 +177,7 @@ def _tight(cents: float | None) -> str:
     """Return cents in five characters, without their unit."""
     if cents is None:
         return "-"
-    return cents_text(cents)[:-3] if abs(cents) < 99.95 else f"{cents:+.0f}"
+    return cents_text(cents)[:-3] if abs(cents) < 99.95 else f"{cents:+z.0f}"
 
 
 def _key(voice: StatusFields, octave: int) -> str:

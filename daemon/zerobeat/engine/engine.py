@@ -17,6 +17,7 @@ from . import commands
 from .assign import Assigner
 from .dispatch import Dispatcher
 from .engine_state import EngineState
+from .extra_sockets import ExtraSockets
 from .glide_steps import GlideSteps
 from .global_settings import GlobalSettings
 from .hold import Triggers
@@ -90,6 +91,7 @@ class Engine:
         self.pedals = Pedals(
             shared, table, self.live, self.scenes, self.policy, self.keyboard, self.undo
         )
+        self.extra = ExtraSockets(shared)
         self.ports = PortEvents(
             shared,
             player,
@@ -99,6 +101,7 @@ class Engine:
             self.mpe,
             self.scenes,
             self.pedals,
+            self.extra,
         )
         rig_change = RigChange(
             shared,
@@ -128,6 +131,7 @@ class Engine:
             rig_change,
         ):
             part.add_to(table)
+        self.extra.add_to(table)
         self.measuring.guard(table)
         tuning_messages = TuningMessages(shared, self.live, self.policy, self.undo)
         self.mpe.guard(table)
@@ -205,15 +209,33 @@ class Engine:
             return
         if self.policy.responses:
             message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
-        fingers = self._fingers
-        if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
-            pass
+        if self.extra.flows:
+            self.extra.hear(message, source, outputs)  # type: ignore[arg-type]  # no command
+        if self._fingers:
+            self._expressive(handle, message, source, outputs)  # type: ignore[arg-type]  # no command
         elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             handle(message, source, outputs)
-        if fingers and type(message) is not PitchBend:
-            self.mpe.follow(outputs)
         self.pedals.lights.look()
         shared.current = None
+
+    def _expressive(
+        self,
+        handle: Callable[[Any, str, Outputs], None],
+        message: Message,
+        source: str,
+        outputs: Outputs,
+    ) -> None:
+        """Take one message, where an input is an MPE keyboard."""
+        mpe = self.mpe
+        finger = source in self._fingers
+        if finger and mpe.drops(message, source):
+            return
+        if self.pedals.take(message, source, outputs):
+            return
+        if not finger or not mpe.take(message, source, outputs):
+            handle(message, source, outputs)
+        if type(message) is not PitchBend:
+            mpe.follow(outputs)
 
     def _command(self, command: object, now_s: float, outputs: Outputs) -> None:
         handler = self._table.check(command)
@@ -236,6 +258,7 @@ class Engine:
             self.pedals.wake_at_s,
             self.triggers.read_at_s,
             self.triggers.clock.lost_at_s,
+            self.extra.wake_at_s,
             self.glide_steps.wake_at_s if self.shared.gliding else None,
         ):
             if moment is not None and (soonest is None or moment < soonest):
@@ -257,6 +280,7 @@ class Engine:
                 shared.counts["active sensing lost"] += 1
                 self.ports.source_lost(name, outputs)
         self.pedals.wake(outputs)
+        self.extra.wake(outputs)
         self.pedals.lights.look()
         shared.current = None
 

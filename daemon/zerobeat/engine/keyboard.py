@@ -92,7 +92,13 @@ class Keyboard:
         if controls is not None and self.portamento.note_on(message, place, outputs):
             self._trigger_events.move(landed, outputs)
             return
+        special = self._assigner.special
+        fallen = self._unlatch(place, key) if shared.layers.latches and special else ()
         takers = self._assigner.takers(place, key)
+        for state in fallen:
+            if state not in takers:
+                shared.current = state
+                self._fall(state, outputs)
         if landed:
             self._trigger_events.move([s for s in landed if s not in takers], outputs)
         before = shared.keys.get((place, key))
@@ -115,6 +121,8 @@ class Keyboard:
             held = Held(place, key, velocity, shared.presses)
             if shift_cents:
                 held.shift_cents = shift_cents
+            if special:
+                self._mark(state, held, key)
             self._press(state, held, outputs)
         if controls is not None:
             controls.from_key = None
@@ -125,7 +133,7 @@ class Keyboard:
     def _press(self, state: VoiceState, held: Held, outputs: Outputs) -> None:
         again = None
         if state.held:
-            again = state.find(held.source, held.key)
+            again = state.find(held.source, held.pressed)
             if again is not None:
                 state.held.remove(again)
             if state.rotates:
@@ -158,11 +166,36 @@ class Keyboard:
                 continue  # stolen
             if self._shared.managers:
                 self._finger_up(held)
-            if kept:
+            if kept or (held.latches and self._shared.layers.latches):
                 held.down = False
                 continue
             self._shared.current = state
             self.drop(state, (held,), outputs)
+
+    def _mark(self, state: VoiceState, held: Held, key: int) -> None:
+        """Let a key be a note of a chord, or one that a latch may keep, as its zone says."""
+        sounding = self._assigner.chord.get(state, key)
+        if sounding != key:
+            held.key, held.chord_of = sounding, key
+        held.latches = state in self._assigner.latching
+
+    def _unlatch(self, place: Source, key: int) -> list[VoiceState]:
+        """Forget the keys that a latch keeps if this key begins anew: none of them is down.
+
+        Returns:
+            The voices that have lost the key they play.
+        """
+        states = self._shared.voices.values()
+        kept = [(state, held) for state in states for held in state.held if held.latches]
+        if any(held.down for _, held in kept) or not self._assigner.latches(place, key):
+            return []
+        fallen: list[VoiceState] = []
+        for state, held in kept:
+            if not self._sustains(held.source):
+                state.held.remove(held)
+                if held is state.playing:
+                    fallen.append(state)
+        return fallen
 
     def drop(self, state: VoiceState, gone: Iterable[Held], outputs: Outputs) -> None:
         """Take keys from a voice; it returns to one that is still held, or falls silent."""
@@ -170,8 +203,11 @@ class Keyboard:
         for held in gone:
             state.held.remove(held)
             lost = lost or held is state.playing
-        if not lost:
-            return
+        if lost:
+            self._fall(state, outputs)
+
+    def _fall(self, state: VoiceState, outputs: Outputs) -> None:
+        """Let a voice that lost its key return to one that is still held, or fall silent."""
         following = state.chosen()
         if following is None:
             self._player.release(state, outputs)
@@ -269,11 +305,11 @@ class Keyboard:
 
     def still(self, held: Held) -> bool:
         """Return whether a key is down, or its sustain pedal is."""
-        return (
-            (held.source, held.key) in self._shared.keys
-            if held.down
-            else self._sustains(held.source)
-        )
+        return (held.source, held.pressed) in self._shared.keys if held.down else self._keeps(held)
+
+    def _keeps(self, held: Held) -> bool:
+        """Return whether a pedal keeps a key that came up."""
+        return self._sustains(held.source) or (held.latches and self._shared.layers.latches)
 
     def _sustains(self, place: Source) -> bool:
         """Return whether a keyboard's own pedal or a pedalboard's holds its notes."""
@@ -312,7 +348,7 @@ class Keyboard:
             gone = [
                 held
                 for held in state.held
-                if not held.down and held.source in places and not self._sustains(held.source)
+                if not held.down and held.source in places and not self._keeps(held)
             ]
             if gone:
                 self._shared.current = state
@@ -332,7 +368,7 @@ class Keyboard:
                 if held.source in places:
                     held.down = False
                     self._finger_up(held)
-                    if cut or not self._sustains(held.source):
+                    if cut or not self._keeps(held):
                         gone.append(held)
             if gone:
                 self._shared.current = state
@@ -342,4 +378,4 @@ class Keyboard:
 def _has(state: VoiceState, place: Source, key: int) -> bool:
     """Return whether a voice plays a key."""
     held = state.playing
-    return held is not None and held.key == key and held.source == place
+    return held is not None and held.pressed == key and held.source == place

@@ -41,6 +41,7 @@ TRANSPOSITIONS: dict[str, Range[int] | Range[float]] = {
 }
 TOUCH_UP_OFFSET_CENTS = Range(-200.0, 200.0)
 TOUCH_UP_STRETCH_CENTS = Range(-100.0, 100.0)
+FOLLOW_STEP_CENTS = Range(-1.0, 1.0)  # on a sounding note, at once
 TOUCH_UP_REFERENCE_CENTS = Range(0.0, 12700.0)
 
 DEGREES = Range(-1000, 1000)
@@ -62,6 +63,8 @@ VOICE_SETTINGS: dict[str, Range[int] | Range[float]] = {
     "start_key": Range(0, 127),
     "glide_ms": GLIDE_MS,
 }
+CHORD_INTERVAL = Range(-48, 48)  # semitones or steps of the scale, from the key
+MOST_CHORD_NOTES = 16
 PEDAL_VALUE = Range(-1200.0, 1200.0)  # the ends of a pedal's way, and what a switch sets
 BEND_CENTS = Range(-12700.0, 12700.0)  # of the widest converter
 PLAYED_PITCH_CENTS = Range(-12700.0, 25400.0)  # that a client may ask for while it measures

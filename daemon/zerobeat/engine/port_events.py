@@ -10,6 +10,7 @@ from . import commands
 from .clock import Clock
 from .dispatch import Dispatcher
 from .engine_state import EngineState
+from .extra_sockets import ExtraSockets
 from .hold import Triggers
 from .keyboard import Keyboard
 from .ledger import BENDS_UNKNOWN, LINK_CUT, LINK_LOST, Outputs
@@ -38,6 +39,7 @@ class PortEvents:
         mpe: Mpe,
         scenes: Scenes,
         pedals: Pedals,
+        extra: ExtraSockets,
     ) -> None:
         self._shared = shared
         self._player = player
@@ -47,6 +49,7 @@ class PortEvents:
         self._mpe = mpe
         self._scenes = scenes
         self._pedals = pedals
+        self._extra = extra
         self.sensed: dict[str, float] = {}
 
     def add_to(self, table: Dispatcher) -> None:
@@ -75,6 +78,7 @@ class PortEvents:
         self._mpe.source_lost(name)
         self._keyboard.portamento.forget(name)
         self._policy.release_passed(name, outputs)
+        self._extra.source_lost(name, outputs)
         self._pedals.let_go(outputs, name)
         self._scenes.forget(name)
 

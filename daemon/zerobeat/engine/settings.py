@@ -58,6 +58,28 @@ class Input:
 
 
 @dataclass(frozen=True, slots=True)
+class ExtraSocket:
+    """Another output of a converter, and what drives it."""
+
+    name: str
+    kind: Literal["controller", "pressure", "note"]
+    channel: int
+    number: int = 0  # of the controller or note
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraRoute:
+    """What an input does that drives a socket."""
+
+    output: str
+    socket: ExtraSocket
+    input: str
+    what: Literal["wheel", "velocity", "slide", "pressure", "controller"]
+    controller: int = 0
+    smooth_s: float = 0.0  # a way from end to end takes so long
+
+
+@dataclass(frozen=True, slots=True)
 class Converter:
     """What a MIDI-to-CV interface does; the facts its file states."""
 
@@ -74,6 +96,7 @@ class Converter:
     bytes_per_second: int | None = None  # None: no budget of its own
     errors_follow: Literal["volts", "number"] = "volts"
     glide_across_notes: bool = False  # a glide out of the bend's reach changes the number
+    extra: tuple[ExtraSocket, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +149,7 @@ class Rig:
     set_list_ends: Literal["stop", "wrap"] = "stop"
     stage_lock: bool = True  # no pedal overwrites a scene
     on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
+    extra: tuple[ExtraRoute, ...] = ()  # what drives other sockets of converters
 
 
 # ---------------------------------------------------------------- scenes
@@ -167,6 +191,9 @@ class Zone:
     channels: tuple[int, ...] = ()  # empty: every channel
     lowest_key: int = 0
     highest_key: int = 127
+    chord: tuple[int, ...] = ()  # with rotate: what each key sounds, above itself; () itself
+    chord_in: Literal["semitones", "steps"] = "semitones"  # steps of the voice's scale
+    latch: bool = False  # a pedal with action latch keeps its keys
 
 
 @dataclass(frozen=True, slots=True)

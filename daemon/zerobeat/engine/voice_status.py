@@ -171,7 +171,7 @@ def _pitch(engine: Engine, state: VoiceState) -> _Pitch:
     held = state.playing
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
         return _Pitch()
-    key = held.key if state.sampled is None else state.sampled.key
+    key = round(held.key if state.sampled is None else state.sampled.key)
     if state.target_cents is None or state.out_of_reach:
         return _Pitch(key)
     chain = state.sounding

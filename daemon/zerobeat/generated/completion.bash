@@ -5,7 +5,7 @@
 #    source ~/.local/share/bash_completion/zerobeat
 # See also: https://github.com/scop/bash-completion/blob/main/doc/configuration.md
 
-_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup doctor voices scenes keys schema completion help)
+_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init_option_strings=(-h --help --force)
 _shtab_zerobeat_ports_option_strings=(-h --help --backend --levels)
@@ -14,7 +14,7 @@ _shtab_zerobeat_run_option_strings=(-h --help --scene --backend --or-last-good)
 _shtab_zerobeat_demo_option_strings=(-h --help --out --seed --stems --force)
 _shtab_zerobeat_render_option_strings=(-h --help --rig --scene --input --force)
 _shtab_zerobeat_tune_option_strings=(-h --help --input --yes --rig --socket --note --once)
-_shtab_zerobeat_measure_option_strings=(-h --help --all --input --yes --dry-run --rig --readings --wav --volts --virtual --undo --tolerance --every-semitone --notes --channel --no-check --accept --out --force --socket)
+_shtab_zerobeat_measure_option_strings=(-h --help --all --input --yes --dry-run --rig --readings --wav --volts --virtual --undo --tolerance --every-semitone --notes --channel --no-check --no-glance --accept --out --force --socket)
 _shtab_zerobeat_trim_option_strings=(-h --help --input --yes --rig --socket --low --high --rounds --meter)
 _shtab_zerobeat_warmup_option_strings=(-h --help --input --yes --rig --socket --all --every --minutes)
 _shtab_zerobeat_touchup_option_strings=(-h --help --input --yes --rig --socket --all --dry-run --by-ear --against --note)
@@ -39,6 +39,7 @@ _shtab_zerobeat_scales_option_strings=(-h --help --socket --names --save --voice
 _shtab_zerobeat_learn_option_strings=(-h --help --socket --list --forget --input --wait --kind --any-channel --light --voice --scene --hold --setting --unit --lowest --highest --to --by --long-press --debounce-ms --keep-touch-up --no-pick-up)
 _shtab_zerobeat_state_option_strings=(-h --help --adopt)
 _shtab_zerobeat_backup_option_strings=(-h --help --restore --force --state --rig --socket)
+_shtab_zerobeat_page_option_strings=(-h --help --socket --address --while-enabled --pair --phones --revoke)
 _shtab_zerobeat_doctor_option_strings=(-h --help --json)
 _shtab_zerobeat_voices_option_strings=(-h --help --socket --names)
 _shtab_zerobeat_scenes_option_strings=(-h --help --socket --names)
@@ -115,6 +116,7 @@ _shtab_zerobeat_state_pos_0_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_backup_pos_0_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_backup___rig_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_backup___socket_COMPGEN=_shtab_compgen_files
+_shtab_zerobeat_page___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_doctor_pos_0_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_voices_pos_0_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_voices___socket_COMPGEN=_shtab_compgen_files
@@ -136,7 +138,7 @@ _shtab_zerobeat_learn___unit_choices=(semitones cents degrees)
 _shtab_zerobeat_keys_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_schema_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_completion_pos_0_choices=(bash zsh fish)
-_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup doctor voices scenes keys schema completion help)
+_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init__h_nargs=0
 _shtab_zerobeat_init___help_nargs=0
@@ -170,6 +172,7 @@ _shtab_zerobeat_measure___virtual_nargs='?'
 _shtab_zerobeat_measure___undo_nargs=0
 _shtab_zerobeat_measure___every_semitone_nargs=0
 _shtab_zerobeat_measure___no_check_nargs=0
+_shtab_zerobeat_measure___no_glance_nargs=0
 _shtab_zerobeat_measure___accept_nargs=0
 _shtab_zerobeat_measure___force_nargs=0
 _shtab_zerobeat_trim__h_nargs=0
@@ -255,6 +258,11 @@ _shtab_zerobeat_backup__h_nargs=0
 _shtab_zerobeat_backup___help_nargs=0
 _shtab_zerobeat_backup___restore_nargs=0
 _shtab_zerobeat_backup___force_nargs=0
+_shtab_zerobeat_page__h_nargs=0
+_shtab_zerobeat_page___help_nargs=0
+_shtab_zerobeat_page___while_enabled_nargs=0
+_shtab_zerobeat_page___pair_nargs=0
+_shtab_zerobeat_page___phones_nargs=0
 _shtab_zerobeat_doctor__h_nargs=0
 _shtab_zerobeat_doctor___help_nargs=0
 _shtab_zerobeat_doctor___json_nargs=0

@@ -50,8 +50,8 @@ function _shtab_zerobeat_using
   test "$_shtab_zerobeat_cmdpath" = "$argv"
 end
 
-set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup doctor voices scenes keys schema completion help
-set -g _shtab_zerobeat_opts_with_value --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
+set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
+set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
 complete -c zerobeat -f
@@ -90,7 +90,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using render' -l input -x -d 'input the
 complete -c zerobeat -n '_shtab_zerobeat_using render' -l force -d 'write over what is there'
 complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 0' -ka "(__fish_complete_path (commandline -ct))" -d IN.mid
 complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 1' -ka "(__fish_complete_path (commandline -ct))" -d OUT.mid
-complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a tune -d 'show how far a panel is off and which way to turn'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a tune -d 'show how far a panel is off and which way to tune'
 complete -c zerobeat -n '_shtab_zerobeat_using tune' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using tune' -l input -x -d 'listen to this audio input'
 complete -c zerobeat -n '_shtab_zerobeat_using tune' -l yes -d 'never wait for a key or pedal: all is set up'
@@ -116,6 +116,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using measure' -l every-semitone -d 're
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l notes -x -d 'only these: C2-C6, or 36,48,60; C2-C6/3'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l channel -x -d 'of a WAV file (default: 1)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-check -d 'play no check notes at the end'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-glance -d 'no short look at every note before it reads'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l accept -d 'keep it even if it is worse'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l force -d 'write over what is there'
@@ -203,7 +204,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using hold' -s h -l help -d 'show this 
 complete -c zerobeat -n '_shtab_zerobeat_using hold' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
 complete -c zerobeat -n '_shtab_zerobeat_using hold' -l voice -xka "(zerobeat voices --names 2>/dev/null)" -d 'one voice alone (default: the scene)'
 complete -c zerobeat -n '_shtab_zerobeat_using hold; and test $_shtab_zerobeat_npos -eq 0' -ka "none note trigger sample" -d hold
-complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a trigger -d 'end the wait'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a trigger -d 'let what waits take effect now'
 complete -c zerobeat -n '_shtab_zerobeat_using trigger' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using trigger' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a bypass -d 'play a voice or all without correction'
@@ -244,11 +245,11 @@ complete -c zerobeat -n '_shtab_zerobeat_using scales' -l voice -xka "(zerobeat 
 complete -c zerobeat -n '_shtab_zerobeat_using scales' -l folder -x -d 'where to; default: scales/ beside the rig'
 complete -c zerobeat -n '_shtab_zerobeat_using scales' -l force -d 'write over what is there'
 complete -c zerobeat -n '_shtab_zerobeat_using scales; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat scales --names 2>/dev/null)" -d 'a scale, or '"'"'19 equal'"'"' and the like'
-complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a learn -d 'show what a pedal sends and write its binding'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a learn -d 'learn what a switch or pedal sends and what it is to do'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l list -d 'list the bindings, with their numbers'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l forget -x -d 'take a learned binding away'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l list -d 'list what switches and pedals do, with numbers'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l forget -x -d 'forget a learned switch'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l input -x -d 'listen to this input of the rig alone'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l wait -x -d 'seconds (default 30)'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l kind -xka "trigger momentary toggle latching follow" -d 'how the switch acts'
@@ -279,6 +280,14 @@ complete -c zerobeat -n '_shtab_zerobeat_using backup' -l state -x -d 'the state
 complete -c zerobeat -n '_shtab_zerobeat_using backup' -l rig -xka "(__fish_complete_path (commandline -ct))" -d 'the rig whose state it is (default: the one)'
 complete -c zerobeat -n '_shtab_zerobeat_using backup' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
 complete -c zerobeat -n '_shtab_zerobeat_using backup; and test $_shtab_zerobeat_npos -eq 0' -ka "(__fish_complete_path (commandline -ct))" -d 'the backup'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a page -d 'serve the status to a phone; pair phones'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -s h -l help -d 'show this help message and exit'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l address -x -d 'where to serve it, instead of where the rig says; may be repeated'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l while-enabled -d 'end once the rig wants no page (for the service)'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l pair -d 'show a link that pairs one phone'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l phones -d 'list the phones that are paired'
+complete -c zerobeat -n '_shtab_zerobeat_using page' -l revoke -x -d 'a phone of --phones may give no more commands; or all'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a doctor -d 'look for what is wrong with the machine'
 complete -c zerobeat -n '_shtab_zerobeat_using doctor' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using doctor' -l json -d 'print JSON'

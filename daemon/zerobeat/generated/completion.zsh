@@ -21,9 +21,10 @@ _shtab_zerobeat_commands() {
     hold:'set how long a changed setting waits'
     init:'write a commented starter rig'
     keys:'explain the keys of the files'
-    learn:'show what a pedal sends and write its binding'
+    learn:'learn what a switch or pedal sends and what it is to do'
     measure:'measure a voice and keep its profile'
     mute:'let a voice take no more keys'
+    page:'serve the status to a phone; pair phones'
     panic:'release every note'
     play:'sound a test note of one voice'
     ports:'list MIDI ports by the names a rig uses'
@@ -43,9 +44,9 @@ _shtab_zerobeat_commands() {
     status:'show what plays, what waits and what is wrong'
     store:'store the live settings into a scene'
     touchup:'measure what has drifted since, and take it out'
-    trigger:'end the wait'
+    trigger:'let what waits take effect now'
     trim:'low and high note in turn, for the screwdriver'
-    tune:'show how far a panel is off and which way to turn'
+    tune:'show how far a panel is off and which way to tune'
     undo:'take back the last change of a setting'
     voices:'list the voices'
     warmup:'follow the drift of all voices until they have settled'
@@ -172,8 +173,8 @@ _shtab_zerobeat_keys_defaults_added=0
 _shtab_zerobeat_learn_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
-  "--list[list the bindings, with their numbers]"
-  "--forget[take a learned binding away]:N:"
+  "--list[list what switches and pedals do, with numbers]"
+  "--forget[forget a learned switch]:N:"
   "--input[listen to this input of the rig alone]:input:"
   "--wait[seconds (default 30)]:S:"
   "--kind[how the switch acts]:kind:(trigger momentary toggle latching follow)"
@@ -192,7 +193,7 @@ _shtab_zerobeat_learn_options=(
   "--debounce-ms[MS]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
-  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, panic, store, revert, touch_up, go_on\; or curve:"
+  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, pair\; or curve:"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -215,6 +216,7 @@ _shtab_zerobeat_measure_options=(
   "--notes[only these\: C2-C6, or 36,48,60\; C2-C6\/3]:LIST:"
   "--channel[of a WAV file (default\: 1)]:channel:"
   "--no-check[play no check notes at the end]"
+  "--no-glance[no short look at every note before it reads]"
   "--accept[keep it even if it is worse]"
   "--out[write it there, keep nothing]:FILE:_files"
   "--force[write over what is there]"
@@ -234,6 +236,19 @@ _shtab_zerobeat_mute_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_zerobeat_mute_defaults_added=0
+
+_shtab_zerobeat_page_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--socket[the daemon\'s control socket]:socket:_files"
+  "*--address[where to serve it, instead of where the rig says\; may be repeated]:IP[:PORT]:"
+  "--while-enabled[end once the rig wants no page (for the service)]"
+  "--pair[show a link that pairs one phone]"
+  "--phones[list the phones that are paired]"
+  "--revoke[a phone of --phones may give no more commands\; or all]:PHONE:"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_zerobeat_page_defaults_added=0
 
 _shtab_zerobeat_panic_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -544,6 +559,7 @@ _shtab_zerobeat() {
         learn) _arguments -C -s $_shtab_zerobeat_learn_options ;;
         measure) _arguments -C -s $_shtab_zerobeat_measure_options ;;
         mute) _arguments -C -s $_shtab_zerobeat_mute_options ;;
+        page) _arguments -C -s $_shtab_zerobeat_page_options ;;
         panic) _arguments -C -s $_shtab_zerobeat_panic_options ;;
         play) _arguments -C -s $_shtab_zerobeat_play_options ;;
         ports) _arguments -C -s $_shtab_zerobeat_ports_options ;;

@@ -16,9 +16,10 @@ import contextlib
 import ctypes
 import errno
 import os
+import threading
 from pathlib import Path
 
-from ..errors import PortError
+from ..errors import PortError, ServerSilentError
 from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 from .rtmidi_api import rtmidi
@@ -32,6 +33,7 @@ except (ImportError, OSError) as error:
 _OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
 MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
 PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
+ANSWERS_WITHIN_S = 5.0  # a busy machine takes a second
 CHANGES_EVERY_S = 0.03  # for changes of the graph
 SEMAPHORE_BYTES = 64  # sem_t of glibc has 32, of musl 32
 
@@ -73,10 +75,7 @@ class JackPatch:
         _silence()
         self._alive = True
         self._closed = False
-        try:
-            self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
-        except jack.JackOpenError:
-            raise PortError(_no_server()) from None
+        self._client = _open(WATCH_CLIENT)
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
@@ -197,19 +196,43 @@ def list_jack_ports() -> list[PortName]:
         PortError: no server answers.
     """
     _silence()
-    try:
-        client = jack.Client("zerobeat ports", no_start_server=True)
-    except jack.JackOpenError:
-        raise PortError(_no_server()) from None
+    client = _open("zerobeat ports")
     try:
         return _midi_ports(client)
     finally:
         client.close()
 
 
-def _no_server() -> str:
-    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-    return f'no JACK server "{server}" answers; start it, or use ALSA'
+def _open(name: str) -> jack.Client:
+    """Return a new client.
+
+    The library waits for ever for a server that hangs: then its thread is left behind, and
+    this process should do no more than say so and end.
+
+    Raises:
+        PortError: no server.
+        ServerSilentError: it does not answer.
+    """
+    found: list[jack.Client | None] = []
+
+    def work() -> None:
+        try:
+            found.append(jack.Client(name, no_start_server=True))
+        except jack.JackOpenError:
+            found.append(None)
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    thread.join(ANSWERS_WITHIN_S)
+    if not found:
+        raise ServerSilentError(f'the JACK server "{_server()}" does not answer')
+    if found[0] is None:
+        raise PortError(f'no JACK server "{_server()}" answers; start it, or use ALSA')
+    return found[0]
+
+
+def _server() -> str:
+    return os.environ.get("JACK_DEFAULT_SERVER", "default")
 
 
 def _silence() -> None:

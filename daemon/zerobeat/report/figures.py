@@ -116,7 +116,7 @@ def checks_svg(shown: Picture) -> str:
             axes.plot(after, row, "o", color=AFTER_COLOUR, markersize=7, zorder=3)
             for value, side in ((before, 1 if before > after else -1),):
                 axes.annotate(
-                    f"{value:+.1f}",
+                    f"{value:+z.1f}",
                     (value, row),
                     (7 * side, 0),
                     textcoords="offset points",

@@ -128,7 +128,7 @@ def _sentence(one: VoiceReport) -> str:
         text += f", corrected the check notes were off by {_worst_checked(one)} at most"
     if profile.drift_cents_per_min:
         text += (
-            f". While it was measured it drifted {profile.drift_cents_per_min:+.2f} cents a "
+            f". While it was measured it drifted {profile.drift_cents_per_min:+z.2f} cents a "
             "minute, which was taken out"
         )
     if profile.errors_follow == "number":
@@ -185,7 +185,7 @@ def _check_notes_table(one: VoiceReport) -> str:
 
 def _readings_table(one: VoiceReport) -> str:
     rows = [
-        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
+        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+z.2f}</td>"
         f"<td class=n>{reading.sigma_cents:.2f}</td></tr>"
         for reading in one.profile.readings[:MOST_PAGE_ROWS]
     ]
@@ -198,9 +198,9 @@ def _readings_table(one: VoiceReport) -> str:
 def _sent_pitch(reading: object, one: VoiceReport) -> str:
     volts = getattr(reading, "volts", 0.0)
     if one.profile.against == "volts":
-        return f"{volts:+.3f} V"
+        return f"{volts:+z.3f} V"
     note, bend = getattr(reading, "note", 0), getattr(reading, "bend_cents", 0.0)
-    return _note_name(note, one.middle_c_octave) + (f" {bend:+.1f} cents" if bend else "")
+    return _note_name(note, one.middle_c_octave) + (f" {bend:+z.1f} cents" if bend else "")
 
 
 # ------------------------------------------------------------------ figures
@@ -229,7 +229,7 @@ def _history(one: VoiceReport) -> list[str]:
     dates = [profile.measured or "unknown" for profile in profiles]
     rows = [
         f"<tr><td>{escape(date)}</td><td class=n>{offset:+.2f}</td><td class=n>{stretch:+.2f}</td>"
-        f"<td class=n>{profile.drift_cents_per_min:+.2f}</td></tr>"
+        f"<td class=n>{profile.drift_cents_per_min:+z.2f}</td></tr>"
         for date, (offset, stretch), profile in zip(dates, lines, profiles, strict=True)
     ]
     return [

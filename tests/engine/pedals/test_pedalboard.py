@@ -748,3 +748,45 @@ def test_one_program_may_do_something_else_than_any():
     program(case, 9)
     assert case.gates() == []
     assert not case.engine.pedals.refused
+
+
+def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another():
+    def pedal(number, setting):
+        return Binding(
+            "controller",
+            number,
+            "set",
+            kind="follow",
+            setting=setting,
+            lowest=0.0,
+            highest=127.0,
+            pick_up=False,
+        )
+
+    bypass = switch("bypass", kind="toggle")
+    case = foot(pedal(7, "detune_cents"), pedal(11, "glide_ms"), bypass)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    for value in (10, 20, 30):
+        send(case, value, 7)
+    for value in (40, 50):
+        send(case, value, 11)
+    for value in (60, 70):
+        send(case, value, 7)
+    press(case)
+
+    def now():
+        settings = case.state("reed").settings
+        bypassed = bool(case.engine.live.tonight.bypass)
+        return settings.detune_cents, settings.glide_ms, bypassed
+
+    found = [now()]
+    for _ in range(4):
+        case.hear(commands.Undo(), "")
+        found.append(now())
+    assert found == [
+        (70.0, 50.0, True),
+        (70.0, 50.0, False),
+        (30.0, 50.0, False),
+        (30.0, 0.0, False),
+        (0.0, 0.0, False),
+    ]

@@ -150,12 +150,14 @@ class Actions:
             self._table.check(_transpose_to(binding, transposed(binding, now)))
         elif binding.action == "set":
             self._check_setting(binding, shared.names(binding.voice))
-        elif binding.action not in ("sustain", "hold"):
+        elif binding.action not in ("sustain", "latch", "hold"):
             shared.names(binding.voice)
 
     def _layer_text(self, binding: Binding, on: bool) -> str:
         who = binding.voice or "all"
         shared = self._shared
+        if binding.action == "latch":
+            return f"latch {'on' if on else 'off'}"
         if binding.action == "sustain":
             return f"sustain {'down' if on else 'up'}"
         if binding.action == "set_root":
@@ -274,14 +276,13 @@ class Actions:
         key = (binding, place[0])
         now = self._base_values(binding)
         scene = self._shared.wanted_scene.name
-        toggled = self._toggled.get(key)
         if on:
             wanted = {
                 name: (binding.to or 0.0) if binding.by is None else value + binding.by
                 for name, value in now.items()
             }
         else:
-            before = {} if toggled is None else toggled.before
+            before = self._toggled[key].before  # only what was toggled on goes off
             wanted = {name: value for name, value in before.items() if name in now}
         change, following = self._changes(binding, wanted)
 

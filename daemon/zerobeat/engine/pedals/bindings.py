@@ -35,6 +35,7 @@ ACTIONS = (
     "mute",
     "solo",
     "sustain",
+    "latch",
     "panic",
     "store",
     "revert",
@@ -42,7 +43,7 @@ ACTIONS = (
     "go_on",
     "pair",
 )
-ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
+ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain", "latch")
 SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
 UNITS: tuple[TransposeUnit, ...] = ("semitones", "cents", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")

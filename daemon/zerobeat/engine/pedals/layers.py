@@ -17,7 +17,7 @@ from .bindings import ON_OFF, WHOLE_SETTINGS, Binding
 
 SwitchPlace = tuple[str, str, int, int]  # input, source, channel, number
 SwitchKey = tuple[Binding, SwitchPlace]
-ONLY_LAYERS = ("sustain", "set_root")  # no stored value stands behind these
+ONLY_LAYERS = ("sustain", "latch", "set_root")  # no stored value stands behind these
 
 
 def is_layer(binding: Binding) -> bool:
@@ -32,6 +32,7 @@ class Layers:
     Attributes:
         active: switches whose layer is in force, in the order in which they went on.
         sustains: a pedal holds the notes of all playing inputs.
+        latches: a pedal keeps the keys of zones that latch.
         rooting: bindings that let the next key set a root.
         commanded_roots: voices whose root the next key sets because of a command.
     """
@@ -44,6 +45,7 @@ class Layers:
     def _derive(self) -> None:
         bindings = [binding for binding, _ in self.active]
         self.sustains = any(binding.action == "sustain" for binding in bindings)
+        self.latches = any(binding.action == "latch" for binding in bindings)
         self.rooting = tuple(binding for binding in bindings if binding.action == "set_root")
 
     def begin(self, key: SwitchKey) -> None:
