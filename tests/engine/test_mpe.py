@@ -12,6 +12,7 @@ import pytest
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine.commands import OutputBack, OutputLost, Reload, SourceLost, TriggerNow
 from zerobeat.engine.mpe_zones import CHANNEL_PRESSURE, MpeSettings
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Input, Scene, Voice, VoiceSettings, Zone
 from zerobeat.midi import (
     ChannelPressure,
@@ -459,6 +460,19 @@ def test_the_zones_pressure_counts_for_all_its_notes():
     assert of_kind(case, ControlChange) == [(0, 74), (1, 74)]
 
 
+def test_key_pressure_on_the_manager_is_that_of_its_own_note():
+    case = expressive()
+    play(case, NoteOn(0, 60, 100))
+    play(case, NoteOn(1, 64, 100))
+    case.sent.clear()
+    play(case, PolyPressure(0, 60, 70))
+    play(case, PolyPressure(0, 64, 90))  # no note of the manager
+    assert of_kind(case, ChannelPressure) == [(0, 70)]
+    play(case, NoteOff(0, 60))
+    play(case, NoteOn(0, 60, 100))
+    assert of_kind(case, ChannelPressure) == [(0, 70), (0, 0)]
+
+
 def test_pressure_goes_nowhere_unless_the_rig_says_so():
     case = grid()
     play(case, NoteOn(1, 60, 100))
@@ -484,6 +498,20 @@ def test_another_controller_of_a_finger_goes_to_its_own_note():
     play(case, NoteOn(2, 64, 100))
     assert play(case, ControlChange(2, 11, 99)) == [ControlChange(1, 11, 99)]
     assert len(play(case, ControlChange(0, 11, 99))) == 4  # the zone's: every voice that hears it
+
+
+def test_a_controller_that_is_bound_is_a_switch_and_no_slide():
+    case = expressive()
+    binding = Binding("controller", 74, "panic", channel=0)
+    rig = replace(case.engine.rig, pedalboards={"grid": Pedalboard("Grid", (binding,))})
+    case.hear(Reload(rig, case.engine.live.bank.values()), "")
+    play(case, NoteOn(1, 60, 100))
+    case.sent.clear()
+    play(case, ControlChange(1, 74, 100))
+    assert of_kind(case, ControlChange) == [(0, 100)]
+    play(case, ControlChange(0, 74, 100), 0.1)
+    assert case.off() == [(0, 60)]
+    assert case.engine.states["reed"].held == []
 
 
 # ---------------------------------------------------------------- what comes and goes
@@ -523,6 +551,9 @@ def test_passed_through_channels_are_no_fingers():
     play(case, NoteOn(9, 40, 100))
     assert case.gates() == [(9, 40)]
     assert play(case, PitchBend(9, 100)) == [PitchBend(9, 100)]
+    assert play(case, ControlChange(9, 101, 0)) == [ControlChange(9, 101, 0)]
+    assert play(case, ControlChange(9, 64, 127)) == [ControlChange(9, 64, 127)]
+    assert play(case, ControlChange(9, 64, 0)) == [ControlChange(9, 64, 0)]
     play(case, NoteOff(9, 40))
     assert case.gates() == []
 

@@ -78,7 +78,7 @@ class GlideSteps:
             state.glide = None
             return False
         if not state.heard(now_s):
-            glide.stop()  # the next note's glide begins there
+            glide.stop()  # the bend is left alone (B2); the next note's glide begins there
             state.step_s = now_s
             return False
         if glide.ends_s <= now_s:
