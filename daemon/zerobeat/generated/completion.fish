@@ -116,6 +116,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using measure' -l every-semitone -d 're
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l notes -x -d 'only these: C2-C6, or 36,48,60; C2-C6/3'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l channel -x -d 'of a WAV file (default: 1)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-check -d 'play no check notes at the end'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-glance -d 'no short look at every note before it reads'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l accept -d 'keep it even if it is worse'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l force -d 'write over what is there'

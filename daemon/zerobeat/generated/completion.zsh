@@ -216,6 +216,7 @@ _shtab_zerobeat_measure_options=(
   "--notes[only these\: C2-C6, or 36,48,60\; C2-C6\/3]:LIST:"
   "--channel[of a WAV file (default\: 1)]:channel:"
   "--no-check[play no check notes at the end]"
+  "--no-glance[no short look at every note before it reads]"
   "--accept[keep it even if it is worse]"
   "--out[write it there, keep nothing]:FILE:_files"
   "--force[write over what is there]"
