@@ -790,3 +790,36 @@ def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another(
         (30.0, 0.0, False),
         (0.0, 0.0, False),
     ]
+
+
+@pytest.mark.parametrize(
+    ("binding", "on", "off"),
+    [
+        (switch("set_root", kind="momentary"), "all: a key sets the root", "all: root set"),
+        (switch("set_root", kind="momentary", voice="reed"), "reed: a key sets the root", None),
+        (switch("sustain", kind="momentary"), "sustain down", "sustain up"),
+        (switch("latch", kind="momentary"), "latch on", "latch off"),
+        (switch("transpose", kind="momentary", by=7.0), "transposed +7", "transposed +0"),
+        (switch("hold", kind="momentary", hold="none"), "hold none", "hold note"),
+        (switch("bypass", kind="momentary"), "all: played raw", "all: corrected"),
+        (
+            switch("bypass", kind="momentary", keep_touch_up=True),
+            "all: played raw, with its touch-up",
+            "all: corrected",
+        ),
+        (switch("mute", kind="momentary", voice="horn"), "horn: mute on", "horn: mute off"),
+        (switch("solo", kind="momentary", voice="horn"), "horn: solo on", "horn: solo off"),
+        (switch("set", kind="momentary", setting="semitones", by=5.0), "all: semitones +5", None),
+        (switch("mute", kind="toggle", voice="horn"), "horn: mute on", "horn: mute on"),
+        (switch("trigger"), "trigger", "trigger"),
+        (switch("panic"), "panic", "panic"),
+        (switch("cancel"), "cancel", "cancel"),
+    ],
+)
+def test_what_a_pedal_did_is_said(binding, on, off):
+    case = foot(binding)
+    send(case, 127)
+    assert case.engine.pedals.said == f"feet: {on}"
+    assert not case.engine.pedals.refused
+    send(case, 0)
+    assert off is None or case.engine.pedals.said == f"feet: {off}"
