@@ -566,3 +566,10 @@ def test_both_ends_of_a_fingers_bend_are_its_whole_range(bend, cents):
     play(case, NoteOn(1, 60, 100))
     play(case, PitchBend(1, bend))
     assert case.engine.shared.wheels.get(("grid", 1), 0.0) == cents
+
+
+def test_a_centred_keyboards_note_outside_every_zone_sounds_its_key():
+    case = grid(mpe=MpeSettings(lower_members=7, touch="centred"), voices=1, zones=())
+    play(case, PitchBend(12, 4096))
+    play(case, NoteOn(12, 60, 100))
+    assert case.gates() != []

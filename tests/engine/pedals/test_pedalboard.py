@@ -823,3 +823,38 @@ def test_what_a_pedal_did_is_said(binding, on, off):
     assert not case.engine.pedals.refused
     send(case, 0)
     assert off is None or case.engine.pedals.said == f"feet: {off}"
+
+
+def test_a_pedal_is_not_picked_up_before_it_reaches_the_value():  # F11
+    pedal = Binding(
+        "controller", 7, "set", kind="follow", setting="detune_cents", lowest=-1.0, highest=1.0
+    )
+    case = foot(pedal)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    case.hear(commands.ChangeVoice(None, (("detune_cents", 0.9),)), "")
+    for value, found in ((60, 0.9), (80, 0.9), (100, 0.9), (127, 1.0), (64, 1 / 127)):
+        send(case, value, 7)
+        assert case.state("reed").settings.detune_cents == pytest.approx(found)
+
+
+@pytest.mark.parametrize("to", ["none", "note", "sample"])
+def test_a_toggled_hold_goes_back_to_the_one_before(to):
+    scenes = (Scene("one", hold="trigger"),)
+    case = foot(switch("hold", kind="toggle", hold=to), scenes=scenes)
+    for hold in (to, "trigger", to, "trigger"):
+        press(case)
+        assert case.engine.live.scene.hold == hold
+
+
+def test_a_board_that_was_unplugged_has_forgotten_its_bank():  # F2
+    case = foot(ANY)
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("feet"), "")
+    program(case, 4)
+    assert wanted(case) == "drone"
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("keys"), "")
+    program(case, 4)
+    assert wanted(case) == "steps"
