@@ -706,7 +706,7 @@ def test_a_return_to_the_same_key_of_another_keyboard_strikes_nothing():
     case.sent.clear()
     case.hear(NoteOff(1, 60))
     assert case.on() == []
-    assert len(case.gates()) == 1
+    assert len(case.engine.ledger.sounding()) == 1
 
 
 def test_keys_out_of_reach_are_counted_where_a_voice_glides():
