@@ -217,7 +217,7 @@ def test_presses_act_once_and_dangerous_ones_are_held(browser, page):
     )
     browser.until("document.querySelector('#waits').textContent.includes('steps')")
     assert engine.live.wanted_scene.name == "steps"
-    browser.press("#panic")
+    browser.press("#panic", hold_s=0.3)
     browser.until("document.querySelector('#answer').textContent.includes('half a second')")
     browser.press("#bypass", hold_s=0.7)
     browser.until("document.querySelector('#answer').textContent.includes('played raw')")
