@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -206,22 +207,31 @@ def _unit(key: str) -> str:
 
 
 def key_named(kind: str, name: str) -> list[DocumentedKey]:
-    """Return the keys of a name, whole or the last part of it.
+    """Return the keys of a name, whole or the last part of it; as a fault shows it will do.
 
     Raises:
         CommandError: there is none.
     """
     keys = documented_keys(kind)
-    wanted = name.replace("[]", "").strip(".")
-    found = [
-        key
-        for key in keys
-        if wanted in (key.name.replace("[]", ""), key.name.replace("[]", "").split(".")[-1])
-    ]
+    wanted = _parts(name)
+    found = [key for key in keys if _is_named(_parts(key.name), wanted)]
     if not found:
         names = list(dict.fromkeys(key.name.split(".")[-1] for key in keys))
         raise CommandError(f"key: found {name}; allowed: {one_of(name, names)}")
     return found
+
+
+def _parts(name: str) -> list[str]:
+    """Return the parts of a key's name, also of one from a fault: ``voices.reed.tail_s``."""
+    return re.sub(r"\[\d*\]", "", name).strip(".").split(".")
+
+
+def _is_named(parts: list[str], wanted: list[str]) -> bool:
+    if len(wanted) == 1:
+        return parts[-1] == wanted[0]
+    return len(parts) == len(wanted) and all(
+        part in ("NAME", asked) for part, asked in zip(parts, wanted, strict=True)
+    )
 
 
 # ---------------------------------------------------------------- a schema for editors

@@ -173,8 +173,8 @@ _shtab_zerobeat_keys_defaults_added=0
 _shtab_zerobeat_learn_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
-  "--list[list the bindings, with their numbers]"
-  "--forget[take a learned binding away]:N:"
+  "--list[list what switches and pedals do, with numbers]"
+  "--forget[forget a learned switch]:N:"
   "--input[listen to this input of the rig alone]:input:"
   "--wait[seconds (default 30)]:S:"
   "--kind[how the switch acts]:kind:(trigger momentary toggle latching follow)"
