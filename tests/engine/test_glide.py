@@ -696,3 +696,21 @@ def test_a_pedal_sets_the_time_of_glides(binding):
     assert case.now() == pytest.approx(5750.0, abs=7.0)
     case.pass_time(0.2)
     assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+def test_a_return_to_the_same_key_of_another_keyboard_strikes_nothing():
+    case = Gliding(GLIDES)
+    case.key(60)
+    case.hear(NoteOn(1, 60, 100))
+    case.pass_time(1.0)
+    case.sent.clear()
+    case.hear(NoteOff(1, 60))
+    assert case.on() == []
+    assert len(case.engine.ledger.sounding()) == 1
+
+
+def test_keys_out_of_reach_are_counted_where_a_voice_glides():
+    case = Gliding(GLIDES, lowest_note=60)
+    for key in (20, 21, 22):
+        case.key(key)
+    assert case.state("reed").misses == 3

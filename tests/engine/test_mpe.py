@@ -556,3 +556,20 @@ def test_passed_through_channels_are_no_fingers():
     assert play(case, ControlChange(9, 64, 0)) == [ControlChange(9, 64, 0)]
     play(case, NoteOff(9, 40))
     assert case.gates() == []
+
+
+@pytest.mark.parametrize(("bend", "cents"), [(8191, 4800.0), (-8192, -4800.0), (0, 0.0)])
+def test_both_ends_of_a_fingers_bend_are_its_whole_range(bend, cents):
+    """RP-053, appendix C: a receiver takes the whole word for the whole range."""
+    case = grid(voices=1, zones=())
+    case.engine.shared.wheels.clear()
+    play(case, NoteOn(1, 60, 100))
+    play(case, PitchBend(1, bend))
+    assert case.engine.shared.wheels.get(("grid", 1), 0.0) == cents
+
+
+def test_a_centred_keyboards_note_outside_every_zone_sounds_its_key():
+    case = grid(mpe=MpeSettings(lower_members=7, touch="centred"), voices=1, zones=())
+    play(case, PitchBend(12, 4096))
+    play(case, NoteOn(12, 60, 100))
+    assert case.gates() != []
