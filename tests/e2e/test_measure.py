@@ -406,7 +406,7 @@ def test_a_drone_on_the_same_input_is_named_and_its_key_comes_back(tmp_path):
             case.keys.send(bytes((0x90, 60, 100)))
             case.keys.send(bytes((0x80, 60, 64)))
             out, _ = process.communicate(timeout=20)
-        assert "reed: turn horn down; only reed may be heard on left" in out
+        assert "reed: turn the level of horn down: only reed may be heard on left" in out
         assert "then press a key, a pedal or Enter to go on" in out
         assert process.returncode == 0, out
         assert case.zerobeat("tune", "reed", "--once", "--yes").count("press a key") == 0
