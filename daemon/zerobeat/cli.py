@@ -29,6 +29,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("trim", "low and high note in turn, for the screwdriver"),
     ("warmup", "follow the drift of all voices until they have settled"),
     ("touchup", "measure what has drifted since, and take it out"),
+    ("follow", "keep every voice in tune by what is played"),
     ("soundcheck", "walk all voices: cable, level, bend, pitch"),
     ("report", "write one page with tables and pictures of a profile"),
     ("status", "show what plays, what waits and what is wrong"),

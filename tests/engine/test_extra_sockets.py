@@ -8,7 +8,7 @@ import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
-from zerobeat.engine.extra_sockets import SHARE
+from zerobeat.engine.extra_sockets import CABLE_SHARE
 from zerobeat.engine.settings import Converter, ExtraRoute, ExtraSocket, Input
 from zerobeat.midi import ChannelPressure, ControlChange, NoteOff, NoteOn, PitchBend
 
@@ -138,7 +138,7 @@ def test_smoothed_sockets_use_a_fifth_of_a_slow_cable_at_most():
     case.hear(PitchBend(0, 8191))
     case.pass_time(1.0)
     used = case.wire.load("out").bytes_sent - before
-    assert 0.1 * 3125 < used <= SHARE * 3125 + 3 * len(sockets)
+    assert 0.1 * 3125 < used <= CABLE_SHARE * 3125 + 3 * len(sockets)
 
 
 def test_a_new_value_on_the_way_is_gone_to_from_where_it_is():

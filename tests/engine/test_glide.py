@@ -23,6 +23,7 @@ from zerobeat.engine.commands import (
 from zerobeat.engine.glide import Glide, new_glide
 from zerobeat.engine.glide_controls import controller_ms
 from zerobeat.engine.mpe_zones import MpeSettings
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Input, Scene, Voice, VoiceSettings, Zone
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 from zerobeat.tuning.tracking import Reading, TrackingCurve
@@ -43,12 +44,13 @@ class Gliding(EngineHarness):
         self, settings=GLIDES, converter=OCTAVE, curve=None, voices=1, source=KEYS, **more
     ):
         scene = {k: more.pop(k) for k in ("zones", "hold", "triggers", "late_ms") if k in more}
+        inputs = more.pop("inputs", (source,))
         names = ("reed", "horn", "glass", "bass")[:voices]
         facts = {"bend_range_cents": converter.bend_range_cents, "curve": curve, **more}
         rig = small_rig(
             [Voice(name, "out", i, **facts) for i, name in enumerate(names)],
             converter=converter,
-            inputs=(source,),
+            inputs=inputs,
         )
         scene.setdefault("hold", "none")
         super().__init__(rig, (Scene("one", voices=dict.fromkeys(names, settings), **scene),))
@@ -172,6 +174,19 @@ def test_a_slow_glide_moves_by_single_steps_and_no_more_often():
     assert len(bends) == pytest.approx(2.0 * 100.0 / 60.0 / STEP_CENTS, abs=2)
 
 
+def test_a_slow_glide_ends_in_time():
+    case = Gliding(replace(GLIDES, glide_ms=1000.0))
+    case.key(60)
+    case.up(60)
+    case.hear(ChangeVoice("reed", (("detune_cents", -4.0),)), "")
+    case.key(60)  # four cents lower: a step each 37 ms
+    case.pass_time(0.99)
+    assert case.engine.wake_at_s is not None
+    case.pass_time(0.0101)
+    assert case.engine.wake_at_s is None
+    assert case.now() == pytest.approx(5996.0, abs=STEP_CENTS)
+
+
 # ---------------------------------------------------------------- when it glides
 
 
@@ -206,6 +221,27 @@ def test_a_legato_voice_glides_without_another_note():
     case.pass_time(0.3)
     assert case.on() == [(0, 60)]
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
+
+
+def test_a_legato_voice_is_struck_anew_where_its_number_does_not_reach():
+    case = Gliding(replace(GLIDES, legato=True))
+    case.key(48)
+    case.key(65)  # 17 semitones; the bend range is 12
+    assert case.off() == [(0, 48)]
+    assert case.now() == pytest.approx(4800.0, abs=STEP_CENTS)
+    case.pass_time(0.3)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+
+
+def test_a_legato_voice_whose_notes_may_overlap_arrives_at_once_there():
+    case = Gliding(replace(GLIDES, legato=True), converter=replace(OCTAVE, overlap="legato"))
+    case.key(48)
+    begun_s = case.key(65)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+    assert len(case.gates()) == 1
+    case.pass_time(0.3)
+    assert case.bends_since(begun_s) == []
+    assert case.state("reed").glides_missed == 1
 
 
 def test_what_the_bend_cannot_reach_arrives_by_a_new_note_at_once():
@@ -298,6 +334,10 @@ def test_through_its_tail_a_released_note_glides_on():
     case.pass_time(1.0)
     last = case.bends_since(begun_s)[-1][0]
     assert last == pytest.approx(begun_s + 0.15, abs=0.002)
+    left = case.now()
+    assert left == pytest.approx(5700.0, abs=10.0)
+    case.key(60)
+    assert case.now() == pytest.approx(left, abs=STEP_CENTS)
 
 
 def test_a_drone_glides_to_its_end_with_the_gate_low():
@@ -344,6 +384,29 @@ def test_a_landing_out_of_the_bends_reach_waits_and_the_glide_goes_on():
     assert case.state("reed").move_waits
     case.pass_time(0.3)
     assert case.now() == pytest.approx(5500.0, abs=STEP_CENTS)
+
+
+def test_a_landing_that_puts_the_way_out_of_reach_ends_the_glide():
+    case = Gliding()
+    case.key(48)
+    case.up(48)
+    case.key(60)
+    case.hear(ChangeVoice("reed", (("semitones", -3),)), "")
+    assert case.now() == pytest.approx(5700.0, abs=STEP_CENTS)
+    at_s = case.now_s
+    case.pass_time(0.3)
+    assert case.bends_since(at_s) == []
+
+
+def test_a_sampled_key_out_of_reach_waits_and_moves_nothing():
+    case = Gliding(hold="sample", late_ms=0.0, converter=replace(OCTAVE, bend_range_cents=200.0))
+    case.key(50)
+    case.key(70)
+    case.hear(TriggerNow(), "")
+    at_s = case.now_s
+    case.pass_time(0.3)
+    assert case.state("reed").move_waits
+    assert case.bends_since(at_s) == []
 
 
 def test_a_wheel_on_the_way_is_added():
@@ -527,6 +590,49 @@ def test_controller_84_lets_a_new_note_begin_at_a_key():
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
 
 
+def test_controller_84_rules_even_where_legato_alone_glides():
+    case = Gliding(replace(GLIDES, glide_when="legato"), source=CONTROLLED)
+    control(case, 84, 60)
+    case.key(64)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+def test_controller_84_counts_for_no_return_to_a_key():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(55)
+    control(case, 84, 60)
+    case.key(64)
+    case.pass_time(0.3)
+    case.up(64)
+    assert case.now() == pytest.approx(6400.0, abs=STEP_CENTS)
+    control(case, 84, 55)
+    case.key(57)  # takes the sounding key there
+    case.pass_time(0.3)
+    case.key(62)
+    assert case.now() == pytest.approx(5700.0, abs=STEP_CENTS)
+
+
+def test_controller_84_counts_for_no_return_from_the_key_it_moved_to():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(55)
+    case.key(60)
+    control(case, 84, 60)
+    case.key(64)
+    case.pass_time(0.3)
+    case.up(64)
+    assert case.now() == pytest.approx(6400.0, abs=STEP_CENTS)
+
+
+def test_reset_controllers_let_the_settings_rule_again():
+    case = Gliding(GLIDES, source=CONTROLLED)
+    case.key(60)
+    control(case, 65, 0)
+    control(case, 84, 40)
+    control(case, 121, 0)
+    case.key(64)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
 def test_controller_84_takes_a_key_that_sustain_keeps_only_once():
     case = Gliding(GLIDES, source=CONTROLLED)
     control(case, 64, 127)
@@ -564,3 +670,68 @@ def test_controller_84_in_rotation_moves_the_voice_that_plays_the_key():
     case.up(50)
     case.up(60)
     assert case.gates() == []
+
+
+def test_a_glide_begins_when_its_note_can_sound():
+    """A converter that settles for 20 ms: none of the way is over before the note-on."""
+    case = Gliding(converter=replace(OCTAVE, settle_s=0.02, gate_gap_s=0.01))
+    case.key(48)
+    case.pass_time(0.1)
+    down_s = case.key(60)
+    case.pass_time(0.4)
+    struck_s = next(t for t, _, m in case.sent if m == NoteOn(0, 60, 100))
+    assert struck_s == pytest.approx(down_s + 0.03, abs=1e-6)
+    path = [(t, p) for t, p in case.path() if t >= struck_s]
+    wanted = Glide(struck_s, 0.2, -1200.0, False)
+    for at_s, cents in path:
+        assert cents == pytest.approx(6000.0 + wanted.cents_at(at_s), abs=0.75 * STEP_CENTS)
+
+
+@pytest.mark.parametrize(
+    "binding",
+    [
+        Binding("controller", 11, "set", kind="momentary", setting="glide_ms", to=200.0),
+        Binding("controller", 11, "set", kind="trigger", setting="glide_ms", by=200.0),
+        Binding(
+            "controller",
+            11,
+            "set",
+            kind="follow",
+            setting="glide_ms",
+            highest=200.0,
+            pick_up=False,
+        ),
+    ],
+    ids=lambda binding: binding.kind,
+)
+def test_a_pedal_sets_the_time_of_glides(binding):
+    feet = Input("feet", "Four Feet:1", plays=False)
+    case = Gliding(VoiceSettings(glide="by_time"), inputs=(KEYS, feet))
+    rig = replace(case.engine.rig, pedalboards={"feet": Pedalboard("Feet", (binding,))})
+    case.hear(Reload(rig, case.engine.live.bank.values()), "")
+    case.key(55)
+    case.hear(ControlChange(0, 11, 127), "feet", 0.1)
+    case.key(60)
+    assert case.now() == pytest.approx(5500.0, abs=STEP_CENTS)
+    case.pass_time(0.1)
+    assert case.now() == pytest.approx(5750.0, abs=7.0)
+    case.pass_time(0.2)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+def test_a_return_to_the_same_key_of_another_keyboard_strikes_nothing():
+    case = Gliding(GLIDES)
+    case.key(60)
+    case.hear(NoteOn(1, 60, 100))
+    case.pass_time(1.0)
+    case.sent.clear()
+    case.hear(NoteOff(1, 60))
+    assert case.on() == []
+    assert len(case.engine.ledger.sounding()) == 1
+
+
+def test_keys_out_of_reach_are_counted_where_a_voice_glides():
+    case = Gliding(GLIDES, lowest_note=60)
+    for key in (20, 21, 22):
+        case.key(key)
+    assert case.state("reed").misses == 3

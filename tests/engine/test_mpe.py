@@ -5,6 +5,7 @@ Vectors and rules are those of RP-053, MIDI Polyphonic Expression 1.0 (2018), by
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine.commands import OutputBack, OutputLost, Reload, SourceLost, TriggerNow
 from zerobeat.engine.mpe_zones import CHANNEL_PRESSURE, MpeSettings
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Converter, Input, Scene, Voice, VoiceSettings, Zone
 from zerobeat.midi import (
     ChannelPressure,
@@ -23,6 +25,7 @@ from zerobeat.midi import (
     ProgramChange,
 )
 from zerobeat.tuning.scale import preset
+from zerobeat.tuning.tracking import Reading, TrackingCurve
 
 RANGE_CENTS = 4800.0
 WIDE = Converter(bend_range_cents=RANGE_CENTS, gate_gap_s=0.0)
@@ -238,6 +241,24 @@ def test_a_fingers_place_at_the_touch(touch, cents):
     assert pitch(case, "reed") == pytest.approx(6100.0 + cents, abs=1.0)
     play(case, PitchBend(1, round(80.0 * 8191 / 4800.0)))
     assert pitch(case, "reed") == pytest.approx(6100.0 + cents + 50.0, abs=1.0)
+
+
+def test_a_finger_is_in_tune_on_its_way_whatever_the_curve():
+    curve = TrackingCurve.from_readings(
+        [Reading(100.0 * k, 0.4 * (k - 60) + 9.0 * math.sin(k / 3.0), 0.05) for k in range(12, 115)]
+    )
+    voices = [Voice("reed", "out", 0, bend_range_cents=2400.0, curve=curve)]
+    converter = Converter(bend_range_cents=2400.0, gate_gap_s=0.0)
+    source = Input("grid", "Finger Grid:1", mpe=LOWER15)
+    case = EngineHarness(small_rig(voices, converter=converter, inputs=(source,)), (Scene(),))
+    play(case, NoteOn(1, 60, 100))
+    state = case.state("reed")
+    for cents in range(-1200, 1201, 37):
+        bend = round(cents * (8191 if cents > 0 else 8192) / 4800.0)
+        play(case, PitchBend(1, bend))
+        asked = 6000.0 + 4800.0 * bend / (8191 if bend > 0 else 8192)
+        sent = 100.0 * state.note + state.bend * 2400.0 / 8192.0
+        assert curve.sounding(sent) == pytest.approx(asked, abs=0.2)
 
 
 def test_a_finger_bends_no_other_note():
@@ -459,6 +480,19 @@ def test_the_zones_pressure_counts_for_all_its_notes():
     assert of_kind(case, ControlChange) == [(0, 74), (1, 74)]
 
 
+def test_key_pressure_on_the_manager_is_that_of_its_own_note():
+    case = expressive()
+    play(case, NoteOn(0, 60, 100))
+    play(case, NoteOn(1, 64, 100))
+    case.sent.clear()
+    play(case, PolyPressure(0, 60, 70))
+    play(case, PolyPressure(0, 64, 90))  # no note of the manager
+    assert of_kind(case, ChannelPressure) == [(0, 70)]
+    play(case, NoteOff(0, 60))
+    play(case, NoteOn(0, 60, 100))
+    assert of_kind(case, ChannelPressure) == [(0, 70), (0, 0)]
+
+
 def test_pressure_goes_nowhere_unless_the_rig_says_so():
     case = grid()
     play(case, NoteOn(1, 60, 100))
@@ -484,6 +518,20 @@ def test_another_controller_of_a_finger_goes_to_its_own_note():
     play(case, NoteOn(2, 64, 100))
     assert play(case, ControlChange(2, 11, 99)) == [ControlChange(1, 11, 99)]
     assert len(play(case, ControlChange(0, 11, 99))) == 4  # the zone's: every voice that hears it
+
+
+def test_a_controller_that_is_bound_is_a_switch_and_no_slide():
+    case = expressive()
+    binding = Binding("controller", 74, "panic", channel=0)
+    rig = replace(case.engine.rig, pedalboards={"grid": Pedalboard("Grid", (binding,))})
+    case.hear(Reload(rig, case.engine.live.bank.values()), "")
+    play(case, NoteOn(1, 60, 100))
+    case.sent.clear()
+    play(case, ControlChange(1, 74, 100))
+    assert of_kind(case, ControlChange) == [(0, 100)]
+    play(case, ControlChange(0, 74, 100), 0.1)
+    assert case.off() == [(0, 60)]
+    assert case.engine.states["reed"].held == []
 
 
 # ---------------------------------------------------------------- what comes and goes
@@ -523,5 +571,25 @@ def test_passed_through_channels_are_no_fingers():
     play(case, NoteOn(9, 40, 100))
     assert case.gates() == [(9, 40)]
     assert play(case, PitchBend(9, 100)) == [PitchBend(9, 100)]
+    assert play(case, ControlChange(9, 101, 0)) == [ControlChange(9, 101, 0)]
+    assert play(case, ControlChange(9, 64, 127)) == [ControlChange(9, 64, 127)]
+    assert play(case, ControlChange(9, 64, 0)) == [ControlChange(9, 64, 0)]
     play(case, NoteOff(9, 40))
     assert case.gates() == []
+
+
+@pytest.mark.parametrize(("bend", "cents"), [(8191, 4800.0), (-8192, -4800.0), (0, 0.0)])
+def test_both_ends_of_a_fingers_bend_are_its_whole_range(bend, cents):
+    """RP-053, appendix C: a receiver takes the whole word for the whole range."""
+    case = grid(voices=1, zones=())
+    case.engine.shared.wheels.clear()
+    play(case, NoteOn(1, 60, 100))
+    play(case, PitchBend(1, bend))
+    assert case.engine.shared.wheels.get(("grid", 1), 0.0) == cents
+
+
+def test_a_centred_keyboards_note_outside_every_zone_sounds_its_key():
+    case = grid(mpe=MpeSettings(lower_members=7, touch="centred"), voices=1, zones=())
+    play(case, PitchBend(12, 4096))
+    play(case, NoteOn(12, 60, 100))
+    assert case.gates() != []

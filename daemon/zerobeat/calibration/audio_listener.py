@@ -15,11 +15,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..errors import AudioError, MeasureError, TakeRefusedError
+from ..errors import AudioError, MeasureError
 from ..measure.audio.audio_inputs import MOST_VOID, AudioTake
 from ..measure.audio.devices import list_devices
-from ..measure.pitch.reader import Pitch, estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
+from ..measure.pitch.reader import Pitch
+from ..measure.pitch.take import Take, TakeRequest, read_samples
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .measuring_session import MeasuringSession
 from .soundcheck import TOO_QUIET_DBFS
@@ -32,6 +32,7 @@ HUM_HZ = (50.0, 60.0)
 HUM_CENTS = 8.0  # a grid stays within 0.2 Hz of 50 in normal operation
 RETRIED_REFUSALS = (
     "moving",
+    "changing",
     "two_pitches",
 )  # what may pass: the note before rings on, a lag settles
 RETRY_SETTLE_S = 0.25
@@ -165,7 +166,9 @@ class LiveListener:
         background = None
         if not self._session.always_heard(request.voice):
             background = self._background.get(source)
-        pitch, refused = read_take(sound, request.expected_hz, background)
+        pitch, refused = read_take(
+            sound, request.expected_hz, background, likely_hz=request.likely_hz
+        )
         if refused == "silent" and not np.any(sound.samples):
             self._check_there(source)
         return Take(request, pitch, refused, sound.middle_s)
@@ -242,21 +245,20 @@ def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:
 
 
 def read_take(
-    sound: AudioTake, expected_hz: float | None, background: np.ndarray | None
+    sound: AudioTake,
+    expected_hz: float | None,
+    background: np.ndarray | None,
+    likely_hz: float | None = None,
 ) -> tuple[Pitch | None, str]:
-    """Return the pitch of a take, or None and the reason for the refusal."""
-    try:
-        pitch = estimate_pitch(
-            sound.samples,
-            sound.rate_hz,
-            expected_hz=expected_hz,
-            lowest_hz=LOWEST_HZ,
-            highest_hz=HIGHEST_HZ,
-            background=background,
-        )
-    except TakeRefusedError as error:
-        return None, error.reason
-    return pitch, ""
+    """Return the pitch of a take, or None and the reason for the refusal.
+
+    Args:
+        sound: the take.
+        expected_hz: of the reader; None searches the whole range.
+        background: of the reader.
+        likely_hz: where the whole range is searched, half an octave about this comes first.
+    """
+    return read_samples(sound.samples, sound.rate_hz, expected_hz, background, likely_hz)
 
 
 def _dbfs(sound: AudioTake) -> float:

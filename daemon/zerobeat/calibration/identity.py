@@ -36,7 +36,9 @@ def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
     expected = 100.0 * note + 1200.0 * voice.panel_octaves
     seconds = max(LEAST_IDENTITY_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
     return [
-        TakeRequest(voice.name, note, cents, seconds, "search", IDENTITY_SETTLE_S)
+        TakeRequest(
+            voice.name, note, cents, seconds, "search", IDENTITY_SETTLE_S, None, expected + cents
+        )
         for cents in IDENTITY_PATTERN_CENTS
     ]
 

@@ -54,10 +54,18 @@ class PanelReading:
 
 
 def tune_request(
-    voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15
+    voice: str,
+    note: int,
+    likely_cents: float | None = None,
+    seconds: float = 0.5,
+    settle_s: float = 0.15,
 ) -> TakeRequest:
-    """Return the request of one round: the note, searched in the whole range."""
-    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s)
+    """Return the request of one round: the note, searched in the whole range.
+
+    Args:
+        likely_cents: where it sounded in the round before, or should sound; it comes first.
+    """
+    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s, likely_cents=likely_cents)
 
 
 def panel_reading(

@@ -34,7 +34,7 @@ inputs:
     # channel_number: 1       # listen to one channel only, 1 to 16
   # feet:
   #   port_pattern: "Four Feet:*"   # a shell pattern that must match one port
-  #   pedalboard: four-feet         # the file with its bindings
+  #   pedalboard: four-feet         # the file that says what its switches do
 
 # clock_from: keys            # the input whose clock counts and is passed on
 

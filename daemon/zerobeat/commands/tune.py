@@ -49,13 +49,15 @@ def run(args: argparse.Namespace) -> int:
         )
         line.say(f"{name} plays {name_of_note(note, session.loaded.rig.middle_c_octave)} ({note})")
         good = 0
+        likely_cents = 100.0 * note + 1200.0 * voice.panel_octaves
         while True:
-            take = listener.listen(tune.tune_request(name, note))
+            take = listener.listen(tune.tune_request(name, note, likely_cents))
             if take.pitch is None:
                 reason = take.refused.replace("_", " ")
                 text, done = f"{name}: {reason}: {REASONS.get(take.refused, '')}", False
                 line.show(text)
             else:
+                likely_cents = take.sounding_cents
                 panel = tune.panel_reading(take, voice.panel_octaves)
                 text, done = panel.line(), not panel.turn
                 needle = needle_of(name, panel.off_cents, tune.IN_TUNE_CENTS)

@@ -18,7 +18,7 @@ from ..errors import one_of
 from .context import Context
 from .fields import Section
 
-SOURCES = ("wheel", "velocity", "slide", "pressure")
+MOVES = ("wheel", "velocity", "slide", "pressure")
 DRIVES = ("controller", "pressure", "note")
 RESERVED = (0, 6, 32, 38, *range(96, 102), *range(120, 128))  # banks, parameters, channel modes
 
@@ -60,7 +60,7 @@ def read_routes(
     for name, inner in section.named_sections("extra"):
         source = inner.text("input", None, required=True)
         given = [key for key in ("from", "controller") if inner.has(key)]
-        what = inner.choice("from", "controller", SOURCES)
+        what = inner.choice("from", "controller", MOVES)
         controller = inner.whole("controller", 0, 0, 127)
         smooth_s = inner.number("smooth_ms", 0.0, 0.0, 10_000.0) / 1000.0
         inner.close()

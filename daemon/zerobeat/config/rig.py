@@ -19,6 +19,7 @@ from .curve_field import read_curve
 from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
+from .follow_field import FollowSettings, read_follow
 from .mpe_field import check_plays, read_mpe
 from .page_field import PageSettings, read_page
 from .port_field import read_port
@@ -57,6 +58,7 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    follow: FollowSettings = FollowSettings()
     name: str = ""  # what the state belongs to; "": none
     page: PageSettings = PageSettings()
 
@@ -135,6 +137,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    follow = read_follow(section)
     page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
@@ -153,6 +156,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        follow=follow,
         name=name,
         page=page,
     )

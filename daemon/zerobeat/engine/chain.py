@@ -125,8 +125,7 @@ class Chain:
             key = degree + self._degrees
             return settings.keyboard_map.pitch_of_key(key) if 0 <= key <= 127 else None
         scale = settings.scale
-        if scale is None:
-            return 100.0 * degree
+        assert scale is not None  # without a scale a pitch has no degree
         if settings.fit == "keys":
             steps = degree - settings.root + self._degrees
             return self._root_cents + scale.pitch_of_degree(steps)

@@ -211,15 +211,31 @@ class Engine:
             message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
         if self.extra.flows:
             self.extra.hear(message, source, outputs)  # type: ignore[arg-type]  # no command
-        fingers = self._fingers
-        if fingers and source in fingers and self.mpe.take(message, source, outputs):  # type: ignore[arg-type]  # no command
-            pass
+        if self._fingers:
+            self._expressive(handle, message, source, outputs)  # type: ignore[arg-type]  # no command
         elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             handle(message, source, outputs)
-        if fingers and type(message) is not PitchBend:
-            self.mpe.follow(outputs)
         self.pedals.lights.look()
         shared.current = None
+
+    def _expressive(
+        self,
+        handle: Callable[[Any, str, Outputs], None],
+        message: Message,
+        source: str,
+        outputs: Outputs,
+    ) -> None:
+        """Take one message, where an input is an MPE keyboard."""
+        mpe = self.mpe
+        finger = source in self._fingers
+        if finger and mpe.drops(message, source):
+            return
+        if self.pedals.take(message, source, outputs):
+            return
+        if not finger or not mpe.take(message, source, outputs):
+            handle(message, source, outputs)
+        if type(message) is not PitchBend:
+            mpe.follow(outputs)
 
     def _command(self, command: object, now_s: float, outputs: Outputs) -> None:
         handler = self._table.check(command)

@@ -25,9 +25,9 @@ from .engine_state import EngineState
 from .ledger import OnlyNewest, Outputs
 from .settings import ExtraRoute
 
-SLIDE = 74  # the controller
-SHARE = 0.2  # of a cable, for the steps of all its smoothed sockets together
-STEP_S = 0.004  # between steps where a cable has no budget
+_SLIDE = 74  # the controller
+CABLE_SHARE = 0.2  # of a cable, for the steps of all its smoothed sockets together
+SHORTEST_STEP_S = 0.004  # between steps where a cable has no budget
 STEP_BYTES = 3
 _REST = {"wheel": 64, "pressure": 0, "slide": 64}
 
@@ -67,7 +67,7 @@ class ExtraFlow:
         if type(message) is ChannelPressure:
             return message.value if what == "pressure" else None
         if type(message) is ControlChange:
-            wanted = SLIDE if what == "slide" else self.route.controller
+            wanted = _SLIDE if what == "slide" else self.route.controller
             if what in ("slide", "controller") and message.controller == wanted:
                 return message.value
         return None
@@ -111,9 +111,11 @@ class ExtraSockets:
         self.flows = {}
         for route in rig.extra:
             rate = self._shared.output(route.output).converter.bytes_per_second
-            step_s = STEP_S
+            step_s = SHORTEST_STEP_S
             if rate:
-                step_s = max(STEP_S, STEP_BYTES * counts[route.output] / (SHARE * rate))
+                step_s = max(
+                    SHORTEST_STEP_S, STEP_BYTES * counts[route.output] / (CABLE_SHARE * rate)
+                )
             flow = before.get(route) or ExtraFlow(route, step_s)
             flow.step_s = step_s
             self.flows.setdefault(route.input, []).append(flow)

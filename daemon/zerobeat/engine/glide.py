@@ -55,6 +55,12 @@ class Glide:
             rate *= TIME_CONSTANTS * math.exp(-TIME_CONSTANTS * part) / (1.0 - _LEFT_AT_END)
         return rate
 
+    def delay(self, seconds: float) -> None:
+        """Begin so much later: its note can't sound before."""
+        self.begun_s += seconds
+        self.ends_s += seconds
+        self.sent_s = self.begun_s
+
     def stop(self) -> None:
         """Stay from now on where the last step has left the voice."""
         self.from_cents = self.cents_at(self.sent_s)

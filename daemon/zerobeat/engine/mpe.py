@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from .. import midi
-from ..midi import ChannelPressure, ControlChange, Message, PitchBend, PolyPressure
+from ..midi import ChannelPressure, ControlChange, Message, NoteOn, PitchBend, PolyPressure
 from . import commands
 from .assign import Assigner
 from .dispatch import Dispatcher
@@ -52,16 +52,18 @@ MANAGER_ONLY = frozenset((midi.BANK_MSB, midi.BANK_LSB, *range(64, 70), *range(1
 class Finger:
     """What one channel of an MPE keyboard has sent last."""
 
-    __slots__ = ("bend", "pressure", "slide", "parameters")
+    __slots__ = ("bend", "pressure", "slide", "key_pressures", "parameters")
 
     def __init__(self) -> None:
         self.parameters = ParameterReader()
+        self.key_pressures: dict[float, int] = {}  # a manager's alone, by key
         self.rest()
 
     def rest(self) -> None:
         """Reset its controllers."""
         self.bend = self.pressure = 0
         self.slide = SLIDE_MIDDLE
+        self.key_pressures.clear()
 
 
 class MpeKeyboard:
@@ -98,10 +100,10 @@ class MpeKeyboard:
             cents += _share(self.fingers[channel].bend) * self.member_cents[manager]
         return cents
 
-    def pressure(self, channel: int) -> int:
-        """Return the pressure on notes of a channel."""
-        zone = self.fingers[self.manager_of[channel]].pressure
-        return max(self.fingers[channel].pressure, zone)
+    def pressure(self, channel: int, key: float) -> int:
+        """Return the pressure on a note of a channel."""
+        finger, zone = self.fingers[channel], self.fingers[self.manager_of[channel]].pressure
+        return max(finger.pressure, zone, finger.key_pressures.get(key, 0))
 
     def slide(self, channel: int) -> int:
         """Return controller 74 for notes of a channel."""
@@ -200,10 +202,24 @@ class Mpe:
 
     # ------------------------------------------------------------ messages
 
+    def drops(self, message: Message, source: str) -> bool:
+        """Return whether a finger has sent what counts on its zone's manager alone."""
+        if type(message) is ControlChange:
+            if message.controller not in MANAGER_ONLY:
+                return False
+        elif type(message) is not midi.ProgramChange and type(message) is not PolyPressure:
+            return False
+        channel = message.channel
+        manager = self.keyboards[source].manager_of.get(channel, channel)
+        if channel == manager or self._policy.passes((source, channel)):
+            return False
+        self._shared.counts["manager only"] += 1
+        return True
+
     def take(self, message: Message, source: str, outputs: Outputs) -> bool:
         """Do what a message of an MPE keyboard means; return whether that is all."""
         channel = getattr(message, "channel", None)
-        if channel is None:
+        if channel is None or self._policy.passes((source, channel)):
             return False
         known = self.keyboards[source]
         if type(message) is ControlChange:
@@ -214,7 +230,7 @@ class Mpe:
                 self._shared.counts["parameters"] += 1
                 return True
         manager = known.manager_of.get(channel)
-        if manager is None or self._policy.passes((source, channel)):
+        if manager is None:
             return False
         if type(message) is PitchBend:
             known.fingers[channel].bend = message.bend
@@ -226,14 +242,10 @@ class Mpe:
             known.fingers[channel].pressure = message.value
             return True
         if type(message) is PolyPressure:
-            if channel == manager:  # only the manager's notes may have it
-                known.fingers[channel].pressure = message.value
-            else:
-                self._shared.counts["manager only"] += 1
+            known.fingers[channel].key_pressures[message.note] = message.value
             return True
-        if type(message) is midi.ProgramChange and channel != manager:
-            self._shared.counts["manager only"] += 1
-            return True
+        if type(message) is NoteOn:
+            known.fingers[channel].key_pressures.pop(message.note, None)  # the note before had it
         return False
 
     def _controller(
@@ -250,10 +262,7 @@ class Mpe:
             return False
         if number in (TIME, FROM_KEY) and (source, channel) in self._shared.glide_controls:
             return False
-        if number in MANAGER_ONLY:
-            self._shared.counts["manager only"] += 1
-        else:
-            self._to_own_voices(message, source, outputs)
+        self._to_own_voices(message, source, outputs)
         return True
 
     def _to_own_voices(self, message: ControlChange, source: str, outputs: Outputs) -> None:
@@ -366,7 +375,7 @@ class Mpe:
     def _follow(self, state: VoiceState, known: MpeKeyboard, held: Held, outputs: Outputs) -> None:
         settings, channel = known.settings, held.source[1]
         if settings.pressure_to is not None:
-            pressure, response = known.pressure(channel), state.voice.response
+            pressure, response = known.pressure(channel, held.pressed), state.voice.response
             if response is not None and response.pressure is not None:
                 pressure = response.pressure[pressure]
             self._send(state, settings.pressure_to, pressure, outputs)

@@ -119,6 +119,8 @@ class Player:
                 return
             lane.release(outputs)
         state.glide = glide
+        if glide is not None:
+            glide.delay(state.settle_s + (state.gate_gap_s if gate else 0.0))
         self._strike_gliding(state, chain, rest, outputs)
 
     def _strike_gliding(
@@ -323,8 +325,6 @@ class Player:
         if state.lane.notes:
             state.lane.release(outputs)
             state.tail_until_s = self._shared.now_s + state.voice.tail_s
-        if state.glide is not None and not state.heard(self._shared.now_s):
-            state.glide.stop()  # the bend is left alone (requirement B2)
         if state.next_voice is not None:
             self.adopt(state, outputs)
             self.relocate(state, outputs)

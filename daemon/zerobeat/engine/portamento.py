@@ -69,7 +69,9 @@ class Portamento:
             kept = state.find(place, message.note)
             if kept is not None:
                 state.held.remove(kept)  # by sustain; the key is down again now
-            held.key, held.age = message.note, shared.presses
+            held.key += message.note - old  # the same interval of a chord
+            held.chord_of = None if held.chord_of is None else message.note
+            held.age = shared.presses
             state.held.remove(held)
             state.held.append(held)
             if state.chosen() is held:

@@ -109,6 +109,8 @@ class VoiceState:
         "moving_bend",
         "glides_missed",
         "glides_across",
+        "settle_s",
+        "gate_gap_s",
     )
 
     def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
@@ -147,12 +149,14 @@ class VoiceState:
         self.step_s = 0.0
         self.moving_bend: MovingBend | None = None
         self.glides_missed = 0  # glides that the bend could not reach
+        self.settle_s = self.gate_gap_s = 0.0  # of its converter
         self.glides_across = False  # a glide out of the bend's reach changes the number
 
     def use_converter(self, converter: Converter) -> None:
         """Note what the voice's converter takes."""
         self.overlap = converter.overlap
         self.glides_across = converter.glide_across_notes and converter.overlap == "legato"
+        self.settle_s, self.gate_gap_s = converter.settle_s, converter.gate_gap_s
 
     @property
     def name(self) -> str:

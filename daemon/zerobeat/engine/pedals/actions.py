@@ -276,14 +276,13 @@ class Actions:
         key = (binding, place[0])
         now = self._base_values(binding)
         scene = self._shared.wanted_scene.name
-        toggled = self._toggled.get(key)
         if on:
             wanted = {
                 name: (binding.to or 0.0) if binding.by is None else value + binding.by
                 for name, value in now.items()
             }
         else:
-            before = {} if toggled is None else toggled.before
+            before = self._toggled[key].before  # only what was toggled on goes off
             wanted = {name: value for name, value in before.items() if name in now}
         change, following = self._changes(binding, wanted)
 

@@ -24,6 +24,7 @@ def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
     said = [
         *panel_lines(found.curve.unusable, aim),
         *_doubtful_lines(found, aim),
+        *_wrong_note_lines(found, aim),
         *_panel_and_trimmer_lines(found, aim),
     ]
     if found.bend is not None:
@@ -85,6 +86,15 @@ def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
                 f"{one.cents:+z.1f} cents, the others expect {expected:+z.1f}: left out; check it"
             )
     return said
+
+
+def _wrong_note_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return a line for each single note at which the converter errs."""
+    return [
+        f"note {name_of_note(note, aim.middle_c_octave)} ({note}): {cents:+.1f} cents off the "
+        "curve, read twice: a wrong note of the converter; corrected at that note"
+        for note, cents in found.wrong_notes
+    ]
 
 
 def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
