@@ -96,6 +96,9 @@ def test_keys_of_a_kind_and_of_a_name(capsys):
     # As a fault shows them.
     for name in ("voices.reed.tail_s", "inputs.my keys.wheel_cents"):
         assert main(["keys", "rig", name]) == 0
+    assert main(["keys", "rig", "converters.quad.converter.settle_ms"]) == 0
+    assert main(["keys", "rig", "scene.voices.reed.hold"]) == 0
+    assert main(["keys", "scene", "voices.reed.detune_cents"]) == 0
     assert main(["keys", "pedalboard", "bindings[3].by"]) == 0
     assert main(["keys", "scene", "triggers[0].clock.every"]) == 0
     capsys.readouterr()

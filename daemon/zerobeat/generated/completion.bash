@@ -5,7 +5,7 @@
 #    source ~/.local/share/bash_completion/zerobeat
 # See also: https://github.com/scop/bash-completion/blob/main/doc/configuration.md
 
-_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
+_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init_option_strings=(-h --help --force)
 _shtab_zerobeat_ports_option_strings=(-h --help --backend --levels)
@@ -18,6 +18,7 @@ _shtab_zerobeat_measure_option_strings=(-h --help --all --input --yes --dry-run 
 _shtab_zerobeat_trim_option_strings=(-h --help --input --yes --rig --socket --low --high --rounds --meter)
 _shtab_zerobeat_warmup_option_strings=(-h --help --input --yes --rig --socket --all --every --minutes)
 _shtab_zerobeat_touchup_option_strings=(-h --help --input --yes --rig --socket --all --dry-run --by-ear --against --note)
+_shtab_zerobeat_follow_option_strings=(-h --help --on --off --here --back --socket)
 _shtab_zerobeat_soundcheck_option_strings=(-h --help --input --yes --rig --socket --dry-run)
 _shtab_zerobeat_report_option_strings=(-h --help --rig --out --force)
 _shtab_zerobeat_status_option_strings=(-h --help --socket --once --large --json --no-alternate-screen --color)
@@ -77,6 +78,8 @@ _shtab_zerobeat_warmup___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_touchup_pos_0_COMPGEN=_zerobeat_voices
 _shtab_zerobeat_touchup___rig_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_touchup___socket_COMPGEN=_shtab_compgen_files
+_shtab_zerobeat_follow_pos_0_COMPGEN=_zerobeat_voices
+_shtab_zerobeat_follow___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_soundcheck_pos_0_COMPGEN=_zerobeat_voices
 _shtab_zerobeat_soundcheck___rig_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_soundcheck___socket_COMPGEN=_shtab_compgen_files
@@ -138,7 +141,7 @@ _shtab_zerobeat_learn___unit_choices=(semitones cents degrees)
 _shtab_zerobeat_keys_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_schema_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_completion_pos_0_choices=(bash zsh fish)
-_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
+_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init__h_nargs=0
 _shtab_zerobeat_init___help_nargs=0
@@ -191,6 +194,12 @@ _shtab_zerobeat_touchup___yes_nargs=0
 _shtab_zerobeat_touchup___all_nargs=0
 _shtab_zerobeat_touchup___dry_run_nargs=0
 _shtab_zerobeat_touchup___by_ear_nargs=0
+_shtab_zerobeat_follow__h_nargs=0
+_shtab_zerobeat_follow___help_nargs=0
+_shtab_zerobeat_follow___on_nargs=0
+_shtab_zerobeat_follow___off_nargs=0
+_shtab_zerobeat_follow___here_nargs=0
+_shtab_zerobeat_follow___back_nargs=0
 _shtab_zerobeat_soundcheck_pos_0_nargs='*'
 _shtab_zerobeat_soundcheck__h_nargs=0
 _shtab_zerobeat_soundcheck___help_nargs=0

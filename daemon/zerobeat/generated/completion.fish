@@ -50,7 +50,7 @@ function _shtab_zerobeat_using
   test "$_shtab_zerobeat_cmdpath" = "$argv"
 end
 
-set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
+set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
 set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
@@ -155,6 +155,14 @@ complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l by-ear -d 'sound a vo
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l against -x -d 'the other voice, with --by-ear'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l note -x -d 'the note that both sound, with --by-ear (default: C4)'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'voices, one or more'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a follow -d 'keep every voice in tune by what is played'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -s h -l help -d 'show this help message and exit'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l on -d 'follow it (again)'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l off -d 'take back what follow did, and leave it alone'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l here -d 'the knob that was turned is in tune where it stands'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l back -d 'take the turn of the knob out'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
+complete -c zerobeat -n '_shtab_zerobeat_using follow; and test $_shtab_zerobeat_npos -eq 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'a voice (default: all)'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a soundcheck -d 'walk all voices: cable, level, bend, pitch'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -l input -x -d 'listen to this audio input'
