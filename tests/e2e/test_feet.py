@@ -414,7 +414,10 @@ UNLEARNABLE = [
         "recall --scene plian",
         ["learn recall: --scene: found plian; allowed: plain, fifth, octave (did you mean plain?)"],
     ),
-    ("mutes", ["action: found mutes; allowed: mute, trigger, previous and 15 more"]),
+    (
+        "mutes",
+        [f"action: found mutes; allowed: mute, trigger, previous and {len(ACTIONS) - 3} more"],
+    ),
 ]
 
 
