@@ -223,6 +223,27 @@ def test_a_legato_voice_glides_without_another_note():
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
 
 
+def test_a_legato_voice_is_struck_anew_where_its_number_does_not_reach():
+    case = Gliding(replace(GLIDES, legato=True))
+    case.key(48)
+    case.key(65)  # 17 semitones; the bend range is 12
+    assert case.off() == [(0, 48)]
+    assert case.now() == pytest.approx(4800.0, abs=STEP_CENTS)
+    case.pass_time(0.3)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+
+
+def test_a_legato_voice_whose_notes_may_overlap_arrives_at_once_there():
+    case = Gliding(replace(GLIDES, legato=True), converter=replace(OCTAVE, overlap="legato"))
+    case.key(48)
+    begun_s = case.key(65)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+    assert len(case.gates()) == 1
+    case.pass_time(0.3)
+    assert case.bends_since(begun_s) == []
+    assert case.state("reed").glides_missed == 1
+
+
 def test_what_the_bend_cannot_reach_arrives_by_a_new_note_at_once():
     case = Gliding(converter=replace(OCTAVE, bend_range_cents=200.0))
     case.key(48)

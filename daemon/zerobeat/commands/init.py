@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from ..errors import StoreError
+from ..text import printable
 from .output_file import add_force, refuse_existing
 
 # For editors: what may stand in a rig. ``zerobeat schema rig`` prints the same.
@@ -117,5 +118,6 @@ def run(args: argparse.Namespace) -> int:
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise StoreError(f"{args.file}: cannot be written: {reason}") from None
-    print(f"{args.file}: written. Put your ports and voices in, then: zerobeat check {args.file}")
+    file = printable(str(args.file))
+    print(f"{file}: written. Put your ports and voices in, then: zerobeat check {file}")
     return 0
