@@ -144,6 +144,7 @@ def test_the_manual_page_has_every_command(capsys):
     assert main(["help", "--manual"]) == 0
     out = capsys.readouterr().out
     assert out.startswith(".TH ZEROBEAT")
+    assert ".SH NAME\nzerobeat \\- keeps a case" in out and "Python" not in out
     assert [name for name, _ in COMMAND_SUMMARIES if f"zerobeat {name}" not in out] == []
 
 
@@ -187,6 +188,8 @@ def _path_with_zerobeat(folder: Path) -> dict[str, str]:
         ("zerobeat mute ", "reed"),
         ("zerobeat recall ", "white keys"),
         ("zerobeat set reed det", "detune_cents"),
+        ("zerobeat set ton", "tonight"),
+        ("zerobeat set tonight conc", "concert_a_hz"),
         ("zerobeat hold ", "sample"),
     ],
 )
