@@ -7,6 +7,7 @@ for every mutant, which takes a day. What survives is read: ``equivalent_mutants
 that change nothing, with the reason.
 
     .venv/bin/python tests/bench/mutation.py [--count 300] [--seed 1]
+    .venv/bin/python tests/bench/mutation.py --again FILE      (of what survived)
 """
 
 from __future__ import annotations
@@ -98,6 +99,32 @@ def drawn(count: int, seed: int) -> list[Mutant]:
     return found
 
 
+def listed(file: Path) -> list[Mutant]:
+    """Return the mutants that blocks of a file list, as this program prints what survives."""
+    found: list[Mutant] = []
+    for block in file.read_text().split("\n\n"):
+        lines = [line for line in block.splitlines() if line and line[0] != "#"]
+        if len(lines) < 2:
+            continue
+        module, wanted = lines[0], [line[2:] for line in lines[1:] if line[0] == "-"]
+        fresh = [line[2:] for line in lines[1:] if line[0] == "+"]
+        whole = (PACKAGE / module).read_text()
+        text = whole.splitlines()
+        places = [
+            place
+            for place in range(len(text) - len(wanted) + 1)
+            if [line.strip() for line in text[place : place + len(wanted)]] == wanted
+        ]
+        if not places:
+            print(f"not there any more: {block}\n", flush=True)
+            continue
+        place = places[0]
+        indent = text[place][: len(text[place]) - len(text[place].lstrip())]
+        text[place : place + len(wanted)] = [indent + line for line in fresh]
+        found.append(_mutant(module, whole, "\n".join(text) + "\n"))
+    return found
+
+
 def quick_tests(module: str) -> list[str]:
     """Return the test files for a module, those that speak of it most often first."""
     folders = FOLDERS if module.startswith("tuning") else FOLDERS[:1]
@@ -171,11 +198,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Draw mutants and try the tests on them.")
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--again", type=Path, help="a file of mutants to try instead of drawing")
     parser.add_argument("--python", default=sys.executable, help="that runs the tests")
     options = parser.parse_args()
     known = equivalents()
     same, asked = 0, []
-    for one in drawn(options.count, options.seed):
+    draw = listed(options.again) if options.again else drawn(options.count, options.seed)
+    for one in draw:
         if one.changed in known:
             same += 1
             print(f"changes nothing: {one.changed}\n  {known[one.changed]}", flush=True)
@@ -203,7 +232,7 @@ def main() -> int:
     caught = len(asked) - left
     print(
         f"{len(asked)} mutants, {left} survived: {100 * caught / len(asked):.1f} % caught; "
-        f"{same} more change nothing ({100 * caught / options.count:.1f} % of all are caught)"
+        f"{same} more change nothing ({100 * caught / len(draw):.1f} % of all are caught)"
     )
     return 0
 
