@@ -18,7 +18,7 @@ BEFORE_S, AFTER_S = 0.1, 0.6  # of sound that is looked at, about an onset
 QUIET_S = 0.12  # so long no gate was open on the input; what rings on is found
 HOP_S = 0.002
 RISE_SHARE = 0.15  # of the level that follows
-QUIET_SHARE = 0.05  # before the onset, at most
+QUIET_SHARE = 0.4  # before the onset, at most
 LEAST_ONSETS = 3
 KEPT_ONSETS = 9
 MOST_SPREAD_S = 0.04
@@ -45,10 +45,11 @@ def onset_delay(samples: np.ndarray, rate_hz: float) -> float | None:
     count = len(samples) // hop
     level = np.abs(samples[: count * hop]).reshape(count, hop).max(axis=1)
     loud = float(np.quantile(level, 0.9))
-    floor = float(np.quantile(level[: max(1, int(BEFORE_S / HOP_S))], 0.9))
+    before = level[: max(1, int(BEFORE_S / HOP_S))]
+    floor = float(np.quantile(before[len(before) // 2 :], 0.9))  # the note before may ring on
     if loud < 1e-3 or floor > QUIET_SHARE * loud:
         return None
-    above = np.flatnonzero(level > max(RISE_SHARE * loud, 2.0 * floor))
+    above = np.flatnonzero(level > max(RISE_SHARE * loud, 1.5 * floor))
     if not len(above):
         return None
     found = float(above[0]) * HOP_S - BEFORE_S

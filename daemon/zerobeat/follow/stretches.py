@@ -98,6 +98,10 @@ class StretchPicker:
         """Return the least and the most delay of the path to an input."""
         return self.delays_s.get(source, UNKNOWN_DELAY_S)
 
+    def rest(self, voice: str, until_s: float) -> None:
+        """Pick nothing of a voice until a time."""
+        self._next_s[voice] = until_s
+
     # ------------------------------------------------------------ picking
 
     def pick(self, name: str, now_s: float) -> Stretch | None:

@@ -50,7 +50,7 @@ function _shtab_zerobeat_using
   test "$_shtab_zerobeat_cmdpath" = "$argv"
 end
 
-set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
+set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
 set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
@@ -81,6 +81,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using demo' -s h -l help -d 'show this 
 complete -c zerobeat -n '_shtab_zerobeat_using demo' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'folder for before.wav, after.wav and corrected.mid (default: this one)'
 complete -c zerobeat -n '_shtab_zerobeat_using demo' -l seed -x -d 'another number, other flaws (default: 0)'
 complete -c zerobeat -n '_shtab_zerobeat_using demo' -l stems -d 'write each voice alone as well, as after-reed.wav'
+complete -c zerobeat -n '_shtab_zerobeat_using demo' -l follow -d 'an hour of drift instead, not followed and followed: follow-before.wav, follow-after.wav and follow.svg'
 complete -c zerobeat -n '_shtab_zerobeat_using demo' -l force -d 'write over what is there'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a render -d 'send a MIDI file through the same engine into a MIDI file'
 complete -c zerobeat -n '_shtab_zerobeat_using render' -s h -l help -d 'show this help message and exit'
@@ -150,11 +151,20 @@ complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l yes -d 'never wait fo
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l rig -xka "(__fish_complete_path (commandline -ct))" -d 'rig to start with if no zerobeat plays (default: rig.yaml)'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l all -d 'every voice'
+complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l clear -d 'take every touch-up out again, follow'"'"'s too'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l dry-run -d 'show it; change nothing'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l by-ear -d 'sound a voice against another; wheel stops the beating, a pedal or Enter keeps it'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l against -x -d 'the other voice, with --by-ear'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l note -x -d 'the note that both sound, with --by-ear (default: C4)'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'voices, one or more'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a follow -d 'keep every voice in tune by what is played'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -s h -l help -d 'show this help message and exit'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l on -d 'follow it (again)'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l off -d 'take back what follow did, and leave it alone'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l here -d 'the knob that was turned is in tune where it stands'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l back -d 'take the turn of the knob out'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
+complete -c zerobeat -n '_shtab_zerobeat_using follow; and test $_shtab_zerobeat_npos -eq 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'a voice (default: all)'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a soundcheck -d 'walk all voices: cable, level, bend, pitch'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -l input -x -d 'listen to this audio input'

@@ -17,6 +17,7 @@ _shtab_zerobeat_commands() {
     completion:'print what completes commands and names in your shell'
     demo:'play a virtual case of oscillators, flawed on purpose'
     doctor:'look for what is wrong with the machine'
+    follow:'keep every voice in tune by what is played'
     help:'show the help of a command'
     hold:'set how long a changed setting waits'
     init:'write a commented starter rig'
@@ -116,6 +117,7 @@ _shtab_zerobeat_demo_options=(
   "--out[folder for before.wav, after.wav and corrected.mid (default\: this one)]:DIR:_files"
   "--seed[another number, other flaws (default\: 0)]:seed:"
   "--stems[write each voice alone as well, as after-reed.wav]"
+  "--follow[an hour of drift instead, not followed and followed\: follow-before.wav, follow-after.wav and follow.svg]"
   "--force[write over what is there]"
 )
 
@@ -130,6 +132,19 @@ _shtab_zerobeat_doctor_options=(
 
 # guard to ensure default positional specs are added only once per session
 _shtab_zerobeat_doctor_defaults_added=0
+
+_shtab_zerobeat_follow_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--on[follow it (again)]"
+  "--off[take back what follow did, and leave it alone]"
+  "--here[the knob that was turned is in tune where it stands]"
+  "--back[take the turn of the knob out]"
+  "--socket[the daemon\'s control socket]:socket:_files"
+  ":a voice (default\: all):_zerobeat_voices"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_zerobeat_follow_defaults_added=0
 
 _shtab_zerobeat_help_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
@@ -193,7 +208,7 @@ _shtab_zerobeat_learn_options=(
   "--debounce-ms[MS]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
-  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, pair\; or curve:"
+  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, follow, follow_here, follow_back, pair\; or curve:"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -445,6 +460,7 @@ _shtab_zerobeat_touchup_options=(
   "--rig[rig to start with if no zerobeat plays (default\: rig.yaml)]:rig:_files"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
   "--all[every voice]"
+  "--clear[take every touch-up out again, follow\'s too]"
   "--dry-run[show it\; change nothing]"
   "--by-ear[sound a voice against another\; wheel stops the beating, a pedal or Enter keeps it]"
   "--against[the other voice, with --by-ear]:VOICE:"
@@ -552,6 +568,7 @@ _shtab_zerobeat() {
         completion) _arguments -C -s $_shtab_zerobeat_completion_options ;;
         demo) _arguments -C -s $_shtab_zerobeat_demo_options ;;
         doctor) _arguments -C -s $_shtab_zerobeat_doctor_options ;;
+        follow) _arguments -C -s $_shtab_zerobeat_follow_options ;;
         help) _arguments -C -s $_shtab_zerobeat_help_options ;;
         hold) _arguments -C -s $_shtab_zerobeat_hold_options ;;
         init) _arguments -C -s $_shtab_zerobeat_init_options ;;
