@@ -36,6 +36,7 @@ converters:
         u: {pressure: true, channel_number: 5}
     extra: {s: {input: a, controller: 11}}
 page: {enabled: true}
+follow: {enabled: true}
 voices: {v: {converter: q, channel_number: 1, tuning_from: none}}
 audio_inputs: {l: {device: Line, channel_number: 1}}
 """,

@@ -22,7 +22,7 @@ from .virtual_evening import EVENING_RATE_HZ, EveningVoice, VirtualEvening
 
 EVENING_S = 3600.0
 DOOR_S = 2400.0
-REST_S = 25.0  # between two readings of a voice, once it is known
+READ_EVERY_S = 30.0  # between two readings of a voice, once it is known
 _LOADINGS = {"reed": 1.0, "horn": 0.7, "glass": 1.4, "bass": -0.5}
 _REFERENCES = {"reed": 6600.0, "horn": 5800.0, "glass": 8600.0, "bass": 3600.0}
 _COLOURS = {"reed": "#2b5fa8", "horn": "#b4531f", "glass": "#1d7a55", "bass": "#8a4a9e"}
@@ -56,7 +56,7 @@ def play_evening(follows: bool, seed: int, seconds: float = EVENING_S) -> Evenin
         drift,
         follows=follows,
         limits=FollowLimits(),
-        rest_s=REST_S,
+        rest_s=READ_EVERY_S,
         seed=seed,
     )
     errors: dict[str, list[tuple[float, float]]] = {part.name: [] for part in PARTS}
@@ -75,9 +75,9 @@ def play_evening(follows: bool, seed: int, seconds: float = EVENING_S) -> Evenin
     evening.run(events, 0.5 + loops * PHRASE_S, each)
     begin_s = 0.5 + (loops - 1) * PHRASE_S
     at_s = begin_s + np.arange(int(PHRASE_S * EVENING_RATE_HZ)) / EVENING_RATE_HZ
-    sound = sum(
-        (evening.voice_sound(v, at_s) for v in evening.voices.values()), np.zeros(len(at_s))
-    )
+    sound = np.zeros(len(at_s))
+    for voice in evening.voices.values():
+        sound += evening.voice_sound(voice, at_s)
     report = evening.follower.report(evening.now_s)
     readings = sum(one["readings"] for one in report.values())
     return EveningRun({n: np.array(found) for n, found in errors.items()}, sound, readings)
@@ -106,7 +106,7 @@ def _rms(cents: Floats) -> float:
 def evening_svg(before: EveningRun, after: EveningRun) -> str:
     """Return what each voice was off over the evening, before above and after below, as SVG."""
     minutes = max(float(one[-1, 0]) for one in before.errors.values())
-    reach = max(5.0, max(float(np.abs(one[:, 1]).max()) for one in before.errors.values()))
+    reach = max(5.0, *(float(np.abs(one[:, 1]).max()) for one in before.errors.values()))
     parts = []
     for top, title, run in ((20, "not followed", before), (260, "followed", after)):
         parts.append(f'<text x="50" y="{top}">{title}: cents off over {minutes:.0f} minutes</text>')

@@ -29,7 +29,7 @@ from ..sim.waveform import waveform_samples
 
 EVENING_RATE_HZ = 48_000
 TICK_S = 0.25
-OFTEN = 80  # readings of a voice
+OFTEN = 55  # readings of a voice
 _CONTROL_HZ = 1000.0
 _CONVERTER = Converter("evening", overlap="legato", gate_gap_s=0.002)
 
@@ -179,7 +179,7 @@ class VirtualEvening:
         )
         for voice in voices if knows_delay else ():
             source = voice.input or voice.name
-            self.follower.picker.delays_s[source] = (max(0.0, delay_s - 0.015), delay_s + 0.015)
+            self.follower.picker.delays_s[source] = (delay_s - 0.015, delay_s + 0.015)
         self.moves: list[tuple[float, FollowMove]] = []
         self.lines: list[tuple[float, str]] = []
         self.read_s = 0.0
