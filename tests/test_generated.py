@@ -93,6 +93,15 @@ def test_keys_of_a_kind_and_of_a_name(capsys):
     assert out.splitlines()[0] == "voices.NAME.tail_s" and "0 to 600; s" in out
     assert main(["keys", "scene", "triggers.clock.every"]) == 0
     assert "1 to 1024, or a part such as 1/2" in capsys.readouterr().out
+    # As a fault shows them.
+    for name in ("voices.reed.tail_s", "inputs.my keys.wheel_cents"):
+        assert main(["keys", "rig", name]) == 0
+    assert main(["keys", "rig", "converters.quad.converter.settle_ms"]) == 0
+    assert main(["keys", "rig", "scene.voices.reed.hold"]) == 0
+    assert main(["keys", "scene", "voices.reed.detune_cents"]) == 0
+    assert main(["keys", "pedalboard", "bindings[3].by"]) == 0
+    assert main(["keys", "scene", "triggers[0].clock.every"]) == 0
+    capsys.readouterr()
     assert main(["keys"]) == 0
     out = capsys.readouterr().out
     assert all(f"{kind} file\n" in out for kind in KINDS_OF_FILES)
@@ -135,6 +144,7 @@ def test_the_manual_page_has_every_command(capsys):
     assert main(["help", "--manual"]) == 0
     out = capsys.readouterr().out
     assert out.startswith(".TH ZEROBEAT")
+    assert ".SH NAME\nzerobeat \\- keeps a case" in out and "Python" not in out
     assert [name for name, _ in COMMAND_SUMMARIES if f"zerobeat {name}" not in out] == []
 
 
@@ -171,16 +181,18 @@ def _path_with_zerobeat(folder: Path) -> dict[str, str]:
     return {**os.environ, "PATH": f"{folder / 'bin'}:{os.environ['PATH']}"}
 
 
-@pytest.mark.parametrize(
-    ("words", "expected"),
-    [
-        ("zerobeat rec", "recall"),
-        ("zerobeat mute ", "reed"),
-        ("zerobeat recall ", "white keys"),
-        ("zerobeat set reed det", "detune_cents"),
-        ("zerobeat hold ", "sample"),
-    ],
-)
+COMPLETIONS = [
+    ("zerobeat rec", "recall"),
+    ("zerobeat mute ", "reed"),
+    ("zerobeat recall ", "white keys"),
+    ("zerobeat set reed det", "detune_cents"),
+    ("zerobeat set ton", "tonight"),
+    ("zerobeat set tonight conc", "concert_a_hz"),
+    ("zerobeat hold ", "sample"),
+]
+
+
+@pytest.mark.parametrize(("words", "expected"), COMPLETIONS)
 def test_bash_completes_commands_voices_scenes_and_settings(rig, words: str, expected: str):
     asked = words.split(" ")
     code = (
@@ -211,3 +223,17 @@ def test_completion_is_a_script_of_its_shell(rig, shell: str):
     if shutil.which(shell) is None:
         pytest.skip(f"{shell} is not installed")
     subprocess.run([shell, "-n"], input=done.stdout, text=True, check=True)
+
+
+@pytest.mark.skipif(shutil.which("fish") is None, reason="fish is not installed")
+@pytest.mark.parametrize(("words", "expected"), COMPLETIONS)
+def test_fish_completes_them_too(rig, words: str, expected: str):
+    code = f"zerobeat completion fish | source; complete -C '{words}'"
+    done = subprocess.run(
+        ["fish", "-N", "-c", code],
+        env={**_path_with_zerobeat(rig), "HOME": str(rig)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert expected in [line.partition("\t")[0] for line in done.stdout.splitlines()], done.stderr

@@ -32,6 +32,7 @@ from .voice_field import profile_file, read_tuning_input, read_voice
 from .yaml_source import Scalar, read_yaml
 
 LONGEST_RIG_NAME = 40
+LONGEST_PORT_NAME = 43  # bytes: 63 of a client of the MIDI system, less "zerobeat out  lights"
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 
@@ -213,7 +214,16 @@ def _middle_c(section: Section) -> int:
 # ---------------------------------------------------------------- ports
 
 
+def _check_port_name(name: str, section: Section) -> None:
+    """Refuse a name that the MIDI system would cut in the name of zerobeat's own port."""
+    size = len(name.encode("utf-8", "replace"))
+    if size > LONGEST_PORT_NAME:
+        allowed = f"{LONGEST_PORT_NAME}, which is what the name of a port holds"
+        section.faults.add(section.place, f"found a name of {size} bytes; allowed: {allowed}")
+
+
 def _input(name: str, section: Section) -> Input:
+    _check_port_name(name, section)
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
@@ -244,6 +254,7 @@ def _outputs(
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
     for name, inner in section.named_sections("converters", required=True):
+        _check_port_name(name, inner)
         port, is_pattern = read_port(inner)
         read = _converter(name, inner, context)
         converters[name] = read
