@@ -11,7 +11,7 @@ READ = {"drift_cents": 2.04, "rate_cents_per_min": -0.31, "age_s": 3.2, "sure": 
     ("follow", "said"),
     [
         (None, []),
-        ({"drift_cents": None, "why": "silent"}, []),
+        ({"drift_cents": None, "why": "silent"}, ["not followed: silent"]),
         (READ, ["follow +2.0 ct -0.3/min, 3 s ago"]),
         ({**READ, "sure": False, "why": "moving"}, ["follow +2.0 ct -0.3/min, 3 s ago: moving"]),
         ({**READ, "knob_cents": -4.0}, ["knob turned -4.0 ct"]),
