@@ -93,6 +93,15 @@ def test_keys_of_a_kind_and_of_a_name(capsys):
     assert out.splitlines()[0] == "voices.NAME.tail_s" and "0 to 600; s" in out
     assert main(["keys", "scene", "triggers.clock.every"]) == 0
     assert "1 to 1024, or a part such as 1/2" in capsys.readouterr().out
+    # As a fault shows them.
+    for name in ("voices.reed.tail_s", "inputs.my keys.wheel_cents"):
+        assert main(["keys", "rig", name]) == 0
+    assert main(["keys", "rig", "converters.quad.converter.settle_ms"]) == 0
+    assert main(["keys", "rig", "scene.voices.reed.hold"]) == 0
+    assert main(["keys", "scene", "voices.reed.detune_cents"]) == 0
+    assert main(["keys", "pedalboard", "bindings[3].by"]) == 0
+    assert main(["keys", "scene", "triggers[0].clock.every"]) == 0
+    capsys.readouterr()
     assert main(["keys"]) == 0
     out = capsys.readouterr().out
     assert all(f"{kind} file\n" in out for kind in KINDS_OF_FILES)

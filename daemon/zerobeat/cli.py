@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Protocol, cast
+from typing import NoReturn, Protocol, cast
 
 from .errors import ConfigError, ZerobeatError, one_of
 
@@ -29,6 +29,7 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("trim", "low and high note in turn, for the screwdriver"),
     ("warmup", "follow the drift of all voices until they have settled"),
     ("touchup", "measure what has drifted since, and take it out"),
+    ("follow", "keep every voice in tune by what is played"),
     ("soundcheck", "walk all voices: cable, level, bend, pitch"),
     ("report", "write one page with tables and pictures of a profile"),
     ("status", "show what plays, what waits and what is wrong"),
@@ -120,10 +121,21 @@ def _complain(text: str) -> None:
     print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
+class _Parser(argparse.ArgumentParser):
+    """Shows what was typed, or came from a list of file names, printable."""
+
+    def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
+        if message:
+            from .text import printable_lines  # --help imports nothing
+
+            message = f"{printable_lines(message)}\n"
+        super().exit(status, message)
+
+
 def _run(arguments: list[str]) -> int:
     name, rest = _split(arguments)
     command = load_command(name)
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog=f"zerobeat {name}",
         description=f"{name}: {dict(COMMAND_SUMMARIES)[name]}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -154,7 +166,7 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
 
 def _top_parser() -> argparse.ArgumentParser:
     lines = [f"  {name:<11} {summary}" for name, summary in COMMAND_SUMMARIES]
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="zerobeat",
         usage="zerobeat COMMAND [ARGUMENTS]",
         description="Keeps a case of oscillators in tune between keyboard and converter.",

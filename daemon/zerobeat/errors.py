@@ -129,6 +129,10 @@ class VoiceMeasureError(MeasureError):
         self.voice = voice
 
 
+class FollowError(ZerobeatError):
+    """What follow gets from the daemon is not what it should be."""
+
+
 class AudioError(MeasureError):
     """An audio input that is missing, doubled, shut or gone."""
 

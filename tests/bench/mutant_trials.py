@@ -134,6 +134,8 @@ class Trials:
         if changed is None:
             return 2
         chosen = {id(item): (s, item) for name in changed for s, item in self._calls[name]}
+        if not chosen:  # called as modules are imported, or never
+            return 2
         for _, item in sorted(chosen.values(), key=lambda pair: pair[0]):
             if any(report.failed for report in runtestprotocol(item, log=False, nextitem=None)):
                 return 1

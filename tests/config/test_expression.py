@@ -152,6 +152,15 @@ def test_check_says_which_glides_do_not_reach(load):
     assert "glides of 25 semitones" in shown(load(scene="glide_ms: 200", semitones=12))
 
 
+def test_check_says_what_becomes_of_a_legato_voice_beyond(load):
+    scene = "glide_ms: 200, legato: true"
+    text = shown(load(scene=scene))
+    assert "glides of 3 semitones and more don't all reach" in text
+    assert "a legato voice is struck anew" in text
+    text = shown(load(scene=scene, converter=", overlap: legato"))
+    assert "with a bend range of 2: the note sounds at its pitch at once" in text
+
+
 def test_the_first_interval_out_of_reach():
     voice = Voice("reed", "out", 0, bend_range_cents=1200.0)
     glides = VoiceSettings(glide_ms=100.0)

@@ -394,8 +394,12 @@ def test_a_stopped_console_never_holds_the_daemon(desk):
 def test_it_waits_for_a_daemon_that_has_gone_and_finds_the_next(desk):
     with desk.console("status") as console:
         desk.until(lambda: "faults" in console.text())
+        assert b"\x1b[2m" not in console.raw
         desk.close()
         desk.until(lambda: "no zerobeat plays here now" in console.text())
+        # The last picture stays, dimmed, and words say that it is old.
+        assert "below: as it was" in console.text() and "reed" in console.text()
+        assert console.raw.count(b"\x1b[2m") > 5
         desk.start()
         desk.until(lambda: "scene together" in console.text())
 

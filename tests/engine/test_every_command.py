@@ -68,6 +68,13 @@ SAMPLES: dict[type, list[Any]] = {
         commands.SetTouchUp("reed", TouchUp(3000.0)),
         commands.SetTouchUp("reed", TouchUp(0.0, -1200.0)),
     ],
+    commands.Follow: [
+        commands.Follow("reed", TouchUp(3.0, 1.0), 0.5),
+        commands.Follow("reed", None),
+        commands.Follow("nobody", TouchUp(3.0)),
+        commands.Follow("reed", TouchUp(3000.0)),
+        commands.Follow("reed", TouchUp(3.0), 2.0),
+    ],
     commands.Bypass: [commands.Bypass(None, True), commands.Bypass("nobody", True)],
     commands.Mute: [commands.Mute("reed", True), commands.Mute("nobody", True)],
     commands.Solo: [commands.Solo("reed", True), commands.Solo("nobody", True)],

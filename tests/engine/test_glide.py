@@ -223,6 +223,27 @@ def test_a_legato_voice_glides_without_another_note():
     assert case.now() == pytest.approx(6700.0, abs=STEP_CENTS)
 
 
+def test_a_legato_voice_is_struck_anew_where_its_number_does_not_reach():
+    case = Gliding(replace(GLIDES, legato=True))
+    case.key(48)
+    case.key(65)  # 17 semitones; the bend range is 12
+    assert case.off() == [(0, 48)]
+    assert case.now() == pytest.approx(4800.0, abs=STEP_CENTS)
+    case.pass_time(0.3)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+
+
+def test_a_legato_voice_whose_notes_may_overlap_arrives_at_once_there():
+    case = Gliding(replace(GLIDES, legato=True), converter=replace(OCTAVE, overlap="legato"))
+    case.key(48)
+    begun_s = case.key(65)
+    assert case.now() == pytest.approx(6500.0, abs=STEP_CENTS)
+    assert len(case.gates()) == 1
+    case.pass_time(0.3)
+    assert case.bends_since(begun_s) == []
+    assert case.state("reed").glides_missed == 1
+
+
 def test_what_the_bend_cannot_reach_arrives_by_a_new_note_at_once():
     case = Gliding(converter=replace(OCTAVE, bend_range_cents=200.0))
     case.key(48)
@@ -696,3 +717,21 @@ def test_a_pedal_sets_the_time_of_glides(binding):
     assert case.now() == pytest.approx(5750.0, abs=7.0)
     case.pass_time(0.2)
     assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+def test_a_return_to_the_same_key_of_another_keyboard_strikes_nothing():
+    case = Gliding(GLIDES)
+    case.key(60)
+    case.hear(NoteOn(1, 60, 100))
+    case.pass_time(1.0)
+    case.sent.clear()
+    case.hear(NoteOff(1, 60))
+    assert case.on() == []
+    assert len(case.engine.ledger.sounding()) == 1
+
+
+def test_keys_out_of_reach_are_counted_where_a_voice_glides():
+    case = Gliding(GLIDES, lowest_note=60)
+    for key in (20, 21, 22):
+        case.key(key)
+    assert case.state("reed").misses == 3

@@ -10,6 +10,7 @@ from kit.clocked_engine import BAR, BEAT, KEY, PAD, STEPS, TICK_S, ClockedEngine
 from kit.engine_harness import KEYS, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
+from zerobeat.engine.pending import ends
 from zerobeat.engine.settings import (
     Converter,
     Scene,
@@ -28,6 +29,7 @@ from zerobeat.midi import (
     ProgramChange,
     SongPosition,
 )
+from zerobeat.tuning.scale import preset
 
 WIDE = Converter(gate_gap_s=0.0, bend_range_cents=1200.0)
 NIGHT = Scene("night", hold="trigger", triggers=(BAR,))
@@ -630,3 +632,23 @@ def test_zones_wait_under_the_hold_in_force(hold, trigger):
     assert (case.engine.live.scene.zones == zones) is trigger
     case.hear(commands.TriggerNow(), "")
     assert case.engine.live.scene.zones == zones
+
+
+def test_a_key_is_named_among_what_ends_the_wait_while_the_clock_is_missed():
+    case = ClockedEngineHarness(scene("trigger", BAR, clock_lost="key"))
+    case.change(semitones=2)
+    assert ends(case.engine.shared, case.engine.triggers) == ("the clock to come", "a key")
+    case.start()
+    case.ticks(10)
+    case.change(semitones=3)
+    assert ends(case.engine.shared, case.engine.triggers) == ("bar 2",)
+
+
+def test_a_voice_that_a_change_moved_has_no_hysteresis_of_its_own():
+    """With the wheel at rest the key alone decides; so does the first step of the wheel."""
+    stepped = {"reed": VoiceSettings(scale=preset("chromatic"), wheel="stepped")}
+    case = ClockedEngineHarness(scene("none", voices=stepped), voices=1)
+    case.key(60)
+    case.change(detune_cents=1.0)
+    case.hear(PitchBend(0, round(55 / 200 * 8191)))  # past the border at 50, not by 10 more
+    assert case.pitches() == [6101.0]

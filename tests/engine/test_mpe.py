@@ -5,6 +5,7 @@ Vectors and rules are those of RP-053, MIDI Polyphonic Expression 1.0 (2018), by
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -24,6 +25,7 @@ from zerobeat.midi import (
     ProgramChange,
 )
 from zerobeat.tuning.scale import preset
+from zerobeat.tuning.tracking import Reading, TrackingCurve
 
 RANGE_CENTS = 4800.0
 WIDE = Converter(bend_range_cents=RANGE_CENTS, gate_gap_s=0.0)
@@ -239,6 +241,24 @@ def test_a_fingers_place_at_the_touch(touch, cents):
     assert pitch(case, "reed") == pytest.approx(6100.0 + cents, abs=1.0)
     play(case, PitchBend(1, round(80.0 * 8191 / 4800.0)))
     assert pitch(case, "reed") == pytest.approx(6100.0 + cents + 50.0, abs=1.0)
+
+
+def test_a_finger_is_in_tune_on_its_way_whatever_the_curve():
+    curve = TrackingCurve.from_readings(
+        [Reading(100.0 * k, 0.4 * (k - 60) + 9.0 * math.sin(k / 3.0), 0.05) for k in range(12, 115)]
+    )
+    voices = [Voice("reed", "out", 0, bend_range_cents=2400.0, curve=curve)]
+    converter = Converter(bend_range_cents=2400.0, gate_gap_s=0.0)
+    source = Input("grid", "Finger Grid:1", mpe=LOWER15)
+    case = EngineHarness(small_rig(voices, converter=converter, inputs=(source,)), (Scene(),))
+    play(case, NoteOn(1, 60, 100))
+    state = case.state("reed")
+    for cents in range(-1200, 1201, 37):
+        bend = round(cents * (8191 if cents > 0 else 8192) / 4800.0)
+        play(case, PitchBend(1, bend))
+        asked = 6000.0 + 4800.0 * bend / (8191 if bend > 0 else 8192)
+        sent = 100.0 * state.note + state.bend * 2400.0 / 8192.0
+        assert curve.sounding(sent) == pytest.approx(asked, abs=0.2)
 
 
 def test_a_finger_bends_no_other_note():
@@ -556,3 +576,20 @@ def test_passed_through_channels_are_no_fingers():
     assert play(case, ControlChange(9, 64, 0)) == [ControlChange(9, 64, 0)]
     play(case, NoteOff(9, 40))
     assert case.gates() == []
+
+
+@pytest.mark.parametrize(("bend", "cents"), [(8191, 4800.0), (-8192, -4800.0), (0, 0.0)])
+def test_both_ends_of_a_fingers_bend_are_its_whole_range(bend, cents):
+    """RP-053, appendix C: a receiver takes the whole word for the whole range."""
+    case = grid(voices=1, zones=())
+    case.engine.shared.wheels.clear()
+    play(case, NoteOn(1, 60, 100))
+    play(case, PitchBend(1, bend))
+    assert case.engine.shared.wheels.get(("grid", 1), 0.0) == cents
+
+
+def test_a_centred_keyboards_note_outside_every_zone_sounds_its_key():
+    case = grid(mpe=MpeSettings(lower_members=7, touch="centred"), voices=1, zones=())
+    play(case, PitchBend(12, 4096))
+    play(case, NoteOn(12, 60, 100))
+    assert case.gates() != []

@@ -153,3 +153,10 @@ def test_a_voice_that_returns_has_what_is_stored_although_the_scene_was_changed(
     assert case.picture().unsaved
     case.hear(commands.Reload(rig, scenes), "")
     assert case.engine.states["glass"].wanted == stored
+
+
+def test_the_rig_has_the_new_profile_so_that_a_reload_compares_with_it(case):
+    case.hear(commands.UseProfile("reed", TEN_SHARP, None, "old"), "")
+    voices = {voice.name: voice for voice in case.engine.rig.voices}
+    assert (voices["reed"].curve, voices["reed"].stale) == (TEN_SHARP, "old")
+    assert voices["glass"].curve is not TEN_SHARP

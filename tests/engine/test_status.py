@@ -1,17 +1,18 @@
 """The picture on request: what a console must be able to show (design: Words; requirement T5)."""
 
 import json
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import asdict, fields, is_dataclass, replace
 
 import pytest
 from engine.test_every_command import STATES, new_case
 
+from kit.clocked_engine import ClockedEngineHarness
 from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands, plain_status
 from zerobeat.engine.pending import ClockStatus, wanted_words
 from zerobeat.engine.plain_status import plain
-from zerobeat.engine.settings import Converter, TouchUp, Voice, VoiceSettings
+from zerobeat.engine.settings import Converter, Scene, TouchUp, Trigger, Voice, VoiceSettings
 from zerobeat.engine.status import OutputStatus, SceneWaiting, Status, picture
 from zerobeat.engine.voice_status import VoiceStatus
 from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
@@ -262,3 +263,38 @@ def test_every_key_out_of_reach_is_counted():
     for key in (20, 21, 22):
         case.hear(NoteOn(0, key, 100))
     assert picture(case.engine, case.wire).voices[0].keys_out_of_reach == 3
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_what_waits_and_the_clock_go_over_the_socket_as_they_are(state):
+    case = new_case()
+    state(case)
+    shown = picture(case.engine, case.wire)
+    sent = json.loads(json.dumps(plain(shown)))
+    assert sent["waits"] == (None if shown.waits is None else asdict(shown.waits))
+    assert sent["clock"] == (None if shown.clock is None else asdict(shown.clock))
+    assert sent["outputs"] == [asdict(output) for output in shown.outputs]
+    for voice, whole in zip(sent["voices"], shown.voices, strict=True):
+        wanted = json.loads(json.dumps(asdict(whole)))
+        wanted["channel_number"] = wanted.pop("channel") + 1
+        assert voice == wanted
+
+
+@pytest.mark.parametrize(
+    ("ticks", "unit", "every", "due"),
+    [
+        (10, "bar", 1, "bar 2"),
+        (10, "bar", 2, "bar 3"),
+        (30, "beat", 1, "bar 1 beat 3"),
+        (10, "beat", 2, "bar 1 beat 3"),
+        (80, "beat", 1, "bar 2"),
+    ],
+)
+def test_where_the_next_trigger_falls_is_said(ticks, unit, every, due):
+    scene = Scene("night", hold="trigger", triggers=(Trigger("clock", every=every, unit=unit),))
+    case = ClockedEngineHarness(scene)
+    case.start()
+    case.ticks(ticks)
+    shown = picture(case.engine, case.wire).clock
+    assert shown.due == due
+    assert shown.state == "running"

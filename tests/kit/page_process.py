@@ -6,6 +6,7 @@ with PageHarness(folder) as page:
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 import subprocess
@@ -19,6 +20,7 @@ from kit.control_socket import ControlSocketHarness
 from zerobeat.page.pairing import phone_name, signature
 
 PATIENCE_S = 20.0
+Event = tuple[str, dict[str, Any]]
 
 
 def free_port() -> int:
@@ -122,7 +124,7 @@ class PageHarness:
         control = self.desk.control
         assert control is not None
         self.until(lambda: any(c.follow_s for c in control._clients), "the page's link")
-        self.until(lambda: dict(self.events(3)).get("alive", {}).get("trouble") == "", "a picture")
+        self.stream(lambda found: dict(found).get("alive", {}).get("trouble") == "")
 
     # ------------------------------------------------------------ requests
 
@@ -175,39 +177,33 @@ class PageHarness:
         status, _, body = self.request(path, json.dumps(values).encode())
         return status, json.loads(body) if status == 200 else {"error": body.decode()}
 
-    def events(self, count: int = 4) -> list[tuple[str, dict[str, Any]]]:
+    def events(self, count: int = 4) -> list[Event]:
         """Return the first events of the live stream."""
+        return self.stream(lambda found: len(found) >= count)[:count]
+
+    def stream(self, enough: Callable[[list[Event]], bool]) -> list[Event]:
+        """Return the events of one live stream, up to where they are enough."""
+        found: list[Event] = []
+        received = b""
+        end_s = time.monotonic() + PATIENCE_S
         with self.connect() as link:
             link.sendall(f"GET /live HTTP/1.1\r\nhost: 127.0.0.1:{self.port}\r\n\r\n".encode())
-            received = b""
-            end_s = time.monotonic() + PATIENCE_S
-            while received.count(b"event:") < count + 1 and time.monotonic() < end_s:
+            while not enough(found):
+                if time.monotonic() > end_s:
+                    raise TimeoutError(f"the stream said {found[-3:]} and {received[:300]!r}")
                 self.turn()
-                try:
+                with contextlib.suppress(BlockingIOError):
                     received += link.recv(65_536)
-                except BlockingIOError:
-                    continue
-        found = []
-        for block in received.decode().split("\n\n"):
-            if block.startswith("event: ") and "\ndata: " in block:
-                name, _, line = block.removeprefix("event: ").partition("\ndata: ")
-                try:
-                    found.append((name, json.loads(line)))
-                except ValueError:  # cut in the middle
-                    continue
-        return found[:count]
+                *blocks, received = received.split(b"\n\n")
+                for block in blocks:
+                    name, _, line = block.decode().partition("\ndata: ")
+                    if name.startswith("event: "):
+                        found.append((name.removeprefix("event: "), json.loads(line)))
+        return found
 
     def hello(self) -> dict[str, Any]:
         """Return what the page says first, once it knows the daemon."""
-        found: list[dict[str, Any]] = []
-
-        def known() -> bool:
-            events = dict(self.events(2))
-            found[:] = [events.get("hello", {})]
-            return "picture" in events
-
-        self.until(known, "a picture")
-        return found[0]
+        return dict(self.stream(lambda found: "picture" in dict(found)))["hello"]
 
     def pair(self) -> PhoneHarness:
         """Pair a phone by a link."""

@@ -11,9 +11,11 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from operator import is_not
 from typing import Any
 
 from kit.byte_checker import ByteChecker, CableHeard, CheckFailed
+from kit.tuning_messages import bulk
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.ledger import Outputs
@@ -71,7 +73,7 @@ OUTPUTS = (
     Output("slow", "slow:1", converter=SLOW),
 )
 VOICES = (
-    Voice("reed", "quad", 0),
+    Voice("reed", "quad", 0, tuning_from="steps"),
     Voice("horn", "quad", 1, tail_s=0.05),
     Voice("bass", "octo", 0, 0, 1200.0, 12, 100),
     Voice("floor", "octo", 1, 0, 1200.0, 12, 100, gate_ignored=True),
@@ -269,6 +271,7 @@ class RandomPlaying:
             (1, self._reload),
             (2, self._mode_message),
             (1, self._other),
+            (1, self._tune),
             (4, self._rest),
             (1, self._break),
             (2, self._burst),
@@ -562,13 +565,25 @@ class RandomPlaying:
         name = self._random.choice([output.name for output in self.rig.outputs])
         if self.checker.cables[name].linked:
             if self._random.random() < 0.3:
-                self.play(commands.SourceLost(self._random.choice(("keys", "steps", "feet"))))
+                self._unplug(self._random.choice(("keys", "steps", "feet")))
             self.pass_time(0.001)
             self._take()
             self.checker.lost(name)
             self.play(commands.OutputLost(name), after_s=0.0)
         else:
             self._plug_in(name)
+
+    def _unplug(self, name: str) -> None:
+        """Take an input away: what was down on it never says that it comes up."""
+        self.play(commands.SourceLost(name))
+        self._down = {place for place in self._down if place[0] != name}
+        self._foot_notes = {place for place in self._foot_notes if place[0] != name}
+        self._sustains = {place for place in self._sustains if place[0] != name}
+        self._wheels = {place for place in self._wheels if place[0] != name}
+        if name == "feet":
+            self._switches.clear()
+        if self._random.random() < 0.3:
+            self.everything_up()  # before another key mends it
 
     def _learn(self) -> None:
         count = self._random.randint(0, len(TOGGLES))
@@ -625,6 +640,21 @@ class RandomPlaying:
             )
         )
         self.play(message, "keys", self._soon())
+
+    def _tune(self) -> None:
+        """Send tunings in which each key is some key of the piano, and damaged ones."""
+        chance = self._random
+        pitches = [100.0 * min(127, max(0, key + chance.randint(-2, 2))) for key in range(128)]
+        dump = bulk(pitches, program=chance.randint(0, 3))
+        key, other = chance.randint(40, 80), chance.randint(40, 80)
+        single = bytes((0xF0, 0x7F, 0, 8, 2, 0, 1, key, other, 0, 0, 0xF7))
+        damaged = (dump[:200] + b"\xf7", dump[:-2] + bytes((dump[-2] ^ 1, 0xF7)))
+        content = chance.choice((dump, single, *damaged))
+        self.pass_time(self._soon())
+        before = self.engine.live.parts()
+        self.play(SysEx(content), "steps", 0.0)
+        if content in damaged and any(map(is_not, before, self.engine.live.parts())):
+            raise CheckFailed("a damaged tuning has changed a setting")
 
     def _rest(self) -> None:
         self.pass_time(self._random.choice((0.05, 0.3, 1.5)))

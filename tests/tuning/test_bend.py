@@ -12,6 +12,7 @@ from zerobeat.tuning.bend import (
     bend_to_cents,
     cents_to_bend,
     clamp_bend,
+    gliding_note,
     legato_note,
     nearest_note,
 )
@@ -199,3 +200,28 @@ def test_a_bend_of_a_word_has_both_ends():
     for bend in (-8193, 8192):
         with pytest.raises(BendRangeError, match=f"^bend: found {bend}; allowed: -8192 to 8191$"):
             bend_to_cents(bend, 200.0)
+
+
+@given(
+    st.floats(3000.0, 9000.0),
+    st.floats(3000.0, 9000.0),
+    st.sampled_from((200.0, 1200.0, 2400.0)),
+    st.booleans(),
+    st.lists(st.floats(-60.0, 60.0), min_size=128, max_size=128),
+)
+def test_a_gliding_note_reaches_its_way_and_is_the_nearest_to_its_end(
+    one, other, range_cents, whole_way, errors
+):
+    for known in (None, tuple(errors)):
+        found = gliding_note(one, other, 0, 127, range_cents, known, whole_way=whole_way)
+        shift = known or (0.0,) * 128
+        ends = (one, other) if whole_way else (one,)
+        fits = [
+            number
+            for number in range(128)
+            if all(abs(end - 100.0 * number - shift[number]) <= range_cents for end in ends)
+        ]
+        assert (found is None) == (not fits)
+        if fits:
+            best = min(abs(other - 100.0 * number - shift[number]) for number in fits)
+            assert abs(other - 100.0 * found - shift[found]) == pytest.approx(best, abs=1e-6)

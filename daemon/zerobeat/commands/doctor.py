@@ -16,6 +16,7 @@ from ..doctor.check_result import CheckResult, ok
 from ..engine.settings import Rig
 from ..errors import ConfigError
 from ..state.state_directory import SERVICE_STATE, load_rig, state_directory
+from ..text import printable
 
 SERVICE_RIG = Path("/etc/zerobeat/rig.yaml")
 
@@ -70,7 +71,7 @@ def _look(path: Path | None) -> Iterator[CheckResult]:
         except ConfigError as error:
             count = len(error.problems)
             text = f"{error.problems[0]}{f'; {count} problems' if count > 1 else ''}"
-            yield CheckResult("fault", "rig", text, f"zerobeat check {path}")
+            yield CheckResult("fault", "rig", text, f"zerobeat check {printable(str(path))}")
         else:
             rig = loaded.rig
             yield ok("rig", f"{path} has no faults")

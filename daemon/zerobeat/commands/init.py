@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from ..errors import StoreError
+from ..text import printable
 from .output_file import add_force, refuse_existing
 
 # For editors: what may stand in a rig. ``zerobeat schema rig`` prints the same.
@@ -33,7 +34,7 @@ inputs:
     # channel_number: 1       # listen to one channel only, 1 to 16
   # feet:
   #   port_pattern: "Four Feet:*"   # a shell pattern that must match one port
-  #   pedalboard: four-feet         # the file with its bindings
+  #   pedalboard: four-feet         # the file that says what its switches do
 
 # clock_from: keys            # the input whose clock counts and is passed on
 
@@ -117,5 +118,6 @@ def run(args: argparse.Namespace) -> int:
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise StoreError(f"{args.file}: cannot be written: {reason}") from None
-    print(f"{args.file}: written. Put your ports and voices in, then: zerobeat check {args.file}")
+    file = printable(str(args.file))
+    print(f"{file}: written. Put your ports and voices in, then: zerobeat check {file}")
     return 0

@@ -49,8 +49,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "action", nargs="?", metavar="ACTION", help=f"{', '.join(ACTIONS)}; or {LEARN_CURVE}"
     )
-    parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
-    parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
+    parser.add_argument(
+        "--list", action="store_true", help="list what switches and pedals do, with numbers"
+    )
+    parser.add_argument("--forget", type=int, metavar="N", help="forget a learned switch")
     parser.add_argument("--input", help="listen to this input of the rig alone")
     parser.add_argument(
         "--wait", type=float, metavar="S", help=f"seconds (default {DEFAULT_WAIT_S:g})"
@@ -101,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
 def _list(client: Client) -> int:
     found = client.ask("bindings").get("bindings", [])
     if not found:
-        print("no bindings; zerobeat learn ACTION makes one")
+        print("no switch does anything yet; zerobeat learn ACTION teaches one")
     for binding in found:
         number = f"{binding['number']:>3}" if "number" in binding else "   "
         state = "" if binding["in_force"] else "  (not in force)"

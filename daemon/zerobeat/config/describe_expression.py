@@ -109,10 +109,12 @@ def _glide_warnings(scene: Scene, rig: Rig) -> list[str]:
         short = first_out_of_reach(voice, settings, converters[voice.output], _keys(scene, voice))
         if short is None:
             continue
+        anew = settings.legato and converters[voice.output].overlap != "legato"
         text = (
             f"glides of {short} semitones and more don't all reach with a bend range of "
-            f"{voice.bend_range_cents / 100.0:g}: such a note sounds at its pitch at once"
+            f"{voice.bend_range_cents / 100.0:g}: "
         )
+        text += "a legato voice is struck anew" if anew else "the note sounds at its pitch at once"
         if voice.bend_range_cents < 100.0 * PROPOSED_SEMITONES:
             text += f"; {_proposal(voice.bend_range_cents)}"
         texts.setdefault(text, []).append(voice.name)
@@ -138,7 +140,7 @@ def first_out_of_reach(
         return None
     chain = Chain(voice, settings, Tonight())
     rests = {key: rest for key in keys if (rest := chain.rest(key)) is not None}
-    slurs = settings.legato and settings.glide_when == "legato"
+    slurs = settings.legato  # the number that sounds stays
     for interval in range(1, 128):
         for key, first in rests.items():
             for to in (key - interval, key + interval) if slurs else (key + interval,):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -36,6 +37,7 @@ converters:
         u: {pressure: true, channel_number: 5}
     extra: {s: {input: a, controller: 11}}
 page: {enabled: true}
+follow: {enabled: true}
 voices: {v: {converter: q, channel_number: 1, tuning_from: none}}
 audio_inputs: {l: {device: Line, channel_number: 1}}
 """,
@@ -206,22 +208,43 @@ def _unit(key: str) -> str:
 
 
 def key_named(kind: str, name: str) -> list[DocumentedKey]:
-    """Return the keys of a name, whole or the last part of it.
+    """Return the keys of a name, whole or the last part of it; as a fault shows it will do.
 
     Raises:
         CommandError: there is none.
     """
+    kind, wanted = _own_kind(kind, _parts(name))
     keys = documented_keys(kind)
-    wanted = name.replace("[]", "").strip(".")
-    found = [
-        key
-        for key in keys
-        if wanted in (key.name.replace("[]", ""), key.name.replace("[]", "").split(".")[-1])
-    ]
+    found = [key for key in keys if _is_named(_parts(key.name), wanted)]
     if not found:
         names = list(dict.fromkeys(key.name.split(".")[-1] for key in keys))
         raise CommandError(f"key: found {name}; allowed: {one_of(name, names)}")
     return found
+
+
+def _parts(name: str) -> list[str]:
+    """Return the parts of a key's name, also of one from a fault: ``voices.reed.tail_s``."""
+    return re.sub(r"\[\d*\]", "", name).strip(".").split(".")
+
+
+def _own_kind(kind: str, parts: list[str]) -> tuple[str, list[str]]:
+    """Return the kind of file that a key belongs to, and its name there."""
+    if kind == "rig" and len(parts) > 1 and parts[0] == "scene":
+        kind, parts = "scene", parts[1:]
+    in_converter = len(parts) > 3 and parts[0] == "converters" and parts[2] == "converter"
+    if kind == "rig" and in_converter and parts[3] != "file":
+        return "converter", parts[3:]
+    if kind == "scene" and len(parts) == 3 and parts[0] == "voices":
+        return kind, ["all", parts[2]]
+    return kind, parts
+
+
+def _is_named(parts: list[str], wanted: list[str]) -> bool:
+    if len(wanted) == 1:
+        return parts[-1] == wanted[0]
+    return len(parts) == len(wanted) and all(
+        part in ("NAME", asked) for part, asked in zip(parts, wanted, strict=True)
+    )
 
 
 # ---------------------------------------------------------------- a schema for editors

@@ -19,6 +19,7 @@ from .curve_field import read_curve
 from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
+from .follow_field import FollowSettings, read_follow
 from .mpe_field import check_plays, read_mpe
 from .page_field import PageSettings, read_page
 from .port_field import read_port
@@ -31,6 +32,7 @@ from .voice_field import profile_file, read_tuning_input, read_voice
 from .yaml_source import Scalar, read_yaml
 
 LONGEST_RIG_NAME = 40
+LONGEST_PORT_NAME = 43  # bytes: 63 of a client of the MIDI system, less "zerobeat out  lights"
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 
@@ -56,6 +58,7 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    follow: FollowSettings = FollowSettings()
     name: str = ""  # what the state belongs to; "": none
     page: PageSettings = PageSettings()
 
@@ -134,6 +137,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    follow = read_follow(section)
     page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
@@ -152,6 +156,7 @@ def read_rig_section(section: Section, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        follow=follow,
         name=name,
         page=page,
     )
@@ -209,7 +214,16 @@ def _middle_c(section: Section) -> int:
 # ---------------------------------------------------------------- ports
 
 
+def _check_port_name(name: str, section: Section) -> None:
+    """Refuse a name that the MIDI system would cut in the name of zerobeat's own port."""
+    size = len(name.encode("utf-8", "replace"))
+    if size > LONGEST_PORT_NAME:
+        allowed = f"{LONGEST_PORT_NAME}, which is what the name of a port holds"
+        section.faults.add(section.place, f"found a name of {size} bytes; allowed: {allowed}")
+
+
 def _input(name: str, section: Section) -> Input:
+    _check_port_name(name, section)
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
@@ -240,6 +254,7 @@ def _outputs(
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
     for name, inner in section.named_sections("converters", required=True):
+        _check_port_name(name, inner)
         port, is_pattern = read_port(inner)
         read = _converter(name, inner, context)
         converters[name] = read

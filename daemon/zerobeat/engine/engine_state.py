@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter, deque
+from dataclasses import replace
 
 from ..errors import CommandError
 from .chain import Chain
 from .glide_controls import GlideControls
 from .ledger import Ledger
 from .pedals.layers import Layers
-from .settings import Hold, Input, Output, Rig, Scene, Tonight, VoiceSettings
+from .settings import Hold, Input, Output, Rig, Scene, Tonight, TouchUp, VoiceSettings
 from .voice import Held, Source, VoiceState
 
 
@@ -27,6 +28,7 @@ class EngineState:
         base_scene: the scene's own part in force, with its name; ``scene`` with what pedals add.
         waiting_scene: a scene's part that has not landed, or None, and the hold it waits under.
         base_tonight: the global settings that are kept; ``tonight`` with what pedals add.
+        follow: what follow takes out of voices, in place of their touch-up by hand.
         layers: what pedals add while they are down.
         keys: the voices that each key down was given to.
         sustained: inputs and channels whose own sustain pedal is down.
@@ -57,6 +59,7 @@ class EngineState:
         "waiting_hold",
         "base_tonight",
         "tonight",
+        "follow",
         "layers",
         "keys",
         "sustained",
@@ -93,6 +96,7 @@ class EngineState:
         self.waiting_scene: Scene | None = None
         self.waiting_hold: Hold = "none"
         self.base_tonight = self.tonight = tonight
+        self.follow: dict[str, TouchUp] = {}
         self.layers = Layers()
         self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
         self.sustained: set[Source] = set()
@@ -146,6 +150,12 @@ class EngineState:
         return scene.voices.get(voice) or self.bank.get(scene.name, scene).of(voice)
 
     # ------------------------------------------------------------ derived
+
+    def followed(self, tonight: Tonight) -> Tonight:
+        """Return global settings with what follow takes out in them."""
+        if not self.follow:
+            return tonight
+        return replace(tonight, touch_up={**tonight.touch_up, **self.follow})
 
     def wheel_cents(self, held: Held) -> float:
         """Return the bend of a key: its wheel, or its finger's place and its zone's wheel."""

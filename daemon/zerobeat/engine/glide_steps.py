@@ -16,7 +16,7 @@ SHARE = 0.6  # of an output's bytes, for all its glides
 BEND_BYTES = 3
 LEAST_STEP_S = 0.001  # between two steps of one voice
 LONGEST_STEP_S = 0.05  # a glide that hardly moves is looked at so often
-USB_BENDS_A_MS = 16  # events in one transaction of a full-speed device (USB MIDI 1.0)
+STEPS_A_MS = 5  # of an output without a budget: what a small computer works out beside notes
 
 
 class GlideSteps:
@@ -68,7 +68,7 @@ class GlideSteps:
         rate = next(rates, None)
         if rate is not None:
             return BEND_BYTES / (SHARE * rate), 0.0
-        return LEAST_STEP_S / (SHARE * USB_BENDS_A_MS), LEAST_STEP_S
+        return LEAST_STEP_S / STEPS_A_MS, LEAST_STEP_S
 
     def _step(self, state: VoiceState, outputs: Outputs) -> bool:
         """Move one voice; return whether a bend is sent. A way that ends leaves no ``glide``."""

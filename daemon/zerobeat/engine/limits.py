@@ -41,6 +41,7 @@ TRANSPOSITIONS: dict[str, Range[int] | Range[float]] = {
 }
 TOUCH_UP_OFFSET_CENTS = Range(-200.0, 200.0)
 TOUCH_UP_STRETCH_CENTS = Range(-100.0, 100.0)
+FOLLOW_STEP_CENTS = Range(-1.0, 1.0)  # on a sounding note, at once
 TOUCH_UP_REFERENCE_CENTS = Range(0.0, 12700.0)
 
 DEGREES = Range(-1000, 1000)

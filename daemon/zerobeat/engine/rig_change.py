@@ -93,7 +93,8 @@ class RigChange:
         shared.rig = replace(shared.rig, voices=tuple(others))
         kept = {n: touch for n, touch in shared.base_tonight.touch_up.items() if n != voice.name}
         shared.base_tonight = replace(shared.base_tonight, touch_up=kept)
-        shared.tonight = replace(shared.tonight, touch_up=kept)
+        shared.follow = {n: one for n, one in shared.follow.items() if n != voice.name}
+        shared.tonight = shared.followed(replace(shared.tonight, touch_up=kept))
         state.next_voice = voice
         if not state.lane.notes:
             shared.current = state

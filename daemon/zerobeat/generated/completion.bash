@@ -5,7 +5,7 @@
 #    source ~/.local/share/bash_completion/zerobeat
 # See also: https://github.com/scop/bash-completion/blob/main/doc/configuration.md
 
-_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
+_shtab_zerobeat_subparsers=(init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init_option_strings=(-h --help --force)
 _shtab_zerobeat_ports_option_strings=(-h --help --backend --levels)
@@ -14,10 +14,11 @@ _shtab_zerobeat_run_option_strings=(-h --help --scene --backend --or-last-good)
 _shtab_zerobeat_demo_option_strings=(-h --help --out --seed --stems --force)
 _shtab_zerobeat_render_option_strings=(-h --help --rig --scene --input --force)
 _shtab_zerobeat_tune_option_strings=(-h --help --input --yes --rig --socket --note --once)
-_shtab_zerobeat_measure_option_strings=(-h --help --all --input --yes --dry-run --rig --readings --wav --volts --virtual --undo --tolerance --every-semitone --notes --channel --no-check --accept --out --force --socket)
+_shtab_zerobeat_measure_option_strings=(-h --help --all --input --yes --dry-run --rig --readings --wav --volts --virtual --undo --tolerance --every-semitone --notes --channel --no-check --no-glance --accept --out --force --socket)
 _shtab_zerobeat_trim_option_strings=(-h --help --input --yes --rig --socket --low --high --rounds --meter)
 _shtab_zerobeat_warmup_option_strings=(-h --help --input --yes --rig --socket --all --every --minutes)
 _shtab_zerobeat_touchup_option_strings=(-h --help --input --yes --rig --socket --all --dry-run --by-ear --against --note)
+_shtab_zerobeat_follow_option_strings=(-h --help --on --off --here --back --socket)
 _shtab_zerobeat_soundcheck_option_strings=(-h --help --input --yes --rig --socket --dry-run)
 _shtab_zerobeat_report_option_strings=(-h --help --rig --out --force)
 _shtab_zerobeat_status_option_strings=(-h --help --socket --once --large --json --no-alternate-screen --color)
@@ -77,6 +78,8 @@ _shtab_zerobeat_warmup___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_touchup_pos_0_COMPGEN=_zerobeat_voices
 _shtab_zerobeat_touchup___rig_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_touchup___socket_COMPGEN=_shtab_compgen_files
+_shtab_zerobeat_follow_pos_0_COMPGEN=_zerobeat_voices
+_shtab_zerobeat_follow___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_soundcheck_pos_0_COMPGEN=_zerobeat_voices
 _shtab_zerobeat_soundcheck___rig_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_soundcheck___socket_COMPGEN=_shtab_compgen_files
@@ -138,7 +141,7 @@ _shtab_zerobeat_learn___unit_choices=(semitones cents degrees)
 _shtab_zerobeat_keys_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_schema_pos_0_choices=(rig scene converter profile pedalboard)
 _shtab_zerobeat_completion_pos_0_choices=(bash zsh fish)
-_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
+_shtab_zerobeat_pos_0_choices=(init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help)
 
 _shtab_zerobeat_init__h_nargs=0
 _shtab_zerobeat_init___help_nargs=0
@@ -172,6 +175,7 @@ _shtab_zerobeat_measure___virtual_nargs='?'
 _shtab_zerobeat_measure___undo_nargs=0
 _shtab_zerobeat_measure___every_semitone_nargs=0
 _shtab_zerobeat_measure___no_check_nargs=0
+_shtab_zerobeat_measure___no_glance_nargs=0
 _shtab_zerobeat_measure___accept_nargs=0
 _shtab_zerobeat_measure___force_nargs=0
 _shtab_zerobeat_trim__h_nargs=0
@@ -190,6 +194,12 @@ _shtab_zerobeat_touchup___yes_nargs=0
 _shtab_zerobeat_touchup___all_nargs=0
 _shtab_zerobeat_touchup___dry_run_nargs=0
 _shtab_zerobeat_touchup___by_ear_nargs=0
+_shtab_zerobeat_follow__h_nargs=0
+_shtab_zerobeat_follow___help_nargs=0
+_shtab_zerobeat_follow___on_nargs=0
+_shtab_zerobeat_follow___off_nargs=0
+_shtab_zerobeat_follow___here_nargs=0
+_shtab_zerobeat_follow___back_nargs=0
 _shtab_zerobeat_soundcheck_pos_0_nargs='*'
 _shtab_zerobeat_soundcheck__h_nargs=0
 _shtab_zerobeat_soundcheck___help_nargs=0

@@ -50,7 +50,7 @@ function _shtab_zerobeat_using
   test "$_shtab_zerobeat_cmdpath" = "$argv"
 end
 
-set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
+set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
 set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
@@ -116,6 +116,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using measure' -l every-semitone -d 're
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l notes -x -d 'only these: C2-C6, or 36,48,60; C2-C6/3'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l channel -x -d 'of a WAV file (default: 1)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-check -d 'play no check notes at the end'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-glance -d 'no short look at every note before it reads'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l accept -d 'keep it even if it is worse'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l force -d 'write over what is there'
@@ -154,6 +155,14 @@ complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l by-ear -d 'sound a vo
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l against -x -d 'the other voice, with --by-ear'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup' -l note -x -d 'the note that both sound, with --by-ear (default: C4)'
 complete -c zerobeat -n '_shtab_zerobeat_using touchup; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'voices, one or more'
+complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a follow -d 'keep every voice in tune by what is played'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -s h -l help -d 'show this help message and exit'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l on -d 'follow it (again)'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l off -d 'take back what follow did, and leave it alone'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l here -d 'the knob that was turned is in tune where it stands'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l back -d 'take the turn of the knob out'
+complete -c zerobeat -n '_shtab_zerobeat_using follow' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
+complete -c zerobeat -n '_shtab_zerobeat_using follow; and test $_shtab_zerobeat_npos -eq 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'a voice (default: all)'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a soundcheck -d 'walk all voices: cable, level, bend, pitch'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using soundcheck' -l input -x -d 'listen to this audio input'
@@ -247,8 +256,8 @@ complete -c zerobeat -n '_shtab_zerobeat_using scales; and test $_shtab_zerobeat
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a learn -d 'learn what a switch or pedal sends and what it is to do'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l list -d 'list the bindings, with their numbers'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l forget -x -d 'take a learned binding away'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l list -d 'list what switches and pedals do, with numbers'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l forget -x -d 'forget a learned switch'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l input -x -d 'listen to this input of the rig alone'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l wait -x -d 'seconds (default 30)'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l kind -xka "trigger momentary toggle latching follow" -d 'how the switch acts'

@@ -17,6 +17,7 @@ _shtab_zerobeat_commands() {
     completion:'print what completes commands and names in your shell'
     demo:'play a virtual case of oscillators, flawed on purpose'
     doctor:'look for what is wrong with the machine'
+    follow:'keep every voice in tune by what is played'
     help:'show the help of a command'
     hold:'set how long a changed setting waits'
     init:'write a commented starter rig'
@@ -131,6 +132,19 @@ _shtab_zerobeat_doctor_options=(
 # guard to ensure default positional specs are added only once per session
 _shtab_zerobeat_doctor_defaults_added=0
 
+_shtab_zerobeat_follow_options=(
+  "(- : *)"{-h,--help}"[show this help message and exit]"
+  "--on[follow it (again)]"
+  "--off[take back what follow did, and leave it alone]"
+  "--here[the knob that was turned is in tune where it stands]"
+  "--back[take the turn of the knob out]"
+  "--socket[the daemon\'s control socket]:socket:_files"
+  ":a voice (default\: all):_zerobeat_voices"
+)
+
+# guard to ensure default positional specs are added only once per session
+_shtab_zerobeat_follow_defaults_added=0
+
 _shtab_zerobeat_help_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--manual[print the manual page\'s source]"
@@ -173,8 +187,8 @@ _shtab_zerobeat_keys_defaults_added=0
 _shtab_zerobeat_learn_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
-  "--list[list the bindings, with their numbers]"
-  "--forget[take a learned binding away]:N:"
+  "--list[list what switches and pedals do, with numbers]"
+  "--forget[forget a learned switch]:N:"
   "--input[listen to this input of the rig alone]:input:"
   "--wait[seconds (default 30)]:S:"
   "--kind[how the switch acts]:kind:(trigger momentary toggle latching follow)"
@@ -216,6 +230,7 @@ _shtab_zerobeat_measure_options=(
   "--notes[only these\: C2-C6, or 36,48,60\; C2-C6\/3]:LIST:"
   "--channel[of a WAV file (default\: 1)]:channel:"
   "--no-check[play no check notes at the end]"
+  "--no-glance[no short look at every note before it reads]"
   "--accept[keep it even if it is worse]"
   "--out[write it there, keep nothing]:FILE:_files"
   "--force[write over what is there]"
@@ -551,6 +566,7 @@ _shtab_zerobeat() {
         completion) _arguments -C -s $_shtab_zerobeat_completion_options ;;
         demo) _arguments -C -s $_shtab_zerobeat_demo_options ;;
         doctor) _arguments -C -s $_shtab_zerobeat_doctor_options ;;
+        follow) _arguments -C -s $_shtab_zerobeat_follow_options ;;
         help) _arguments -C -s $_shtab_zerobeat_help_options ;;
         hold) _arguments -C -s $_shtab_zerobeat_hold_options ;;
         init) _arguments -C -s $_shtab_zerobeat_init_options ;;

@@ -144,6 +144,7 @@ function command(button, words, values) {
 
 function paintNeedle(needle) {
   $("needle").hidden = !needle;
+  body.classList.toggle("knob", Boolean(needle));
   if (!needle) return;
   text("needle-text", needle.text);
   text("cents", needle.cents);

@@ -17,6 +17,7 @@ from pathlib import Path
 from ..errors import PortError
 from ..json_value import JsonObject, JsonValue
 from ..text import printable
+from .expected_lines import ExpectedLines
 
 LONGEST_REQUEST = 16_384
 LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
@@ -141,6 +142,8 @@ class ClientConnection:
         self.has_raw_input = False  # to raw input
         self.listen_id: object = None
         self.missed = 0  # messages, while it did not read
+        self.expected: ExpectedLines | None = None  # the stream, if it asked for it
+        self.expected_id: object = None
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -148,7 +151,8 @@ class ClientConnection:
     @property
     def waits(self) -> bool:
         """True while it is owed something: an answer, pictures, raw input."""
-        return bool(self.asked or self.owed or self.has_raw_input or self.follow_s is not None)
+        streams = self.has_raw_input or self.follow_s is not None or self.expected is not None
+        return bool(self.asked or self.owed or streams)
 
     # ------------------------------------------------------------ in
 

@@ -8,7 +8,7 @@ an id that comes back with its answer, a command and what the command takes:
     {"id": 1, "ok": true}
     {"id": 1, "ok": false, "error": "scene: found 'dron'; allowed: together, drone"}
 
-Four commands are handled here. ``role`` says what the client wants to be; see ``roles.py``.
+Five commands are handled here. ``role`` says what the client wants to be; see ``roles.py``.
 
     {"zerobeat": 1, "id": 1, "command": "role", "role": "view"}
     {"id": 1, "ok": true, "said": "role view"}
@@ -31,6 +31,13 @@ A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
     {"id": 4, "ok": true, "lost": 0,
      "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}]}
 
+``expected`` sends what voices are meant to sound, in batches; see ``expected_lines.py``.
+
+    {"zerobeat": 1, "id": 5, "command": "expected"}
+    {"id": 5, "ok": true, "said": "what voices are meant to sound"}
+    {"id": 5, "ok": true, "expected": [{"voice": "reed", "at_s": 8.1, ...}], "asked": [],
+     "inputs": "", "lost": 0}
+
 Each client may send 100 commands a second, 20 at once; beyond that its socket is not read.
 Each role has seats of its own, and ``panic`` needs none. A client that has asked for nothing
 yet, or for nothing for 10 s, makes room for one that comes. A client is closed, with one line
@@ -52,6 +59,7 @@ from ..json_value import JsonObject
 from ..runtime_directory import SOCKET, SOCKET_VERSION
 from .client_connection import ClientConnection, bind_socket
 from .deferred_answer import Answer, DeferredAnswer
+from .expected_lines import ExpectedLines
 from .raw_input import RawInputBatch
 from .roles import ROLE_COMMANDS, SEATS, RolePolicy, may, role_for
 
@@ -128,6 +136,47 @@ class ControlSocket:
                 lost, client.missed = batch["lost"] + client.missed, 0
                 client.send_answer({"id": client.listen_id, **batch, "lost": lost}, now_s)
 
+    # ------------------------------------------------------------ the stream expected
+
+    @property
+    def has_expected(self) -> bool:
+        """True while a client receives what voices are meant to sound."""
+        return any(client.expected is not None for client in self._clients)
+
+    def expected_restarts(self) -> bool:
+        """Return whether a client needs a line of every voice; asking answers it."""
+        found = False
+        for client in self._clients:
+            if client.expected is not None and client.expected.restart:
+                client.expected.restart, found = False, True
+        return found
+
+    def add_expected(self, line: JsonObject, now_s: float) -> None:
+        """Add a line for the clients of the stream."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.add(line, now_s)
+
+    def ask_follow(self, act: JsonObject, now_s: float) -> None:
+        """Hand on what the player asks of follow."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.ask(act, now_s)
+
+    def say_inputs(self, inputs: str, now_s: float) -> None:
+        """Say whether somebody else wants the audio inputs."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.say_inputs(inputs, now_s)
+
+    def _send_expected(self, now_s: float) -> None:
+        for client in self._clients:
+            if client.open and client.expected is not None and not client.wants_to_write():
+                batch = client.expected.take(now_s)
+                if batch is not None:
+                    client.send_answer({"id": client.expected_id, **batch}, now_s)
+                    self._catch_up()
+
     # ------------------------------------------------------------ waiting
 
     def readers(self, now_s: float) -> list[int]:
@@ -152,6 +201,9 @@ class ControlSocket:
                 soonest = min(soonest, max(now_s, self._picture_at_s))
             if client.follow_s is not None:
                 soonest = min(soonest, max(client.follow_due_s, self._picture_at_s))
+            due_s = None if client.expected is None else client.expected.due_s
+            if due_s is not None and not client.wants_to_write():
+                soonest = min(soonest, due_s)
         return None if soonest == math.inf else soonest
 
     # ------------------------------------------------------------ serving
@@ -174,6 +226,7 @@ class ControlSocket:
                 raise
         self._send_pictures(now_s)
         self._send_raw_input(now_s)
+        self._send_expected(now_s)
         closed = [client for client in self._clients if not client.open]
         if closed:
             self._clients = [client for client in self._clients if client.open]
@@ -284,6 +337,10 @@ class ControlSocket:
             _no_more(request, ())
             client.has_raw_input, client.listen_id = True, name
             return {"ok": True, "said": "listening"}
+        if command == "expected":
+            _no_more(request, ())
+            client.expected, client.expected_id = ExpectedLines(now_s), name
+            return {"ok": True, "said": "what voices are meant to sound"}
         answer = self._answer(request)
         if isinstance(answer, DeferredAnswer):
             client.owed += 1

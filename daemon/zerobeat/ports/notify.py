@@ -18,6 +18,7 @@ from pathlib import Path
 from ..runtime_directory import PAGE_FILE
 
 TOUCH_UP_FILE = "touchup.wanted"
+FOLLOW_FILE = "follow.wanted"
 
 
 def notify(state: str) -> bool:
@@ -85,6 +86,20 @@ def request_touch_up() -> bool:
         return False
     with contextlib.suppress(OSError):
         (Path(folder) / TOUCH_UP_FILE).touch()
+        return True
+    return False
+
+
+def request_follow(wanted: bool) -> bool:
+    """Make the file that follow's path unit waits for, or remove it; False if that fails."""
+    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if not folder:
+        return False
+    with contextlib.suppress(OSError):
+        if wanted:
+            (Path(folder) / FOLLOW_FILE).touch()
+        else:
+            (Path(folder) / FOLLOW_FILE).unlink(missing_ok=True)
         return True
     return False
 

@@ -14,6 +14,7 @@ from ..json_value import JsonObject
 from ..ports.control import ControlSocket
 from ..ports.deferred_answer import Answer, DeferredAnswer
 from .facts import Facts
+from .follow_stream import FollowStream
 from .journal import Journal
 from .socket_commands import SocketCommands
 
@@ -31,6 +32,7 @@ class SocketClients:
 
     Attributes:
         control: the socket, for the loop to wait for.
+        follow: what serves ``zerobeat follow``.
 
     Raises:
         PortError: no control socket.
@@ -52,11 +54,12 @@ class SocketClients:
         self._catch_up = catch_up
         self._facts = facts
         self._journal = journal
+        self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up)
+        more = {**more, **self.follow.known}
         self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
-        self.control = ControlSocket(
-            folder, self._answer, self._picture, self._measuring.gone, catch_up
-        )
+        self.control = ControlSocket(folder, self._answer, self._picture, self._gone, catch_up)
+        self.follow.control = self.control
 
     @property
     def needle(self) -> JsonObject | None:
@@ -67,6 +70,10 @@ class SocketClients:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)
         self._measuring.release_if_silent(now_s)
+
+    def _gone(self, client: object) -> None:
+        self._measuring.gone(client)
+        self.follow.gone(client)
 
     def _answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         self._catch_up()

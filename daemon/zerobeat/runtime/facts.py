@@ -33,6 +33,7 @@ class Facts(TypedDict):
     foot_presses: int
     asked_by_foot: dict[str, int]
     reload: str
+    follow: dict[str, object]
     store: DiskStatus
     latency: dict[str, float] | None
     last_faults: list[dict[str, object]]

@@ -64,7 +64,7 @@ class LearnedBindings:
         try:
             found = self._persistence.store.load_bindings()
         except StoreError as error:
-            journal.log(f"{error}; no learned binding is in force")
+            journal.log(f"{error}; nothing that was learned is in force")
             return
         if found is None:
             return
@@ -81,7 +81,7 @@ class LearnedBindings:
         new = learned_from(values, rig.program_numbers_from, rig.middle_c_octave)
         self._check(new)
         if len(self._learned) >= MOST_LEARNED:
-            raise CommandError(f"{MOST_LEARNED} bindings are learned already; forget some")
+            raise CommandError(f"{MOST_LEARNED} switches are learned already; forget some")
         kept = with_learned(self._learned, new)
         text = binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)
         return self._keep(kept, f"learned {new.input}: {text}")

@@ -151,6 +151,7 @@ class Runner:
             journal,
         )
         self._notes.control = self._clients.control
+        self._clients.follow.use(loaded.follow)
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
         self._garbage_at_s = 0.0
@@ -211,6 +212,7 @@ class Runner:
             self._stage("reload", self._reload_step, now_s)
             self._stage("garbage", self._collect_garbage, now_s)
             self._stage("clock", self._check_clock, now_s)
+            self._stage("expected", self._clients.follow.step, time.monotonic())
             self._stage("folder", self._check_folder, now_s)
             self._stopping = self._stopping or self._connections.server_gone
         if interval_s:
@@ -296,6 +298,7 @@ class Runner:
             "foot_presses": self._notes.foot_presses,
             "asked_by_foot": dict(self._pedal_requests.asked),
             "reload": self._reload.outcome,
+            "follow": self._clients.follow.shown(),
             "store": self._disk.shown(time.monotonic()),
             "latency": self._notes.delays.shown(),
             "last_faults": list(self._journal.faults),
@@ -341,6 +344,7 @@ class Runner:
         self._mirror.replace(output.name for output in loaded.rig.outputs)
         self._connections.replace(loaded.rig, new, now_s)
         self._stores.use(loaded)
+        self._clients.follow.use(loaded.follow)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))

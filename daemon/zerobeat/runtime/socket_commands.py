@@ -58,7 +58,10 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 LONGEST_ERROR = 2000  # characters of an answer
-KEEPS_SETTINGS = ("undo", "play", "release", "needle", "trigger", "panic", "store")
+KEEPS_SETTINGS = (
+    *("undo", "play", "release", "needle", "trigger", "panic", "store"),
+    *("follow_move", "follow_report", "following", "borrow_inputs"),
+)
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
@@ -129,7 +132,7 @@ class SocketCommands:
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
-            allowed = one_of(str(command), (*names, "status", "follow"))
+            allowed = one_of(str(command), (*names, "status", "follow", "expected"))
             return {
                 "ok": False,
                 "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}",

@@ -790,3 +790,71 @@ def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another(
         (30.0, 0.0, False),
         (0.0, 0.0, False),
     ]
+
+
+@pytest.mark.parametrize(
+    ("binding", "on", "off"),
+    [
+        (switch("set_root", kind="momentary"), "all: a key sets the root", "all: root set"),
+        (switch("set_root", kind="momentary", voice="reed"), "reed: a key sets the root", None),
+        (switch("sustain", kind="momentary"), "sustain down", "sustain up"),
+        (switch("latch", kind="momentary"), "latch on", "latch off"),
+        (switch("transpose", kind="momentary", by=7.0), "transposed +7", "transposed +0"),
+        (switch("hold", kind="momentary", hold="none"), "hold none", "hold note"),
+        (switch("bypass", kind="momentary"), "all: played raw", "all: corrected"),
+        (
+            switch("bypass", kind="momentary", keep_touch_up=True),
+            "all: played raw, with its touch-up",
+            "all: corrected",
+        ),
+        (switch("mute", kind="momentary", voice="horn"), "horn: mute on", "horn: mute off"),
+        (switch("solo", kind="momentary", voice="horn"), "horn: solo on", "horn: solo off"),
+        (switch("set", kind="momentary", setting="semitones", by=5.0), "all: semitones +5", None),
+        (switch("mute", kind="toggle", voice="horn"), "horn: mute on", "horn: mute on"),
+        (switch("trigger"), "trigger", "trigger"),
+        (switch("panic"), "panic", "panic"),
+        (switch("cancel"), "cancel", "cancel"),
+    ],
+)
+def test_what_a_pedal_did_is_said(binding, on, off):
+    case = foot(binding)
+    send(case, 127)
+    assert case.engine.pedals.said == f"feet: {on}"
+    assert not case.engine.pedals.refused
+    send(case, 0)
+    assert off is None or case.engine.pedals.said == f"feet: {off}"
+
+
+def test_a_pedal_is_not_picked_up_before_it_reaches_the_value():  # F11
+    pedal = Binding(
+        "controller", 7, "set", kind="follow", setting="detune_cents", lowest=-1.0, highest=1.0
+    )
+    case = foot(pedal)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    case.hear(commands.ChangeVoice(None, (("detune_cents", 0.9),)), "")
+    for value, found in ((60, 0.9), (80, 0.9), (100, 0.9), (127, 1.0), (64, 1 / 127)):
+        send(case, value, 7)
+        assert case.state("reed").settings.detune_cents == pytest.approx(found)
+
+
+@pytest.mark.parametrize("to", ["none", "note", "sample"])
+def test_a_toggled_hold_goes_back_to_the_one_before(to):
+    scenes = (Scene("one", hold="trigger"),)
+    case = foot(switch("hold", kind="toggle", hold=to), scenes=scenes)
+    for hold in (to, "trigger", to, "trigger"):
+        press(case)
+        assert case.engine.live.scene.hold == hold
+
+
+def test_a_board_that_was_unplugged_has_forgotten_its_bank():  # F2
+    case = foot(ANY)
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("feet"), "")
+    program(case, 4)
+    assert wanted(case) == "drone"
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("keys"), "")
+    program(case, 4)
+    assert wanted(case) == "steps"
