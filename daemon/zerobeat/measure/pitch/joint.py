@@ -23,7 +23,7 @@ from .reader import Pitch
 TOP_HZ = 16_000.0
 LEFT_TOP_HZ = 4_000.0
 MOST_PARTIALS = 100  # of a voice
-SEARCH_CENTS = 70.0  # a voice may be so far from the pitch expected
+JOINT_SEARCH_CENTS = 70.0  # a voice may be so far from the pitch expected
 SEARCH_PARTIALS = 10
 SEARCH_ROUNDS_CENTS = (40.0, 20.0, 10.0, 5.0)
 COLLIDE_BINS = 1.6  # partials of two voices closer than this tell of neither pitch
@@ -31,8 +31,8 @@ COLLIDE_SHARE = 0.02  # of a partial's amplitude; a weaker one does not disturb 
 PRUNED_SHARE = 1e-3  # of a voice's power; weaker partials wait until the pitches stand
 LEAK_SHARE = 0.1  # of what a stronger partial leaks, in amplitude
 WEIGHTLESS = 1e6  # times the noise
-STEPS = 24
-CONVERGED = 0.03  # of a sigma
+JOINT_STEPS = 24
+JOINT_SETTLED = 0.03  # of a sigma
 JOINT_FLOOR_CENTS = 0.02  # what weak partials of the other voices leave
 LEAST_PARTIALS = 1
 LEAST_HEIGHT = 30.0  # of the strongest partials' energy over the noise
@@ -58,7 +58,7 @@ def read_together(
     Args:
         samples: one channel, shape (size,), full scale 1.0.
         rate_hz: sample rate.
-        expected_hz: of each voice, good to ``SEARCH_CENTS``; neither in unison nor octaves
+        expected_hz: of each voice, good to ``JOINT_SEARCH_CENTS``; neither in unison nor octaves
             of each other.
 
     Returns:
@@ -102,7 +102,7 @@ def _search(
     First by the lowest partials, then in rounds, each voice in what the others leave.
     """
     found = [
-        _VoiceFit(_partials(grid, _best_pitch(samples, grid, hertz, SEARCH_CENTS, 2)))
+        _VoiceFit(_partials(grid, _best_pitch(samples, grid, hertz, JOINT_SEARCH_CENTS, 2)))
         for hertz in expected_hz
     ]
     for reach_cents in SEARCH_ROUNDS_CENTS:
@@ -142,7 +142,7 @@ def _fit_all_voices(samples: np.ndarray, grid: EnvelopeGrid, fits: list[_VoiceFi
     weight = grid.inside
     _solve_levels(samples, grid, fits)
     least = np.inf
-    for iteration in range(STEPS):
+    for iteration in range(JOINT_STEPS):
         residual = samples - sum(_model(fit.partials) for fit in fits)
         spectrum = grid.transform(residual)
         clear = _clear_rows(fits)
@@ -164,7 +164,7 @@ def _fit_all_voices(samples: np.ndarray, grid: EnvelopeGrid, fits: list[_VoiceFi
                 fading & rows,
                 0.7,
             )
-            settled &= fit.step.moved < CONVERGED
+            settled &= fit.step.moved < JOINT_SETTLED
         if iteration % 4 == 1:
             _solve_levels(samples, grid, fits)
         left = float(residual @ residual)
@@ -245,7 +245,7 @@ def _reading(fit: _VoiceFit, expected_hz: float, level_dbfs: float) -> tuple[Pit
     drift = CENTS_A_NEPER * tone.drift
     drift_sigma = CENTS_A_NEPER * math.sqrt(max(step.covariance[1, 1], 0.0))
     off = abs(CENTS_A_NEPER * math.log(tone.pitch_hz / expected_hz))
-    if sigma > MOST_JOINT_SIGMA_CENTS or off > 1.5 * SEARCH_CENTS:
+    if sigma > MOST_JOINT_SIGMA_CENTS or off > 1.5 * JOINT_SEARCH_CENTS:
         return None, "noise"
     if abs(drift) > MOST_JOINT_DRIFT + 3 * drift_sigma:
         return None, "moving"
