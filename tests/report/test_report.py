@@ -163,7 +163,7 @@ def test_shipped_profiles_against_volts_have_a_page_too(report, tmp_path):
     shutil.copy(SHIPPED / "rigs/small-case.yaml", tmp_path / "rig.yaml")
     text = report()
     page = parsed(text)
-    assert text.count("<h2") == 5
+    assert text.count("<h2") == 6  # the rig, then five voices
     assert "+2.000 V" in " ".join(page.words)
 
 
