@@ -31,11 +31,12 @@ NAMES = ("voices", "scenes", "scales")
 # Which names complete an argument, by its destination.
 COMPLETED = {
     "voice": "voices",
-    "who": "voices",
+    "who": "whose",
     "scene": "scenes",
     "key": "settings",
     "name": "scales",
 }
+IN_SHORT = "keeps a case of oscillators in tune between keyboard and converter"
 FILES = ("file", "rig", "source", "target", "out", "readings", "wav", "volts", "socket")
 
 
@@ -64,19 +65,26 @@ def _complete(action: Any) -> None:
     names = COMPLETED.get(action.dest)
     if names is not None and not action.choices:
         action.complete = dict.fromkeys(("bash", "zsh"), f"_zerobeat_{names}")
-        action.complete["fish"] = f"(zerobeat {_command_of(names)} 2>/dev/null)"
+        action.complete["fish"] = f"({_listing(names)})"
     elif action.dest in FILES:
         action.complete = shtab.FILE
 
 
 def _command_of(names: str) -> str:
-    return "keys scene --names" if names == "settings" else f"{names} --names"
+    return "keys --settings" if names == "settings" else f"{names} --names"
+
+
+def _listing(names: str) -> str:
+    """Return the command of a shell that lists names, a line each."""
+    if names == "whose":  # what ``set`` changes
+        return f"{_listing('voices')}; printf 'all\\nscene\\ntonight\\n'"
+    return f"zerobeat {_command_of(names)} 2>/dev/null"
 
 
 def _preamble(shell: str) -> str:
     lines = []
-    for names in (*NAMES, "settings"):
-        asked = f"$(zerobeat {_command_of(names)} 2>/dev/null)"
+    for names in (*NAMES, "settings", "whose"):
+        asked = f"$({_listing(names)})"
         if shell == "bash":
             lines.append(
                 f"_zerobeat_{names}() {{\n  local IFS=$'\\n'\n"
@@ -94,7 +102,9 @@ def manual() -> str:
     """Return the manual page; its date is the program's version, so that it stays the same."""
     page = Manpage(whole_parser())
     page.date = "zerobeat"
-    return str(page)
+    text = str(page).replace('"Generated Python Manual"', '"zerobeat"')
+    text = text.replace(".SH NAME\nzerobeat\n", f".SH NAME\nzerobeat \\- {IN_SHORT}\n")
+    return text.replace("POSITIONAL ARGUMENTS", "COMMANDS")
 
 
 def pages() -> Iterator[tuple[Path, str]]:

@@ -144,6 +144,7 @@ def test_the_manual_page_has_every_command(capsys):
     assert main(["help", "--manual"]) == 0
     out = capsys.readouterr().out
     assert out.startswith(".TH ZEROBEAT")
+    assert ".SH NAME\nzerobeat \\- keeps a case" in out and "Python" not in out
     assert [name for name, _ in COMMAND_SUMMARIES if f"zerobeat {name}" not in out] == []
 
 
@@ -180,16 +181,18 @@ def _path_with_zerobeat(folder: Path) -> dict[str, str]:
     return {**os.environ, "PATH": f"{folder / 'bin'}:{os.environ['PATH']}"}
 
 
-@pytest.mark.parametrize(
-    ("words", "expected"),
-    [
-        ("zerobeat rec", "recall"),
-        ("zerobeat mute ", "reed"),
-        ("zerobeat recall ", "white keys"),
-        ("zerobeat set reed det", "detune_cents"),
-        ("zerobeat hold ", "sample"),
-    ],
-)
+COMPLETIONS = [
+    ("zerobeat rec", "recall"),
+    ("zerobeat mute ", "reed"),
+    ("zerobeat recall ", "white keys"),
+    ("zerobeat set reed det", "detune_cents"),
+    ("zerobeat set ton", "tonight"),
+    ("zerobeat set tonight conc", "concert_a_hz"),
+    ("zerobeat hold ", "sample"),
+]
+
+
+@pytest.mark.parametrize(("words", "expected"), COMPLETIONS)
 def test_bash_completes_commands_voices_scenes_and_settings(rig, words: str, expected: str):
     asked = words.split(" ")
     code = (
@@ -220,3 +223,17 @@ def test_completion_is_a_script_of_its_shell(rig, shell: str):
     if shutil.which(shell) is None:
         pytest.skip(f"{shell} is not installed")
     subprocess.run([shell, "-n"], input=done.stdout, text=True, check=True)
+
+
+@pytest.mark.skipif(shutil.which("fish") is None, reason="fish is not installed")
+@pytest.mark.parametrize(("words", "expected"), COMPLETIONS)
+def test_fish_completes_them_too(rig, words: str, expected: str):
+    code = f"zerobeat completion fish | source; complete -C '{words}'"
+    done = subprocess.run(
+        ["fish", "-N", "-c", code],
+        env={**_path_with_zerobeat(rig), "HOME": str(rig)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert expected in [line.partition("\t")[0] for line in done.stdout.splitlines()], done.stderr

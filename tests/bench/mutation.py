@@ -7,6 +7,7 @@ for every mutant, which takes a day. What survives is read: ``equivalent_mutants
 that change nothing, with the reason.
 
     .venv/bin/python tests/bench/mutation.py [--count 300] [--seed 1]
+    .venv/bin/python tests/bench/mutation.py --again FILE      (of what survived)
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ ELSEWHERE = (
     "tests/runtime/test_note_path.py",
     "tests/runtime/test_socket_commands.py",
 )
+NEAREST = 5  # test files that speak most of a module are run alone at first
 LONGEST_S = 300.0
 EQUIVALENT = Path(__file__).with_name("equivalent_mutants.txt")
 
@@ -98,6 +100,32 @@ def drawn(count: int, seed: int) -> list[Mutant]:
     return found
 
 
+def listed(file: Path) -> list[Mutant]:
+    """Return the mutants that blocks of a file list, as this program prints what survives."""
+    found: list[Mutant] = []
+    for block in file.read_text().split("\n\n"):
+        lines = [line for line in block.splitlines() if line and line[0] != "#"]
+        if len(lines) < 2:
+            continue
+        module, wanted = lines[0], [line[2:] for line in lines[1:] if line[0] == "-"]
+        fresh = [line[2:] for line in lines[1:] if line[0] == "+"]
+        whole = (PACKAGE / module).read_text()
+        text = whole.splitlines()
+        places = [
+            place
+            for place in range(len(text) - len(wanted) + 1)
+            if [line.strip() for line in text[place : place + len(wanted)]] == wanted
+        ]
+        if not places:
+            print(f"not there any more: {block}\n", flush=True)
+            continue
+        place = places[0]
+        indent = text[place][: len(text[place]) - len(text[place].lstrip())]
+        text[place : place + len(wanted)] = [indent + line for line in fresh]
+        found.append(_mutant(module, whole, "\n".join(text) + "\n"))
+    return found
+
+
 def quick_tests(module: str) -> list[str]:
     """Return the test files for a module, those that speak of it most often first."""
     folders = FOLDERS if module.startswith("tuning") else FOLDERS[:1]
@@ -118,7 +146,8 @@ def survives(package: Path, module: str, mutant: str, python: str) -> bool:
     whole = path.read_text()
     path.write_text(mutant)
     try:
-        for chosen in ([*quick_tests(module), *SLOW], ELSEWHERE):
+        quick = quick_tests(module)
+        for chosen in (quick[:NEAREST], [*quick[NEAREST:], *SLOW], ELSEWHERE):
             done = subprocess.run(
                 [python, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *chosen],
                 cwd=ROOT,
@@ -140,7 +169,6 @@ def _environment(package: Path) -> dict[str, str]:
     return {
         **os.environ,
         "PYTHONPATH": f"{package}:{ROOT / 'tests'}",
-        "PYTHONDONTWRITEBYTECODE": "1",
     }
 
 
@@ -171,11 +199,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Draw mutants and try the tests on them.")
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--again", type=Path, help="a file of mutants to try instead of drawing")
     parser.add_argument("--python", default=sys.executable, help="that runs the tests")
     options = parser.parse_args()
     known = equivalents()
     same, asked = 0, []
-    for one in drawn(options.count, options.seed):
+    draw = listed(options.again) if options.again else drawn(options.count, options.seed)
+    for one in draw:
         if one.changed in known:
             same += 1
             print(f"changes nothing: {one.changed}\n  {known[one.changed]}", flush=True)
@@ -191,7 +221,10 @@ def main() -> int:
         ):
             if answer == "module":
                 other = folder / "other"
-                shutil.copytree(PACKAGE, other / "zerobeat", ignore=ignored, dirs_exist_ok=True)
+                if not other.exists():
+                    shutil.copytree(PACKAGE, other / "zerobeat", ignore=ignored)
+                    compiled = ["-m", "compileall", "-q", "--invalidation-mode", "checked-hash"]
+                    subprocess.run([options.python, *compiled, str(other)], check=True)
                 survived = survives(other, one.module, one.text, options.python)
             else:
                 survived = answer == "survived"
@@ -203,7 +236,7 @@ def main() -> int:
     caught = len(asked) - left
     print(
         f"{len(asked)} mutants, {left} survived: {100 * caught / len(asked):.1f} % caught; "
-        f"{same} more change nothing ({100 * caught / options.count:.1f} % of all are caught)"
+        f"{same} more change nothing ({100 * caught / len(draw):.1f} % of all are caught)"
     )
     return 0
 

@@ -310,7 +310,7 @@ def test_a_fault_names_line_key_found_and_allowed(folder, old, new, fault):
     ("name", "fault"),
     [
         (22 * "é", "found a name of 44 bytes; allowed: 43, which is what the name of a port holds"),
-        ('"\\ud800"', "found the name \\ud800; allowed: a name of up to 40 printable characters"),
+        ('"\\ud800"', "found half a character; allowed: Unicode text"),
     ],
 )
 def test_a_name_that_no_port_can_have_is_refused(folder, name, fault):

@@ -10,6 +10,7 @@ import pytest
 
 from kit.control_socket import SINCE_S, ControlSocketHarness
 from zerobeat.console.cells import clean, fit, wrap_cells
+from zerobeat.console.large import large_lines
 from zerobeat.console.screen import screen_lines
 from zerobeat.engine import commands
 from zerobeat.engine.plain_status import plain
@@ -461,3 +462,18 @@ def test_how_long_ago_a_voice_was_touched_up(desk):
         reed["touch_up"] = {"offset_cents": 1.5, "stretch_cents": 0.0, "at_s": at_s}
         text = " ".join(line.text for line in screen_lines(shown, 79, 24, {}, True, now_s)[5:8])
         assert f" {told} " in text, text
+
+
+@pytest.mark.parametrize("state", [evening, everything_wrong])
+def test_on_every_size_nothing_is_wider_or_longer_than_the_screen(desk, state):
+    state(desk)
+    shown = desk.picture()
+    for columns in (10, 20, 27, 39, 40, 55, 59, 71, 72, 79, 131, 200):
+        for rows in (1, 3, 5, 8, 11, 12, 17, 18, 19, 24, 50):
+            for lines in (
+                screen_lines(shown, columns, rows, {}, True, NOW_S),
+                large_lines(shown, columns, rows, True),
+            ):
+                assert max(len(line.text) for line in lines) <= columns, (columns, rows)
+                assert len(lines) <= rows, (columns, rows, [line.text for line in lines])
+                assert lines[0].mark == "bad"  # the first line is always what is wrong

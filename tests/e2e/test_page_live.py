@@ -100,12 +100,12 @@ def test_the_page_beside_a_real_daemon(loose_server: JackServer, tmp_path: Path,
         daemon.wait_for_line("connected: input keys")
         octo.wait_for_silence()
         with page_of(daemon, port) as (page, log):
-            # An address that is not there yet keeps no other from being served.
+            # An address that is not there yet keeps no other from being served. It is only
+            # bound: nothing here may connect to it.
             wait_until(lambda: "192.168.234.1:8080/: can't be served" in log.read_text(), 10.0)
             said = zerobeat(daemon, "page", "--pair")
             assert f"http://127.0.0.1:{port}/#pair=" in said
             assert "http://192.168.234.1:8080/#pair=" in said and said.count("█") > 100
-            assert f"ok       page: http://127.0.0.1:{port}/ answers" in zerobeat_doctor(daemon)
 
             with contextlib.closing(PageReader(port)) as reader:
                 reader.until("picture", "scene", "plain")
@@ -138,9 +138,3 @@ def test_the_page_beside_a_real_daemon(loose_server: JackServer, tmp_path: Path,
             zerobeat(daemon, "reload")
             assert page.wait(10.0) == 0
             assert "the rig wants no page any more" in log.read_text()
-
-
-def zerobeat_doctor(daemon: DaemonProcess) -> str:
-    return subprocess.run(
-        [*ZEROBEAT, "doctor"], env=daemon.environment, capture_output=True, text=True
-    ).stdout

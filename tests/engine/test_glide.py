@@ -735,3 +735,14 @@ def test_keys_out_of_reach_are_counted_where_a_voice_glides():
     for key in (20, 21, 22):
         case.key(key)
     assert case.state("reed").misses == 3
+
+
+def test_controllers_rule_glides_after_a_reload_too():
+    case = Gliding(VoiceSettings(glide="by_time"), source=CONTROLLED)
+    scenes = tuple(case.engine.live.bank.values())
+    case.hear(Reload(case.engine.rig, scenes), "")
+    control(case, 5, 64)
+    control(case, 65, 127)
+    case.key(60)
+    case.key(67)
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)

@@ -148,8 +148,13 @@ def test_a_revoked_phone_may_no_more_even_after_a_restart(path):
 def test_a_damaged_file_is_one_clear_line(path, content):
     path.parent.mkdir()
     path.write_text(content)
-    with pytest.raises(StoreError, match=r"phones.json: is damaged; delete it and pair"):
-        Pairing(path)
+    pairing = Pairing(path)  # the page is served all the same
+    assert "phones.json: is damaged, so no phone is paired; zerobeat page" in pairing.fault
+    with pytest.raises(CommandError, match="is damaged"):
+        pairing.offer(0.0)
+    assert path.read_text() == content
+    pairing.revoke("all")
+    assert by_link(pairing)[1] is not None and Pairing(path).fault == ""
 
 
 def test_a_file_that_cannot_be_written_pairs_nobody(path):

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from kit.published_figures import published
@@ -202,6 +202,7 @@ def test_a_bend_of_a_word_has_both_ends():
             bend_to_cents(bend, 200.0)
 
 
+@settings(deadline=None)
 @given(
     st.floats(3000.0, 9000.0),
     st.floats(3000.0, 9000.0),

@@ -7,7 +7,7 @@ from functools import reduce
 from operator import xor
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.published_figures import published
@@ -49,6 +49,7 @@ def test_a_pitch_is_rounded_to_the_nearest_word(hertz, word, error_cents, what):
     assert abs(off_cents) <= WORD_STEP_CENTS / 2 + 1e-9  # 0.00305 cent
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 12799.99))
 def test_any_pitch_comes_back_within_half_a_step(cents):
     assert abs(word_to_cents(cents_to_word(cents)) - cents) <= WORD_STEP_CENTS / 2 + 1e-9

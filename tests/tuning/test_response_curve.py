@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from zerobeat.tuning.response_curve import (
@@ -48,6 +48,7 @@ def test_soft_curves_give_more_to_light_playing_and_hard_ones_less():
     assert named_curve("linear") == tuple(range(128))
 
 
+@settings(deadline=None)
 @given(some_points(), st.sampled_from((0, 1)))
 def test_a_curve_through_points_meets_each_and_never_falls(points, lowest):
     curve = curve_through(points, lowest)
@@ -60,6 +61,7 @@ def test_a_curve_through_points_meets_each_and_never_falls(points, lowest):
     assert curve[127] == max(lowest, points[-1][1])
 
 
+@settings(deadline=None)
 @given(some_points(), VALUE)
 def test_between_points_lies_the_straight_line(points, value):
     curve = curve_through(points)
@@ -77,6 +79,7 @@ def test_a_fixed_curve_gives_one_value():
 VELOCITIES = st.lists(st.integers(1, 127), min_size=1, max_size=9)
 
 
+@settings(deadline=None)
 @given(VELOCITIES, VELOCITIES)
 def test_a_learned_curve_never_falls_or_there_is_none(soft, hard):
     points = learned_points(soft, hard)

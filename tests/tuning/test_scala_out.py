@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from zerobeat.tuning.scala import parse_kbm, parse_scl
@@ -19,6 +19,7 @@ def read_again(name, pitches):
     return scale, parse_kbm(kbm.encode(), f"{name}.kbm", scale)
 
 
+@settings(deadline=None)
 @given(OFFSETS)
 def test_a_tuning_of_the_octave_is_a_scale_of_twelve(offsets):
     pitches = [100.0 * key + offsets[key % 12] for key in range(128)]
@@ -27,6 +28,7 @@ def test_a_tuning_of_the_octave_is_a_scale_of_twelve(offsets):
     assert keyboard_map.pitches_cents == pytest.approx(pitches, abs=3e-6)
 
 
+@settings(deadline=None)
 @given(st.lists(st.none() | PITCH, min_size=128, max_size=128).filter(any))
 def test_any_tuning_comes_back(pitches):
     _, keyboard_map = read_again("any", pitches)

@@ -12,6 +12,15 @@ from ..config.key_reference import (
     reference_page,
 )
 
+NOT_SET = ("all", "voices", "title", "program", "bank")  # of a scene: store and files do that
+TONIGHT = (
+    "concert_a_hz",
+    "transpose_semitones",
+    "transpose_cents",
+    "transpose_degrees",
+    "set_list",
+)
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
@@ -24,12 +33,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("kind", nargs="?", choices=KINDS_OF_FILES, help="of file")
     parser.add_argument("key", nargs="?", help="a key, whole or its last part")
     parser.add_argument("--names", action="store_true", help="print names alone, for completion")
+    parser.add_argument(
+        "--settings", action="store_true", help="print what zerobeat set takes, for completion"
+    )
     parser.add_argument("--page", action="store_true", help="print the page docs/keys.md")
 
 
 def run(args: argparse.Namespace) -> int:
     if args.page:
         print(reference_page(), end="")
+        return 0
+    if args.settings:
+        print("\n".join(_settings()))
         return 0
     lines: list[str] = []
     for kind in KINDS_OF_FILES if args.kind is None else (args.kind,):
@@ -40,3 +55,11 @@ def run(args: argparse.Namespace) -> int:
             lines += [*([f"{kind} file", ""] if args.key is None else []), *key_lines(kind, keys)]
     print("\n".join(dict.fromkeys(lines) if args.names else lines))
     return 0
+
+
+def _settings() -> list[str]:
+    """Return the keys that ``zerobeat set`` takes: of a voice, of the scene, of tonight."""
+    names = [key.name for key in documented_keys("scene")]
+    voice = [name.removeprefix("all.") for name in names if name.startswith("all.")]
+    scene = [name for name in names if name.isidentifier() and name not in NOT_SET]
+    return list(dict.fromkeys([*voice, *scene, *TONIGHT]))

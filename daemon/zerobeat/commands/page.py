@@ -7,7 +7,6 @@ import sys
 import time
 from pathlib import Path
 
-from ..config.page_field import PAGE_ADDRESSES, complete_address
 from ..errors import CommandError
 from ..page.pairing_socket import ask_page
 
@@ -53,12 +52,7 @@ def run(args: argparse.Namespace) -> int:
         names = ask_page("revoke", phone=args.revoke)["revoked"]
         print(f"revoked: {', '.join(names) or 'none was paired'}")
         return 0
-    addresses = []
-    for text in args.address:
-        address = complete_address(text)
-        if not address:
-            raise CommandError(f"--address: found {text}; allowed: {PAGE_ADDRESSES}")
-        addresses.append(address)
+    addresses = _addresses(args.address)
     import asyncio
 
     from ..page.page_process import PageProcess
@@ -67,6 +61,18 @@ def run(args: argparse.Namespace) -> int:
         return await PageProcess(args.socket, addresses, args.while_enabled).run()
 
     return asyncio.run(serve())
+
+
+def _addresses(texts: list[str]) -> list[str]:
+    if not texts:
+        return []
+    from ..config.page_field import PAGE_ADDRESSES, complete_address  # loads the YAML reader
+
+    addresses = [complete_address(text) for text in texts]
+    for text, address in zip(texts, addresses, strict=True):
+        if not address:
+            raise CommandError(f"--address: found {text}; allowed: {PAGE_ADDRESSES}")
+    return addresses
 
 
 def _pair() -> int:

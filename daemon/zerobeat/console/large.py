@@ -23,7 +23,8 @@ def large_lines(
         ascii_only: other characters become ``?``.
     """
     text, wrong = how_it_stands(shown)
-    lines = [Line(line, "bad" if wrong else "good") for line in wrap_cells(text, columns)[:2]]
+    first = wrap_cells(text, columns)[: 2 if rows is None else min(2, rows)]
+    lines = [Line(line, "bad" if wrong else "good") for line in first]
     needle = shown.get("needle")
     if needle:
         turned = Needle(needle["voice"], needle["off_cents"], needle["where"], needle["turn"])

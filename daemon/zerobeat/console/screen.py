@@ -54,7 +54,8 @@ def screen_lines(
     if full or room is None or room > len(voices) + 1:
         top.append(heading(columns, full))
         room = None if room is None else room - 1
-    lines = [*top, *_body(voices, below, columns, room, full)]
+    room = None if room is None else max(0, room)
+    lines = [*top, *_body(voices, below, columns, room, full)][:rows]
     return [Line(fit(clean(line.text, ascii_only), columns).rstrip(), line.mark) for line in lines]
 
 

@@ -10,7 +10,10 @@ from ..client.daemon_client import socket_paths
 from ..page.page_settings import read_served_settings, split_address
 from .check_result import CheckResult, ok
 
-PAGE_UNIT = Path("/etc/systemd/system/zerobeat-page.path")
+PAGE_UNITS = (
+    Path("/etc/systemd/system/zerobeat-page.path"),
+    Path("/usr/lib/systemd/system/zerobeat-page.path"),
+)
 ANSWERS_S = 2.0
 LOOPBACK_HOSTS = ("127.", "::1")
 
@@ -26,7 +29,7 @@ def page() -> Iterator[CheckResult]:
         if why:
             remedy = (
                 "systemctl status zerobeat-page; journalctl -u zerobeat-page -n 20"
-                if PAGE_UNIT.exists()
+                if any(unit.exists() for unit in PAGE_UNITS)
                 else "zerobeat page"
             )
             yield CheckResult("warning", "page", f"http://{address}/: {why}", remedy)

@@ -17,6 +17,7 @@ class Assigner:
 
     Attributes:
         special: some zone has a chord or a latch.
+        responds: some voice has curves of its own.
         chord: the key that each voice sounds that ``takers`` gave a note of a chord.
         latching: the voices of ``takers`` whose key a latch may keep.
     """
@@ -44,6 +45,9 @@ class Assigner:
         zones = self._shared.scene.zones or (Zone(tuple(voices)),)
         self._zones = zones
         self.special = any(zone.chord or zone.latch for zone in zones)
+        self.responds = any(
+            (state.next_voice or state.voice).response is not None for state in voices.values()
+        )
         self._pools = [
             [voices[name] for name in dict.fromkeys(zone.voices) if self._free_to_play(name)]
             for zone in zones

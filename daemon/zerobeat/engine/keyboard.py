@@ -92,7 +92,7 @@ class Keyboard:
         if controls is not None and self.portamento.note_on(message, place, outputs):
             self._trigger_events.move(landed, outputs)
             return
-        special = self._assigner.special
+        special, responds = self._assigner.special, self._assigner.responds
         fallen = self._unlatch(place, key) if shared.layers.latches and special else ()
         takers = self._assigner.takers(place, key)
         for state in fallen:
@@ -115,10 +115,9 @@ class Keyboard:
         shift_cents = self._touch_cents(place) if shared.centred else 0.0
         for state in takers:
             shared.current = state
-            velocity, response = message.velocity, state.voice.response
-            if response is not None and response.velocity is not None:
-                velocity = response.velocity[velocity]
-            held = Held(place, key, velocity, shared.presses)
+            held = Held(place, key, message.velocity, shared.presses)
+            if responds:
+                held.velocity = _velocity(state, message.velocity)
             if shift_cents:
                 held.shift_cents = shift_cents
             if special:
@@ -379,3 +378,11 @@ def _has(state: VoiceState, place: Source, key: int) -> bool:
     """Return whether a voice plays a key."""
     held = state.playing
     return held is not None and held.pressed == key and held.source == place
+
+
+def _velocity(state: VoiceState, velocity: int) -> int:
+    """Return what a velocity is by the curve of a voice."""
+    response = state.voice.response
+    if response is None or response.velocity is None:
+        return velocity
+    return response.velocity[velocity]

@@ -44,7 +44,7 @@ _shtab_zerobeat_page_option_strings=(-h --help --socket --address --while-enable
 _shtab_zerobeat_doctor_option_strings=(-h --help --json)
 _shtab_zerobeat_voices_option_strings=(-h --help --socket --names)
 _shtab_zerobeat_scenes_option_strings=(-h --help --socket --names)
-_shtab_zerobeat_keys_option_strings=(-h --help --names --page)
+_shtab_zerobeat_keys_option_strings=(-h --help --names --settings --page)
 _shtab_zerobeat_schema_option_strings=(-h --help)
 _shtab_zerobeat_completion_option_strings=(-h --help)
 _shtab_zerobeat_help_option_strings=(-h --help --manual)
@@ -93,7 +93,7 @@ _shtab_zerobeat_store___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_revert___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_undo___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_cancel___socket_COMPGEN=_shtab_compgen_files
-_shtab_zerobeat_set_pos_0_COMPGEN=_zerobeat_voices
+_shtab_zerobeat_set_pos_0_COMPGEN=_zerobeat_whose
 _shtab_zerobeat_set_pos_1_COMPGEN=_zerobeat_settings
 _shtab_zerobeat_set___socket_COMPGEN=_shtab_compgen_files
 _shtab_zerobeat_hold___socket_COMPGEN=_shtab_compgen_files
@@ -284,6 +284,7 @@ _shtab_zerobeat_scenes___names_nargs=0
 _shtab_zerobeat_keys__h_nargs=0
 _shtab_zerobeat_keys___help_nargs=0
 _shtab_zerobeat_keys___names_nargs=0
+_shtab_zerobeat_keys___settings_nargs=0
 _shtab_zerobeat_keys___page_nargs=0
 _shtab_zerobeat_schema__h_nargs=0
 _shtab_zerobeat_schema___help_nargs=0
@@ -316,7 +317,12 @@ _zerobeat_scales() {
 
 _zerobeat_settings() {
   local IFS=$'\n'
-  compgen -W "$(zerobeat keys scene --names 2>/dev/null)" -- "$1"
+  compgen -W "$(zerobeat keys --settings 2>/dev/null)" -- "$1"
+}
+
+_zerobeat_whose() {
+  local IFS=$'\n'
+  compgen -W "$(zerobeat voices --names 2>/dev/null; printf 'all\nscene\ntonight\n')" -- "$1"
 }
 
 # End Custom Preamble

@@ -176,6 +176,7 @@ _shtab_zerobeat_init_defaults_added=0
 _shtab_zerobeat_keys_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--names[print names alone, for completion]"
+  "--settings[print what zerobeat set takes, for completion]"
   "--page[print the page docs\/keys.md]"
   ":of file:(rig scene converter profile pedalboard)"
   ":a key, whole or its last part:_zerobeat_settings"
@@ -389,7 +390,7 @@ _shtab_zerobeat_schema_defaults_added=0
 _shtab_zerobeat_set_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
-  ":a voice, all, scene or tonight:_zerobeat_voices"
+  ":a voice, all, scene or tonight:_zerobeat_whose"
   ":the setting:_zerobeat_settings"
   "(*):its value:"
 )
@@ -625,7 +626,13 @@ _zerobeat_scales() {
 
 _zerobeat_settings() {
   local -a found
-  found=("${(@f)$(zerobeat keys scene --names 2>/dev/null)}")
+  found=("${(@f)$(zerobeat keys --settings 2>/dev/null)}")
+  compadd -a found
+}
+
+_zerobeat_whose() {
+  local -a found
+  found=("${(@f)$(zerobeat voices --names 2>/dev/null; printf 'all\nscene\ntonight\n')}")
   compadd -a found
 }
 

@@ -14,7 +14,7 @@ from ..client.daemon_client import LONGEST_ANSWER, socket_paths
 from ..errors import CommandError, ControlError
 from ..runtime_directory import SOCKET_VERSION
 
-RECONNECT_AFTER_S = 0.5  # between two tries to connect
+RECONNECT_AFTER_S = 0.2  # between two tries to connect
 REFUSED_AGAIN_S = 5.0
 LINK_SILENT_S = 12.0  # the daemon says every 5 s that nothing has changed
 ANSWERED_S = 0.1  # a press is answered within this, or said not to be

@@ -45,20 +45,19 @@ class PageProcess:
         control: the daemon's socket; None looks in the usual places.
         addresses: where to serve it, instead of where the rig says; () is as the rig says.
         while_enabled: end once a daemon plays whose rig wants no page.
-
-    Raises:
-        StoreError: the phones' keys can't be read.
     """
 
     def __init__(self, control: Path | None, addresses: Sequence[str], while_enabled: bool) -> None:
         self._addresses = tuple(addresses)
         self._while_enabled = while_enabled
         self._settings = ServedSettings()
-        self._link = DaemonLink(control, self._changed)
+        self._link = DaemonLink(control, self._heard)
         self._live = LiveStream(
             lambda: time.monotonic() - self._link.heard_s, lambda: self._link.trouble
         )
         self._pairing = Pairing(phones_file())
+        if self._pairing.fault:
+            self._log(self._pairing.fault)
         self._server = PageServer(self._live, self._pairing, Presses(self._link.ask))
         self._listening: dict[str, asyncio.Server] = {}
         self._failed: dict[str, str] = {}
@@ -80,7 +79,7 @@ class PageProcess:
         ).start()
         follower = asyncio.create_task(self._link.run())
         try:
-            self._changed()
+            self._publish()
             while not self._end.is_set():
                 await self._listen()
                 with contextlib.suppress(TimeoutError):
@@ -106,9 +105,10 @@ class PageProcess:
         settings = found or self._settings
         if self._addresses:
             settings = ServedSettings(self._addresses, settings.commands)
-        self._settings = settings
+        if settings != self._settings:
+            self._settings = settings
+            self._publish()
         self._link.use_role("stage" if settings.commands else "view")
-        self._changed()
 
     async def _listen(self) -> None:
         """Open the addresses that are wanted and not open, and close the others."""
@@ -133,7 +133,15 @@ class PageProcess:
 
     # ------------------------------------------------------------ the picture
 
-    def _changed(self) -> None:
+    def _heard(self) -> None:
+        """Show a picture of the daemon's, or that it has come or gone."""
+        self._publish()
+        self._live.wake()
+        while self._paired_presses < self._link.pairing_presses:
+            self._paired_presses += 1
+            self._log(self._pairing.confirm(time.monotonic()))
+
+    def _publish(self) -> None:
         link = self._link
         self._server.commands = self._settings.commands and (
             link.may_command or bool(link.trouble)  # without a daemon the press is refused
@@ -141,10 +149,6 @@ class PageProcess:
         hello = {"run": self._pairing.run, "commands": self._server.commands}
         view = page_view(link.picture, time.time()) if link.picture else None
         self._live.publish(view, hello)
-        self._live.wake()
-        while self._paired_presses < link.pairing_presses:
-            self._paired_presses += 1
-            self._log(self._pairing.confirm(time.monotonic()))
 
     @staticmethod
     def _log(text: str) -> None:

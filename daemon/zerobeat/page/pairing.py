@@ -70,9 +70,7 @@ class Pairing:
 
     Attributes:
         run: a text of this start; every signature holds it.
-
-    Raises:
-        StoreError: the file is there and can't be read.
+        fault: why the file can't be read: no phone is paired then, and none can be; "" if it can.
     """
 
     def __init__(self, path: Path) -> None:
@@ -84,6 +82,7 @@ class Pairing:
         self._no_key = secrets.token_hex(
             PHONE_KEY_BYTES
         )  # compared with for a name that is unknown
+        self.fault = ""
         self._read()
 
     @property
@@ -208,9 +207,12 @@ class Pairing:
         for known in names:
             del self._phones[known]
         self._write()
+        self.fault = ""
         return names
 
     def _check_room(self) -> None:
+        if self.fault:
+            raise CommandError(self.fault)
         if len(self._phones) >= MOST_PHONES:
             raise CommandError(f"{MOST_PHONES} phones are paired; revoke one first")
 
@@ -235,13 +237,15 @@ class Pairing:
         except FileNotFoundError:
             return
         except OSError as error:
-            raise StoreError(f"{self._path}: can't be read: {error.strerror}") from None
+            self.fault = f"{self._path}: can't be read: {error.strerror}"
+            return
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            raise StoreError(
-                f"{self._path}: is damaged; delete it and pair your phones again"
-            ) from None
-        if mode & 0o077:
-            self._write()  # somebody made it readable
+            again = "zerobeat page --revoke all begins a new one"
+            self.fault = f"{self._path}: is damaged, so no phone is paired; {again}"
+            return
+        if mode & 0o077:  # somebody made it readable
+            with contextlib.suppress(StoreError):
+                self._write()
 
     def _write(self) -> None:
         """Replace the file: the old or the new one is there, whole, and on the disk."""

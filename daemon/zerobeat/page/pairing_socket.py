@@ -98,8 +98,8 @@ class PairingSocket:
             raise CommandError("command: allowed: pair, phones, revoke")
         if not self._commands():
             raise CommandError(
-                "the page is a picture only; phones may give commands once the rig says "
-                "page: {commands: true}"
+                "the page is a picture only: the rig says page: {commands: false}, or zerobeat "
+                "lets the page's user only look (docs/control.md, roles)"
             )
         key = self._pairing.offer(time.monotonic())
         links = [f"http://{address}/#pair={key}" for address in self._addresses()]

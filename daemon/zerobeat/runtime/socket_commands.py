@@ -35,7 +35,7 @@ from types import MappingProxyType
 from ..config.context import Context
 from ..config.faults import Faults, Place
 from ..config.fields import Section
-from ..config.json_source import table_of
+from ..config.json_source import Pace, node_of, table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
 from ..config.yaml_source import Node, Scalar
@@ -139,12 +139,11 @@ class SocketCommands:
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
+            section = None if command in self._more else self._section(command, values)
             if command not in KEEPS_SETTINGS:
                 self._engine.undo.remember()
-            if command in self._more:
+            if section is None:
                 return self._more[command](values)
-            section = self._section(command, values)
-            self._catch_up()
             said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
@@ -158,10 +157,14 @@ class SocketCommands:
     def _section(self, command: str, values: JsonObject) -> Section:
         # A player who types "set reed detune 3" reads "detune", not "changes.detune".
         place = Place("set scene" if command == "set_scene" else command, 0)
-        table = table_of(values, place)
+        pace = Pace(self._catch_up)
         changes = values.get("changes")
+        table = table_of({**values, "changes": None} if changes else values, place, pace)
         if isinstance(changes, dict):
-            table.entries["changes"] = table_of(changes, place)
+            table.entries["changes"] = table_of(changes, place, pace)
+        elif changes:
+            table.entries["changes"] = node_of(changes, Place(place.file, 0, "changes"), pace)
+        self._catch_up()
         return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
