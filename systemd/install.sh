@@ -251,6 +251,8 @@ play_from() {  # VERSION: stop, switch, start; the runtime directory of the othe
 start_units() {
     systemctl start zerobeat.service && systemctl restart zerobeat-touchup.path || return 1
     [ ! -e "$units/zerobeat-page.path" ] || systemctl restart zerobeat-page.path || return 1
+    [ ! -e "$units/zerobeat-follow.path" ] || systemctl restart zerobeat-follow.path || return 1
+    systemctl try-restart zerobeat-follow.service 2>/dev/null || true
     systemctl try-restart zerobeat-page.service 2>/dev/null || true  # it may be from another version
 }
 
@@ -368,8 +370,10 @@ do_remove() {
     rm -rf "$base"
     systemctl daemon-reload
     if [ -n "$purge" ]; then
-        rm -rf "$etc" /var/lib/zerobeat /var/lib/zerobeat-page
+        rm -rf "$etc" /var/lib/zerobeat /var/lib/zerobeat-page /var/lib/zerobeat-follow
         userdel zerobeat-page 2>/dev/null || true
+        userdel zerobeat-follow 2>/dev/null || true
+        groupdel zerobeat-follow 2>/dev/null || true
         groupdel zerobeat-stage 2>/dev/null || true
         userdel zerobeat 2>/dev/null || true
         groupdel zerobeat 2>/dev/null || true

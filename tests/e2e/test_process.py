@@ -116,6 +116,28 @@ def test_half_a_character_in_a_scale_or_a_title_ends_nothing(tmp_path):
         assert strike(keys, octo) == [60, 60]
 
 
+def test_idle_clients_and_half_lines_lock_nobody_out_of_panic(tmp_path):
+    with playing(tmp_path) as (daemon, keys, octo), contextlib.ExitStack() as stack:
+        press(keys, octo)
+        for number in range(120):
+            link = stack.enter_context(socket.socket(socket.AF_UNIX))
+            link.connect(str(daemon.folder / "zerobeat" / SOCKET))
+            role = ("view", "stage", "measure", "all")[number % 4]
+            with contextlib.suppress(OSError):  # it was closed for another
+                link.sendall(
+                    f'{{"zerobeat": 1, "id": 1, "command": "role", "role": "{role}"}}\n'.encode()
+                    if number % 3
+                    else b'{"zerobeat": 1, "id": 1, '
+                )
+            if number % 20 == 0:
+                time.sleep(0.05)
+        assert "allowed: no more" in ask(daemon, "recall", "next").stderr
+        assert zerobeat(daemon, "panic") == "every note released\n"
+        wait_until(lambda: note_offs(octo) == 2)
+        keys.send(OFF)
+        octo.wait_for_silence()
+
+
 def test_names_move_no_cursor_and_add_no_line(tmp_path):
     with playing(tmp_path) as (daemon, _keys, _octo):
         done = ask(daemon, "recall", "\x1b[2Jdrone\nzerobeat stopped")

@@ -593,3 +593,15 @@ def test_a_centred_keyboards_note_outside_every_zone_sounds_its_key():
     play(case, PitchBend(12, 4096))
     play(case, NoteOn(12, 60, 100))
     assert case.gates() != []
+
+
+def test_a_plain_keyboards_key_goes_back_to_its_own_voice_beside_fingers():
+    """Not to the one on which the same key of another plain keyboard sounded last."""
+    case = grid(more=(KEYS, Input("steps", "Step Box:Step Box MIDI 1")))
+    for source in ("keys", "steps"):
+        play(case, NoteOn(0, 60, 100), source=source)
+        play(case, NoteOff(0, 60), source=source)
+    case.sent.clear()
+    for source in ("steps", "keys"):
+        play(case, NoteOn(0, 60, 100), source=source)
+    assert [channel for channel, _ in case.on()] == [1, 0]

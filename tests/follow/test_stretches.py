@@ -90,8 +90,8 @@ def test_a_line_that_lacks_something_is_refused():
 
 def test_the_delay_of_the_path_is_measured_from_onsets():
     rate = 48_000
-    for delay_s in (0.004, 0.05, 0.2):
-        sound = 0.001 * np.random.default_rng(1).standard_normal(int(0.7 * rate))
+    for delay_s in (-0.06, 0.004, 0.05, 0.2):
+        sound = 0.001 * np.random.default_rng(1).standard_normal(int(1.0 * rate))
         begin = int((BEFORE_S + delay_s) * rate)
         sound[begin:] += 0.2 * np.sin(np.arange(len(sound) - begin) * 0.05)
         assert onset_delay(sound, rate) == pytest.approx(delay_s, abs=0.006)

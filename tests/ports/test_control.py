@@ -331,6 +331,19 @@ def test_a_role_has_so_many_seats(daemon):
     assert ask(daemon, daemon.peer(), "bindings")["ok"]
 
 
+@pytest.mark.parametrize(
+    ("role", "idle_s"), [("view", 2.0), ("stage", 2.0), ("all", 2.0), ("measure", 10.0)]
+)
+def test_one_that_asks_for_nothing_loses_its_seat_to_one_that_comes(daemon, role, idle_s):
+    for _ in range(SEATS[role]):
+        assert ask(daemon, daemon.peer(), "role", role=role)["ok"]
+    assert "allowed: no more" in ask(daemon, daemon.peer(), "role", role=role)["error"]
+    daemon.now_s += idle_s - 0.1
+    assert "allowed: no more" in ask(daemon, daemon.peer(), "role", role=role)["error"]
+    daemon.now_s += 0.2
+    assert ask(daemon, daemon.peer(), "role", role=role)["ok"]
+
+
 def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
     peer = daemon.peer()
     assert ask(daemon, peer, "role", role="stage") == {"id": 1, "ok": True, "said": "role stage"}

@@ -97,15 +97,16 @@ def test_the_installer_knows_what_to_do_with_every_file_here():
 def test_units_run_names_that_do_not_move():
     """install.sh replaces "current" by the folder of the version that a unit belongs to."""
     runs = re.findall(r"^Exec\w+=(\S+/python .*)$", SERVICE, re.MULTILINE)
-    for name in ("zerobeat-touchup.service", "zerobeat-page.service"):
+    for name in ("zerobeat-touchup.service", "zerobeat-page.service", "zerobeat-follow.service"):
         runs += re.findall(r"^Exec\w+=(\S+/python .*)$", (SYSTEMD / name).read_text(), re.MULTILINE)
     assert [run.split()[:4] for run in runs] == [
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "run"],
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat.release"],
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "touchup"],
         ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "page"],
+        ["/opt/zerobeat/current/bin/python", "-m", "zerobeat", "follow"],
     ]
-    assert "--rig" not in runs[-2]  # with a rig it would start a daemon of its own
+    assert "--rig" not in runs[-3]  # with a rig it would start a daemon of its own
 
 
 @pytest.mark.skipif(shutil.which("shellcheck") is None, reason="shellcheck is not installed")
@@ -129,3 +130,22 @@ def test_the_page_runs_as_another_user_that_reads_nothing_of_the_player():
     assert (
         "\nPathExists=/run/zerobeat/page.wanted\n" in (SYSTEMD / "zerobeat-page.path").read_text()
     )
+
+
+def test_follow_runs_as_another_user_with_the_sound_card_and_the_socket_alone():
+    follow = (SYSTEMD / "zerobeat-follow.service").read_text()
+    for line in (
+        "User=zerobeat-follow",
+        "SupplementaryGroups=audio zerobeat-follow",
+        "StateDirectory=zerobeat-follow",
+        "DeviceAllow=char-alsa rw",
+        "DevicePolicy=closed",
+        "PrivateNetwork=yes",
+        "RestrictAddressFamilies=AF_UNIX",
+        "ProtectSystem=strict",
+    ):
+        assert f"\n{line}\n" in follow, line
+    users = (SYSTEMD / "zerobeat.sysusers.conf").read_text()
+    assert "\nu zerobeat-follow " in users and "\nm zerobeat-follow zerobeat-follow\n" in users
+    path = (SYSTEMD / "zerobeat-follow.path").read_text()
+    assert "\nPathExists=/run/zerobeat/follow.wanted\n" in path

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..client.borrow_inputs import borrow_inputs
 from ..client.daemon_client import Client, socket_paths
 from ..client.once_a_day import first_today
 from ..client.own_daemon import own_daemon
@@ -140,6 +141,7 @@ class MeasuringSession:
         inputs = dict.fromkeys(self.input_of(name) for name in names)
         self.wait_for_outputs(names)
         self._close_audio()
+        borrow_inputs(self.client)
         wanted = [
             WantedInput(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
             for i in (self.loaded.audio_inputs[name] for name in inputs)

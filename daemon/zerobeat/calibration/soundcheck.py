@@ -24,6 +24,7 @@ class SoundcheckFindings:
         touched: a line on the touch-up; ``touch_refused`` why there is none.
         check_cents: error of the check note, with profile and touch-up.
         unmeasured: the voice has no profile.
+        not_followed: why follow can't follow it as it is patched; "" if nothing speaks against it.
     """
 
     voice: str
@@ -37,6 +38,7 @@ class SoundcheckFindings:
     touch_refused: str = ""
     check_cents: float | None = None
     unmeasured: bool = False
+    not_followed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Ve
         parts.append(f"check note {found.check_cents:+z.2f} cents")
     if found.unmeasured:
         parts.append("played raw: not measured")
+    parts.append(f"not followable: {found.not_followed}" if found.not_followed else "followable")
     return Verdict(found.voice, True, ", ".join(parts))
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
+from ..doctor import follow_checks as doctor_follow
 from ..doctor import installation_checks as doctor_installation
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
@@ -81,6 +82,7 @@ def _look(path: Path | None) -> Iterator[CheckResult]:
     yield from doctor_midi.daemon()
     yield from doctor_midi.groups()
     yield from doctor_page.page()
+    yield from doctor_follow.follow()
     states = [state_directory(), *([SERVICE_STATE] if SERVICE_STATE.exists() else [])]
     for state in dict.fromkeys(states):
         yield from doctor_machine.disk(state)

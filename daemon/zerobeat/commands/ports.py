@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 from collections.abc import Sequence
 from itertools import groupby
 
-from ..errors import AudioError
+from ..client.borrow_inputs import borrow_inputs
+from ..client.daemon_client import Client
+from ..errors import AudioError, CommandError, ControlError
 from ..ports.patch import choose_backend, list_ports
 from ..ports.port_name import PortName
 from ..text import printable
@@ -63,7 +66,10 @@ def audio_lines() -> list[str]:
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:
-        devices = list_devices(LEVEL_LOOK_S)
+        with contextlib.ExitStack() as lent:
+            with contextlib.suppress(ControlError, CommandError):
+                borrow_inputs(lent.enter_context(Client(role="measure")))
+            devices = list_devices(LEVEL_LOOK_S)
     except AudioError as error:
         return [*lines, f"  {error}"]
     for device in devices:

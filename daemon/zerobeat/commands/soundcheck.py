@@ -89,6 +89,7 @@ def _run_checks(
         touch_refused=refused,
         check_cents=check_cents,
         unmeasured=voice.curve is None,
+        not_followed=_why_not_followed(session, name),
     )
     return findings, drift_cents
 
@@ -118,3 +119,22 @@ def _check_note(session: MeasuringSession, listener: LiveListener, name: str) ->
     asked = TakeRequest(name, 0, 0.0, SOUNDCHECK_TAKE_S, "check", 0.1, wanted)
     (takes,) = listener.listen_corrected([asked])
     return None if takes.pitch is None else takes.sounding_cents - wanted
+
+
+def _why_not_followed(session: MeasuringSession, name: str) -> str:
+    """Return what the rig or follow itself says against following a voice."""
+    if not session.listening(name).follow:
+        return "the rig says follow: false"
+    if not session.loaded.listening[name].input:
+        return "it has no input of its own in the rig"
+    sharing = [
+        other
+        for other in session.voices
+        if other != name
+        and session.always_heard(other)
+        and session.loaded.listening[other].input == session.loaded.listening[name].input
+    ]
+    if sharing:
+        return f"{', '.join(sharing)} always sounds on its input"
+    shown = session.client.status().get("follow", {}).get("voices", {}).get(name, {})
+    return "" if shown.get("followable", True) else str(shown.get("why", ""))

@@ -131,12 +131,24 @@ def trouble(voice: StatusFields) -> str:
     return ""
 
 
+def followed_words(follow: StatusFields | None) -> list[str]:
+    """Return what follow believes of a voice, and why it is left alone."""
+    if not follow or follow.get("drift_cents") is None:
+        return []
+    if follow.get("knob_cents") is not None:
+        return [f"knob turned {follow['knob_cents']:+.1f} ct"]
+    rate, age_s = follow.get("rate_cents_per_min") or 0.0, follow.get("age_s") or 0.0
+    text = f"follow {follow['drift_cents']:+.1f} ct {rate:+.1f}/min, {age_s:.0f} s ago"
+    return [text if follow.get("sure") else f"{text}: {follow.get('why')}"]
+
+
 def words(voice: StatusFields, now_s: float = 0.0) -> list[str]:
     """Return the state of a voice in words, the most important first."""
     parts = [found] if (found := trouble(voice)) else []
     parts += [str(voice["unusable"])] if voice["unusable"] else []
     parts += ["gliding"] if voice.get("glide_to_cents") is not None else []
     parts += ["measuring"] if voice.get("measuring") else []
+    parts += followed_words(voice.get("follow"))
     parts += ["muted"] if voice["mute"] else []
     parts += ["solo"] if voice["solo"] else []
     if voice["bypass"]:

@@ -160,6 +160,10 @@ class Follower:
         """The voices that are followed."""
         return tuple(self._voices)
 
+    def readings(self, voice: str) -> int:
+        """Return how often a voice was read."""
+        return self._voices[voice].model.readings
+
     # ------------------------------------------------------------ the stream
 
     def hear(self, line: ExpectedPitch) -> None:

@@ -1,7 +1,8 @@
 """How long a note takes from the daemon to the samples of its input, measured from onsets.
 
 Over a cable, through converter, oscillator and sound card the delay is a few milliseconds to
-some hundred. It is measured where a voice begins to sound out of silence.
+some hundred; it may come out below zero, for blocks of sound are stamped with the earliest moment
+they can have been heard. It is measured where a voice begins to sound out of silence.
 """
 
 from __future__ import annotations
@@ -14,11 +15,12 @@ import numpy as np
 from .expected_pitch import ExpectedPitch
 from .stretches import ListenedVoice
 
-BEFORE_S, AFTER_S = 0.1, 0.6  # of sound that is looked at, about an onset
+BEFORE_S, AFTER_S = 0.3, 0.7  # of sound that is looked at, about an onset
+LATEST_S = 0.6  # a longer delay is not looked for
 QUIET_S = 0.12  # so long no gate was open on the input; what rings on is found
 HOP_S = 0.002
 RISE_SHARE = 0.15  # of the level that follows
-QUIET_SHARE = 0.05  # before the onset, at most
+QUIET_SHARE = 0.4  # before the onset, at most
 LEAST_ONSETS = 3
 KEPT_ONSETS = 9
 MOST_SPREAD_S = 0.04
@@ -44,15 +46,18 @@ def onset_delay(samples: np.ndarray, rate_hz: float) -> float | None:
     hop = max(1, round(HOP_S * rate_hz))
     count = len(samples) // hop
     level = np.abs(samples[: count * hop]).reshape(count, hop).max(axis=1)
+    level = np.maximum(level, np.concatenate([level[1:], level[-1:]]))
     loud = float(np.quantile(level, 0.9))
-    floor = float(np.quantile(level[: max(1, int(BEFORE_S / HOP_S))], 0.9))
-    if loud < 1e-3 or floor > QUIET_SHARE * loud:
+    early = level[: int((BEFORE_S + LATEST_S) / HOP_S)]
+    quiet = float(early.min())
+    if loud < 1e-3 or quiet > QUIET_SHARE * loud:
         return None
-    above = np.flatnonzero(level > max(RISE_SHARE * loud, 2.0 * floor))
+    last = int(np.flatnonzero(early <= max(1.5 * quiet, 0.08 * loud))[-1])
+    above = np.flatnonzero(level[last:] > max(RISE_SHARE * loud, 1.5 * quiet))
     if not len(above):
         return None
-    found = float(above[0]) * HOP_S - BEFORE_S
-    return found if -0.5 * BEFORE_S < found < AFTER_S - 0.05 else None
+    found = float(last + above[0]) * HOP_S - BEFORE_S
+    return found if -0.9 * BEFORE_S < found < LATEST_S else None
 
 
 class PathDelays:
@@ -101,4 +106,4 @@ class PathDelays:
         if len(near) < LEAST_ONSETS:
             return None
         self._next_s[onset.input] = onset.at_s + MEASURE_EVERY_S
-        return max(0.0, min(near) - MARGIN_S), max(near) + MARGIN_S
+        return min(near) - MARGIN_S, max(near) + MARGIN_S

@@ -18,7 +18,7 @@ END_GUARD_S = 0.02
 RING_S = 0.8  # so long after its gate closed a voice may be heard on its input
 KEPT_LINES = 64  # of each voice
 KEPT_LINES_S = 8.0
-UNKNOWN_DELAY_S = (0.0, 0.3)  # of the path, before it was measured
+UNKNOWN_DELAY_S = (-0.15, 0.3)  # of the path, before it was measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +97,10 @@ class StretchPicker:
     def delay_s(self, source: str) -> tuple[float, float]:
         """Return the least and the most delay of the path to an input."""
         return self.delays_s.get(source, UNKNOWN_DELAY_S)
+
+    def rest(self, voice: str, until_s: float) -> None:
+        """Pick nothing of a voice until a time."""
+        self._next_s[voice] = until_s
 
     # ------------------------------------------------------------ picking
 

@@ -117,6 +117,7 @@ _shtab_zerobeat_demo_options=(
   "--out[folder for before.wav, after.wav and corrected.mid (default\: this one)]:DIR:_files"
   "--seed[another number, other flaws (default\: 0)]:seed:"
   "--stems[write each voice alone as well, as after-reed.wav]"
+  "--follow[an hour of drift instead, not followed and followed\: follow-before.wav, follow-after.wav and follow.svg]"
   "--force[write over what is there]"
 )
 
@@ -208,7 +209,7 @@ _shtab_zerobeat_learn_options=(
   "--debounce-ms[MS]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
-  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, pair\; or curve:"
+  ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, follow, follow_here, follow_back, pair\; or curve:"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -460,6 +461,7 @@ _shtab_zerobeat_touchup_options=(
   "--rig[rig to start with if no zerobeat plays (default\: rig.yaml)]:rig:_files"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
   "--all[every voice]"
+  "--clear[take every touch-up out again, follow\'s too]"
   "--dry-run[show it\; change nothing]"
   "--by-ear[sound a voice against another\; wheel stops the beating, a pedal or Enter keeps it]"
   "--against[the other voice, with --by-ear]:VOICE:"

@@ -40,11 +40,11 @@ A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
 
 Each client may send 100 commands a second, 20 at once; beyond that its socket is not read.
 Each role has seats of its own, and ``panic`` needs none. A client that has asked for nothing
-yet, or for nothing for 10 s, makes room for one that comes. A client is closed, with one line
-if it still reads, when a line is no JSON object or too long, when it doesn't end a line or
-read its answers for 10 s, or when it leaves 256 KiB of them unread. No client can delay a
-note: nothing here waits, a line is bounded in all that costs time, and MIDI is served before
-and after each command.
+yet, or for nothing for 2 s (10 s if it measures), makes room for one that comes. A client is
+closed, with one line if it still reads, when a line is no JSON object or too long, when it
+doesn't end a line or read its answers for 10 s, or when it leaves 256 KiB of them unread. No
+client can delay a note: nothing here waits, a line is bounded in all that costs time, and MIDI
+is served before and after each command.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ MOST_ASKED = 4  # pictures that one client waits for
 MOST_UNSEATED = 8  # clients that have asked for nothing yet
 MOST_CLIENTS = MOST_UNSEATED + sum(SEATS.values())
 BACKLOG = 64  # connections that wait to be taken
-CLIENT_IDLE_S = 10.0  # a client that asks for nothing for so long may lose its seat
+CLIENT_IDLE_S = 2.0  # a client that asks for nothing for so long may lose its seat
+MEASURING_IDLE_S = 10.0  # one that measures listens for some seconds between two requests
 PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower is sent this often that nothing has changed
 RETRY_BIND_S = 1.0  # after a connection could not be taken
@@ -286,11 +287,12 @@ class ControlSocket:
             return
         seated = [other for other in self._clients if other.seat == role and other.open]
         if len(seated) >= SEATS[role]:
-            idle = [c for c in seated if not c.waits and now_s - c.asked_s > CLIENT_IDLE_S]
+            idle_s = MEASURING_IDLE_S if role == "measure" else CLIENT_IDLE_S
+            idle = [c for c in seated if not c.waits and now_s - c.asked_s > idle_s]
             if not idle:
                 raise ValueError(f"found {SEATS[role]} clients of role {role}; allowed: no more")
             last = min(idle, key=lambda client: client.asked_s)
-            last.refuse(f"it asked for nothing for {CLIENT_IDLE_S:g} s, and another came", now_s)
+            last.refuse(f"it asked for nothing for {idle_s:g} s, and another came", now_s)
             last.close()
         client.seat = role
 

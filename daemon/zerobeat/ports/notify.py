@@ -90,18 +90,16 @@ def request_touch_up() -> bool:
     return False
 
 
-def request_follow(wanted: bool) -> bool:
-    """Make the file that follow's path unit waits for, or remove it; False if that fails."""
-    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    if not folder:
-        return False
-    with contextlib.suppress(OSError):
-        if wanted:
-            (Path(folder) / FOLLOW_FILE).touch()
-        else:
-            (Path(folder) / FOLLOW_FILE).unlink(missing_ok=True)
-        return True
-    return False
+def request_follow(folder: Path, enabled: bool) -> None:
+    """Make the file that follow's path unit waits for, or remove it.
+
+    Raises:
+        OSError: the folder has gone, or is full.
+    """
+    if enabled:
+        (folder / FOLLOW_FILE).touch()
+    else:
+        (folder / FOLLOW_FILE).unlink(missing_ok=True)
 
 
 def request_page(folder: Path, enabled: bool, addresses: Sequence[str], commands: bool) -> None:

@@ -29,6 +29,7 @@ from ..sim.waveform import waveform_samples
 
 EVENING_RATE_HZ = 48_000
 TICK_S = 0.25
+OFTEN = 55  # readings of a voice
 _CONTROL_HZ = 1000.0
 _CONVERTER = Converter("evening", overlap="legato", gate_gap_s=0.002)
 
@@ -120,6 +121,8 @@ class VirtualEvening:
         noise: sound added to each input, from times.
         numbers: no sound is made; the true pitch is read with a small error. For long evenings.
         knows_delay: as follow does that has measured it from onsets.
+        rest_s: from one reading of a voice to the next, once it was read often: a long evening in
+            seconds.
     """
 
     def __init__(
@@ -135,6 +138,7 @@ class VirtualEvening:
         noise: Callable[[Floats], Floats] | None = None,
         numbers: bool = False,
         knows_delay: bool = True,
+        rest_s: float = 0.0,
         seed: int = 0,
     ) -> None:
         self.voices = {voice.name: voice for voice in voices}
@@ -143,6 +147,7 @@ class VirtualEvening:
         self._knobs = dict(knobs or {})
         self._noise = noise
         self._numbers = numbers
+        self._rest_s = rest_s
         self._rng = np.random.default_rng([seed, 0xE7E])
         rig = Rig(
             (Input("keys", "keys:out", active_sensing=False),),
@@ -174,7 +179,7 @@ class VirtualEvening:
         )
         for voice in voices if knows_delay else ():
             source = voice.input or voice.name
-            self.follower.picker.delays_s[source] = (max(0.0, delay_s - 0.015), delay_s + 0.015)
+            self.follower.picker.delays_s[source] = (delay_s - 0.015, delay_s + 0.015)
         self.moves: list[tuple[float, FollowMove]] = []
         self.lines: list[tuple[float, str]] = []
         self.read_s = 0.0
@@ -212,6 +217,8 @@ class VirtualEvening:
         follower = self.follower
         while (stretch := follower.next_stretch(now_s)) is not None:
             self.read_s += stretch.seconds
+            if self._rest_s and follower.readings(stretch.voice) > OFTEN:
+                follower.picker.rest(stretch.voice, now_s + self._rest_s)
             if self._numbers:
                 follower.take_cents(stretch, *self._numbered(stretch))
             else:

@@ -337,3 +337,20 @@ def _svg(figure: Figure) -> str:
     text = re.sub(r'<svg [^>]*viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" role="img">', text)
     text = re.sub(r"font: ([\d.]+px)[^;\"]*", r"font-size: \1; font-family: inherit", text)
     return text.replace("xlink:href", "href")
+
+
+def nights_svg(nights: Sequence[tuple[str, Floats, Floats]]) -> str:
+    """Return drift against time since power-on, a line a night, as SVG.
+
+    Args:
+        nights: (date, minutes, cents), the oldest first; shapes (n,).
+    """
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "nights"}):
+        figure = Figure(figsize=(WIDTH_INCHES, 2.6), layout="constrained")
+        axes = figure.subplots()
+        for place, (_, minutes, cents) in enumerate(nights):
+            shade = 0.3 + 0.7 * (place + 1) / len(nights)
+            axes.plot(minutes, cents, color=CURVE_COLOUR, alpha=shade, linewidth=1.6)
+        axes.set_xlabel("minutes since power-on")
+        axes.set_ylabel("drift, cents")
+        return _svg(figure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import replace
 from html import escape
@@ -11,13 +12,15 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
+from ..follow.kept_drift import Night, usual_settling
 from ..text import counted
 from ..tuning.units import name_of_note
-from .figures import Picture, checks_svg, curve_svg, history_svg
+from .figures import Picture, checks_svg, curve_svg, history_svg, nights_svg
 from .rig_overview import rig_overview
 from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
 
 MOST_PAGE_ROWS = 200
+MOST_NIGHTS = 7
 CSS = """
 :root { color-scheme: light dark; --paper: #fdfcf9; --ink: #22242a; --soft: #777b85;
   --grid: #dfddd6; --curve: #2b5fa8; --before: #b4531f; --after: #1d7a55; --bad: #b0303c; }
@@ -46,13 +49,17 @@ h2.first { border: 0; margin-top: .6rem; padding: 0; }
 
 
 def report_page(
-    loaded: LoadedRig, names: Sequence[str], title: str = "How the voices track"
+    loaded: LoadedRig,
+    names: Sequence[str],
+    title: str = "How the voices track",
+    nights: Sequence[Night] = (),
 ) -> str:
     """Return the report of some voices as one HTML page.
 
     Args:
         loaded: the rig with its profiles.
         names: of voices; those without a profile are listed by name.
+        nights: in which they were followed, the oldest first.
 
     Raises:
         MeasureError: none of them has one.
@@ -62,7 +69,7 @@ def report_page(
         raise MeasureError("found no profile; measure a voice first: zerobeat measure VOICE")
     raw = [name for name in names if name not in loaded.profiles]
     parts = [f"<h1>{escape(title)}</h1>", rig_overview(shown, raw), _overview(shown, raw)]
-    parts += [_section(one) for one in shown]
+    parts += [_section(one, nights) for one in shown]
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -101,7 +108,26 @@ def _overview(shown: Sequence[VoiceReport], raw: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def _section(one: VoiceReport) -> str:
+def _nights(name: str, nights: Sequence[Night]) -> list[str]:
+    """Return how a voice drifted in the nights in which it was followed, if there were any."""
+    shown = [
+        (
+            time.strftime("%Y-%m-%d", time.localtime(night.began_s)),
+            np.array([minute for minute, _, _ in night.cents[name]]),
+            np.array([cents for _, cents, _ in night.cents[name]]),
+        )
+        for night in nights[-MOST_NIGHTS:]
+        if len(night.cents.get(name, ())) > 1
+    ]
+    if not shown:
+        return []
+    minutes = usual_settling(list(nights), name)
+    told = f" It was steady {minutes:.0f} minutes after power-on." if minutes is not None else ""
+    text = f"<p class=soft>As follow heard it, the last night darkest.{told}</p>"
+    return ["<h3>Drift of a night</h3>", text, nights_svg(shown)]
+
+
+def _section(one: VoiceReport, nights: Sequence[Night] = ()) -> str:
     name = escape(one.voice.name)
     parts = [f"<h2 id='{name}'>{name}</h2>", f"<p>{escape(_sentence(one))}</p>"]
     parts += [f"<p>{escape(line)}</p>" for line in _unusable_lines(one)]
@@ -121,6 +147,7 @@ def _section(one: VoiceReport) -> str:
             _check_notes_table(one),
         ]
     parts += _history(one)
+    parts += _nights(one.voice.name, nights)
     if one.advice:
         items = "".join(f"<li>{escape(line)}</li>" for line in one.advice)
         parts.append(f"<h3>To do</h3><ul>{items}</ul>")

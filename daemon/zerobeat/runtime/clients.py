@@ -54,7 +54,7 @@ class SocketClients:
         self._catch_up = catch_up
         self._facts = facts
         self._journal = journal
-        self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up)
+        self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up, folder)
         more = {**more, **self.follow.known}
         self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
@@ -88,7 +88,12 @@ class SocketClients:
 
     def _picture(self) -> Mapping[str, object]:
         try:
-            return {**plain(picture(self._engine, self._wire)), **self._facts()}
+            shown = plain(picture(self._engine, self._wire))
+            followed = self.follow.voices()
+            if not followed:
+                return {**shown, **self._facts()}
+            voices = [{**one, "follow": followed.get(one["name"])} for one in shown["voices"]]
+            return {**shown, "voices": voices, **self._facts()}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
             return {**self._facts()}

@@ -13,8 +13,10 @@ The daemon plays the same with and without follow; what follow took out last sta
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 from ..config.faults import Faults, Place
 from ..config.fields import Section
@@ -66,6 +68,7 @@ class FollowStream:
         act: hands it a command; raises ``CommandError``.
         asking: returns the client whose request is at work.
         catch_up: plays MIDI that has arrived or is due, between two slices of work.
+        folder: the runtime directory.
 
     Attributes:
         control: the control socket, once it is open.
@@ -77,8 +80,10 @@ class FollowStream:
         act: Callable[[commands.Command], None],
         asking: Callable[[], object],
         catch_up: Callable[[], None],
+        folder: Path,
     ) -> None:
         self._engine = engine
+        self._folder = folder
         self._act = act
         self._asking = asking
         self._catch_up = catch_up
@@ -102,7 +107,12 @@ class FollowStream:
     def use(self, settings: FollowSettings) -> None:
         """Use a rig: the unit of follow is asked for if it is enabled."""
         self._enabled = settings.enabled
-        request_follow(settings.enabled)
+        self.ask_unit()
+
+    def ask_unit(self) -> None:
+        """Ask for the unit of follow, or no more; without the folder nothing is asked."""
+        with contextlib.suppress(OSError):
+            request_follow(self._folder, self._enabled)
 
     # ------------------------------------------------------------ the loop
 
@@ -126,6 +136,12 @@ class FollowStream:
         if client is self._borrower:
             self._borrower = None
             self._say_inputs("")
+
+    def voices(self) -> dict[str, JsonObject]:
+        """Return what follow believes of each voice; nothing where it does not run."""
+        now_s = time.monotonic()
+        runs = self._reported_s is not None and now_s - self._reported_s < GONE_S
+        return self._voices if runs else {}
 
     def shown(self) -> dict[str, object]:
         """Return what ``status`` says of follow."""
@@ -227,6 +243,15 @@ class FollowStream:
             "back": "taken out",
         }[act]
         return f"{voice}: {said}"
+
+    def ask_by_foot(self, voice: str | None, act: str) -> str:
+        """Do what a pedal asks; without an act it is switched off, or on again.
+
+        Raises:
+            CommandError: as for ``ask``.
+        """
+        name = voice or ALL
+        return self.ask(name, act or ("on" if {name, ALL} & self.off else "off"))
 
     def _knob(self, name: str) -> bool:
         return self._voices.get(name, {}).get("knob_cents") is not None

@@ -152,6 +152,7 @@ class Runner:
         )
         self._notes.control = self._clients.control
         self._clients.follow.use(loaded.follow)
+        self._pedal_requests.follow = self._clients.follow.ask_by_foot
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
         self._garbage_at_s = 0.0
@@ -401,6 +402,7 @@ class Runner:
             self._mirror.restore()
         self._write_outputs(self.engine.rig)
         self._request_page(self._page)
+        self._clients.follow.ask_unit()
         self._clients.control.bind_again()
         self._journal.log(f"{self._folder}: was removed; made again")
 

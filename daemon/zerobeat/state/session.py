@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -44,13 +44,15 @@ MOST_AT_ONCE = 60  # writes without a pause; one more is allowed each second
 class Session:
     """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
-    ``live`` is None where nothing has changed since the recall.
+    ``live`` is None where nothing has changed since the recall. ``follow`` is what follow took
+    out, by voice, at its ``at_s``.
     """
 
     tonight: Tonight = Tonight()
     scene: str | None = None
     hold: Hold | None = None
     live: Scene | None = None
+    follow: dict[str, TouchUp] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------- in
@@ -88,6 +90,7 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
         live=_live(section, rig),
+        follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
     )
     section.close()
     return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
@@ -182,6 +185,8 @@ def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) 
         plain["scene"] = session.scene
     if session.hold is not None:
         plain["hold"] = session.hold
+    if session.follow:
+        plain["follow"] = {name: asdict(one) for name, one in session.follow.items()}
     # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
     lines = [f'"{key}": {_json(value)}' for key, value in plain.items()]
     if session.live is not None:

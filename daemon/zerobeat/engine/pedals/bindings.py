@@ -16,7 +16,9 @@ from typing import Literal, get_args
 
 Hold = Literal["none", "note", "trigger", "sample"]
 TransposeUnit = Literal["semitones", "cents", "degrees"]
-RequestAction = Literal["store", "revert", "touch_up", "go_on", "pair"]
+RequestAction = Literal[
+    "store", "revert", "touch_up", "go_on", "pair", "follow", "follow_here", "follow_back"
+]
 REQUESTS = get_args(RequestAction)
 Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
@@ -41,6 +43,9 @@ ACTIONS = (
     "revert",
     "touch_up",
     "go_on",
+    "follow",
+    "follow_here",
+    "follow_back",
     "pair",
 )
 ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain", "latch")
