@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +18,8 @@ import numpy as np
 from ..errors import AudioError, MeasureError
 from ..measure.audio.audio_inputs import MOST_VOID, AudioTake
 from ..measure.audio.devices import list_devices
-from ..measure.pitch.reader import Pitch
+from ..measure.pitch.joint import read_together
+from ..measure.pitch.reader import OVERLOAD_SHARE, Pitch, full_scale_share
 from ..measure.pitch.take import Take, TakeRequest, read_samples
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .measuring_session import MeasuringSession
@@ -38,6 +39,7 @@ RETRIED_REFUSALS = (
 RETRY_SETTLE_S = 0.25
 WHOLE_S, WHOLE_TAKES = 0.5, 4  # so much sound without a loss, and measuring goes on
 PATIENCE_S = 300.0
+TOGETHER_S = 0.5  # of a take in which several voices on one input are read
 BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
 
@@ -53,6 +55,7 @@ class LiveListener:
         self._background: dict[str, np.ndarray] = {}
         self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
         self.sound_s = 0.0  # of takes so far; voices side by side count once
+        self.read_alone = 0  # takes of several voices that had to be read one by one
 
     def listen(self, request: TakeRequest) -> Take:
         """Play a request and return its take.
@@ -82,6 +85,37 @@ class LiveListener:
                 takes[i] = one
         return takes
 
+    def listen_together(self, requests: Sequence[TakeRequest]) -> list[Take]:
+        """Play several voices at once; those that share an input are read from one take.
+
+        What can't be read so (two voices too close, ring modulation, a shared filter) is
+        played again, one voice after the other.
+
+        Args:
+            requests: with an expected pitch each; on one input neither in unison nor n:1.
+        """
+        sources = [self._session.input_of(one.voice) for one in requests]
+        if len(set(sources)) == len(sources):
+            return self.listen_many(requests)
+        shared = [sources.count(source) > 1 for source in sources]
+        longer = [
+            replace(one, seconds=max(one.seconds, TOGETHER_S)) if many else one
+            for one, many in zip(requests, shared, strict=True)
+        ]
+        takes = [
+            replace(take, request=one)
+            for take, one in zip(self._once(longer, sources), requests, strict=True)
+        ]
+        alone = [at for at, take in enumerate(takes) if take.pitch is None]
+        if alone:
+            for name in {one.voice for one in requests}:
+                self._session.release(name)
+        for at in alone:
+            self.read_alone += shared[at]
+            (takes[at],) = self.listen_many([requests[at]])
+            self._session.release(requests[at].voice)
+        return takes
+
     def listen_corrected(self, requests: Sequence[TakeRequest]) -> list[Take]:
         """Play the expected pitches of requests at once, corrected by the daemon, and read them."""
         sources = [self._session.input_of(one.voice) for one in requests]
@@ -107,10 +141,7 @@ class LiveListener:
                 self._after(request, corrected)
             if sounds is not None:
                 self.sound_s += seconds
-                return [
-                    self._read(request, source, sounds[source])
-                    for request, source in zip(requests, sources, strict=True)
-                ]
+                return self._read_all(requests, sources, sounds)
             lost += 1
             if lost % MOST_VOID == 0:
                 self._wait_for_whole_sound(sources)
@@ -160,6 +191,30 @@ class LiveListener:
             self._session.release(request.voice)
         else:
             self._session.play(request.voice, **_play_arguments(request, corrected))
+
+    def _read_all(
+        self,
+        requests: Sequence[TakeRequest],
+        sources: Sequence[str],
+        sounds: Mapping[str, AudioTake],
+    ) -> list[Take]:
+        """Return the takes; voices on one input are read together, in the order of requests."""
+        found: dict[int, Take] = {}
+        for source, sound in sounds.items():
+            rows = [row for row, one in enumerate(sources) if one == source]
+            if len(rows) == 1:
+                found[rows[0]] = self._read(requests[rows[0]], source, sound)
+                continue
+            expected = [requests[row].expected_hz for row in rows]
+            if full_scale_share(sound.samples) > OVERLOAD_SHARE / 10 or None in expected:
+                read: list[tuple[Pitch | None, str]] = [(None, "overload")] * len(rows)
+            else:
+                known = [one for one in expected if one is not None]
+                read = read_together(sound.samples, sound.rate_hz, known)
+            for row, (pitch, refused) in zip(rows, read, strict=True):
+                self.rates_hz[requests[row].voice] = self._session.audio.rate_hz(source)
+                found[row] = Take(requests[row], pitch, refused, sound.middle_s)
+        return [found[row] for row in range(len(requests))]
 
     def _read(self, request: TakeRequest, source: str, sound: AudioTake) -> Take:
         self.rates_hz[request.voice] = self._session.audio.rate_hz(source)

@@ -16,6 +16,7 @@ from ..follow.kept_drift import Night, usual_settling
 from ..text import counted
 from ..tuning.units import name_of_note
 from .figures import Picture, checks_svg, curve_svg, history_svg, nights_svg
+from .rig_overview import rig_overview
 from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
 
 MOST_PAGE_ROWS = 200
@@ -37,6 +38,13 @@ th { text-align: left; font-weight: 600; } th, td { padding: .2rem .9rem .2rem 0
 .wide { overflow-x: auto; } svg { width: 100%; height: auto; display: block; }
 a { color: var(--curve); } li { margin: .2rem 0; }
 details { margin: .8rem 0; } summary { cursor: pointer; }
+h2.first { border: 0; margin-top: .6rem; padding: 0; }
+@page { size: A4; margin: 14mm; }
+@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #555;
+  --grid: #ccc; --curve: #2b5fa8; --before: #b4531f; --after: #1d7a55; --bad: #b0303c; }
+  body { max-width: none; padding: 0; font-size: 10.5pt; print-color-adjust: exact; }
+  h2:not(.first) { break-before: page; border: 0; } h3, tr { break-after: avoid; }
+  svg, table, li { break-inside: avoid; } details { display: none; } .wide { overflow: visible; } }
 """
 
 
@@ -60,7 +68,7 @@ def report_page(
     if not shown:
         raise MeasureError("found no profile; measure a voice first: zerobeat measure VOICE")
     raw = [name for name in names if name not in loaded.profiles]
-    parts = [f"<h1>{escape(title)}</h1>", _overview(shown, raw)]
+    parts = [f"<h1>{escape(title)}</h1>", rig_overview(shown, raw), _overview(shown, raw)]
     parts += [_section(one, nights) for one in shown]
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'

@@ -17,6 +17,7 @@ LOW_MAINS_HZ = 190.0
 # constant of two seconds and a wow of 0.4 Hz lie within three sigma.
 BEND_MEMORY_S, CURVE_MEMORY_S2 = 0.7, 0.06
 WARMING_CENTS_PER_S = 0.4  # a slower drift is an oscillator's own, as it warms up
+CURVE_ORDERS = 16
 SHIFT_ORDERS = 8  # cosines by which the levels' movement is described
 NEIGHBOUR_LOCAL_SHARE = 0.01  # of the partial beside which it stands, in power
 NEIGHBOUR_SHARE = 1e-6  # of the whole tone
@@ -26,6 +27,7 @@ BEAT_NEPERS, BEAT_CENTS = 0.12, 2.0  # level and pitch that move together are a 
 NEIGHBOUR_COVERS = 0.4  # of the partials from its first to its last; stray lines are sparse
 NEIGHBOUR_CENTS = 100.0
 STRONG_PARTIALS = 12
+LASTING = -0.25  # nepers a second; a companion that fades faster is no oscillator
 STEADY = -1.0  # nepers a second; a line that decays faster is a partial of a struck body
 
 
@@ -70,7 +72,9 @@ def second_pitch_share(fit: PhaseFit) -> float:
     paired = np.any(facing & alike & (np.abs(base - base[:, None]) < 1e-6 * tone_hz), axis=1)
     single = ~paired
     if not is_struck(fit):
-        return float(strength[single & (growth > STEADY)].sum() / total)
+        beside = np.abs(ahead) < NEIGHBOUR_CENTS / CENTS_A_NEPER * base
+        lasting = growth > np.where(beside, LASTING, STEADY)
+        return float(strength[single & lasting].sum() / total)
     far = single & (np.abs(ahead) > 0.15 * tone_hz)
     return _strongest_series(hertz[far], strength[far], 1.5 * bin_hz) / float(total)
 
@@ -144,7 +148,10 @@ def bend_cents(fit: PhaseFit) -> float:
     if fit.partials.wander_s is not None:
         ahead = ahead + root * fit.partials.wander_s
     time = grid.time_s / span
-    basis = root[:, None] * np.vander(time, 4, increasing=True)
+    # Several cycles of vibrato are taken by cosines, so that the cubic is none of them.
+    waves = np.cos(np.arange(4, CURVE_ORDERS) * np.pi * (time[:, None] + 0.5))
+    basis = np.concatenate([np.vander(time, 4, increasing=True), waves], axis=1)
+    basis = root[:, None] * basis
     scale = np.linalg.norm(basis, axis=0)
     inverse = np.linalg.pinv(basis / scale, rcond=1e-9)
     cubic = float(inverse[3] @ ahead) / scale[3]
@@ -252,7 +259,7 @@ def has_neighbour(fit: PhaseFit) -> bool:
     beside = (power[rows] > NEIGHBOUR_LOCAL_SHARE * local) & (np.abs(off) > 0.5 * bin_hz)
     beside &= ~is_mains(hertz)
     beside &= power[rows] > NEIGHBOUR_SHARE * power[harmonic].sum()
-    beside &= (np.abs(apart) < NEIGHBOUR_CENTS) & (partials.growth[rows] > STEADY)
+    beside &= (np.abs(apart) < NEIGHBOUR_CENTS) & (partials.growth[rows] > LASTING)
     facing = np.abs(off + off[:, None]) < 0.8 * bin_hz
     facing &= number == number[:, None]
     beside &= ~np.any(facing & beside, axis=1)
