@@ -83,9 +83,9 @@ def test_voices_that_drift_by_up_to_two_cents_a_minute_stay_in_tune():
 
 
 def test_by_the_real_reader_too():
-    evening = one_voice(75.0, loading=1.0)
-    assert evening.follower.report(75.0)["reed"]["sure"]
-    assert abs(evening.error_cents("reed", 74.9) or 0.0) < 0.6
+    evening = one_voice(60.0, loading=1.0)
+    assert evening.follower.report(60.0)["reed"]["sure"]
+    assert abs(evening.error_cents("reed", 59.9) or 0.0) < 0.6
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_by_the_real_reader_too():
         (Vibrato(10, 5.0), True, 400.0),
         (Vibrato(3, 0.05), True, 400.0),
         (Vibrato(1, 0.02), True, 400.0),
-        (PitchEnvelope(3, 1.5), False, 45.0),
+        (PitchEnvelope(3, 1.5), False, 30.0),
         pytest.param(FilterEnvelope(), False, 240.0, marks=pytest.mark.slow),
         (Silent(), False, 30.0),
     ],
@@ -192,7 +192,7 @@ def test_a_resting_voice_is_moved_by_what_the_others_show_once_that_is_learned()
     evening = VirtualEvening(
         [EveningVoice(name, reference_cents=REFERENCES[name]) for name in KEYS], drift, numbers=True
     )
-    play_s, rest_s = 900.0, 400.0
+    play_s, rest_s = 660.0, 300.0
     events = [
         (at_s, m)
         for at_s, m in playing(play_s + rest_s + 20.0)
