@@ -211,3 +211,10 @@ def test_how_far_a_value_may_go(name):
 def test_a_range_is_said_without_needless_digits():
     assert str(Range(-1.5, 12.0)) == "-1.5 to 12"
     assert math.nan not in Range(-1.0, 1.0)  # noqa: PLW0177
+
+
+def test_each_number_of_a_voice_has_its_limits_under_its_own_name():
+    numbers = {"root", "degrees", "octaves", "semitones", "detune_cents", "detune_beats_hz"}
+    numbers |= {"detune_limit_cents", "start_key"}
+    assert numbers <= limits.VOICE_SETTINGS.keys()
+    assert limits.VOICE_SETTINGS.keys() <= set(VoiceSettings.__slots__)

@@ -437,3 +437,11 @@ def test_a_note_whose_readings_scatter_spoils_half_the_way_to_its_neighbours(pla
     low = 3600.0 if place == 0 else pitches[place] - 500.0
     high = 6600.0 if place == 3 else pitches[place] + 500.0
     assert [(part.lowest_cents, part.highest_cents) for part in spoilt] == [(low, high)]
+
+
+def test_a_correction_may_be_as_large_as_the_usual_bend_range():
+    """200 cents, where the converter's range is not given."""
+    for cents, spoilt in ((199.9, False), (200.6, True)):
+        readings = [Reading(100.0 * note, cents, 0.01) for note in (36, 60, 84)]
+        found = TrackingCurve.from_readings(readings).unusable
+        assert bool(found) is spoilt
