@@ -3,6 +3,7 @@
 Where sound is made the real reader reads it. ``tests/bench/follow.py`` has the long evenings.
 """
 
+from dataclasses import replace
 from operator import itemgetter
 
 import numpy as np
@@ -202,3 +203,15 @@ def test_a_resting_voice_is_moved_by_what_the_others_show_once_that_is_learned()
     moved = drift.cents("reed", play_s + rest_s) - drift.cents("reed", play_s)
     left = drift.cents("reed", play_s + rest_s) - taken_out(evening)
     assert abs(left) < 2.0 < abs(moved) + 1.0
+
+
+def test_a_touch_up_by_hand_starts_a_voice_anew():
+    evening = one_voice(60.0, numbers=True, loading=1.0)
+    follower = evening.follower
+    line = follower.picker.newest("reed")
+    assert not follower.touched_anew(line)
+    assert follower.touched_anew(replace(line, touched_at_s=99.0))
+    follower.in_force("reed", 60.0, (3.0, 0.0, 6000.0), (3.0, 0.0, 6000.0))
+    report = follower.report(60.0)["reed"]
+    assert (report["readings"], report["taken_out_cents"]) == (0, 0.0)
+    assert any("starts anew" in line for line in follower.lines(60.0))

@@ -212,7 +212,9 @@ def test_without_the_lock_a_store_takes_two_presses_or_a_long_one():  # F10
     assert len(case.engine.pedals.requests) == 2
 
 
-@pytest.mark.parametrize("action", ["revert", "touch_up", "go_on", "pair"])
+@pytest.mark.parametrize(
+    "action", ["revert", "touch_up", "go_on", "pair", "follow", "follow_here", "follow_back"]
+)
 def test_what_the_engine_cannot_do_is_handed_out(action):
     case = foot(switch(action, voice="reed"))
     press(case)
