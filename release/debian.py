@@ -69,6 +69,7 @@ def write_environment(target: Target, own: Path, wheels: list[Path], folder: Pat
         f"home = /usr/bin\ninclude-system-site-packages = {system}\nversion = {target.python}\n"
     )
     (folder / "from-package").write_text("dpkg\n")
+    (folder / "zerobeat-origin").write_text(f"Debian package, {target.name}\n")
 
 
 def write_service(tree: Path, folder: Path) -> tuple[list[str], list[str]]:

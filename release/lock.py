@@ -20,7 +20,8 @@ from .files import run, sha256
 from .targets import LOCKS, ROOT, Target, targets
 from .tools import LOCK, WANTED, pip, tools
 
-EXTRAS = ("alsa", "audio")  # what the service uses; pictures and JACK are the player's to add
+# What the service uses; pictures and JACK are the player's to add.
+EXTRAS = ("alsa", "audio", "page")
 HEADER = "# Written by release/lock; the packages of {}.\n"
 
 

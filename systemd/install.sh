@@ -26,6 +26,7 @@ units=/etc/systemd/system
 # What an installer before this one placed; later ones keep the list as the folder "service".
 first_files="zerobeat.service zerobeat-touchup.service zerobeat-touchup.path zerobeat.modules.conf zerobeat.sysusers.conf"
 wheels="" start=yes act=install purge=""
+origin=""  # what zerobeat --version says of it
 made="" switching="" previous="" was_active=""
 
 fail() {
@@ -40,7 +41,9 @@ arguments() {
     while [ $# -gt 0 ]; do
         case "$1" in
             --wheels) wheels="$(realpath -e -- "${2:?--wheels FOLDER}" 2>/dev/null)" || fail "$2: is not there"; shift ;;
-            --from) source="$(realpath -e -- "${2:?--from FILE}" 2>/dev/null)" || fail "$2: is not there"; shift ;;
+            --from) source="$(realpath -e -- "${2:?--from FILE}" 2>/dev/null)" || fail "$2: is not there"
+                [ -n "$origin" ] || origin="installer, from a package"; shift ;;
+            --stage-bundle) origin="stage bundle, ${2:?--stage-bundle TARGET}"; shift ;;  # said by its install
             --no-start) start="" ;;
             --remove) act=remove ;;
             --purge) purge=yes ;;
@@ -157,6 +160,9 @@ make_version() {  # sets $made, the folder of a new version that the service can
         fail "the packages could not be installed; what was there is unchanged"
     "$made/bin/python" -I -m pip install "${options[@]}" sounddevice >&2 ||
         echo "no audio library: it plays, but touch-up by foot and measuring on this box need sounddevice" >&2
+    printf '%s\n' "${origin:-installer, from a source tree}" >"$made/zerobeat-origin"
+    "$made/bin/python" -I -m pip install "${options[@]}" segno >&2 ||
+        echo "no segno: zerobeat page --pair shows a link, but no code to scan" >&2
     mkdir "$made/service"
     for file in "$here"/*.service "$here"/*.path "$here"/*.conf "$here/README.md"; do
         # Each unit names its own version, so that it can never run another's code.
@@ -242,7 +248,13 @@ play_from() {  # VERSION: stop, switch, start; the runtime directory of the othe
     switching=""
 }
 
-start_units() { systemctl start zerobeat.service && systemctl restart zerobeat-touchup.path; }
+start_units() {
+    systemctl start zerobeat.service && systemctl restart zerobeat-touchup.path || return 1
+    [ ! -e "$units/zerobeat-page.path" ] || systemctl restart zerobeat-page.path || return 1
+    [ ! -e "$units/zerobeat-follow.path" ] || systemctl restart zerobeat-follow.path || return 1
+    systemctl try-restart zerobeat-follow.service 2>/dev/null || true
+    systemctl try-restart zerobeat-page.service 2>/dev/null || true  # it may be from another version
+}
 
 # shellcheck disable=SC2317  # a trap calls it
 finish() {  # on every way out: what is not done is undone
@@ -358,7 +370,11 @@ do_remove() {
     rm -rf "$base"
     systemctl daemon-reload
     if [ -n "$purge" ]; then
-        rm -rf "$etc" /var/lib/zerobeat
+        rm -rf "$etc" /var/lib/zerobeat /var/lib/zerobeat-page /var/lib/zerobeat-follow
+        userdel zerobeat-page 2>/dev/null || true
+        userdel zerobeat-follow 2>/dev/null || true
+        groupdel zerobeat-follow 2>/dev/null || true
+        groupdel zerobeat-stage 2>/dev/null || true
         userdel zerobeat 2>/dev/null || true
         groupdel zerobeat 2>/dev/null || true
         echo "zerobeat is removed, with rig, scenes and profiles"

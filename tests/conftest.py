@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import threading
@@ -57,6 +58,18 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     from kit.sharing_out import RealTimeBesideComputing
 
     return RealTimeBesideComputing(config, log)
+
+
+_CACHES = itertools.count()
+
+
+@pytest.fixture(autouse=True)
+def no_cache_of_the_players(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What commands keep between two runs stays out of the home folder, and out of other tests."""
+    folder = tmp_path_factory.getbasetemp() / f"cache-{next(_CACHES)}"  # made only if it is used
+    monkeypatch.setenv("XDG_CACHE_HOME", str(folder))
 
 
 @pytest.fixture(autouse=True)

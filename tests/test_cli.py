@@ -76,6 +76,23 @@ def test_what_is_called_otherwise_here_is_suggested_first():
     assert nearest("THE SLOW", ["The Slow One", "fast"], 0.6) == ["The Slow One"]
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["ports", "\x1b[2J\u202e"],
+        ["\x1b[2J\u202e"],
+        ["init", "\x1b[2J\u202e.yaml"],
+        ["doctor", "\x1b[2J\u202e.yaml"],
+        ["check", "\x1b[2J\u202e.yaml"],
+    ],
+)
+def test_a_file_name_moves_no_cursor(tmp_path, arguments):
+    """T4: names come from lists of files, too."""
+    done = run(*arguments, cwd=tmp_path)
+    shown = done.stdout + done.stderr
+    assert "\\x1b[2J\\u202e" in shown and "\x1b" not in shown and "\u202e" not in shown
+
+
 def test_version():
     done = run("--version")
     assert done.returncode == 0
@@ -98,7 +115,9 @@ def test_other_faults_exit_1(tmp_path):
     path.write_text("mine")
     done = run("init", str(path))
     assert (done.returncode, done.stdout) == (1, "")
-    assert done.stderr == f"{path}: is there already, left as it is; name another file\n"
+    assert done.stderr == (
+        f"{path}: found there already, left as it is; name another, or write over it with --force\n"
+    )
 
 
 def test_a_reader_that_leaves_is_no_traceback():

@@ -11,7 +11,7 @@ import zerobeat
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = Path(zerobeat.__file__).parent
-PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("systemd/*.md")])
+PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md"), *ROOT.glob("systemd/*.md")])
 LINK = re.compile(r"\]\(([^)#\s]*)(#[^)\s]*)?\)")
 
 

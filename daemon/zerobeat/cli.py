@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Protocol, cast
+from typing import NoReturn, Protocol, cast
 
 from .errors import ConfigError, ZerobeatError, one_of
 
@@ -24,11 +24,12 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("run", "play: the daemon between keyboard and converter"),
     ("demo", "play a virtual case of oscillators, flawed on purpose"),
     ("render", "send a MIDI file through the same engine into a MIDI file"),
-    ("tune", "show how far a panel is off and which way to turn"),
+    ("tune", "show how far a panel is off and which way to tune"),
     ("measure", "measure a voice and keep its profile"),
     ("trim", "low and high note in turn, for the screwdriver"),
     ("warmup", "follow the drift of all voices until they have settled"),
     ("touchup", "measure what has drifted since, and take it out"),
+    ("follow", "keep every voice in tune by what is played"),
     ("soundcheck", "walk all voices: cable, level, bend, pitch"),
     ("report", "write one page with tables and pictures of a profile"),
     ("status", "show what plays, what waits and what is wrong"),
@@ -39,17 +40,25 @@ COMMAND_SUMMARIES: tuple[tuple[str, str], ...] = (
     ("cancel", "drop what waits"),
     ("set", "change a setting of a voice, the scene or tonight"),
     ("hold", "set how long a changed setting waits"),
-    ("trigger", "end the wait"),
+    ("trigger", "let what waits take effect now"),
     ("bypass", "play a voice or all without correction"),
     ("play", "sound a test note of one voice"),
     ("solo", "let one voice sound alone"),
     ("mute", "let a voice take no more keys"),
     ("panic", "release every note"),
     ("reload", "read the rig's files again, while it plays"),
-    ("learn", "show what a pedal sends and write its binding"),
+    ("scales", "list scales and intervals, or keep a received tuning as files"),
+    ("learn", "learn what a switch or pedal sends and what it is to do"),
     ("state", "show what is kept for which rig, or give it to another"),
     ("backup", "pack the state directory into one file, and back"),
+    ("page", "serve the status to a phone; pair phones"),
     ("doctor", "look for what is wrong with the machine"),
+    ("voices", "list the voices"),
+    ("scenes", "list the scenes"),
+    ("keys", "explain the keys of the files"),
+    ("schema", "print a JSON Schema of a kind of file, for editors"),
+    ("completion", "print what completes commands and names in your shell"),
+    ("help", "show the help of a command"),
 )
 # Rows of the table in commands/daemon_commands.py; named here so that --help imports nothing.
 ASK_DAEMON = frozenset(
@@ -60,6 +69,7 @@ EXTRAS = {
     "jack": "jack",
     "alsa_midi": "alsa",
     "matplotlib": "report",
+    "segno": "page",
 }
 EX_USAGE = 2  # argparse's own
 EX_CONFIG = 78  # sysexits.h
@@ -111,10 +121,21 @@ def _complain(text: str) -> None:
     print(printable_lines(text), file=sys.stderr)  # a name may hold anything
 
 
+class _Parser(argparse.ArgumentParser):
+    """Shows what was typed, or came from a list of file names, printable."""
+
+    def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
+        if message:
+            from .text import printable_lines  # --help imports nothing
+
+            message = f"{printable_lines(message)}\n"
+        super().exit(status, message)
+
+
 def _run(arguments: list[str]) -> int:
     name, rest = _split(arguments)
-    command = _load(name)
-    parser = argparse.ArgumentParser(
+    command = load_command(name)
+    parser = _Parser(
         prog=f"zerobeat {name}",
         description=f"{name}: {dict(COMMAND_SUMMARIES)[name]}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -145,31 +166,29 @@ def _split(arguments: list[str]) -> tuple[str, list[str]]:
 
 def _top_parser() -> argparse.ArgumentParser:
     lines = [f"  {name:<11} {summary}" for name, summary in COMMAND_SUMMARIES]
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="zerobeat",
         usage="zerobeat COMMAND [ARGUMENTS]",
         description="Keeps a case of oscillators in tune between keyboard and converter.",
         epilog="\n".join(["commands:", *lines, "", "example: zerobeat check --help"]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action=_ShowVersion, nargs=0, help="show the version")
+    parser.add_argument(
+        "--version", action=_ShowVersion, nargs=0, help="show the version, and where it came from"
+    )
     return parser
 
 
 class _ShowVersion(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
         # Loaded only here: it takes as long as half of all else that a command imports.
-        from importlib.metadata import PackageNotFoundError, version
+        from .origin import VERSION, origin
 
-        try:
-            found = version("zerobeat")
-        except PackageNotFoundError:
-            found = "(not installed)"
-        print(f"zerobeat {found}")
+        print(f"zerobeat {VERSION} ({origin()})")
         parser.exit()
 
 
-def _load(name: str) -> CommandModule:
+def load_command(name: str) -> CommandModule:
     try:
         if name in ASK_DAEMON:
             from .commands.daemon_commands import DAEMON_COMMANDS

@@ -34,6 +34,10 @@ class ScaleFileError(ScaleError):
     """A ``.scl`` or ``.kbm`` file that breaks the format; names file and line."""
 
 
+class TuningMessageError(ZerobeatError):
+    """A damaged MIDI tuning message; its text is one word: what is wrong."""
+
+
 class TrackingError(ZerobeatError):
     """Readings from which no tracking curve can be made."""
 
@@ -53,6 +57,10 @@ class ConfigError(ZerobeatError):
 
 class PortError(ZerobeatError):
     """A MIDI port that is missing, doubled, busy or forbidden."""
+
+
+class ServerSilentError(PortError):
+    """A JACK server that is there and does not answer."""
 
 
 class MidiFileError(ZerobeatError):
@@ -119,6 +127,10 @@ class VoiceMeasureError(MeasureError):
     def __init__(self, voice: str, reason: str) -> None:
         super().__init__(f"{voice}: {reason}")
         self.voice = voice
+
+
+class FollowError(ZerobeatError):
+    """What follow gets from the daemon is not what it should be."""
 
 
 class AudioError(MeasureError):

@@ -16,20 +16,21 @@ from . import midi
 from .errors import PortError
 from .ports.mirror import MIRROR_FILE, Mirror, key_of, read_left, read_outputs
 from .runtime_directory import Lock, runtime_directory
-from .text import printable
+from .text import counted, printable
 
 CONNECT_S = 1.0
 
 
-def release(folder: Path) -> tuple[int, int]:
-    """Release what the mirror lists; return how many notes were and were not.
+def release(folder: Path) -> None:
+    """Release what the mirror lists, and say how many notes were released and were not.
 
     Raises:
         PortError: a daemon plays, or there is no MIDI here.
     """
     left = read_left(folder / MIRROR_FILE)
     if not left:
-        return 0, 0
+        return
+    from .ports.exit_deadline import PORTS_CLOSING_S, end_process_within
     from .ports.midi_out import MidiOut
     from .ports.patch import choose_backend, open_patch
     from .ports.watch import PortLink, Watch
@@ -60,23 +61,31 @@ def release(folder: Path) -> tuple[int, int]:
                 mirror.clear(link.name, channel, note)
             done += len(sent)
     mirror.close()
+    lock.close()
+    _report(done, sum(map(len, left.values())) - done)
+    end_process_within(PORTS_CLOSING_S, 0)  # the library may hang
     for port in ports.values():
         port.close()
     patch.close()
-    lock.close()
-    return done, sum(map(len, left.values())) - done
+
+
+def _report(done: int, kept: int) -> None:
+    if done:
+        print(f"released {counted(done, 'note')} that sounded still", file=sys.stderr)
+    if kept:
+        print(
+            f"{counted(kept, 'note')} wait for their output to come back",
+            file=sys.stderr,
+            flush=True,
+        )
 
 
 def main() -> int:
     try:
-        done, kept = release(runtime_directory())
+        release(runtime_directory())
     except (PortError, OSError) as error:
         print(f"notes may still sound: {printable(str(error))}", file=sys.stderr)
         return 1
-    if done:
-        print(f"released {done} notes that were left sounding", file=sys.stderr)
-    if kept:
-        print(f"{kept} notes wait for their output to come back", file=sys.stderr)
     return 0
 
 

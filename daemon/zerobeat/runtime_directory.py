@@ -9,6 +9,9 @@ from pathlib import Path
 from .errors import PortError
 
 SOCKET = "control"
+PAGE_FILE = (
+    "page.wanted"  # the daemon makes it where its rig wants the page; a path unit waits for it
+)
 SOCKET_VERSION = 1  # of what is said over it: docs/control.md
 
 

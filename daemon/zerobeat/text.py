@@ -34,3 +34,12 @@ def is_unicode(text: str) -> bool:
     except UnicodeEncodeError:
         return False
     return True
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun, in the plural where it is not one.
+
+    >>> counted(1, "voice"), counted(3, "voice")
+    ('1 voice', '3 voices')
+    """
+    return f"{count} {noun}{'' if count == 1 else 's'}"

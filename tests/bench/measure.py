@@ -1,6 +1,6 @@
 """Voices measured from virtual audio: what is known after so many takes.
 
-    .venv/bin/python tests/bench/measure.py [OSCILLATORS] [--verbose]
+    .venv/bin/python tests/bench/measure.py [OSCILLATORS] [--verbose] [--wrong-notes]
 
 Bounds: a voice known to 0.5 cents over four octaves from at most 12 takes and
 15 s of sound, 50 random oscillators, none worse than 1 cent anywhere in its
@@ -24,6 +24,7 @@ from dataclasses import replace
 import numpy as np
 
 from zerobeat.measure.curve.fit_result import Aim, CurveFit
+from zerobeat.measure.curve.glance import GlancePlan
 from zerobeat.measure.curve.plan import MeasuringPlan
 from zerobeat.measure.pitch.take import run_plan
 from zerobeat.render.virtual_listener import VirtualListener
@@ -170,13 +171,55 @@ def wrong_notes(count: int, verbose: bool) -> int:
     return failed
 
 
+def single_wrong_notes(count: int, verbose: bool) -> int:
+    """Measure plainly, with a glance at every note: none to three wrong notes of 2 to 12 cents."""
+    failed, missed, invented, more_s, known = 0, 0, 0, [], []
+    for seed in range(count):
+        base = random_case(seed, 1)
+        rng = np.random.default_rng([seed, 77])
+        places = rng.choice(np.arange(LOWEST + 1, HIGHEST), rng.integers(0, 4), replace=False)
+        wrong = {int(n): float(rng.choice((-1, 1)) * rng.uniform(2, 12)) for n in places}
+        dac = replace(base.converter.model.dacs[0], bits=16)
+        model = ConverterModel(note_errors_cents=wrong, dacs={0: dac})
+        case = VirtualCase(
+            VirtualConverter(model, seed), base.oscillators, mixer=Mixer(hiss_level=HISS), seed=seed
+        )
+        aim = Aim("reed", LOWEST, HIGHEST)
+        listener = VirtualListener(case, 0, start_s=WARM_S)
+        glance, plan = GlancePlan(aim), MeasuringPlan(aim)
+        run_plan(glance, listener)
+        plan.suspect(glance.suspects())
+        run_plan(plan, listener)
+        fit = plan.result()
+        found = {note for note, _ in fit.wrong_notes}
+        worst = float(np.abs(left(case, fit, listener.now_s, fit.note_errors_cents())).max())
+        missed, invented = missed + len(set(wrong) - found), invented + len(found - set(wrong))
+        known.append(worst)
+        more_s.append(glance.sound_s)
+        bad = found != set(wrong) or worst > 1.0
+        failed += bad
+        if verbose or bad:
+            print(
+                f"{seed:4} wrong {sorted(wrong)}, found {sorted(found)}, glance "
+                f"{glance.sound_s:.1f} s, then {fit.sound_s:.1f} s, worst {worst:.2f}"
+            )
+    print(
+        f"single wrong notes: {missed} missed, {invented} invented in {count} voices; a glance is "
+        f"{max(more_s):.1f} s of sound; worst {max(known):.2f} cents"
+    )
+    return failed
+
+
 def main() -> int:
     verbose = "--verbose" in sys.argv
     numbers = [int(one) for one in sys.argv[1:] if one.isdigit()]
     count = numbers[0] if numbers else 50
+    if "--wrong-notes" in sys.argv:
+        return 1 if single_wrong_notes(count, verbose) else 0
     failed = oscillators(count, verbose)
     failed += coarse(max(count // 5, 1), verbose)
     failed += wrong_notes(max(count // 5, 1), verbose)
+    failed += single_wrong_notes(count, verbose)
     return 1 if failed else 0
 
 

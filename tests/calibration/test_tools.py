@@ -29,23 +29,23 @@ PURE = OscillatorModel(C2_HZ).ideal()
 @pytest.mark.parametrize(
     ("octaves", "panel", "words"),
     [
-        (0.02, 0, "reed: 24.0 cents high: turn it down"),
-        (-0.3, 0, "reed: 360.0 cents low: turn it up"),
+        (0.02, 0, "reed: 24.0 cents sharp: tune it down"),
+        (-0.3, 0, "reed: 360.0 cents flat: tune it up"),
         (0.001, 0, "reed: in tune, +1.2 cents"),
         (
             -2.03,
             0,
             (
-                "reed: 2 octaves and 36 cents low: turn it up, or set panel_octaves: -2 and "
-                "turn it up 36 cents"
+                "reed: 2 octaves and 36 cents flat: tune it up, or set panel_octaves: -2 and "
+                "tune it up 36 cents"
             ),
         ),
         (
             0.96,
             0,
             (
-                "reed: 1 octave less 48 cents high: turn it down, or set panel_octaves: 1 and "
-                "turn it up 48 cents"
+                "reed: 1 octave less 48 cents sharp: tune it down, or set panel_octaves: 1 and "
+                "tune it up 48 cents"
             ),
         ),
         (-1.0, -1, "reed: in tune, +0.0 cents"),
@@ -53,8 +53,8 @@ PURE = OscillatorModel(C2_HZ).ideal()
             2.0,
             4,
             (
-                "reed: 2 octaves and 0 cents low: turn it up, or set panel_octaves: 2 and "
-                "turn it up 0 cents"
+                "reed: 2 octaves and 0 cents flat: tune it up, or set panel_octaves: 2 and "
+                "tune it up 0 cents"
             ),
         ),
     ],
@@ -191,7 +191,7 @@ def test_panel_octaves_and_no_profile():
             True,
             "check note +0.20 cents",
         ),
-        (SoundcheckFindings("reed", level_dbfs=-20.0, unmeasured=True), True, "no profile"),
+        (SoundcheckFindings("reed", level_dbfs=-20.0, unmeasured=True), True, "not measured"),
         (SoundcheckFindings("reed", refused="silent"), False, "check cable, channel and level"),
         (SoundcheckFindings("reed", answers="horn"), False, "swap the two cables"),
         (SoundcheckFindings("reed", follows=False), False, "does not follow the bends"),

@@ -54,12 +54,12 @@ def test_a_rig_is_summed_up(check):
         "a unison of its 1 voice takes 1.92 ms",
         "passes channel numbers 10; clock, transport",
         "bass: quad, channel number 4",
-        "panel -1 octaves",
+        "panel -1 octave",
         "heard with the gate low: keep its level down",
-        "drone: program 2 (wire 1), hold trigger",
-        "together: program 1 (wire 0), hold note (starts)",
+        "drone: program 2 (sent as 1), changes: next trigger",
+        "together: program 1 (sent as 0), changes: next note (starts)",
         "trigger: note C2 (36) from steps, channel number 10",
-        "floor: continuous; legato; hold note; starts on D1 (26)",
+        "floor: continuous; legato; changes: next note; starts on D1 (26)",
     ):
         assert text in out, text
 
@@ -108,7 +108,7 @@ def test_a_stale_profile_and_an_unmeasured_voice_are_said(check, tmp_path):
         "  horn: {converter: quad, channel_number: 2}\n"
     )
     out = check(tmp_path / "rig.yaml")
-    assert "stale: measured with panel_octaves -1, the rig says +0" in out
+    assert "check it: measured with panel_octaves -1, the rig says +0" in out
     assert "voices.horn.profile: not measured: played raw" in " ".join(out.split())
 
 
@@ -122,8 +122,8 @@ def test_a_shipped_scene_for_another_case_says_how_to_make_it_ones_own(check, tm
     (line, _count) = check(tmp_path / "rig.yaml", status=78).splitlines()
     start = (
         f"{tmp_path}/rig.yaml:6: scenes[0]: found drone, a scene that comes with zerobeat and is "
-        "for another case; this rig has no clock_from, input steps, voice horn, voice floor, "
-        "voice glass. Make it yours: "
+        "for another case; this rig has no clock (clock_from), input steps, voice horn, voice "
+        "floor, voice glass. Make it yours: "
     )
     assert line.startswith(start)
     command = line.removeprefix(start).partition(" and write your own names")[0]

@@ -65,7 +65,7 @@ def test_what_is_there_is_left_alone(folder, capsys, there):
     else:
         path.symlink_to(folder / "nowhere")
     assert main(["init"]) == 1
-    assert "is there already, left as it is" in capsys.readouterr().err
+    assert "found there already, left as it is" in capsys.readouterr().err
     if there == "file":
         assert path.read_text() == "mine\n"
     assert not (folder / "nowhere").exists()

@@ -75,7 +75,7 @@ def test_a_typed_table_becomes_the_profile_the_rig_plays_by(rig, measure):
     )
     out = measure("reed", "--readings", "reed.txt")
     assert "kept as the profile of reed" in out
-    assert "left at these readings: 3.10 cents at most as it plays now" in out
+    assert "at the readings: off by 3.10 cents at most as it plays now" in out
     curve = curve_of()
     for note, cents in ((36, -3.1), (48, -0.8), (60, 1.1), (72, 2.9), (84, -0.5)):
         assert curve.sounding(100.0 * note) - 100.0 * note == pytest.approx(cents, abs=0.5)

@@ -16,6 +16,7 @@ converters: {quad: {port: "quad:quad MIDI 1", converter: {zero_volt_note: 36}}}
 voices: {reed: {converter: quad, channel_number: 1, lowest_note: 36, highest_note: 84}}
 """
 COMMANDS = {
+    "init": (["init", "out.file"], b"# yaml-language-server: $schema=file:"),
     "render": (["render", "in.mid", "out.file"], b"MThd"),
     "report": (["report", "reed", "--out", "out.file"], b"<!doctype html>"),
     "backup": (["backup", "out.file"], b"\x1f\x8b"),

@@ -78,6 +78,22 @@ FAULTS = [
         "bindings: [{controller: 1, action: set, setting: octaves}]",
         "feet.yaml:1: bindings[0].highest: ",
     ),
+    (
+        "bindings: [{controller: 1, action: transpose, by: 0.5}]",
+        "feet.yaml:1: bindings[0].by: found 0.5; allowed: whole semitones, -60 to 60",
+    ),
+    (
+        "bindings: [{controller: 1, action: transpose, by: 0.5, unit: degrees}]",
+        "feet.yaml:1: bindings[0].by: found 0.5; allowed: whole degrees, -1000 to 1000",
+    ),
+    (
+        "bindings: [{controller: 1, action: transpose, by: 1, unit: cent}]",
+        "feet.yaml:1: bindings[0].unit: found cent; allowed: semitones, cents, degrees",
+    ),
+    (
+        "bindings: [{controller: 1, action: set, setting: octaves, by: 1, unit: cents}]",
+        "feet.yaml:1: bindings[0].unit: found it with action set; allowed: with transpose",
+    ),
 ]
 
 
@@ -87,3 +103,10 @@ def test_a_fault_is_one_line(tmp_path, text, fault):
         load(tmp_path, text + "\n")
     (line,) = caught.value.problems
     assert line.removeprefix(f"{tmp_path}/").startswith(fault)
+
+
+@pytest.mark.parametrize(("value", "unit"), [(-14.5, "cents"), (7, "degrees"), (-60, "semitones")])
+def test_a_switch_transposes_in_three_units(tmp_path, value, unit):
+    text = f"bindings: [{{controller: 1, action: transpose, by: {value}, unit: {unit}}}]\n"
+    (binding,) = load(tmp_path, text).bindings
+    assert (binding.by, binding.unit, binding.kind) == (value, unit, "trigger")

@@ -307,6 +307,18 @@ def test_a_fault_names_line_key_found_and_allowed(folder, old, new, fault):
 
 
 @pytest.mark.parametrize(
+    ("name", "fault"),
+    [
+        (22 * "é", "found a name of 44 bytes; allowed: 43, which is what the name of a port holds"),
+        ('"\\ud800"', "found half a character; allowed: Unicode text"),
+    ],
+)
+def test_a_name_that_no_port_can_have_is_refused(folder, name, fault):
+    (line,) = problems(folder, changed("  keys:", f"  {name}:"))
+    assert f": {fault}" in line
+
+
+@pytest.mark.parametrize(
     "port", ["midi2:out", "Stage Keys:MIDI 1 [usb 1-1.2]", "Box 2:Box 2 MIDI 1", "osc:midi_00"]
 )
 def test_stable_port_names_are_taken(folder, port):

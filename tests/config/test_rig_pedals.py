@@ -96,6 +96,7 @@ LEARNED = (
         ),
     ),
     Learned("feet", Binding("controller", 12, "transpose", by=-1.0)),
+    Learned("feet", Binding("controller", 13, "transpose", by=-14.5, unit="cents")),
 )
 
 

@@ -331,3 +331,41 @@ def test_a_stored_scene_sounds_the_same_without_its_scale_file(folder):
     (folder / "two.scl").unlink()
     (folder / "two.kbm").unlink()
     assert load(folder, scene_to_yaml(scene)) == scene
+
+
+CHORD = """\
+title: chords
+zones:
+  - voices: [reed, horn]
+    assign: rotate
+    chord: [0, 3, 7, -12]
+    chord_in: steps
+    latch: true
+"""
+
+
+def test_a_zones_chord_and_latch_are_read_and_written(folder):
+    scene = load(folder, CHORD)
+    assert scene.zones[0].chord == (0, 3, 7, -12)
+    assert (scene.zones[0].chord_in, scene.zones[0].latch) == ("steps", True)
+    assert load(folder, scene_to_yaml(scene)) == scene
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ("[0, 3, 7, -12]", "[]", "chord: found 0 notes; allowed: 1 to 16"),
+        ("[0, 3, 7, -12]", "[0, 3, 3]", "found 3 twice; allowed: each note once"),
+        ("[0, 3, 7, -12]", "[0, 49]", "found 49; allowed: a whole number, -48 to 48"),
+        ("[0, 3, 7, -12]", "[0, 1.5]", "found 1.5; allowed: a whole number, -48 to 48"),
+        ("[0, 3, 7, -12]", "minor", "chord: found minor; allowed: a list"),
+        ("assign: rotate", "assign: unison", "chord: found it with assign unison; allowed: with"),
+        ("    chord: [0, 3, 7, -12]\n", "", "chord_in: found it without chord; allowed: with"),
+        ("steps", "octaves", "chord_in: found octaves; allowed: semitones, steps"),
+        ("latch: true", "latch: maybe", "latch: found maybe; allowed: true or false"),
+    ],
+)
+def test_a_wrong_chord_is_one_line(folder, old, new, line):
+    found = problems(folder, CHORD.replace(old, new))
+    assert len(found) == 1, found
+    assert line in found[0]

@@ -59,7 +59,7 @@ def test_raw_is_without_any_correction_and_the_touch_up_stays_only_if_asked_for(
         assert said == "all: played raw; panel octaves -1 (horn) still acting\n"
         assert bend(keys, octo) == 0.0
         text = zerobeat(daemon, "status", "--once")
-        assert "raw + panel -1" in text
+        assert "raw + panel octaves -1" in text
         assert zerobeat(daemon, "bypass", "reed", "--keep-touch-up") == (
             "reed: played raw, with its touch-up\n"
         )

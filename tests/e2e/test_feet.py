@@ -15,6 +15,7 @@ import pytest
 
 from kit.daemon_process import ZEROBEAT, DaemonProcess, open_notes, write_rig
 from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
+from zerobeat.engine.pedals.bindings import ACTIONS
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 SCENE = "title: {name}\nprogram: {program}\nhold: note\nall: {{semitones: {semitones}}}\n"
@@ -110,12 +111,12 @@ def test_a_foot_recalls_while_keys_play(tmp_path):  # F1, F4, F7
         feet.send(b"\xc0\x0b")  # program 12: no scene
         wait_until(lambda: status(daemon)["foot_refused"])
         shown = status(daemon)
-        assert shown["foot"] == "feet: recall: no scene for program 12 (wire 11)"
+        assert shown["foot"] == "feet: recall: no scene for program 12 (sent as 11)"
         assert (shown["set_list"], shown["position"]) == (["plain", "fifth", "octave"], 2)
-        daemon.wait_for_line("no scene for program 12 (wire 11)")
+        daemon.wait_for_line("no scene for program 12 (sent as 11)")
         text = zerobeat(daemon, "status", "--once")
-        assert "foot      feet: recall: no scene for program 12 (wire 11)" in text
-        assert "set list  3 of 3, the last" in text
+        assert "pedal     feet: recall: no scene for program 12 (sent as 11)" in text
+        assert "3 of 3, the last" in text
 
 
 def test_recalls_under_load_leave_no_note_hanging(tmp_path):  # F3, N3
@@ -151,7 +152,7 @@ def test_the_command_line_recalls_by_step_number_and_name_and_orders_tonight(tmp
         assert zerobeat(daemon, "recall", "next") == "scene fifth waits for the next note\n"
         assert zerobeat(daemon, "recall", "6") == "scene octave waits for the next note\n"
         assert "octave is the last of the set list" in zerobeat(daemon, "recall", "next", expect=1)
-        assert "no scene for program 9 (wire 8)" in zerobeat(daemon, "recall", "9", expect=1)
+        assert "no scene for program 9 (sent as 8)" in zerobeat(daemon, "recall", "9", expect=1)
         assert zerobeat(daemon, "recall", "previous") == "scene fifth waits for the next note\n"
         said = zerobeat(daemon, "set", "tonight", "set_list", "octave, plain, octave")
         assert said == "set list: octave, plain, octave\n"
@@ -301,7 +302,7 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
             text = view.communicate()[0]
         assert "feet: controller 87, channel number 1, value 127 (down)" in text
         assert "keys: note C4 (60), channel number 1, velocity 100" in text
-        assert "feet: program 5 (wire 4), channel number 2" in text
+        assert "feet: program 5 (sent as 4), channel number 2" in text
 
         with typed(daemon, "learn", "previous") as learn:
             assert learn.first == "previous: press the switch (feet); waiting 30 s\n"
@@ -309,7 +310,7 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
             feet.send(b"\xb2\x58\x7f")
             feet.send(b"\xb2\x58\x00")
             said = learn.communicate()[0]
-        assert said == ("learned feet: controller 88, channel number 3: previous (trigger)\n")
+        assert said == ("learned feet: controller 88, channel number 3: previous (at each press)\n")
         keys.send(b"\x80\x3c\x40")
         zerobeat(daemon, "recall", "fifth")
         feet.send(b"\xb2\x58\x7f")
@@ -319,7 +320,9 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
         with typed(daemon, "learn", "panic") as learn:  # it sends nothing on release
             feet.send(b"\xb0\x50\x7f")  # what the pedalboard's file calls next
             said = learn.communicate()[0]
-        assert said.startswith("learned feet: controller 80, channel number 1: panic (trigger)\n")
+        assert said.startswith(
+            "learned feet: controller 80, channel number 1: panic (at each press)\n"
+        )
         assert "warning: it sent nothing on release" in said
         with typed(
             daemon,
@@ -338,11 +341,11 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
             said = learn.communicate()[0]
         assert said == (
             "learned feet: controller 11, channel number 1: set detune_cents 0 to 12.7 of v1 "
-            "(follow)\n"
+            "(as it moves)\n"
         )
         listed = zerobeat(daemon, "learn", "--list")
         assert "  1  feet: controller 88" in listed
-        assert "controller 80, any channel: next (trigger)" in listed
+        assert "controller 80, any channel: next (at each press)" in listed
 
         daemon.kill()
         daemon.start()
@@ -360,7 +363,7 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
         feet.send(b"\xb2\x58\x00")
         wait_until(lambda: wanted(daemon) == "plain")
         said = zerobeat(daemon, "learn", "--forget", "1")
-        assert said == "forgot feet: controller 88, channel number 3: previous (trigger)\n"
+        assert said == "forgot feet: controller 88, channel number 3: previous (at each press)\n"
         zerobeat(daemon, "recall", "fifth")
         feet.send(b"\xb2\x58\x7f")
         feet.send(b"\xb0\x57\x00")
@@ -370,7 +373,7 @@ def test_learn_shows_what_arrives_and_binds_it_for_good(tmp_path):  # F5, F6
 BAD = [
     (("learn", "--forget", "9"), "number: found 9; allowed: none, nothing is learned"),
     (("learn", "--input", "hands"), "input: found hands; allowed: keys, feet"),
-    (("learn", "next", "--wait", "0.1"), "nothing fitting arrived at feet within 0.1 s"),
+    (("learn", "next", "--wait", "0.1"), "feet sent no switch or pedal that fits within 0.1 s"),
 ]
 
 
@@ -391,7 +394,7 @@ UNLEARNABLE = [
         [
             (
                 "learn set: --setting: found nothing; needed: with action set, one of "
-                "detune_cents, detune_beats_hz, semitones, octaves, degrees"
+                "detune_cents, detune_beats_hz, semitones, octaves, degrees, glide_ms"
             ),
             (
                 "learn set: --highest: found nothing; needed: with action set, lowest and "
@@ -412,7 +415,10 @@ UNLEARNABLE = [
         "recall --scene plian",
         ["learn recall: --scene: found plian; allowed: plain, fifth, octave (did you mean plain?)"],
     ),
-    ("mutes", ["action: found mutes; allowed: mute, trigger, previous and 15 more"]),
+    (
+        "mutes",
+        [f"action: found mutes; allowed: mute, trigger, previous and {len(ACTIONS) - 3} more"],
+    ),
 ]
 
 

@@ -47,6 +47,7 @@ DETUNES = (
     lambda key: 11.0 + 0.5 * (key - 60),
 )
 GOOD_CENTS = 1.6
+HEADING = "voice       before      now known to  what to do"
 RIG = """\
 inputs:
   keys: {{port: "keys:out"}}
@@ -169,6 +170,8 @@ def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
         assert "a loud one hurts ears" in said
         assert "reed is measured" in said and "horn is measured" in said
         assert "in unison at C4, cents off: reed" in said
+        table = said.splitlines()[said.splitlines().index(HEADING) :]
+        assert [line.split()[0] for line in table[1:] if line[0] != " "] == ["reed", "horn"]
         assert "reed: read from osc at 48000 Hz; its clock +0 ppm" in said  # A4, A11
         stored = case.daemon.folder / "state/profiles/reed.yaml"
         assert "48000 Hz" in stored.read_text()
@@ -177,8 +180,11 @@ def test_two_voices_are_measured_side_by_side_and_then_in_tune(tmp_path):
         for voice in (0, 1):
             after = case.heard_cents(voice, 50, 57, 71)
             assert max(map(abs, after)) < GOOD_CENTS, after
-        said = case.zerobeat("soundcheck", "horn", "--yes")
-        assert said.count(" ready ") == 1 and "NOT READY" not in said
+        said = case.zerobeat("soundcheck", "reed", "horn", "--yes")
+        assert said.count(" ready ") == 2 and "NOT READY" not in said
+        assert said.splitlines()[-3] == HEADING and said.count("  ready\n") == 2
+        assert "a loud one hurts ears" not in said  # once a day in full
+        assert "caution: monitors and headphones down" in said
 
 
 def test_a_touch_up_takes_out_a_drift(tmp_path):
@@ -316,7 +322,7 @@ def test_without_a_daemon_one_is_started_and_stopped(tmp_path):
         case.daemon.stop()
         said = case.zerobeat("tune", "horn", "--note", "C4", "--once", "--rig", str(case.rig))
         assert "no zerobeat plays; starting one with" in said
-        assert "cents high: turn it down" in said
+        assert "cents sharp: tune it down" in said
         missing = case.zerobeat("status", "--once", status=1)
         assert "no zerobeat plays here" in missing
 
@@ -402,7 +408,7 @@ def test_a_drone_on_the_same_input_is_named_and_its_key_comes_back(tmp_path):
             case.keys.send(bytes((0x90, 60, 100)))
             case.keys.send(bytes((0x80, 60, 64)))
             out, _ = process.communicate(timeout=20)
-        assert "reed: turn horn down; only reed may be heard on left" in out
+        assert "reed: turn the level of horn down: only reed may be heard on left" in out
         assert "then press a key, a pedal or Enter to go on" in out
         assert process.returncode == 0, out
         assert case.zerobeat("tune", "reed", "--once", "--yes").count("press a key") == 0
@@ -412,7 +418,7 @@ def test_an_overloaded_input_is_reported(tmp_path):
     """Requirement A7; the synth puts out many times full scale."""
     with measuring_harness(tmp_path, gain=10.0, program=SQUARE_LEAD) as case:
         said = case.zerobeat("tune", "reed", "--once", status=1)
-        assert "overload: the input is overloaded; turn it down" in said
+        assert "overload: the input is overloaded; turn the level down" in said
 
 
 def test_hum_is_no_voice(tmp_path):

@@ -116,6 +116,28 @@ def test_half_a_character_in_a_scale_or_a_title_ends_nothing(tmp_path):
         assert strike(keys, octo) == [60, 60]
 
 
+def test_idle_clients_and_half_lines_lock_nobody_out_of_panic(tmp_path):
+    with playing(tmp_path) as (daemon, keys, octo), contextlib.ExitStack() as stack:
+        press(keys, octo)
+        for number in range(120):
+            link = stack.enter_context(socket.socket(socket.AF_UNIX))
+            link.connect(str(daemon.folder / "zerobeat" / SOCKET))
+            role = ("view", "stage", "measure", "all")[number % 4]
+            with contextlib.suppress(OSError):  # it was closed for another
+                link.sendall(
+                    f'{{"zerobeat": 1, "id": 1, "command": "role", "role": "{role}"}}\n'.encode()
+                    if number % 3
+                    else b'{"zerobeat": 1, "id": 1, '
+                )
+            if number % 20 == 0:
+                time.sleep(0.05)
+        assert "allowed: no more" in ask(daemon, "recall", "next").stderr
+        assert zerobeat(daemon, "panic") == "every note released\n"
+        wait_until(lambda: note_offs(octo) == 2)
+        keys.send(OFF)
+        octo.wait_for_silence()
+
+
 def test_names_move_no_cursor_and_add_no_line(tmp_path):
     with playing(tmp_path) as (daemon, _keys, _octo):
         done = ask(daemon, "recall", "\x1b[2Jdrone\nzerobeat stopped")
@@ -306,6 +328,63 @@ def test_an_exception_that_ends_the_loop_releases_what_sounds(tmp_path):
         daemon.wait_for_line("every note released")
 
 
+HANG = """\
+import ctypes, os, sys
+from zerobeat.ports.midi_in import MidiIn
+from zerobeat.ports.midi_out import MidiOut
+from zerobeat.runtime.runner import Runner
+from zerobeat.ports.patch_jack import JackPatch
+def hang(self):
+    while True:
+        ctypes.PyDLL(None).pause()
+{kind}.close = hang
+turn = Runner._turn
+def failing(self, interval_s):
+    if os.path.exists({fault!r}): raise SystemError("injected")
+    turn(self, interval_s)
+Runner._turn = failing
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "status"), [("MidiIn", 0), ("MidiOut", 0), ("JackPatch", 0), ("MidiOut", 1)]
+)
+def test_a_stop_ends_although_the_library_hangs(tmp_path, kind, status):
+    """M14, M15: it hangs with the interpreter's lock held, so no line of Python runs any more."""
+    hook = tmp_path / "hook"
+    hook.mkdir()
+    fault = str(tmp_path / "now")
+    (hook / "sitecustomize.py").write_text(
+        "import sys\nif sys.orig_argv[-2:-1] == ['run']:\n    import hook\n"
+    )
+    (hook / "hook.py").write_text(HANG.format(kind=kind, fault=fault))
+    path = f"{hook}:{os.environ.get('PYTHONPATH', '')}"
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(
+            write_rig(tmp_path, voices=2), dict(server.environment) | {"PYTHONPATH": path}
+        ) as daemon,
+    ):
+        ready(daemon, octo)
+        press(keys, octo)
+        start_s = time.monotonic()
+        if status:
+            Path(fault).touch()
+        else:
+            daemon.send(signal.SIGTERM)
+        daemon.wait_for_line("zerobeat stopped")
+        assert daemon.lines()[-1].endswith("every note released")
+        assert not (daemon.folder / "zerobeat" / SOCKET).exists()
+        with (daemon.folder / "zerobeat/lock").open() as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)  # a BlockingIOError if it is held
+        assert not read_left(daemon.folder / "zerobeat/sounding")
+        assert open_notes(content for _, content in octo.heard) == set()
+        assert daemon.wait() == status
+        assert 2.0 < time.monotonic() - start_s < 8.0
+
+
 @pytest.mark.parametrize("scenario", ["play", "stop"])
 def test_a_server_that_dies_is_waited_for(tmp_path, scenario):
     """The same process plays again with the next server, and releases what sounded."""
@@ -317,6 +396,48 @@ def test_a_server_that_dies_is_waited_for(tmp_path, scenario):
         timeout=60,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_a_server_that_hangs_while_a_note_sounds_is_waited_for(tmp_path):
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(write_rig(tmp_path, voices=2), server.environment) as daemon,
+    ):
+        ready(daemon, octo)
+        press(keys, octo)
+        with server.paused():
+            daemon.wait_for_line("waiting for the JACK server")
+        wait_until(lambda: note_offs(octo) == 2, 20.0, "the note-offs")
+        octo.wait_for_silence()
+        assert strike(keys, octo) == [60, 60]
+        assert daemon.stop() == 0
+
+
+def test_a_server_that_hangs_is_waited_for_at_the_start(tmp_path):
+    """Commands that can't wait say so and end; the daemon plays once the server answers."""
+    with (
+        JackServer(synchronous=False) as server,
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+    ):
+        with server.paused():
+            daemon = DaemonProcess(write_rig(tmp_path, voices=2), server.environment)
+            done = subprocess.run(
+                [*ZEROBEAT, "ports"],
+                env=server.environment,
+                capture_output=True,
+                text=True,
+                timeout=30,
+            )
+            assert done.returncode == 1 and not done.stdout
+            assert done.stderr == f'the JACK server "{server.name}" does not answer\n'
+            daemon.wait_for_line("waiting for the JACK server")
+        with daemon:
+            ready(daemon, octo)
+            assert strike(keys, octo) == [60, 60]
+            assert daemon.stop() == 0
 
 
 SESSIONS = {

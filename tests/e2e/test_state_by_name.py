@@ -1,12 +1,14 @@
 """State belongs to a rig by its name, as a player meets it: with ``run`` and ``state``."""
 
 import json
+import os
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from kit.daemon_commands import ask, status, write_scenes, zerobeat
-from kit.daemon_process import DaemonProcess
+from kit.daemon_process import ZEROBEAT, DaemonProcess
 from kit.jack import JackServer, jack_is_installed
 from zerobeat.client.daemon_client import Client
 
@@ -116,3 +118,19 @@ def test_a_broken_rig_still_finds_its_state(server, tmp_path, keeps_its_name):
         daemon.wait_for_line("zerobeat plays")
         assert "mine" in status(daemon)["scenes"]
         assert status(daemon)["transpose_semitones"] == -3
+
+
+@pytest.mark.parametrize("device", ["/dev/zero", "fifo"])
+def test_a_rig_that_is_no_file_is_refused_at_once(tmp_path, device):
+    os.mkfifo(tmp_path / "fifo")
+    environment = dict(os.environ) | {"STATE_DIRECTORY": str(tmp_path / "state")}
+    done = subprocess.run(
+        [*ZEROBEAT, "run", device],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=20,
+    )
+    assert done.returncode == 78
+    assert "found a pipe, socket or device; allowed: an ordinary file" in done.stderr

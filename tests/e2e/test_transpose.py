@@ -44,7 +44,7 @@ def test_cents_and_steps_are_heard_from_the_next_note_and_last(tmp_path):
         said = zerobeat(daemon, "set", "tonight", "transpose_degrees", "2")
         assert said == "A4 440 Hz, transposed by +0 -14.5 cents +2 steps\n"
         assert pitches() == [6385.5, 5985.5]  # C to E; the other voice has no scale
-        assert "transposed +0 -14.5c +2st" in zerobeat(daemon, "status", "--once")
+        assert "transposed -14.5 ct, +2 steps" in zerobeat(daemon, "status", "--once")
         refused = ask(daemon, "set", "tonight", "transpose_cents", "2000").stderr
         assert "transpose_cents: found 2000; allowed: a number, -1200 to 1200" in refused
         assert daemon.stop() == 0

@@ -7,7 +7,9 @@ import pytest
 
 from kit.daemon_commands import ask, status, strike, write_scenes, zerobeat
 from kit.daemon_process import ZEROBEAT, DaemonProcess
-from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed
+from kit.jack import JackServer, MidiRecorder, MidiSender, jack_is_installed, wait_until
+from zerobeat.client.daemon_client import Client
+from zerobeat.errors import CommandError
 
 pytestmark = pytest.mark.skipif(not jack_is_installed(), reason="jackd2 is not installed")
 BOARD = """\
@@ -90,6 +92,25 @@ def test_a_test_note_is_corrected_or_raw_and_ends_by_time(stage):
     assert said == "v1: C4, raw: note 60, bend +0.0 cents\n"
     assert sent(octo, before) == [b"\xe0\x00\x40", b"\x90\x3c\x64", b"\x80\x3c\x40"]
     assert "note: found 'H4'" in ask(daemon, "play", "v1", "H4").stderr
+
+
+def test_a_needle_is_shown_to_other_displays_while_its_client_measures(stage):
+    daemon, _, _, _ = stage
+    path = daemon.folder / "zerobeat/control"
+    values = {"voice": "v1", "off_cents": -81.25, "where": "far", "turn": "up"}
+    with Client(path, role="measure") as tuning:
+        with pytest.raises(CommandError, match="allowed for the client that measures"):
+            tuning.ask("needle", **values)
+        tuning.ask("play", voice="v1", note=60)
+        tuning.ask("needle", **values)
+        with Client(path, role="view") as display:
+            assert display.status()["needle"] == values
+            with pytest.raises(CommandError):
+                display.ask("needle", **values)
+        assert "v1: far" in zerobeat(daemon, "status", "--large", "--once")
+        with pytest.raises(CommandError, match="where: found away; allowed: far, near, there"):
+            tuning.ask("needle", **values | {"where": "away"})
+    assert wait_until(lambda: status(daemon)["needle"] is None) is None
 
 
 def test_a_test_note_is_refused_while_keys_are_held_and_ends_with_its_client(stage):

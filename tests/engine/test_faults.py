@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from kit.engine_harness import EngineHarness, small_rig
@@ -130,3 +132,20 @@ def test_a_key_of_an_input_that_the_rig_lacks_is_silent():
     case = EngineHarness(small_rig(1))
     case.hear(NoteOn(0, 60, 100), "nobody")
     assert case.gates() == []
+
+
+@pytest.mark.parametrize(
+    ("on_return", "down", "struck"),
+    [("silent", True, []), ("strike", True, [(0, 60)]), ("strike", False, [])],
+)
+def test_what_sounds_as_a_converter_returns_is_what_the_rig_asks_for(on_return, down, struck):
+    case = EngineHarness(replace(small_rig(1), on_return=on_return))
+    case.hear(NoteOn(0, 60, 100))
+    if not down:  # kept by sustain alone
+        case.hear(ControlChange(0, 64, 127))
+        case.hear(NoteOff(0, 60))
+    case.hear(commands.OutputLost("out"), "")
+    case.sent.clear()
+    case.hear(commands.OutputBack("out"), "")
+    case.drain()
+    assert case.on() == struck

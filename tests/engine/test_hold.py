@@ -10,7 +10,15 @@ from kit.clocked_engine import BAR, BEAT, KEY, PAD, STEPS, TICK_S, ClockedEngine
 from kit.engine_harness import KEYS, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
-from zerobeat.engine.settings import Converter, Scene, Trigger, VoiceSettings, Zone
+from zerobeat.engine.pending import ends
+from zerobeat.engine.settings import (
+    Converter,
+    Scene,
+    Trigger,
+    Voice,
+    VoiceSettings,
+    Zone,
+)
 from zerobeat.midi import (
     CLOCK,
     CONTINUE,
@@ -21,6 +29,7 @@ from zerobeat.midi import (
     ProgramChange,
     SongPosition,
 )
+from zerobeat.tuning.scale import preset
 
 WIDE = Converter(gate_gap_s=0.0, bend_range_cents=1200.0)
 NIGHT = Scene("night", hold="trigger", triggers=(BAR,))
@@ -144,6 +153,46 @@ def test_what_lands_is_heard_on_all_voices_before_the_note_that_triggers():
     case.key(62)  # reed's; the wire may let its note pass the other voice's bend
     kinds = [(type(m).__name__, m.channel) for _, m in case.made[-1]]
     assert kinds.index(("PitchBend", 1)) < kinds.index(("NoteOn", 0))
+
+
+def test_a_voice_that_the_triggering_key_strikes_is_not_moved_first():
+    legato = {"reed": VoiceSettings(legato=True), "horn": VoiceSettings(legato=True)}
+    converter = Converter(gate_gap_s=0.0, overlap="legato")
+    case = ClockedEngineHarness(
+        scene("trigger", KEY, voices=legato),
+        voices=(Voice("reed", "out", 0), Voice("horn", "out", 1)),
+        converter=converter,
+    )
+    case.key(60)
+    case.change(octaves=1)
+    case.sent.clear()
+    case.key(62)
+    assert case.on() == [(0, 74), (1, 74)]  # once, and not by way of the key before
+    assert case.off() == [(0, 60), (1, 60)]
+
+
+def test_a_voice_that_keeps_another_key_by_its_priority_moves_to_what_landed():
+    lowest = {"reed": VoiceSettings(priority="lowest")}
+    case = ClockedEngineHarness(scene("trigger", KEY, voices=lowest), voices=1, converter=WIDE)
+    case.key(60)
+    case.change(semitones=2)
+    case.sent.clear()
+    case.key(64)
+    assert case.pitches() == [6200.0]
+    assert case.on() == []
+
+
+@pytest.mark.parametrize("hold", ["none", "trigger"])
+def test_what_the_bend_does_not_reach_is_glided_to_where_notes_may_overlap(hold):
+    overlapping = Converter(gate_gap_s=0.0, overlap="legato")
+    case = ClockedEngineHarness(scene(hold), voices=1, converter=overlapping)
+    case.key(60)
+    case.sent.clear()
+    case.change(octaves=1)
+    case.hear(commands.TriggerNow(), "")
+    assert case.on() == [(0, 72)]
+    assert case.off() == [(0, 60)]
+    assert not case.state("reed").move_waits
 
 
 def test_a_change_lands_neither_at_the_return_to_a_held_key_nor_at_a_key_up():
@@ -571,3 +620,54 @@ def test_a_pedalboard_that_is_lost_lets_keys_sound_again():
     case.hear(commands.SourceLost("pad"), "")
     case.key(60)
     assert case.on() == [(0, 60), (1, 60)]
+
+
+@pytest.mark.parametrize(("hold", "trigger"), [("trigger", False), ("note", True)])
+def test_zones_wait_under_the_hold_in_force(hold, trigger):
+    case = ClockedEngineHarness(scene(hold))
+    zones = (Zone(("reed",)),)
+    case.hear(commands.ChangeScene((("zones", zones),)), "")
+    assert case.engine.live.waiting_hold == hold
+    case.key(60)
+    assert (case.engine.live.scene.zones == zones) is trigger
+    case.hear(commands.TriggerNow(), "")
+    assert case.engine.live.scene.zones == zones
+
+
+def test_a_key_is_named_among_what_ends_the_wait_while_the_clock_is_missed():
+    case = ClockedEngineHarness(scene("trigger", BAR, clock_lost="key"))
+    case.change(semitones=2)
+    assert ends(case.engine.shared, case.engine.triggers) == ("the clock to come", "a key")
+    case.start()
+    case.ticks(10)
+    case.change(semitones=3)
+    assert ends(case.engine.shared, case.engine.triggers) == ("bar 2",)
+
+
+def test_a_voice_that_a_change_moved_has_no_hysteresis_of_its_own():
+    """With the wheel at rest the key alone decides; so does the first step of the wheel."""
+    stepped = {"reed": VoiceSettings(scale=preset("chromatic"), wheel="stepped")}
+    case = ClockedEngineHarness(scene("none", voices=stepped), voices=1)
+    case.key(60)
+    case.change(detune_cents=1.0)
+    case.hear(PitchBend(0, round(55 / 200 * 8191)))  # past the border at 50, not by 10 more
+    assert case.pitches() == [6101.0]
+
+
+def test_what_the_clock_must_do_first_is_said():
+    case = ClockedEngineHarness(scene("trigger", BAR))
+    case.change(semitones=2)
+
+    def found():
+        return ends(case.engine.shared, case.engine.triggers)
+
+    assert found() == ("the clock to come",)
+    case.hear(STOP, "steps")
+    case.hear(CLOCK, "steps")
+    assert found() == ("the clock to start",)
+    case.start()
+    case.ticks(10)
+    case.change(semitones=3)
+    assert found() == ("bar 2",)
+    case.pass_time(2.0)
+    assert found() == ("the clock, which is lost",)

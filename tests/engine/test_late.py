@@ -11,6 +11,7 @@ from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.cable import LATEST_START_S
 from zerobeat.engine.settings import Converter, Scene, VoiceSettings
+from zerobeat.engine.wire import Wire
 from zerobeat.midi import NoteOff, NoteOn, PitchBend
 
 SLOW = Converter(gate_gap_s=0.1, settle_s=0.1)
@@ -94,3 +95,29 @@ def test_an_output_that_moved_gets_nothing_before_it_is_there():
     case.hear(commands.OutputBack("out"), "")
     case.stop()
     assert case.gates() == []
+
+
+@pytest.mark.parametrize("voices", [1, 3])
+def test_after_late_notes_the_wire_knows_again_that_nothing_sounds(voices):
+    """Else the next note would be taken for legato and start without its gap."""
+    case = EngineHarness(small_rig(voices, converter=SLOW))
+    trill(case, 60, 0.02)
+    case.drain()
+    assert case.wire.late_notes() > 0
+    case.pass_time(1.0)
+    case.sent.clear()
+    case.hear(NoteOn(0, 60, 100))
+    case.drain()
+    case.hear(NoteOn(0, 72, 100), after_s=0.0)
+    case.drain()
+    on_s = [at_s for at_s, _, m in case.sent if isinstance(m, NoteOn) and m.channel == 0]
+    off_s = [at_s for at_s, _, m in case.sent if isinstance(m, NoteOff) and m.channel == 0]
+    assert len(on_s) == 2 and on_s[1] - off_s[0] >= SLOW.gate_gap_s - 1e-9
+
+
+def test_nothing_is_counted_before_anything_was_sent():
+    rig = small_rig(1)
+    wire = Wire(rig.outputs)
+    assert tuple(wire.load("out")) == (0, 0, 0, 0)
+    assert wire.late_notes() == 0
+    assert wire.wake_at_s is None

@@ -96,3 +96,14 @@ def test_an_unknown_voice_is_refused_in_one_line():
     case = playing()
     with pytest.raises(CommandError, match=r"^voice: found 'tuba'; allowed: reed, horn$"):
         case.hear(RootKey(True, "tuba"), "")
+
+
+def test_one_voice_after_the_other_waits_for_a_root_and_each_is_ended_alone():
+    case = playing("none")
+    case.hear(RootKey(True, "horn"), "")
+    case.hear(RootKey(True, "reed"), "")
+    case.hear(NoteOn(0, 62, 100))
+    assert roots(case) == [62, 62]
+    case.hear(RootKey(False, "reed"), "")
+    case.hear(NoteOn(0, 64, 100))
+    assert roots(case) == [62, 64]

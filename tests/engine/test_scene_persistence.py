@@ -1,5 +1,7 @@
 """Store and revert on the live settings, and a profile that is swapped while voices play."""
 
+from dataclasses import replace
+
 import pytest
 
 from kit.small_case import SmallCaseHarness
@@ -131,3 +133,30 @@ def test_a_new_profile_ends_the_touch_up_of_its_voice_alone(case):
 def test_a_profile_for_a_voice_that_is_not_there_is_refused(case):
     with pytest.raises(CommandError, match="voice: found 'oboe'; allowed: reed, horn"):
         case.hear(commands.UseProfile("oboe", None), "")
+
+
+@pytest.mark.parametrize("waits", [False, True])
+def test_a_voice_that_returns_has_what_is_stored_although_the_scene_was_changed(case, waits):
+    """Live settings that were changed while it was away say nothing of it."""
+    rig = case.engine.rig
+    stored = case.engine.live.bank["together"].of("glass")
+    assert stored.octaves == 1
+    scenes = tuple(case.engine.live.bank.values())
+    others = tuple(voice for voice in rig.voices if voice.name != "glass")
+    case.hear(commands.Reload(replace(rig, voices=others), scenes), "")
+    hold = "note" if waits else "none"
+    case.hear(commands.ChangeScene((("hold", hold),)), "")
+    change(case, detune_cents=3.0)
+    case.engine.undo.remember()
+    change(case, detune_cents=4.0)
+    case.hear(commands.Undo(), "")
+    assert case.picture().unsaved
+    case.hear(commands.Reload(rig, scenes), "")
+    assert case.engine.states["glass"].wanted == stored
+
+
+def test_the_rig_has_the_new_profile_so_that_a_reload_compares_with_it(case):
+    case.hear(commands.UseProfile("reed", TEN_SHARP, None, "old"), "")
+    voices = {voice.name: voice for voice in case.engine.rig.voices}
+    assert (voices["reed"].curve, voices["reed"].stale) == (TEN_SHARP, "old")
+    assert voices["glass"].curve is not TEN_SHARP

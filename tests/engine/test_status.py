@@ -1,14 +1,23 @@
 """The picture on request: what a console must be able to show (design: Words; requirement T5)."""
 
 import json
+from dataclasses import asdict, fields, is_dataclass, replace
 
 import pytest
+from engine.test_every_command import STATES, new_case
 
+from kit.clocked_engine import ClockedEngineHarness
+from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
-from zerobeat.engine import commands
-from zerobeat.engine.settings import TouchUp
-from zerobeat.engine.status import plain
+from zerobeat.engine import commands, plain_status
+from zerobeat.engine.pending import ClockStatus, wanted_words
+from zerobeat.engine.plain_status import plain
+from zerobeat.engine.settings import Converter, Scene, TouchUp, Trigger, Voice, VoiceSettings
+from zerobeat.engine.status import OutputStatus, SceneWaiting, Status, picture
+from zerobeat.engine.voice_status import VoiceStatus
 from zerobeat.midi import CLOCK, NoteOff, NoteOn, PitchBend
+from zerobeat.tuning.scala import KeyboardMap
+from zerobeat.tuning.scale import preset
 
 
 @pytest.fixture
@@ -135,3 +144,157 @@ def test_nothing_happened_means_an_equal_picture_and_all_of_it_is_json(case):
     shown = json.loads(json.dumps(plain(first)))
     assert [voice["channel_number"] for voice in shown["voices"]] == [1, 2, 3, 4, 1]
     assert shown["outputs"][0]["bytes_sent"] > 0
+
+
+MIRRORED = (
+    (Status, plain_status.PlainStatus),
+    (VoiceStatus, plain_status.PlainVoice),
+    (OutputStatus, plain_status.PlainOutput),
+    (SceneWaiting, plain_status.PlainWaiting),
+    (ClockStatus, plain_status.PlainClock),
+    (TouchUp, plain_status.PlainTouchUp),
+)
+PLAIN_NAMES = {
+    "VoiceStatus": "PlainVoice",
+    "OutputStatus": "PlainOutput",
+    "tuple[Plain": "list[Plain",
+}
+PLAIN_NAMES |= {
+    "SceneWaiting": "PlainWaiting",
+    "ClockStatus": "PlainClock",
+    "TouchUp": "PlainTouchUp",
+}
+
+
+@pytest.mark.parametrize(("picture", "shown"), MIRRORED, ids=lambda kind: kind.__name__)
+def test_what_the_socket_sends_has_the_types_of_the_picture(picture, shown):
+    wanted = {field.name: str(field.type) for field in fields(picture)}
+    if picture is VoiceStatus:
+        wanted["channel_number"] = wanted.pop("channel")
+    for name, kind in wanted.items():
+        for old, new in PLAIN_NAMES.items():
+            kind = kind.replace(old, new)  # noqa: PLW2901
+        wanted[name] = kind.replace(", ...]", "]") if kind.startswith("list[Plain") else kind
+    assert {name: kind.__forward_arg__ for name, kind in shown.__annotations__.items()} == wanted
+
+
+def of_kind(value, kind):
+    """Return whether a value is of a type that is written as text."""
+    if kind.endswith(" | None"):
+        return value is None or of_kind(value, kind.removesuffix(" | None"))
+    names = {"bool": bool, "int": int, "float": (float, int), "str": str, "Hold": str}
+    if kind in names:
+        return isinstance(value, names[kind]) and isinstance(value, bool) == (kind == "bool")
+    return kind.startswith(type(value).__name__) or is_dataclass(value) or isinstance(value, str)
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_a_picture_has_the_types_that_it_says(state):
+    case = new_case()
+    state(case)
+    shown = picture(case.engine, case.wire)
+    for part in (shown, *shown.voices, *shown.outputs):
+        for field in fields(part):
+            value = getattr(part, field.name)
+            assert of_kind(value, str(field.type)), (field.name, value, field.type)
+
+
+def test_late_notes_are_shown_with_their_output():
+    converter = Converter("slow", gate_gap_s=0.05, settle_s=0.06)
+    case = EngineHarness(small_rig(1, converter=converter))
+    assert picture(case.engine, case.wire).outputs[0].late == 0
+    for key in range(40, 60):
+        case.hear(NoteOn(0, key, 100), after_s=0.002)
+        case.hear(NoteOff(0, key), after_s=0.002)
+    shown = picture(case.engine, case.wire).outputs[0]
+    assert shown.late == case.wire.late_notes() > 0
+
+
+def test_an_output_that_the_wire_has_not_got_yet_shows_nothing_sent():
+    case = EngineHarness(small_rig(1))
+    rig = case.engine.rig
+    fresh = replace(rig.outputs[0], name="new")
+    case.hear(commands.Reload(replace(rig, outputs=(*rig.outputs, fresh)), ()), "")
+    shown = picture(case.engine, case.wire).outputs[1]
+    assert (shown.bytes_sent, shown.thinned, shown.waiting, shown.late) == (0, 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"semitones": 3}, "+3"),
+        ({"octaves": 1}, "+1 octave"),
+        ({"octaves": -2}, "-2 octaves"),
+        ({"detune_cents": 1.5}, "+1.5 cents"),
+        ({"detune_beats_hz": -0.5}, "-0.5 beats a second"),
+        ({"legato": True}, "legato"),
+        ({"root": 62}, "root D4"),
+        ({"start_key": 40}, "start key E2"),
+        ({"priority": "lowest"}, "priority lowest"),
+        ({"detune_limit_cents": 20.0}, "detune limit cents 20"),
+        ({"scale": preset("dorian")}, "dorian"),
+        ({"keyboard_map": KeyboardMap("white", (None,) * 128)}, "white"),
+    ],
+)
+def test_what_is_wanted_is_said_in_words(changes, said):
+    before = VoiceSettings()
+    assert wanted_words(before, replace(before, **changes), 4) == (said,)
+
+
+@pytest.mark.parametrize(
+    ("now", "changes", "said"),
+    [
+        ({"scale": preset("dorian")}, {"scale": None}, "continuous"),
+        ({"keyboard_map": KeyboardMap("white", ())}, {"keyboard_map": None}, "no map"),
+        ({"legato": True}, {"legato": False}, "not legato"),
+        ({"degrees": 2}, {"degrees": 1}, "+1 degree"),
+        ({"degrees": 1}, {"degrees": 0}, "+0 degrees"),
+        ({"hold": "note"}, {"hold": None}, "no hold of its own"),
+        ({"start_key": 40}, {"start_key": None}, "no start key of its own"),
+    ],
+)
+def test_what_is_taken_back_is_said_in_words(now, changes, said):
+    before = replace(VoiceSettings(), **now)
+    assert wanted_words(before, replace(before, **changes), 4) == (said,)
+
+
+def test_every_key_out_of_reach_is_counted():
+    case = EngineHarness(small_rig([Voice("reed", "out", 0, lowest_note=60)]))
+    for key in (20, 21, 22):
+        case.hear(NoteOn(0, key, 100))
+    assert picture(case.engine, case.wire).voices[0].keys_out_of_reach == 3
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_what_waits_and_the_clock_go_over_the_socket_as_they_are(state):
+    case = new_case()
+    state(case)
+    shown = picture(case.engine, case.wire)
+    sent = json.loads(json.dumps(plain(shown)))
+    assert sent["waits"] == (None if shown.waits is None else asdict(shown.waits))
+    assert sent["clock"] == (None if shown.clock is None else asdict(shown.clock))
+    assert sent["outputs"] == [asdict(output) for output in shown.outputs]
+    for voice, whole in zip(sent["voices"], shown.voices, strict=True):
+        wanted = json.loads(json.dumps(asdict(whole)))
+        wanted["channel_number"] = wanted.pop("channel") + 1
+        assert voice == wanted
+
+
+@pytest.mark.parametrize(
+    ("ticks", "unit", "every", "due"),
+    [
+        (10, "bar", 1, "bar 2"),
+        (10, "bar", 2, "bar 3"),
+        (30, "beat", 1, "bar 1 beat 3"),
+        (10, "beat", 2, "bar 1 beat 3"),
+        (80, "beat", 1, "bar 2"),
+    ],
+)
+def test_where_the_next_trigger_falls_is_said(ticks, unit, every, due):
+    scene = Scene("night", hold="trigger", triggers=(Trigger("clock", every=every, unit=unit),))
+    case = ClockedEngineHarness(scene)
+    case.start()
+    case.ticks(ticks)
+    shown = picture(case.engine, case.wire).clock
+    assert shown.due == due
+    assert shown.state == "running"

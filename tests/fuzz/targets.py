@@ -28,6 +28,8 @@ from zerobeat.state.session import load_session
 from zerobeat.state.store import Store
 from zerobeat.tuning.scala import parse_kbm, parse_scl
 
+midi_file.MOST_CLOCKS = 2_400  # else a rest of hours in a file of 40 bytes takes seconds
+
 RIG = """\
 inputs: {keys: {port: "keys:out"}, feet: {port: "feet:out", plays: false}}
 converters:

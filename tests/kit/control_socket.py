@@ -24,7 +24,7 @@ from typing import Any
 import pyte
 
 from kit.small_case import SmallCaseHarness
-from zerobeat.engine.status import plain
+from zerobeat.engine.plain_status import plain
 from zerobeat.ports.control import ControlSocket
 from zerobeat.runtime.socket_commands import SocketCommands
 

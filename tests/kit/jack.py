@@ -17,6 +17,7 @@ Needs jackd2; ``OscillatorBank`` also needs fluidsynth and the TimGM6mb sound fo
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import fcntl
 import itertools
 import os
@@ -46,8 +47,15 @@ SOUND_FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 STEADY_REED = 111
 SQUARE_LEAD = 80  # General MIDI program 81: a steady tone with no tremolo of its own
 
-jack.set_error_function(lambda message: None)
-jack.set_info_function(lambda message: None)
+LEAVE_S = 0.03  # for a callback that is under way
+# ``jack_client_close`` cancels its threads: one that is in Python, or waits to be, takes the
+# interpreter's lock with it, and the process hangs for ever. So what they call at any time is
+# libc's, and other callbacks end before their client is closed.
+_QUIET = jack._ffi.cast(
+    "void(*)(const char*)", ctypes.cast(ctypes.CDLL(None).strlen, ctypes.c_void_p).value
+)
+jack._lib.jack_set_error_function(_QUIET)
+jack._lib.jack_set_info_function(_QUIET)
 
 
 def jack_is_installed() -> bool:
@@ -301,6 +309,7 @@ class MidiRecorder:
 
     def close(self) -> None:
         self._in.cancel_callback()
+        time.sleep(LEAVE_S)
         self._in.close_port()
         self._in.delete()
 
@@ -424,7 +433,37 @@ class OscillatorBank:
         self.close()
 
 
-class AudioRecorder:
+class _AudioClient:
+    """A client whose callback ends by itself before the client is closed."""
+
+    def __init__(self, name: str) -> None:
+        self._client = jack.Client(name, no_start_server=True)
+        self._ending, self._ended = threading.Event(), threading.Event()
+        self._client.set_process_callback(self._work)
+
+    def _work(self, frames: int) -> None:
+        if self._ending.is_set():
+            self._ended.set()
+            raise jack.CallbackExit
+        self._process(frames)
+
+    def _process(self, frames: int) -> None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        self._ending.set()
+        self._ended.wait(1.0)
+        time.sleep(LEAVE_S)
+        self._client.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+
+class AudioRecorder(_AudioClient):
     """Records JACK audio ports into an array, each period at its own frame.
 
     ``lost_frames`` counts what the server played while this client was late;
@@ -432,19 +471,18 @@ class AudioRecorder:
     """
 
     def __init__(self, ports: Sequence[str], longest_s: float = 30.0, name: str = "tape") -> None:
-        self._client = jack.Client(name, no_start_server=True)
+        super().__init__(name)
         self._tape = np.zeros((int(longest_s * RATE_HZ), len(ports)), dtype=np.float32)
         self._first_frame: int | None = None
         self._position = 0
         self._running = threading.Event()
         self.lost_frames = 0
         self._inputs = [self._client.inports.register(f"in{n}") for n in range(len(ports))]
-        self._client.set_process_callback(self._take)
         self._client.activate()
         for source, own in zip(ports, self._inputs, strict=True):
             self._client.connect(source, own)
 
-    def _take(self, frames: int) -> None:
+    def _process(self, frames: int) -> None:
         if not self._running.is_set():
             return
         now = self._client.last_frame_time
@@ -488,19 +526,8 @@ class AudioRecorder:
         self._running.clear()
         return self._tape[: self._position].copy()
 
-    def close(self) -> None:
-        with contextlib.suppress(jack.JackError):
-            self._client.deactivate()
-        self._client.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.close()
-
-
-class Hum:
+class Hum(_AudioClient):
     """A cable with nothing on it but mains hum: a JACK client, seen as ``name:out``.
 
     Args:
@@ -509,25 +536,13 @@ class Hum:
     """
 
     def __init__(self, name: str = "hum", mains_hz: float = 50.0, level: float = 0.05) -> None:
-        self._client = jack.Client(name, no_start_server=True)
+        super().__init__(name)
         self._out = self._client.outports.register("out")
         self._mains_hz, self._level, self._frame = mains_hz, level, 0
-        self._client.set_process_callback(self._play)
         self._client.activate()
 
-    def _play(self, frames: int) -> None:
+    def _process(self, frames: int) -> None:
         time_s = (self._frame + np.arange(frames)) / RATE_HZ
         self._frame += frames
         waves = [np.sin(2 * np.pi * n * self._mains_hz * time_s) / n**2 for n in range(1, 7)]
         self._out.get_array()[:] = self._level * np.sum(waves, axis=0)
-
-    def close(self) -> None:
-        with contextlib.suppress(jack.JackError):
-            self._client.deactivate()
-        self._client.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.close()

@@ -11,15 +11,19 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from operator import is_not
 from typing import Any
 
 from kit.byte_checker import ByteChecker, CableHeard, CheckFailed
+from kit.tuning_messages import bulk
 from zerobeat.engine import commands
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.ledger import Outputs
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import (
     Converter,
+    ExtraRoute,
+    ExtraSocket,
     Input,
     Output,
     Rig,
@@ -58,13 +62,18 @@ INPUTS = (
     Input("steps", "Step Box:1", wheel_cents=100.0),
     Input("feet", "Four Feet:1", plays=False),
 )
+EXTRA = (
+    ExtraSocket("cutoff", "controller", 12, 20),
+    ExtraSocket("level", "pressure", 13),
+    ExtraSocket("accent", "note", 14, 36),
+)
 OUTPUTS = (
     Output("quad", "quad:1", converter=QUAD, pass_channels=(DRUMS,), pass_classes=("controllers",)),
     Output("octo", "octo:1", converter=OCTO, pass_classes=("clock", "transport")),
     Output("slow", "slow:1", converter=SLOW),
 )
 VOICES = (
-    Voice("reed", "quad", 0),
+    Voice("reed", "quad", 0, tuning_from="steps"),
     Voice("horn", "quad", 1, tail_s=0.05),
     Voice("bass", "octo", 0, 0, 1200.0, 12, 100),
     Voice("floor", "octo", 1, 0, 1200.0, 12, 100, gate_ignored=True),
@@ -99,13 +108,15 @@ BINDINGS = (
     _switch(92, "sustain", kind="momentary", long_press_s=0.2),
     _switch(93, "revert"),
     _switch(94, "hold", kind="momentary", hold="sample"),
+    _switch(95, "latch", kind="momentary", feedback=True),
     Binding("note", 40, "mute", kind="momentary", voice="glass"),
     _switch(11, "set", kind="follow", setting="octaves", lowest=-1.0, highest=1.0),
 )
-SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94)
+SWITCHES = (64, 80, 81, 82, 84, 85, 86, 87, 88, 89, 90, 91, 92, 93, 94, 95)
 TOGGLES = (
     Learned("feet", _switch(70, "sustain", kind="toggle", feedback=True)),
     Learned("feet", _switch(71, "set_root", kind="toggle", feedback=True)),
+    Learned("feet", _switch(72, "latch", kind="toggle")),
     Learned("keys", _switch(64, "next")),
     Learned("keys", Binding("note", 40, "next")),
     Learned("steps", Binding("note", 61, "sustain", kind="momentary")),
@@ -145,6 +156,17 @@ SCENES = (
         voices=_settings(legato=True, scale=DORIAN, root=62),
     ),
 )
+CHORDS = (
+    Zone(("reed", "horn", "bass"), "rotate", chord=(0, 3, 7, 12), latch=True),
+    Zone(("glass", "oboe"), "rotate", chord=(0, 2), chord_in="steps", lowest_key=60),
+    Zone(("floor",), latch=True),
+)
+SCENES += (Scene("chords", program=4, hold="note", zones=CHORDS, voices=_settings(scale=DORIAN)),)
+ROUTES = (
+    ExtraRoute("octo", EXTRA[0], "keys", "wheel", smooth_s=0.2),
+    ExtraRoute("octo", EXTRA[1], "feet", "controller", 11),
+    ExtraRoute("quad", EXTRA[2], "keys", "velocity"),
+)
 FEET = Pedalboard("Feet", BINDINGS, relight=True)
 WHOLE = Rig(
     INPUTS,
@@ -153,6 +175,7 @@ WHOLE = Rig(
     clock_from="steps",
     pedalboards={"feet": FEET},
     start_scene="together",
+    extra=ROUTES,
     set_list=("together", "drone", "clocked"),
 )
 RIGS = (
@@ -169,7 +192,14 @@ RIGS = (
         pedalboards={"feet": Pedalboard("Feet", BINDINGS[6:])},
     ),
     # A converter and an input go.
-    replace(WHOLE, outputs=OUTPUTS[:2], voices=VOICES[:4], inputs=INPUTS[1:], pedalboards={}),
+    replace(
+        WHOLE,
+        outputs=OUTPUTS[:2],
+        voices=VOICES[:4],
+        inputs=INPUTS[1:],
+        pedalboards={},
+        extra=ROUTES[:2],
+    ),
     # A converter moves to another port, a keyboard listens to one channel, no pedalboard.
     replace(
         WHOLE,
@@ -196,15 +226,20 @@ class RandomPlaying:
     Args:
         seed: of all that is random.
         record: keep every message that leaves, to compare runs.
+
+    Attributes:
+        rigs: that are reloaded in turn; the first one plays at the start.
     """
+
+    rigs: tuple[Rig, ...] = RIGS
 
     def __init__(self, seed: int, record: bool = False) -> None:
         self._random = random.Random(seed)
         self._record = record
         self.raw: list[tuple[float, str, bytes]] = []
-        self.rig = WHOLE
-        self.engine = Engine(WHOLE, SCENES)
-        self.wire = Wire(WHOLE.outputs)
+        self.rig = self.rigs[0]
+        self.engine = Engine(self.rig, SCENES)
+        self.wire = Wire(self.rig.outputs)
         self.checker = ByteChecker()
         self.now_s = 0.0
         self.steps = 0
@@ -236,12 +271,13 @@ class RandomPlaying:
             (1, self._reload),
             (2, self._mode_message),
             (1, self._other),
+            (1, self._tune),
             (4, self._rest),
             (1, self._break),
             (2, self._burst),
         ]
-        for output in WHOLE.outputs:
-            self.checker.cables[output.name] = _cable(output, WHOLE)
+        for output in self.rig.outputs:
+            self.checker.cables[output.name] = _cable(output, self.rig)
             self._plug_in(output.name)
 
     # ------------------------------------------------------------ engine and wire
@@ -407,7 +443,7 @@ class RandomPlaying:
         self.play(ControlChange(place[1], 64, 127 if down else 0), place[0], self._soon())
 
     def _switch(self) -> None:
-        number = self._random.choice((*SWITCHES, 70, 71))
+        number = self._random.choice((*SWITCHES, 70, 71, 72))
         channel = self._random.choice((0, 0, 0, 1))
         place = (channel, number)
         value = self._random.choice((0, 0, 127, 127, 127, 70))
@@ -529,7 +565,7 @@ class RandomPlaying:
         name = self._random.choice([output.name for output in self.rig.outputs])
         if self.checker.cables[name].linked:
             if self._random.random() < 0.3:
-                self.play(commands.SourceLost(self._random.choice(("keys", "steps", "feet"))))
+                self._unplug(self._random.choice(("keys", "steps", "feet")))
             self.pass_time(0.001)
             self._take()
             self.checker.lost(name)
@@ -537,13 +573,25 @@ class RandomPlaying:
         else:
             self._plug_in(name)
 
+    def _unplug(self, name: str) -> None:
+        """Take an input away: what was down on it never says that it comes up."""
+        self.play(commands.SourceLost(name))
+        self._down = {place for place in self._down if place[0] != name}
+        self._foot_notes = {place for place in self._foot_notes if place[0] != name}
+        self._sustains = {place for place in self._sustains if place[0] != name}
+        self._wheels = {place for place in self._wheels if place[0] != name}
+        if name == "feet":
+            self._switches.clear()
+        if self._random.random() < 0.3:
+            self.everything_up()  # before another key mends it
+
     def _learn(self) -> None:
         count = self._random.randint(0, len(TOGGLES))
         self.play(commands.UseLearned(tuple(self._random.sample(TOGGLES, count))))
 
     def _reload(self) -> None:
         """Reload as the daemon does: what waits leaves, for a while; then ports close and open."""
-        rig = self._random.choice(RIGS)
+        rig = self._random.choice(self.rigs)
         scenes = SCENES if self._random.random() < 0.8 else SCENES[:3]
         before = {output.name: output for output in self.rig.outputs}
         if self._random.random() < 0.5:
@@ -592,6 +640,21 @@ class RandomPlaying:
             )
         )
         self.play(message, "keys", self._soon())
+
+    def _tune(self) -> None:
+        """Send tunings in which each key is some key of the piano, and damaged ones."""
+        chance = self._random
+        pitches = [100.0 * min(127, max(0, key + chance.randint(-2, 2))) for key in range(128)]
+        dump = bulk(pitches, program=chance.randint(0, 3))
+        key, other = chance.randint(40, 80), chance.randint(40, 80)
+        single = bytes((0xF0, 0x7F, 0, 8, 2, 0, 1, key, other, 0, 0, 0xF7))
+        damaged = (dump[:200] + b"\xf7", dump[:-2] + bytes((dump[-2] ^ 1, 0xF7)))
+        content = chance.choice((dump, single, *damaged))
+        self.pass_time(self._soon())
+        before = self.engine.live.parts()
+        self.play(SysEx(content), "steps", 0.0)
+        if content in damaged and any(map(is_not, before, self.engine.live.parts())):
+            raise CheckFailed("a damaged tuning has changed a setting")
 
     def _rest(self) -> None:
         self.pass_time(self._random.choice((0.05, 0.3, 1.5)))

@@ -331,6 +331,19 @@ def test_a_role_has_so_many_seats(daemon):
     assert ask(daemon, daemon.peer(), "bindings")["ok"]
 
 
+@pytest.mark.parametrize(
+    ("role", "idle_s"), [("view", 2.0), ("stage", 2.0), ("all", 2.0), ("measure", 10.0)]
+)
+def test_one_that_asks_for_nothing_loses_its_seat_to_one_that_comes(daemon, role, idle_s):
+    for _ in range(SEATS[role]):
+        assert ask(daemon, daemon.peer(), "role", role=role)["ok"]
+    assert "allowed: no more" in ask(daemon, daemon.peer(), "role", role=role)["error"]
+    daemon.now_s += idle_s - 0.1
+    assert "allowed: no more" in ask(daemon, daemon.peer(), "role", role=role)["error"]
+    daemon.now_s += 0.2
+    assert ask(daemon, daemon.peer(), "role", role=role)["ok"]
+
+
 def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
     peer = daemon.peer()
     assert ask(daemon, peer, "role", role="stage") == {"id": 1, "ok": True, "said": "role stage"}
@@ -338,7 +351,7 @@ def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
     for command in ("store", "play", "put_profile", "tonight", "reload"):
         assert ask(daemon, peer, command)["error"] == f"{command}: not allowed to role stage"
     assert (
-        "allowed to you: view, stage, measure, all"
+        "allowed to you: view, stage, measure, follow, all"
         in (ask(daemon, peer, "role", role="king")["error"])
     )
     assert [request["command"] for request in daemon.done] == ["recall", "panic"]
@@ -347,9 +360,9 @@ def test_a_client_gets_the_role_it_asks_for_and_no_more(daemon):
 @pytest.mark.parametrize(
     ("user", "groups", "roles"),
     [
-        (0, {0}, {"view", "stage", "measure", "all"}),  # root, and the daemon's own user
+        (0, {0}, {"view", "stage", "measure", "follow", "all"}),  # root, and the daemon's own user
         (4001, {4001}, {"view"}),
-        (4001, {4001, 70}, {"view", "stage", "measure", "all"}),  # the daemon's group
+        (4001, {4001, 70}, {"view", "stage", "measure", "follow", "all"}),  # the daemon's group
         (4001, {4001, 70, 71}, {"view"}),  # held to a role, though it reaches the socket
         (4001, {4001, 70, 72}, {"view", "stage"}),
         (4001, {72, 73}, {"view", "stage", "measure"}),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
-from zerobeat.ports.mirror import OUTPUTS, Mirror, key_of, read_left, write_outputs
+from zerobeat.ports.mirror import OUTPUTS, Mirror, key_of, read_left, read_outputs, write_outputs
 
 
 @pytest.fixture
@@ -93,3 +95,19 @@ def test_without_room_for_a_file_it_plays_all_the_same(tmp_path):
 def test_outputs_in_a_folder_that_has_gone(tmp_path):
     with pytest.raises(OSError, match="No such file"):
         write_outputs(tmp_path / "gone", [])
+
+
+def test_a_pipe_or_a_device_in_the_place_of_a_file_is_not_waited_for(tmp_path):
+    for name in ("sounding", "outputs"):
+        os.mkfifo(tmp_path / name)
+    assert read_left(tmp_path / "sounding") == {} and read_outputs(tmp_path) == []
+    assert not Mirror(tmp_path, ["octo"]).kept
+    for name in ("sounding", "outputs"):
+        (tmp_path / name).unlink()
+        (tmp_path / name).symlink_to("/dev/zero")
+    assert read_left(tmp_path / "sounding") == {} and read_outputs(tmp_path) == []
+
+
+def test_outputs_that_are_no_text_are_none(tmp_path):
+    (tmp_path / "outputs").write_text('[["\\ud800", "octo:in", false]]')
+    assert read_outputs(tmp_path) == []

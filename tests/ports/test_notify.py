@@ -1,5 +1,6 @@
 """What systemd receives, on a real datagram socket (S4); the file that asks for a touch-up."""
 
+import json
 import os
 import socket
 from pathlib import Path
@@ -88,3 +89,15 @@ def test_in_a_terminal_or_without_the_folder_no_file_is_made(tmp_path, monkeypat
     assert not notify.request_touch_up()
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "gone"))
     assert not notify.request_touch_up()
+
+
+def test_the_page_is_asked_for_by_a_file_that_says_what_the_rig_says(tmp_path):
+    path = tmp_path / "page.wanted"
+    notify.request_page(tmp_path, False, (), True)
+    assert list(tmp_path.iterdir()) == []
+    notify.request_page(tmp_path, True, ("127.0.0.1:8080",), False)
+    assert json.loads(path.read_text()) == {"addresses": ["127.0.0.1:8080"], "commands": False}
+    notify.request_page(tmp_path, False, (), True)
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(OSError, match="No such file"):
+        notify.request_page(tmp_path / "gone", True, (), True)

@@ -1,7 +1,6 @@
 """Which port a name means: M4, M5, M6, M21; and what is said before a backend opens."""
 
 import os
-import select
 import subprocess
 import sys
 import tempfile
@@ -10,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.jack import MidiRecorder, MidiSender
+from kit.jack import MidiRecorder, MidiSender, wait_until
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
 from zerobeat.ports.patch import check_client_name, check_sequencer, choose_backend, open_patch
@@ -203,13 +202,64 @@ def test_ports_of_a_real_server_have_their_direction(server, patch):
 
 def test_ports_and_connections_are_announced_at_once(server, patch):
     """M1: within the second that a look takes without it."""
+    wait_until(patch.heard, 1.0)
+    time.sleep(0.1)
+    patch.heard()
+    assert not patch.heard()
+    port = server.client.midi_outports.register("more")  # of a client that plays already
+    wait_until(patch.heard, 0.3)
+    port.unregister()
+    wait_until(patch.heard, 0.3)
     with MidiSender("keys"), MidiRecorder("quad"):
-        assert select.select([patch], [], [], 0.3)[0]
+        wait_until(patch.heard, 0.3)
         time.sleep(0.1)
         assert patch.heard()
         assert not patch.heard()
         server.connect("keys:out", "quad:in")
-        assert select.select([patch], [], [], 0.3)[0]
+        wait_until(patch.heard, 0.3)
+
+
+CLOSING = """\
+import threading, time
+import jack
+from zerobeat.ports.patch import open_patch
+
+def come_and_go():
+    while not done.is_set():
+        device.midi_outports.register("more").unregister()
+
+def keep_the_interpreter():
+    while not done.is_set():
+        sum(range(100000))
+
+done = threading.Event()
+device = jack.Client("device", no_start_server=True)
+device.activate()
+busy = [threading.Thread(target=work) for work in (come_and_go, keep_the_interpreter)]
+for thread in busy:
+    thread.start()
+for _ in range(20):
+    patch = open_patch("jack")
+    time.sleep(0.02)
+    patch.close()
+done.set()
+for thread in busy:
+    thread.join()
+device.close()
+print("closed")
+"""
+
+
+def test_a_patch_closes_whatever_its_library_announces_meanwhile(server):
+    """M14: a thread of libjack that closing cancels in Python took the interpreter's lock."""
+    done = subprocess.run(
+        [sys.executable, "-c", CLOSING],
+        env=server.environment,
+        timeout=40.0,
+        capture_output=True,
+        text=True,
+    )
+    assert done.stdout == "closed\n", done.stderr
 
 
 def test_connecting_twice_and_disconnecting_twice_is_quiet(server, patch):

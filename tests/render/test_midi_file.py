@@ -209,3 +209,20 @@ def test_run_sends_what_render_writes(tmp_path):
         assert daemon.stop() == 0
         for recorder, name in ((quad, "quad"), (octo, "octo")):
             assert [content for _, content in recorder.wait_for_silence()] == expected[name]
+
+
+def test_a_files_tuning_messages_set_the_scale(song):
+    rig = song / "rig.yaml"
+    rig.write_text("tuning_from: keys\n" + RIG.replace("reed-oscillator", "none"))
+    file = mido.MidiFile(song / "in.mid")
+    content = bytes.fromhex("7F7F080200013C3C4000")  # key 60 is 50 cents sharp
+    file.tracks[0].insert(1, mido.Message("sysex", data=content))
+    file.save(song / "in.mid")
+    assert run(song) == 0
+    sent = [m for m in mido.MidiFile(song / "out.mid") if m.type in ("pitchwheel", "note_on")]
+    assert [(m.type, getattr(m, "pitch", None)) for m in sent] == [
+        ("pitchwheel", 2048),  # 50 of 200 cents
+        ("note_on", None),
+        ("pitchwheel", 0),
+        ("note_on", None),
+    ]

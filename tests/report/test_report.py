@@ -110,7 +110,7 @@ def test_pictures_are_whole_and_follow_light_and_dark(report):
     keep(PROFILE)
     text = report("reed")
     pictures = re.findall(r"<svg.*?</svg>", text, flags=re.DOTALL)
-    assert len(pictures) == 2  # curve, check notes; one profile has no history
+    assert len(pictures) == 3  # rig, curve, check notes; one profile has no history
     for picture in pictures:
         ET.fromstring(picture)
         # Every colour is the page's own, which the dark scheme changes.
@@ -131,7 +131,27 @@ def test_earlier_profiles_are_shown_by_date(report):
     rows = re.findall(r"<tr><td>(2026-[^<]*)</td><td class=n>([^<]*)</td><td class=n>([^<]*)", text)
     # The straight line: 0.1 cents a semitone is 1.2 an octave; 0.3 in the middle, F#1 to C7.
     assert rows == [("2026-10-02 19:10", "+5.30", "+1.20"), ("2026-11-25 16:20", "+0.30", "+1.20")]
-    assert len(re.findall("<svg", text)) == 3
+    assert len(re.findall("<svg", text)) == 4
+    assert "<td>2026-10-02 19:10</td><td>2026-11-25 16:20</td><td class=n>-5.0</td>" in text
+
+
+def test_it_begins_with_the_whole_rig_and_what_to_do_in_order_of_worth(report):
+    keep(replace(PROFILE, proof=(*PROFILE.proof, CheckNote(62, 2.0, -3.4))))
+    text = report()
+    first = text[: text.index("<h2 id='reed'>")]
+    assert first.count("<svg") == 1
+    todo = re.findall(r"<li>([^<]*)</li>", first[first.index("What to do") : first.index("</ol>")])
+    assert todo[0].startswith("horn: plays raw; measure it: zerobeat measure horn")
+    assert todo[1].startswith("reed: tune it two octaves lower")
+    assert "reed: check notes are off by up to 3.4 cents; measure it again" in todo
+    # The worst note first; then the others.
+    worst = re.findall(
+        r"<td>reed</td><td>(\S+)</td><td class=n>[^<]*</td><td class=n>([^<]*)", first
+    )
+    assert worst == [("D4", "-3.40"), ("D#5", "-0.20"), ("A2", "+0.05")]
+    assert "Unusable regions" in first
+    # On paper: light, no folded parts, a page a voice.
+    assert "@page { size: A4" in text and "@media print" in text
 
 
 def test_same_profiles_give_the_same_page(report):
@@ -143,7 +163,7 @@ def test_shipped_profiles_against_volts_have_a_page_too(report, tmp_path):
     shutil.copy(SHIPPED / "rigs/small-case.yaml", tmp_path / "rig.yaml")
     text = report()
     page = parsed(text)
-    assert text.count("<h2") == 5
+    assert text.count("<h2") == 6  # the rig, then five voices
     assert "+2.000 V" in " ".join(page.words)
 
 

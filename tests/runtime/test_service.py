@@ -49,7 +49,7 @@ def test_the_stop_helper_releases_what_a_killed_daemon_left(tmp_path, loose_serv
         daemon.kill()
         assert len(sounding(daemon)["octo"]) == 8
         done = helper(daemon)
-        assert (done.returncode, done.stderr) == (0, "released 8 notes that were left sounding\n")
+        assert (done.returncode, done.stderr) == (0, "released 8 notes that sounded still\n")
         wait_until(lambda: not open_notes([c for _, c in octo.heard]))
         assert sounding(daemon) == {}
         again = helper(daemon)

@@ -354,3 +354,23 @@ def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
 )
 def test_a_refused_play_is_one_line(desk, values, error):
     assert error in desk.refused("play", **values)
+
+
+def test_a_long_command_is_read_in_slices():
+    """M8: MIDI is served between them; what is said about a fault stays the same."""
+    case = SmallCaseHarness()
+    served = []
+    commands = SocketCommands(
+        case.engine,
+        lambda command: case.hear(command, ""),
+        catch_up=lambda: served.append(0),
+    )
+    many = {f"voyce{number}": 1 for number in range(640)}
+    answer = commands.answer({"command": "set", "voice": "all", "changes": many})
+    assert not answer["ok"] and answer["error"].startswith("set: voyce0: found unknown key")
+    assert len(served) >= 10
+    served.clear()
+    answer = commands.answer({"command": "set", "voice": "all", "changes": ["x"] * 640})
+    assert answer["error"].startswith("set: changes: found a list")
+    assert len(served) >= 10
+    assert commands.answer({"command": "set", "voice": "all", "changes": {}})["ok"]

@@ -36,7 +36,8 @@ def soak(events: int) -> None:
     from kit.invariant_checker import NAMES, OUTPUTS, RIGS, SCENES
     from zerobeat.engine import commands
     from zerobeat.engine.engine import Engine
-    from zerobeat.engine.status import picture, plain
+    from zerobeat.engine.plain_status import plain
+    from zerobeat.engine.status import picture
     from zerobeat.engine.wire import Wire
     from zerobeat.errors import CommandError
     from zerobeat.midi import parse

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from kit.published_figures import published
@@ -12,6 +12,7 @@ from zerobeat.tuning.bend import (
     bend_to_cents,
     cents_to_bend,
     clamp_bend,
+    gliding_note,
     legato_note,
     nearest_note,
 )
@@ -184,3 +185,44 @@ def test_legato_note_keeps_the_bend_where_it_can(pitch, now):
     assume(note is not None)
     if 300 <= pitch <= 12400:
         assert abs(pitch - 100.0 * note - now) <= 50.0 + 1e-9
+
+
+@pytest.mark.parametrize(("sign", "bend"), [(1, 8191), (-1, -8192)])
+def test_rounding_noise_beyond_the_range_is_not_clamped_and_more_is(sign, bend):
+    assert clamp_bend(sign * (200.0 + 1e-10), 200.0) == (bend, False)
+    assert clamp_bend(sign * (200.0 + 1e-3), 200.0) == (bend, True)
+    assert clamp_bend(sign * 199.99, 200.0)[1] is False
+
+
+def test_a_bend_of_a_word_has_both_ends():
+    assert bend_to_cents(-8192, 200.0) == -200.0
+    assert bend_to_cents(8191, 200.0) == pytest.approx(199.9756, abs=5e-5)
+    for bend in (-8193, 8192):
+        with pytest.raises(BendRangeError, match=f"^bend: found {bend}; allowed: -8192 to 8191$"):
+            bend_to_cents(bend, 200.0)
+
+
+@settings(deadline=None)
+@given(
+    st.floats(3000.0, 9000.0),
+    st.floats(3000.0, 9000.0),
+    st.sampled_from((200.0, 1200.0, 2400.0)),
+    st.booleans(),
+    st.lists(st.floats(-60.0, 60.0), min_size=128, max_size=128),
+)
+def test_a_gliding_note_reaches_its_way_and_is_the_nearest_to_its_end(
+    one, other, range_cents, whole_way, errors
+):
+    for known in (None, tuple(errors)):
+        found = gliding_note(one, other, 0, 127, range_cents, known, whole_way=whole_way)
+        shift = known or (0.0,) * 128
+        ends = (one, other) if whole_way else (one,)
+        fits = [
+            number
+            for number in range(128)
+            if all(abs(end - 100.0 * number - shift[number]) <= range_cents for end in ends)
+        ]
+        assert (found is None) == (not fits)
+        if fits:
+            best = min(abs(other - 100.0 * number - shift[number]) for number in fits)
+            assert abs(other - 100.0 * found - shift[found]) == pytest.approx(best, abs=1e-6)

@@ -399,3 +399,57 @@ def test_read_kbm_reads_a_file(tmp_path):
     keys = read_kbm(path, TWELVE)
     assert keys.name == "plain"
     assert keys.pitches_cents == pytest.approx([100.0 * key for key in range(128)])
+
+
+A_PITCH = "cents with a dot (701.955), a ratio above 0 (3/2) or a whole number above 0"
+SCL = ("name", "2", "700.0", "2/1")
+SCL_ENDS = (
+    "description: found the end of the file; allowed: a line, which may be empty",
+    "number of notes: found the end of the file; allowed: a whole number",
+    f"pitch 1 of 2: found the end of the file; allowed: {A_PITCH}",
+    f"pitch 2 of 2: found the end of the file; allowed: {A_PITCH}",
+)
+SEVEN = (
+    "size of map, first key, last key, middle key, reference key, reference frequency, "
+    "formal octave"
+)
+
+
+@pytest.mark.parametrize("lines", range(len(SCL)))
+def test_a_scale_file_that_ends_early_says_what_is_missing(lines):
+    with pytest.raises(ScaleFileError) as refused:
+        parse_scl("\n".join(SCL[:lines]).encode(), "x.scl")
+    assert str(refused.value) == f"x.scl: {SCL_ENDS[lines]}"
+
+
+@pytest.mark.parametrize("lines", range(7))
+def test_a_keyboard_map_that_ends_early_says_what_is_missing(lines):
+    scale = parse_scl("\n".join(SCL).encode(), "x.scl")
+    kbm = "\n".join(("0", "0", "127", "60", "69", "440.0", "0")[:lines])
+    with pytest.raises(ScaleFileError) as refused:
+        parse_kbm(kbm.encode(), "x.kbm", scale)
+    name = SEVEN.split(", ")[lines]
+    allowed = f"seven lines: {SEVEN}"
+    assert str(refused.value) == f"x.kbm: {name}: found the end of the file; allowed: {allowed}"
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "said"),
+    [
+        (0, "-1", "x.kbm:1: size of map: found '-1'; allowed: a whole number, 0 to 10000"),
+        (0, "10001", "x.kbm:1: size of map: found '10001'; allowed: a whole number, 0 to 10000"),
+        (1, "128", "x.kbm:2: first key: found '128'; allowed: a whole number, 0 to 127"),
+        (2, "128", "x.kbm:3: last key: found '128'; allowed: a whole number, 0 to 127"),
+        (3, "x", "x.kbm:4: middle key: found 'x'; allowed: a whole number, 0 to 127"),
+        (4, "128", "x.kbm:5: reference key: found '128'; allowed: a whole number, 0 to 127"),
+        (5, "0.0", "x.kbm:6: reference frequency: found '0.0'; allowed: hertz above 0, like 440.0"),
+        (6, "10001", "x.kbm:7: formal octave: found '10001'; allowed: a whole number, 0 to 10000"),
+    ],
+)
+def test_each_line_of_a_keyboard_map_is_refused_by_name(place, value, said):
+    scale = parse_scl("\n".join(SCL).encode(), "x.scl")
+    lines = ["0", "0", "127", "60", "69", "440.0", "0"]
+    lines[place] = value
+    with pytest.raises(ScaleFileError) as refused:
+        parse_kbm("\n".join(lines).encode(), "x.kbm", scale)
+    assert str(refused.value) == said

@@ -422,3 +422,26 @@ def test_shifted_sounds_higher_everywhere(curve, cents, pitch):
         moved = one.shifted(cents)
         assert moved.sounding(pitch) == pytest.approx(one.sounding(pitch) + cents, abs=1e-6)
         assert moved.commanded(pitch + cents) == pytest.approx(one.commanded(pitch), abs=1e-4)
+
+
+@pytest.mark.parametrize("place", range(4))
+def test_a_note_whose_readings_scatter_spoils_half_the_way_to_its_neighbours(place):
+    pitches = (3600.0, 4600.0, 5600.0, 6600.0)
+    readings = [Reading(pitch, 0.0, 0.1) for pitch in pitches]
+    readings.append(Reading(pitches[place], 9.0, 0.1))
+    spoilt = [
+        part
+        for part in TrackingCurve.from_readings(readings).unusable
+        if part.reason.startswith("readings scatter")
+    ]
+    low = 3600.0 if place == 0 else pitches[place] - 500.0
+    high = 6600.0 if place == 3 else pitches[place] + 500.0
+    assert [(part.lowest_cents, part.highest_cents) for part in spoilt] == [(low, high)]
+
+
+def test_a_correction_may_be_as_large_as_the_usual_bend_range():
+    """200 cents, where the converter's range is not given."""
+    for cents, spoilt in ((199.9, False), (200.6, True)):
+        readings = [Reading(100.0 * note, cents, 0.01) for note in (36, 60, 84)]
+        found = TrackingCurve.from_readings(readings).unusable
+        assert bool(found) is spoilt

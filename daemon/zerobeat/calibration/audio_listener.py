@@ -10,16 +10,17 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from ..errors import AudioError, MeasureError, TakeRefusedError
+from ..errors import AudioError, MeasureError
 from ..measure.audio.audio_inputs import MOST_VOID, AudioTake
 from ..measure.audio.devices import list_devices
-from ..measure.pitch.reader import Pitch, estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
+from ..measure.pitch.joint import read_together
+from ..measure.pitch.reader import OVERLOAD_SHARE, Pitch, full_scale_share
+from ..measure.pitch.take import Take, TakeRequest, read_samples
 from ..tuning.units import hertz_to_pitch, name_of_note, pitch_to_hertz
 from .measuring_session import MeasuringSession
 from .soundcheck import TOO_QUIET_DBFS
@@ -32,11 +33,13 @@ HUM_HZ = (50.0, 60.0)
 HUM_CENTS = 8.0  # a grid stays within 0.2 Hz of 50 in normal operation
 RETRIED_REFUSALS = (
     "moving",
+    "changing",
     "two_pitches",
 )  # what may pass: the note before rings on, a lag settles
 RETRY_SETTLE_S = 0.25
 WHOLE_S, WHOLE_TAKES = 0.5, 4  # so much sound without a loss, and measuring goes on
 PATIENCE_S = 300.0
+TOGETHER_S = 0.5  # of a take in which several voices on one input are read
 BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
 
@@ -52,6 +55,7 @@ class LiveListener:
         self._background: dict[str, np.ndarray] = {}
         self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
         self.sound_s = 0.0  # of takes so far; voices side by side count once
+        self.read_alone = 0  # takes of several voices that had to be read one by one
 
     def listen(self, request: TakeRequest) -> Take:
         """Play a request and return its take.
@@ -81,6 +85,37 @@ class LiveListener:
                 takes[i] = one
         return takes
 
+    def listen_together(self, requests: Sequence[TakeRequest]) -> list[Take]:
+        """Play several voices at once; those that share an input are read from one take.
+
+        What can't be read so (two voices too close, ring modulation, a shared filter) is
+        played again, one voice after the other.
+
+        Args:
+            requests: with an expected pitch each; on one input neither in unison nor n:1.
+        """
+        sources = [self._session.input_of(one.voice) for one in requests]
+        if len(set(sources)) == len(sources):
+            return self.listen_many(requests)
+        shared = [sources.count(source) > 1 for source in sources]
+        longer = [
+            replace(one, seconds=max(one.seconds, TOGETHER_S)) if many else one
+            for one, many in zip(requests, shared, strict=True)
+        ]
+        takes = [
+            replace(take, request=one)
+            for take, one in zip(self._once(longer, sources), requests, strict=True)
+        ]
+        alone = [at for at, take in enumerate(takes) if take.pitch is None]
+        if alone:
+            for name in {one.voice for one in requests}:
+                self._session.release(name)
+        for at in alone:
+            self.read_alone += shared[at]
+            (takes[at],) = self.listen_many([requests[at]])
+            self._session.release(requests[at].voice)
+        return takes
+
     def listen_corrected(self, requests: Sequence[TakeRequest]) -> list[Take]:
         """Play the expected pitches of requests at once, corrected by the daemon, and read them."""
         sources = [self._session.input_of(one.voice) for one in requests]
@@ -106,10 +141,7 @@ class LiveListener:
                 self._after(request, corrected)
             if sounds is not None:
                 self.sound_s += seconds
-                return [
-                    self._read(request, source, sounds[source])
-                    for request, source in zip(requests, sources, strict=True)
-                ]
+                return self._read_all(requests, sources, sounds)
             lost += 1
             if lost % MOST_VOID == 0:
                 self._wait_for_whole_sound(sources)
@@ -160,12 +192,38 @@ class LiveListener:
         else:
             self._session.play(request.voice, **_play_arguments(request, corrected))
 
+    def _read_all(
+        self,
+        requests: Sequence[TakeRequest],
+        sources: Sequence[str],
+        sounds: Mapping[str, AudioTake],
+    ) -> list[Take]:
+        """Return the takes; voices on one input are read together, in the order of requests."""
+        found: dict[int, Take] = {}
+        for source, sound in sounds.items():
+            rows = [row for row, one in enumerate(sources) if one == source]
+            if len(rows) == 1:
+                found[rows[0]] = self._read(requests[rows[0]], source, sound)
+                continue
+            expected = [requests[row].expected_hz for row in rows]
+            if full_scale_share(sound.samples) > OVERLOAD_SHARE / 10 or None in expected:
+                read: list[tuple[Pitch | None, str]] = [(None, "overload")] * len(rows)
+            else:
+                known = [one for one in expected if one is not None]
+                read = read_together(sound.samples, sound.rate_hz, known)
+            for row, (pitch, refused) in zip(rows, read, strict=True):
+                self.rates_hz[requests[row].voice] = self._session.audio.rate_hz(source)
+                found[row] = Take(requests[row], pitch, refused, sound.middle_s)
+        return [found[row] for row in range(len(requests))]
+
     def _read(self, request: TakeRequest, source: str, sound: AudioTake) -> Take:
         self.rates_hz[request.voice] = self._session.audio.rate_hz(source)
         background = None
         if not self._session.always_heard(request.voice):
             background = self._background.get(source)
-        pitch, refused = read_take(sound, request.expected_hz, background)
+        pitch, refused = read_take(
+            sound, request.expected_hz, background, likely_hz=request.likely_hz
+        )
         if refused == "silent" and not np.any(sound.samples):
             self._check_there(source)
         return Take(request, pitch, refused, sound.middle_s)
@@ -205,11 +263,13 @@ class LiveListener:
 def _check_background(source: str, sound: AudioTake) -> None:
     pitch, refused = read_take(sound, None, None)
     if refused == "overload":
-        raise MeasureError(f"input {source}: is overloaded with every gate closed; turn it down")
+        raise MeasureError(
+            f"input {source}: is overloaded with every gate closed; turn its level down"
+        )
     if refused not in ("", "silent", "noise", "short") and _dbfs(sound) > TOO_QUIET_DBFS:
         raise MeasureError(
             f"input {source}: something sounds there with every gate closed, at "
-            f"{_dbfs(sound):.0f} dBFS; turn it down, then repeat"
+            f"{_dbfs(sound):.0f} dBFS; turn it off, then repeat"
         )
     if pitch is not None and not _is_hum(pitch.hertz):
         note = round(hertz_to_pitch(pitch.hertz) / 100.0)
@@ -240,21 +300,20 @@ def _play_arguments(request: TakeRequest, corrected: bool) -> dict[str, object]:
 
 
 def read_take(
-    sound: AudioTake, expected_hz: float | None, background: np.ndarray | None
+    sound: AudioTake,
+    expected_hz: float | None,
+    background: np.ndarray | None,
+    likely_hz: float | None = None,
 ) -> tuple[Pitch | None, str]:
-    """Return the pitch of a take, or None and the reason for the refusal."""
-    try:
-        pitch = estimate_pitch(
-            sound.samples,
-            sound.rate_hz,
-            expected_hz=expected_hz,
-            lowest_hz=LOWEST_HZ,
-            highest_hz=HIGHEST_HZ,
-            background=background,
-        )
-    except TakeRefusedError as error:
-        return None, error.reason
-    return pitch, ""
+    """Return the pitch of a take, or None and the reason for the refusal.
+
+    Args:
+        sound: the take.
+        expected_hz: of the reader; None searches the whole range.
+        background: of the reader.
+        likely_hz: where the whole range is searched, half an octave about this comes first.
+    """
+    return read_samples(sound.samples, sound.rate_hz, expected_hz, background, likely_hz)
 
 
 def _dbfs(sound: AudioTake) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..config.describe import named, wrapped
 from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.proof import Proof
+from ..text import counted
 from ..tuning.units import name_of_note
 from .measurement import MeasuredVoice
 
@@ -21,8 +22,8 @@ def measured_lines(found: MeasuredVoice, aim: Aim) -> list[str]:
         lines += proof_lines(found.proof, aim)
     else:
         lines += wrapped(
-            f"left at these readings: {found.left[0]:.2f} cents at most as it plays now, "
-            f"{found.left[1]:.2f} by the new curve",
+            f"at the readings: off by {found.left[0]:.2f} cents at most as it plays now, by "
+            f"{found.left[1]:.2f} with the new curve",
             0,
         )
     for line in fit.advice:
@@ -37,7 +38,7 @@ def proof_lines(proof: Proof, aim: Aim) -> list[str]:
         key = one.note + 12 * aim.panel_octaves
         name = named(key, aim.middle_c_octave) if 0 <= key <= 127 else str(key)
         cells = [
-            "not read" if cents is None else f"{cents:+.2f}"
+            "not read" if cents is None else f"{cents:+z.2f}"
             for cents in (one.before_cents, one.after_cents)
         ]
         lines.append(f"  {name:<18} {cells[0]:>12} {cells[1]:>10}")
@@ -46,7 +47,7 @@ def proof_lines(proof: Proof, aim: Aim) -> list[str]:
 
 def _cost(fit: CurveFit) -> str:
     sound = f", {fit.sound_s:.1f} s of sound" if fit.sound_s else ""
-    return f"{fit.voice}: {fit.takes} takes{sound}"
+    return f"{fit.voice}: {counted(fit.takes, 'take')}{sound}"
 
 
 def _reading_lines(fit: CurveFit, aim: Aim) -> list[str]:
@@ -57,7 +58,7 @@ def _reading_lines(fit: CurveFit, aim: Aim) -> list[str]:
     for one in shown:
         mark = "   doubtful, left out" if one.doubtful else ""
         lines.append(
-            f"  {named(one.note, aim.middle_c_octave):<12} {one.cents:+10.2f} "
+            f"  {named(one.note, aim.middle_c_octave):<12} {one.cents:+z10.2f} "
             f"{one.sigma_cents:8.2f}{mark}"
         )
     if step > 1:
@@ -69,7 +70,7 @@ def _curve_lines(fit: CurveFit, aim: Aim) -> list[str]:
     low, high = (round(x / 100.0) for x in (fit.curve.knots_cents[0], fit.curve.knots_cents[-1]))
     names = f"{name_of_note(low, aim.middle_c_octave)} to {name_of_note(high, aim.middle_c_octave)}"
     lines = wrapped(
-        f"curve known to {fit.worst_cents:.2f} cents at its worst note (two sigma), {names}", 0
+        f"curve known to {fit.worst_cents:.2f} cents at its worst note (19 times in 20), {names}", 0
     )
     facts = []
     if fit.bend is not None:
@@ -77,5 +78,5 @@ def _curve_lines(fit: CurveFit, aim: Aim) -> list[str]:
     if fit.errors_follow == "number":
         facts.append("the converter errs by note number")
     if abs(fit.drift_cents_per_min) >= 0.05:
-        facts.append(f"drift {fit.drift_cents_per_min:+.2f} cents a minute, taken out")
+        facts.append(f"drift {fit.drift_cents_per_min:+z.2f} cents a minute, taken out")
     return lines + (wrapped("; ".join(facts), 0) if facts else [])

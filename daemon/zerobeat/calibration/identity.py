@@ -36,7 +36,9 @@ def identity_requests(voice: Voice, note: int) -> list[TakeRequest]:
     expected = 100.0 * note + 1200.0 * voice.panel_octaves
     seconds = max(LEAST_IDENTITY_S, PERIODS / pitch_to_hertz(expected - SEARCH_CENTS))
     return [
-        TakeRequest(voice.name, note, cents, seconds, "search", IDENTITY_SETTLE_S)
+        TakeRequest(
+            voice.name, note, cents, seconds, "search", IDENTITY_SETTLE_S, None, expected + cents
+        )
         for cents in IDENTITY_PATTERN_CENTS
     ]
 
@@ -166,10 +168,12 @@ def prove(session: MeasuringSession, listener: LiveListener, name: str) -> Ident
             "converter channel, sync and vibrato",
         )
     if found.peak_share > TOO_LOUD_PEAK_SHARE:
-        raise MeasureError(f"input {source}: overloads; turn it down, then repeat")
+        raise MeasureError(f"input {source}: overloads; turn its level down, then repeat")
     level = found.level_dbfs
     if level is not None and level < TOO_QUIET_DBFS:
-        session.say(f"input {source}: {level:.0f} dBFS is low; turn it up for finer readings")
+        session.say(
+            f"input {source}: {level:.0f} dBFS is low; turn its level up for finer readings"
+        )
     elif level is not None:
         session.say(f"{name}: heard on {source}, {level:.0f} dBFS, good")
     return found

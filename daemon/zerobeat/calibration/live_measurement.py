@@ -15,10 +15,19 @@ from ..console.live_line import LiveLine
 from ..engine.settings import TouchUp
 from ..errors import MeasureError, VoiceMeasureError
 from ..measure.curve.fit_result import Aim, CurveFit
+from ..measure.curve.glance import GlancePlan
 from ..measure.curve.plan import MeasuringPlan
-from ..measure.curve.proof import ProofPlan
+from ..measure.curve.proof import CHECK_ROUNDS, ProofPlan
 from ..measure.pitch.reader import REASONS
-from ..measure.pitch.take import MOST_REFUSED, Progress, Take, TakePlan, TakeRequest
+from ..measure.pitch.take import (
+    MOST_REFUSED,
+    MOST_REFUSED_LATER,
+    Progress,
+    Take,
+    TakePlan,
+    TakeRequest,
+)
+from ..text import counted
 from ..tuning.units import name_of_note
 from .audio_listener import LiveListener, apart
 from .describe_fit import measured_lines
@@ -120,20 +129,30 @@ def _measure_group(
             _note_failure(error, name, failed)
     aims = {name: make_aim(session, name) for name in group if name not in failed}
     plans = {name: MeasuringPlan(aim) for name, aim in aims.items()}
+    _glance(plans, session, listener, line)
     failed |= run_together(plans, session, listener, line.show)
-    fits: dict[str, CurveFit] = {}
-    for name, plan in plans.items():
-        try:
-            if name not in failed:
-                fits[name] = plan.result()
-        except MeasureError as error:
-            _note_failure(error, name, failed)
-    provings = {
-        name: _proof_plan(session, aims[name], fit, options.checks)
-        for name, fit in fits.items()
-        if options.checks
-    }
-    failed |= run_together(provings, session, listener, line.show)
+    fits = _fits(plans, failed)
+    provings: dict[str, ProofPlan] = {}
+    missed: dict[str, list[int]] = {}
+    for left in range(CHECK_ROUNDS if options.checks else -1, -1, -1):
+        chosen = missed or fits
+        fresh = {
+            name: _proof_plan(session, aims[name], fits[name], options.checks, missed.get(name, ()))
+            for name in chosen
+            if name in fits
+        }
+        failed |= run_together(fresh, session, listener, line.show)
+        provings |= fresh
+        missed = {name: one.missed() for name, one in fresh.items() if one.missed()}
+        missed = {name: notes for name, notes in missed.items() if name not in failed}
+        if not missed or not left:
+            break
+        for name, notes in missed.items():
+            line.say(f"{name}: {counted(len(notes), 'check note')} missed; read again")
+            plans[name].suspect(notes)
+        again = {name: plans[name] for name in missed}
+        failed |= run_together(again, session, listener, line.show)
+        fits |= _fits(again, failed)
     line.clear()
     return {
         name: failed[name]
@@ -148,6 +167,44 @@ def _measure_group(
     }
 
 
+def _glance(
+    plans: Mapping[str, MeasuringPlan],
+    session: MeasuringSession,
+    listener: LiveListener,
+    line: LiveLine,
+) -> None:
+    """Glance at every note of each voice, and let its plan read those that leave the curve."""
+    glances = {}
+    for name, plan in plans.items():
+        if not plan.aim.glances:
+            continue
+        if session.listening(name).excite == "strike":
+            line.say(f"{name}: is struck; single wrong notes are found by --every-semitone")
+            continue
+        glances[name] = GlancePlan(plan.aim)
+    # What can't be read here is named by the plan.
+    run_together(glances, session, listener, line.show, MOST_REFUSED_LATER)
+    for name, glance in glances.items():
+        suspects = glance.suspects()
+        if suspects:
+            octave = plans[name].aim.middle_c_octave
+            notes = ", ".join(name_of_note(note, octave) for note in suspects)
+            line.say(f"{name}: at a glance off the curve, read again: {notes}")
+        plans[name].suspect(suspects)
+
+
+def _fits(plans: Mapping[str, MeasuringPlan], failed: dict[str, str]) -> dict[str, CurveFit]:
+    """Return the fits of plans that are done; failures are noted."""
+    fits: dict[str, CurveFit] = {}
+    for name, plan in plans.items():
+        try:
+            if name not in failed:
+                fits[name] = plan.result()
+        except MeasureError as error:
+            _note_failure(error, name, failed)
+    return fits
+
+
 def _note_failure(error: MeasureError, name: str, failed: dict[str, str]) -> None:
     """Record a voice's own failure, so that the others go on; raise any other error."""
     if not isinstance(error, VoiceMeasureError) or error.voice != name:
@@ -160,6 +217,7 @@ def run_together(
     session: MeasuringSession,
     listener: LiveListener,
     show: Callable[[str], None],
+    most_refused: int = MOST_REFUSED,
 ) -> dict[str, str]:
     """Run several plans on one listener until all are done; return the failures by voice.
 
@@ -189,7 +247,7 @@ def run_together(
                 plans[name].add(take)
             except MeasureError as error:
                 failed[name] = str(error)
-            if refused[name] >= MOST_REFUSED:
+            if refused[name] >= most_refused:
                 failed[name] = _unreadable_line(take)
             if name in failed:
                 session.release(name)
@@ -211,19 +269,21 @@ def _unreadable_line(take: Take) -> str:
 def _progress(each: Sequence[Progress]) -> str:
     if len(each) == 1:
         return each[0].line()
-    return "; ".join(f"{one.voice} {one.takes} takes" for one in each)[:79]
+    return "; ".join(f"{one.voice} {counted(one.takes, 'take')}" for one in each)[:79]
 
 
 # ---------------------------------------------------------------- proof and profile
 
 
-def _proof_plan(session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int) -> ProofPlan:
+def _proof_plan(
+    session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int, also: Sequence[int]
+) -> ProofPlan:
     voice = session.voice(aim.voice)
     shown = next(one for one in session.client.status()["voices"] if one["name"] == aim.voice)
     bare = replace(voice, curve=None, note_errors_cents=None)
     after = with_profile(bare, profile_of(fit, aim, None), session.loaded.converters[voice.output])
     before = encoder(voice, TouchUp(**shown["touch_up"]))
-    return ProofPlan(aim, fit, before, encoder(after), checks)
+    return ProofPlan(aim, fit, before, encoder(after), checks, also)
 
 
 def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -> str:
@@ -269,7 +329,7 @@ def _check_unison(
         for one in takes
         if one.pitch is not None
     }
-    shown = ", ".join(f"{name} {off:+.2f}" for name, off in cents.items())
+    shown = ", ".join(f"{name} {off:+z.2f}" for name, off in cents.items())
     line.say(
         f"in unison at {name_of_note(60, session.loaded.rig.middle_c_octave)}, cents off: {shown}"
     )

@@ -12,6 +12,7 @@ from ..engine.settings import Voice
 from ..errors import MeasureError
 from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import Take, TakeRequest
+from ..text import counted
 from ..tuning.units import hertz_to_pitch
 from . import touchup
 from .audio_listener import LiveListener, apart, side_by_side
@@ -21,6 +22,9 @@ from .touchup import DriftSinceProfile
 TOUCH_UP_TAKE_S = 0.35
 TOUCH_UP_SETTLE_S = 0.1
 LOWEST_REFERENCE_HZ = 55.0  # of a reference: lower ones need longer takes
+MOST_TOGETHER = 8  # voices on one input
+# Two semitones or more between any two, no octave among them.
+TOGETHER_SEMITONES = (0, 2, 4, 6, 8, 10, 13, 15)
 LOW_SHARE, HIGH_SHARE = 0.25, 0.75  # positions of the two notes in a voice's usable range
 
 
@@ -36,6 +40,32 @@ def side_by_side_groups(session: MeasuringSession, names: Sequence[str]) -> list
         else:
             groups.append([name])
     return groups
+
+
+def together_groups(session: MeasuringSession, names: Sequence[str]) -> list[list[str]]:
+    """Return voices in groups that are read at once, up to ``MOST_TOGETHER`` on one input.
+
+    Voices that are struck, heard with the gate closed or read in a short strike are on one
+    input read one by one, as what else sounds there can't be chosen.
+    """
+    groups: list[list[str]] = []
+    for name in names:
+        source = session.input_of(name)
+        for group in groups:
+            there = [other for other in group if session.input_of(other) == source]
+            if not there or (
+                len(there) < MOST_TOGETHER
+                and all(_may_sound_together(session, one) for one in (name, *there))
+            ):
+                group.append(name)
+                break
+        else:
+            groups.append([name])
+    return groups
+
+
+def _may_sound_together(session: MeasuringSession, name: str) -> bool:
+    return session.listening(name).excite != "strike" and not session.always_heard(name)
 
 
 def notes_for(voice: Voice) -> tuple[int, int]:
@@ -81,13 +111,19 @@ def touch_up_voices(
     """
     found: dict[str, DriftSinceProfile | str] = {}
     listener = LiveListener(session)
-    for group in side_by_side_groups(session, names):
+    for group in together_groups(session, names):
         for name in group:
             session.solo_by_hand(name)
         listener.hear_background(group)
-        show(f"touch-up: {', '.join(group)}")
+        show(f"touch-up: {', '.join(group)}"[:79])
         found |= read_drift(session, listener, group)
     session.release()
+    if listener.read_alone:
+        session.say(
+            f"{counted(listener.read_alone, 'note')} could not be told from the other voices on "
+            "that input: played again alone"
+        )
+    found = {name: found[name] for name in names}
     session.say(
         f"{len(names)} voice{'s' if len(names) != 1 else ''} read, "
         f"{listener.sound_s:.1f} s of sound"
@@ -105,6 +141,7 @@ def read_drift(
     """Return the drift of voices that are read side by side, or why it can't be measured."""
     pairs: dict[str, tuple[TakeRequest, ...]] = {}
     found: dict[str, DriftSinceProfile | str] = {}
+    shared = len({session.input_of(name) for name in names}) < len(names)
     for step, name in enumerate(names):
         voice = session.voice(name)
         try:
@@ -121,7 +158,10 @@ def read_drift(
             TOUCH_UP_TAKE_S,
             TOUCH_UP_SETTLE_S,
         )
-        pairs[name] = tuple(_moved_aside(voice, one, step) for one in asked)
+        if shared:
+            pairs[name] = _staggered(voice, asked, step, len(names))
+        else:
+            pairs[name] = tuple(_moved_aside(voice, one, step) for one in asked)
     takes = [listen_apart(session, listener, [pair[i] for pair in pairs.values()]) for i in (0, 1)]
     for name in pairs:
         voice = session.voice(name)
@@ -140,6 +180,26 @@ def _moved_aside(voice: Voice, request: TakeRequest, step: int) -> TakeRequest:
     return side_by_side(request, step if request.note < middle else -step)
 
 
+def _staggered(
+    voice: Voice, requests: Sequence[TakeRequest], step: int, count: int
+) -> tuple[TakeRequest, ...]:
+    """Return both requests moved the same way, so that voices on one input play notes apart."""
+    steps = TOGETHER_SEMITONES[: min(count, MOST_TOGETHER)]
+    by = steps[step % len(steps)] - round(sum(steps) / len(steps))
+    low = max(voice.lowest_note - requests[0].note, -requests[0].note)
+    high = voice.highest_note - requests[-1].note
+    by = min(max(by, low), high)
+    return tuple(_moved(voice, one, by) for one in requests)
+
+
+def _moved(voice: Voice, request: TakeRequest, by: int) -> TakeRequest:
+    """Return a request moved by semitones, its pitch expected by the profile there."""
+    moved = side_by_side(request, by)
+    curve = voice.curve
+    sounding = 100.0 * moved.note if curve is None else curve.sounding(100.0 * moved.note)
+    return replace(moved, expected_cents=sounding + 1200.0 * voice.panel_octaves)
+
+
 def listen_apart(
     session: MeasuringSession, listener: LiveListener, requests: Sequence[TakeRequest]
 ) -> dict[str, Take]:
@@ -150,7 +210,7 @@ def listen_apart(
         chosen = [left[i] for i in apart(one.expected_cents or 0.0 for one in left)]
         left = [one for one in left if one not in chosen]
         sent = [_without_number_error(session.voice(one.voice), one) for one in chosen]
-        for asked, one in zip(chosen, listener.listen_many(sent), strict=True):
+        for asked, one in zip(chosen, listener.listen_together(sent), strict=True):
             takes[asked.voice] = replace(one, request=asked)
         if left:
             for request in chosen:

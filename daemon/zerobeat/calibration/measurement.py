@@ -19,8 +19,16 @@ from ..engine.settings import PLAIN, Tonight, TouchUp, Voice
 from ..errors import CommandError, MeasureError, one_of
 from ..measure.curve.fit_curve import fit_readings
 from ..measure.curve.fit_result import Aim, CurveFit
+from ..measure.curve.glance import GlancePlan
 from ..measure.curve.plan import MeasuringPlan
-from ..measure.curve.proof import ACCEPT_CENTS, BETTER_CENTS, Encode, Proof, ProofPlan
+from ..measure.curve.proof import (
+    ACCEPT_CENTS,
+    BETTER_CENTS,
+    CHECK_ROUNDS,
+    Encode,
+    Proof,
+    ProofPlan,
+)
 from ..measure.curve.run_readings import RunReadings
 from ..measure.pitch.take import HIGHEST_HZ, Progress, Take, TakeListener, run_plan
 from ..tuning.tracking import TrackingCurve
@@ -72,6 +80,7 @@ def aim_of(
     lowest_note: int | None = None,
     highest_note: int | None = None,
     most_takes: int | None = None,
+    glance: bool = True,
 ) -> Aim:
     """Return the aim for a voice: all notes it may be sent that the pitch reader can read.
 
@@ -81,6 +90,7 @@ def aim_of(
         tolerance_cents, every_semitone: of the aim.
         notes, lowest_note, highest_note: MIDI numbers as sent to the converter.
         most_takes: None chooses by the number of notes.
+        glance: of the aim.
 
     Raises:
         MeasureError: one of ``notes`` is outside the voice's range.
@@ -113,6 +123,7 @@ def aim_of(
         most_takes=most_takes or max(60, 2 * count + 10),
         settle_s=ENVELOPE_SETTLE_S + converter.settle_s,
         middle_c_octave=loaded.rig.middle_c_octave,
+        glance=glance,
     )
 
 
@@ -127,6 +138,9 @@ def by_listening(
 ) -> MeasuredVoice:
     """Measure a voice and play check notes, as now and with the new correction.
 
+    A check note that misses is a reading: it is read again, the curve is fitted again, and
+    it is checked again with fresh notes.
+
     Args:
         listener: plays and reads; a real input or a virtual case.
         aim: from ``aim_of``.
@@ -139,17 +153,24 @@ def by_listening(
         MeasureError: it can't be measured; nothing is changed.
     """
     plan = MeasuringPlan(aim)
+    if aim.glances:
+        glance = GlancePlan(aim)
+        run_plan(glance, listener, on_progress)
+        plan.suspect(glance.suspects())
     run_plan(plan, listener, on_progress)
     fit = plan.result()
-    made = profile_of(fit, aim, None)
-    proof = None
-    if checks:
-        after = with_profile(
-            replace(voice, curve=None, note_errors_cents=None), made, converter_file
-        )
-        proving = ProofPlan(aim, fit, encoder(voice), encoder(after), checks)
+    proof, missed = None, list[int]()
+    for left in range(CHECK_ROUNDS if checks else -1, -1, -1):
+        bare = replace(voice, curve=None, note_errors_cents=None)
+        after = with_profile(bare, profile_of(fit, aim, None), converter_file)
+        proving = ProofPlan(aim, fit, encoder(voice), encoder(after), checks, missed)
         run_plan(proving, listener, on_progress)
-        proof = proving.result()
+        proof, missed = proving.result(), proving.missed()
+        if not missed or not left:
+            break
+        plan.suspect(missed)
+        run_plan(plan, listener, on_progress)
+        fit = plan.result()
     return measured_voice(fit, aim, proof, voice)
 
 

@@ -15,7 +15,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..client.borrow_inputs import borrow_inputs
 from ..client.daemon_client import Client, socket_paths
+from ..client.once_a_day import first_today
 from ..client.own_daemon import own_daemon
 from ..config.audio_field import ListenSettings
 from ..config.rig import LoadedRig
@@ -28,6 +30,7 @@ from ..state.store import Store
 
 OUTPUT_WAIT_S = 8.0
 STATUS_POLL_S = 0.3  # between two status requests
+CAUTION_IN_SHORT = "caution: monitors and headphones down before the first note"
 CAUTION = (
     "caution: turn monitors and headphones down before the first note. A drone does\n"
     "not fall silent by itself, and a loud one hurts ears. Modular levels are hot:\n"
@@ -138,6 +141,7 @@ class MeasuringSession:
         inputs = dict.fromkeys(self.input_of(name) for name in names)
         self.wait_for_outputs(names)
         self._close_audio()
+        borrow_inputs(self.client)
         wanted = [
             WantedInput(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
             for i in (self.loaded.audio_inputs[name] for name in inputs)
@@ -186,11 +190,16 @@ class MeasuringSession:
 
     # ------------------------------------------------------------ the player
 
+    def show_needle(self, values: dict[str, object]) -> None:
+        """Let other displays show how far a knob is off; it is no fault if none can."""
+        with contextlib.suppress(CommandError):
+            self.client.ask("needle", **values)
+
     def caution(self, names: Sequence[str]) -> None:
-        """Show the caution once, before the first voice that is a drone."""
+        """Show the caution, before the first voice that is a drone; in full once a day."""
         if not self._cautioned and any(self.listening(n).excite == "drone" for n in names):
             self._cautioned = True
-            self.say(CAUTION)
+            self.say(CAUTION if first_today("caution") else CAUTION_IN_SHORT)
 
     def solo_by_hand(self, name: str) -> None:
         """Ask the player to turn down voices that closed gates don't silence, and wait."""
@@ -203,7 +212,10 @@ class MeasuringSession:
             and self.loaded.listening[other].input in ("", source)
         ]
         if others:
-            self.say(f"{name}: turn {', '.join(others)} down; only {name} may be heard on {source}")
+            self.say(
+                f"{name}: turn the level of {', '.join(others)} down: only {name} may be heard "
+                f"on {source}"
+            )
             self.wait_for_player()
 
     def wait_for_player(self) -> None:
@@ -279,7 +291,7 @@ def _rig_of(shown: dict[str, Any]) -> tuple[LoadedRig, Store]:
     command's own where the daemon is a service.
     """
     if "rig" not in shown or "state_directory" not in shown:
-        raise ControlError("zerobeat tells no status; its log says more")
+        raise ControlError("zerobeat gives no status; its log says more")
     state = Path(shown["state_directory"])
     if state.exists() and not os.access(state, os.R_OK | os.X_OK):
         raise ControlError(

@@ -80,8 +80,8 @@ def _channel_summary(
         )
     rest = np.delete(left, worst) if len(left) > LEAST_METER_NOTES else left
     return (
-        f"channel number {channel + 1}: {len(rows)} notes, {offset / 1.2:+.2f} mV at 0 V, "
-        f"{slope:+.2f} cents an octave, single notes up to {np.abs(left).max():.2f} cents "
+        f"channel number {channel + 1}: {len(rows)} notes, {offset / 1.2:+z.2f} mV at 0 V, "
+        f"{slope:+z.2f} cents an octave, single notes up to {np.abs(left).max():.2f} cents "
         f"off that line ({np.sqrt(np.mean(rest**2)):.2f} rms)"
     )
 

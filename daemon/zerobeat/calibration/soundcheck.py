@@ -24,6 +24,7 @@ class SoundcheckFindings:
         touched: a line on the touch-up; ``touch_refused`` why there is none.
         check_cents: error of the check note, with profile and touch-up.
         unmeasured: the voice has no profile.
+        not_followed: why follow can't follow it as it is patched; "" if nothing speaks against it.
     """
 
     voice: str
@@ -37,6 +38,7 @@ class SoundcheckFindings:
     touch_refused: str = ""
     check_cents: float | None = None
     unmeasured: bool = False
+    not_followed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +65,10 @@ def verdict_of(found: SoundcheckFindings, good_cents: float = READY_CENTS) -> Ve
     if found.touched:
         parts.append(found.touched)
     if found.check_cents is not None:
-        parts.append(f"check note {found.check_cents:+.2f} cents")
+        parts.append(f"check note {found.check_cents:+z.2f} cents")
     if found.unmeasured:
-        parts.append("plays without correction: no profile")
+        parts.append("played raw: not measured")
+    parts.append(f"not followable: {found.not_followed}" if found.not_followed else "followable")
     return Verdict(found.voice, True, ", ".join(parts))
 
 
@@ -77,13 +80,15 @@ def _first_fault(found: SoundcheckFindings, good_cents: float) -> str:
     if found.follows is False:
         return "what is heard does not follow the bends sent: check cable, channel, sync, vibrato"
     if found.peak_share > TOO_LOUD_PEAK_SHARE:
-        return "the input overloads: turn it down"
+        return "the input overloads: turn its level down"
     if found.level_dbfs is not None and found.level_dbfs < TOO_QUIET_DBFS:
-        return f"{found.level_dbfs:.0f} dBFS is too quiet: turn it up"
+        return f"{found.level_dbfs:.0f} dBFS is too quiet: turn its level up"
     if found.bend_ratio is not None and abs(found.bend_ratio - 1.0) > 0.03:
         return f"bends come out {found.bend_ratio:.2f} times as wide as sent: set the bend range"
     if found.touch_refused:
         return found.touch_refused
     if found.check_cents is not None and abs(found.check_cents) > good_cents:
-        return f"check note {found.check_cents:+.2f} cents off after the touch-up: measure it again"
+        return (
+            f"check note {found.check_cents:+z.2f} cents off after the touch-up: measure it again"
+        )
     return ""

@@ -36,7 +36,7 @@ class DriftSinceProfile:
     def line(self) -> str:
         """Return one line of at most 79 characters."""
         return (
-            f"{self.voice}: {self.offset_cents:+.2f} cents, {self.stretch_cents:+.2f} an octave "
+            f"{self.voice}: {self.offset_cents:+z.2f} cents, {self.stretch_cents:+z.2f} an octave "
             "taken out"
         )
 

@@ -55,7 +55,7 @@ def by_ear(
     # The cents that stop the beating are those by which the voice sounded flat.
     offset = shown["offset_cents"] - moved
     session.client.ask("touch_up", voice=name, offset_cents=round(offset, 3))
-    line.say(f"{name}: moved by {moved:+.2f} cents, kept")
+    line.say(f"{name}: moved by {moved:+z.2f} cents, kept")
     return 0
 
 
@@ -77,7 +77,7 @@ def _until_kept(session: MeasuringSession, name: str, pitch_cents: float, line: 
         ]
         moved = typed_cents + REACH_CENTS * max(turned, key=abs, default=0.0)
         session.play(name, corrected=True, pitch_cents=pitch_cents + moved)
-        line.show(f"{name}: {moved:+.2f} cents")
+        line.show(f"{name}: {moved:+z.2f} cents")
         if shown["foot_presses"] != before:
             return moved
         if sys.stdin is not None and select.select([sys.stdin], (), (), POLL_S)[0]:

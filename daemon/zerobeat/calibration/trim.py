@@ -44,7 +44,7 @@ class TrimState:
             way = "as good as it gets"
         turned = {"": "", "same": "", "better": " (better)", "worse": " (worse: turn back)"}
         return (
-            f"low {self.offset_cents:+.1f}, {self.stretch_cents:+.2f} cents an octave"
+            f"low {self.offset_cents:+z.1f}, {self.stretch_cents:+z.2f} cents an octave"
             f"{turned[self.turned]}: {way}"
         )
 
@@ -85,9 +85,12 @@ class TrimPlan:
         if where is not None and where.done and self._turn == 0:
             return None
         note = self._notes[self._turn]
-        error = self._errors[self._turn]
-        expected = None if error is None else 100.0 * note + self._panel_cents + error
-        return TakeRequest(self._voice, note, 0.0, self._seconds, "search", 0.1, expected)
+        error, other = self._errors[self._turn], self._errors[1 - self._turn]
+        written = 100.0 * note + self._panel_cents
+        expected = None if error is None else written + error
+        # The other note's error is nearer than none: a panel may stand anywhere.
+        likely = written if other is None else written + other
+        return TakeRequest(self._voice, note, 0.0, self._seconds, "search", 0.1, expected, likely)
 
     def add(self, take: Take) -> None:
         """Add the take of the last request; a refused one is requested again."""

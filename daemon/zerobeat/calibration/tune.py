@@ -33,31 +33,39 @@ class PanelReading:
     def line(self) -> str:
         """Return one line: how far, which way."""
         if not self.turn:
-            return f"{self.voice}: in tune, {self.off_cents:+.1f} cents"
-        side = "high" if self.off_cents > 0 else "low"
+            return f"{self.voice}: in tune, {self.off_cents:+z.1f} cents"
+        side = "sharp" if self.off_cents > 0 else "flat"
         if not self.octaves:
-            return f"{self.voice}: {abs(self.off_cents):.1f} cents {side}: turn it {self.turn}"
+            return f"{self.voice}: {abs(self.off_cents):.1f} cents {side}: tune it {self.turn}"
         count = abs(self.octaves)
         names = f"{count} octave{'s' if count > 1 else ''}"
         plus = "and" if self.octaves * self.rest_cents >= 0 else "less"
         text = (
             f"{self.voice}: {names} {plus} {abs(self.rest_cents):.0f} cents {side}: "
-            f"turn it {self.turn}"
+            f"tune it {self.turn}"
         )
         if self.panel_octaves is not None:
             rest = "down" if self.rest_cents > 0 else "up"
             text += (
-                f", or set panel_octaves: {self.panel_octaves} and turn it {rest} "
+                f", or set panel_octaves: {self.panel_octaves} and tune it {rest} "
                 f"{abs(self.rest_cents):.0f} cents"
             )
         return text
 
 
 def tune_request(
-    voice: str, note: int, seconds: float = 0.5, settle_s: float = 0.15
+    voice: str,
+    note: int,
+    likely_cents: float | None = None,
+    seconds: float = 0.5,
+    settle_s: float = 0.15,
 ) -> TakeRequest:
-    """Return the request of one round: the note, searched in the whole range."""
-    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s)
+    """Return the request of one round: the note, searched in the whole range.
+
+    Args:
+        likely_cents: where it sounded in the round before, or should sound; it comes first.
+    """
+    return TakeRequest(voice, note, 0.0, seconds, "search", settle_s, likely_cents=likely_cents)
 
 
 def panel_reading(

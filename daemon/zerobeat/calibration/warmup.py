@@ -11,10 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..text import counted
+
 SETTLED_CENTS_PER_MIN = 0.2
 LEFT_CENTS = 1.0  # total drift still expected
 LEAST_WATCHED_S = 180.0  # a voice is watched at least so long before it counts as settled
-TIMES_S = np.geomspace(30.0, 7200.0, 60)  # time constants tried
+TIMES_S = np.geomspace(30.0, 7200.0, 60)  # time constants triedfrom ..text import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +42,8 @@ class VoiceDrift:
     def line(self) -> str:
         """Return one line of at most 79 characters."""
         if self.cents_per_min is None:
-            return f"{self.voice}: {self.readings} readings; watching"
-        text = f"{self.voice}: {self.cents_per_min:+.2f} cents a minute"
+            return f"{self.voice}: {counted(self.readings, 'reading')}; watching"
+        text = f"{self.voice}: {self.cents_per_min:+z.2f} cents a minute"
         if self.settled:
             return f"{text}: settled"
         if self.minutes_left is None:

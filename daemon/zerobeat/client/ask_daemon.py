@@ -10,7 +10,7 @@ from typing import Any
 from ..text import printable
 from .daemon_client import ANSWER_S, Client
 
-ON_STAGE = ("recall", "trigger", "cancel", "panic", "bypass", "mute")  # of role stage
+ON_STAGE = ("recall", "trigger", "cancel", "bypass", "mute")  # of role stage
 
 
 def add_socket(parser: argparse.ArgumentParser, example: str) -> None:
@@ -34,7 +34,9 @@ def ask_and_print(
     args: argparse.Namespace, command: str, within_s: float = ANSWER_S, **values: Any
 ) -> int:
     """Send one command, print the answer's line, and return the exit status."""
-    role = "stage" if command in ON_STAGE else "all"
+    role: str | None = "stage" if command in ON_STAGE else "all"
+    if command == "panic":
+        role = None  # then it needs no seat
     with Client(args.socket, within_s, role) as client:
         print(printable(str(client.ask(command, **values).get("said", "done"))))
     return 0

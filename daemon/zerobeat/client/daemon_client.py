@@ -85,6 +85,11 @@ class Client:
         except OSError:
             raise ControlError("zerobeat has stopped or takes no more commands") from None
 
+    @property
+    def last_id(self) -> int:
+        """The id of the last request."""
+        return self._id
+
     def answers(self) -> Iterator[dict[str, Any]]:
         """Yield the answers that have been received completely."""
         while (end := self._received.find(b"\n")) >= 0:

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "example: zerobeat backup friday.tar.gz\n"
         "         zerobeat backup --restore friday.tar.gz\n\n"
         "Packs stored scenes and profiles with their earlier versions, the session and\n"
-        "learned bindings; while zerobeat plays, too. Your own rig and files are not in it.\n"
+        "learned switches; while zerobeat plays, too. Your own rig and files are not in it.\n"
         "A restore needs zerobeat stopped. What was stored before is moved to\n"
         f"{backup.BEFORE} in the state directory; a power cut leaves the old or the new."
     )

@@ -34,6 +34,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--stems", action="store_true", help="write each voice alone as well, as after-reed.wav"
     )
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help="an hour of drift instead, not followed and followed: follow-before.wav, "
+        "follow-after.wav and follow.svg",
+    )
     add_force(parser)
 
 
@@ -48,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
     from ..render import rehearsal
     from ..sim.scenario import BEAT_S, PARTS, PHRASE
 
+    if args.follow:
+        return _follow(args)
     started_s = time.monotonic()
     names = ["before.wav", "after.wav", "corrected.mid"]
     if args.stems:
@@ -77,6 +85,24 @@ def run(args: argparse.Namespace) -> int:
 
 
 # ------------------------------------------------------------------ table
+
+
+def _follow(args: argparse.Namespace) -> int:
+    """Play an hour of drift, not followed and followed."""
+    from ..render import follow_demo
+
+    started_s = time.monotonic()
+    files = _claim(args.out, ["follow-before.wav", "follow-after.wav", "follow.svg"], args.force)
+    before, after = (follow_demo.play_evening(follows, args.seed) for follows in (False, True))
+    loudest = max(abs(before.sound).max(), abs(after.sound).max())
+    for name, played in (("follow-before.wav", before), ("follow-after.wav", after)):
+        _write_output(files[name], _wave_file(PEAK / loudest * played.sound))
+    _write_output(files["follow.svg"], follow_demo.evening_svg(before, after).encode())
+    print("an hour of drift: a case warms up, then a door is opened; cents off")
+    print("\n".join(follow_demo.evening_table(before, after)))
+    print(f"{after.readings} readings of what was played, in {time.monotonic() - started_s:.0f} s")
+    print("the last minute: follow-before.wav, follow-after.wav; the hour: follow.svg")
+    return 0
 
 
 def table(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
@@ -121,7 +147,7 @@ def _written_cents(first: int, last: int) -> Any:
 
 
 def _range_text(cents: Any) -> str:
-    return f"{cents.min():+6.2f} {cents.max():+6.2f}"
+    return f"{cents.min():+z6.2f} {cents.max():+z6.2f}"
 
 
 def _fastest_beat(pitches: Any, first: int, last: int) -> float:

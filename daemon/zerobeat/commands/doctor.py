@@ -8,12 +8,16 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
+from ..doctor import follow_checks as doctor_follow
+from ..doctor import installation_checks as doctor_installation
 from ..doctor import machine_checks as doctor_machine
 from ..doctor import midi_checks as doctor_midi
+from ..doctor import page_checks as doctor_page
 from ..doctor.check_result import CheckResult, ok
 from ..engine.settings import Rig
 from ..errors import ConfigError
 from ..state.state_directory import SERVICE_STATE, load_rig, state_directory
+from ..text import printable
 
 SERVICE_RIG = Path("/etc/zerobeat/rig.yaml")
 
@@ -52,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
 def _look(path: Path | None) -> Iterator[CheckResult]:
     if path is None:
         path = next((p for p in (Path("rig.yaml"), SERVICE_RIG) if p.exists()), None)
+    yield from doctor_installation.installation()
     rig: Rig | None = None
     if path is None:
         remedy = "zerobeat init rig.yaml"
@@ -67,7 +72,7 @@ def _look(path: Path | None) -> Iterator[CheckResult]:
         except ConfigError as error:
             count = len(error.problems)
             text = f"{error.problems[0]}{f'; {count} problems' if count > 1 else ''}"
-            yield CheckResult("fault", "rig", text, f"zerobeat check {path}")
+            yield CheckResult("fault", "rig", text, f"zerobeat check {printable(str(path))}")
         else:
             rig = loaded.rig
             yield ok("rig", f"{path} has no faults")
@@ -76,6 +81,8 @@ def _look(path: Path | None) -> Iterator[CheckResult]:
     yield from doctor_midi.midi(rig)
     yield from doctor_midi.daemon()
     yield from doctor_midi.groups()
+    yield from doctor_page.page()
+    yield from doctor_follow.follow()
     states = [state_directory(), *([SERVICE_STATE] if SERVICE_STATE.exists() else [])]
     for state in dict.fromkeys(states):
         yield from doctor_machine.disk(state)

@@ -7,8 +7,13 @@ import re
 from pathlib import Path
 
 from ..errors import StoreError
+from ..text import printable
+from .output_file import add_force, refuse_existing
 
+# For editors: what may stand in a rig. ``zerobeat schema rig`` prints the same.
+SCHEMA = Path(__file__).resolve().parent.parent / "generated" / "rig.schema.json"
 STARTER = """\
+# yaml-language-server: $schema={schema}
 # rig.yaml: what is plugged in. zerobeat reads this file and never writes it.
 # After a change: zerobeat check rig.yaml
 
@@ -29,7 +34,7 @@ inputs:
     # channel_number: 1       # listen to one channel only, 1 to 16
   # feet:
   #   port_pattern: "Four Feet:*"   # a shell pattern that must match one port
-  #   pedalboard: four-feet         # the file with its bindings
+  #   pedalboard: four-feet         # the file that says what its switches do
 
 # clock_from: keys            # the input whose clock counts and is passed on
 
@@ -67,7 +72,7 @@ voices:
   #   converter: quad
   #   channel_number: 3
   #   panel_octaves: -1       # its panel is set one octave below the written pitch
-  #   tail_s: 2               # the wheel still reaches it so long after the key is up
+  #   tail_s: 2               # rings on: the wheel reaches it so long after the key
   #   # input: left           # where it is heard for measuring; one input needs no name
   #   # excite: strike        # for a plucked or struck voice: struck for each reading
   #   # tap: before_vca       # cable taken before the VCA: touched up in silence
@@ -83,6 +88,10 @@ scene:                        # what plays at the start; or the name of a scene 
     horn: {detune_beats_hz: 0.4}    # 0.4 beats a second against reed, at every key
 
 # scenes: [steps, white-keys]   # the set list: names of scene files; these are shipped
+
+# page:                       # the status on a phone: see docs/page.md
+#   enabled: true
+#   addresses: [127.0.0.1]    # of this computer, in the phone's network
 """
 
 
@@ -91,6 +100,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "file", nargs="?", default="rig.yaml", type=Path, help="file to write (default: rig.yaml)"
     )
+    add_force(parser)
+
+
+def _starter(file: Path) -> str:
+    return STARTER.replace("{name}", _name(file)).replace("{schema}", SCHEMA.as_uri())
 
 
 def _name(file: Path) -> str:
@@ -102,16 +116,12 @@ def _name(file: Path) -> str:
 
 
 def run(args: argparse.Namespace) -> int:
+    refuse_existing([args.file], args.force)
     try:
-        # "x" refuses whatever is there, also a link that leads nowhere.
-        with open(args.file, "x", encoding="utf-8") as file:
-            file.write(STARTER.replace("{name}", _name(args.file)))
-    except FileExistsError:
-        raise StoreError(
-            f"{args.file}: is there already, left as it is; name another file"
-        ) from None
+        args.file.write_text(_starter(args.file), encoding="utf-8")
     except (OSError, ValueError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise StoreError(f"{args.file}: cannot be written: {reason}") from None
-    print(f"{args.file}: written. Put your ports and voices in, then: zerobeat check {args.file}")
+    file = printable(str(args.file))
+    print(f"{file}: written. Put your ports and voices in, then: zerobeat check {file}")
     return 0

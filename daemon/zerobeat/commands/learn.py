@@ -16,12 +16,13 @@ from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
 from ..config.describe import named, program
 from ..config.scene_voices import HOLDS
-from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS
+from ..engine.pedals.bindings import ACTIONS, KINDS, SETTINGS, UNITS
 from ..errors import CommandError, ControlError, one_of
 from ..midi import PRESSED, Message
 from .learn_options import check_options
 
 DEFAULT_WAIT_S = 30.0
+LEARN_CURVE = "curve"
 SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch
 LATCH_WAIT_S = 2.0  # a switch that says nothing on release within this may latch
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "         zerobeat learn recall --scene drone\n"
         "         zerobeat learn bypass --voice reed --light\n"
         "         zerobeat learn set --setting detune_cents --voice horn --lowest 0 --highest 8\n"
+        "         zerobeat learn curve --input keys   (then play softly, then hard)\n"
         "         zerobeat learn --list\n"
         "         zerobeat learn --forget 2\n\n"
         "What is learned is in force at once and after a restart, and takes the place\n"
@@ -44,9 +46,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "it does once more while it is learned. Keyboards are not listened to unless\n"
         "--input names one.",
     )
-    parser.add_argument("action", nargs="?", metavar="ACTION", help=", ".join(ACTIONS))
-    parser.add_argument("--list", action="store_true", help="list the bindings, with their numbers")
-    parser.add_argument("--forget", type=int, metavar="N", help="take a learned binding away")
+    parser.add_argument(
+        "action", nargs="?", metavar="ACTION", help=f"{', '.join(ACTIONS)}; or {LEARN_CURVE}"
+    )
+    parser.add_argument(
+        "--list", action="store_true", help="list what switches and pedals do, with numbers"
+    )
+    parser.add_argument("--forget", type=int, metavar="N", help="forget a learned switch")
     parser.add_argument("--input", help="listen to this input of the rig alone")
     parser.add_argument(
         "--wait", type=float, metavar="S", help=f"seconds (default {DEFAULT_WAIT_S:g})"
@@ -58,6 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scene")
     parser.add_argument("--hold", choices=HOLDS)
     parser.add_argument("--setting", choices=SETTINGS)
+    parser.add_argument("--unit", choices=UNITS, help="with transpose (default: semitones)")
     for name, text in (
         ("lowest", "what the heel means"),
         ("highest", "what the toe means"),
@@ -72,6 +79,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.action == LEARN_CURVE:
+        from .learn_curve import learn_curve  # it reads what arrives as this module does
+
+        return learn_curve(args)
     if args.action is not None and args.action not in ACTIONS:
         raise CommandError(f"action: found {args.action}; allowed: {one_of(args.action, ACTIONS)}")
     with Client(args.socket) as client:
@@ -92,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
 def _list(client: Client) -> int:
     found = client.ask("bindings").get("bindings", [])
     if not found:
-        print("no bindings; zerobeat learn ACTION makes one")
+        print("no switch does anything yet; zerobeat learn ACTION teaches one")
     for binding in found:
         number = f"{binding['number']:>3}" if "number" in binding else "   "
         state = "" if binding["in_force"] else "  (not in force)"
@@ -103,14 +114,16 @@ def _list(client: Client) -> int:
 def _show(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> int:
     """Print each message that arrives until Ctrl-C, or for ``--wait`` seconds."""
     first, octave = shown.get("program_numbers_from", 1), shown.get("middle_c_octave", 4)
-    end_s = None if args.wait is None else time.monotonic() + args.wait
-    print("listening; Ctrl-C ends", flush=True)
+    before_s = time.monotonic()
+    end_s = None if args.wait is None else before_s + args.wait
+    print("listening; Ctrl-C ends (seconds since the message before)", flush=True)
     for incoming in IncomingMessages(client).until(end_s):
         if args.input in (None, incoming.input):
             if incoming.lost:
                 print(f"... {incoming.lost} more, too many to show")
             text = message_text(incoming, first, octave)
-            print(f"{incoming.at_s:10.3f}  {incoming.input}: {text}", flush=True)
+            passed_s, before_s = max(0.0, incoming.at_s - before_s), incoming.at_s
+            print(f"{passed_s:8.3f} s  {incoming.input}: {text}", flush=True)
     return 0
 
 
@@ -133,7 +146,7 @@ def _learn(args: argparse.Namespace, client: Client, shown: dict[str, Any]) -> i
         found = find_switch(messages, allowed, end_s, any_program)
     if found is None:
         raise CommandError(
-            f"nothing fitting arrived at {', '.join(names)} within {wait_s:g} s; "
+            f"{', '.join(names)} sent no switch or pedal that fits within {wait_s:g} s; "
             "zerobeat learn shows all that arrives"
         )
     answer = client.ask("bind", **_binding(args, found, shown))
@@ -159,7 +172,8 @@ def _binding(
 def _options(args: argparse.Namespace) -> dict[str, Any]:
     """Return the keys of a binding that the command line gives."""
     keys: dict[str, Any] = {"action": args.action}
-    for name in ("kind", "voice", "scene", "hold", "setting", "lowest", "highest", "to", "by"):
+    plain = ("kind", "voice", "scene", "hold", "setting", "unit", "lowest", "highest", "to", "by")
+    for name in plain:
         value = getattr(args, name)
         if value is not None:
             keys[name] = value

@@ -69,6 +69,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--notes", metavar="LIST", help="only these: C2-C6, or 36,48,60; C2-C6/3")
     parser.add_argument("--channel", type=int, default=1, help="of a WAV file (default: 1)")
     parser.add_argument("--no-check", action="store_true", help="play no check notes at the end")
+    parser.add_argument(
+        "--no-glance", action="store_true", help="no short look at every note before it reads"
+    )
     parser.add_argument("--accept", action="store_true", help="keep it even if it is worse")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it there, keep nothing")
     add_force(parser)
@@ -106,6 +109,7 @@ def run(args: argparse.Namespace) -> int:
         tolerance_cents=args.tolerance,
         every_semitone=args.every_semitone,
         notes=parse_note_list(args.notes, loaded.rig.middle_c_octave),
+        glance=not args.no_glance,
     )
     found = _measure_source(args, loaded, voice, aim)
     print("\n".join(measured_lines(found, aim)))
@@ -151,6 +155,7 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
     """Measure voices live, through the daemon."""
     from ..calibration import measurement as measuring
     from ..calibration.arguments import session_of, voices_of
+    from ..calibration.closing_table import closing_lines, measured_rows
     from ..calibration.live_measurement import MeasureOptions, measure_live
     from ..console.live_line import LiveLine
     from ..measure.curve.proof import CHECK_NOTES
@@ -162,6 +167,7 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
             tolerance_cents=args.tolerance,
             every_semitone=args.every_semitone,
             notes=parse_note_list(args.notes, session.loaded.rig.middle_c_octave),
+            glance=not args.no_glance,
         )
 
     line = LiveLine()
@@ -172,6 +178,9 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
         session.open(names)
         options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
         found = measure_live(session, names, make_aim, options, line)
+        if len(names) > 1:
+            for text in closing_lines(measured_rows(found)):
+                line.say(text)
     return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
 
 

@@ -60,4 +60,4 @@ def _told(shown: dict[str, Any], name: str, note: str, raw: bool) -> str:
     how = "raw" if raw else "corrected"
     if voice is None or voice["note"] is None:
         return f"{name}: {note}, {how}"
-    return f"{name}: {note}, {how}: note {voice['note']}, bend {voice['bend_cents']:+.1f} cents"
+    return f"{name}: {note}, {how}: note {voice['note']}, bend {voice['bend_cents']:+z.1f} cents"

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import math
 from collections.abc import Sequence
 from itertools import groupby
 
-from ..errors import AudioError
+from ..client.borrow_inputs import borrow_inputs
+from ..client.daemon_client import Client
+from ..errors import AudioError, CommandError, ControlError
 from ..ports.patch import choose_backend, list_ports
 from ..ports.port_name import PortName
 from ..text import printable
@@ -63,7 +66,10 @@ def audio_lines() -> list[str]:
 
     lines = ["audio inputs (dBFS rms, then peak, of each channel number):"]
     try:
-        devices = list_devices(LEVEL_LOOK_S)
+        with contextlib.ExitStack() as lent:
+            with contextlib.suppress(ControlError, CommandError):
+                borrow_inputs(lent.enter_context(Client(role="measure")))
+            devices = list_devices(LEVEL_LOOK_S)
     except AudioError as error:
         return [*lines, f"  {error}"]
     for device in devices:
@@ -95,12 +101,12 @@ def _level(rms: float, peak: float) -> str:
     """Return a level in words, and as a bar of at most 30 signs."""
     rms_db, peak_db = (20.0 * math.log10(max(value, 1e-6)) for value in (rms, peak))
     word = (
-        "OVERLOAD: turn it down"
+        "OVERLOAD: turn its level down"
         if peak >= 0.999
-        else ("good" if rms_db > -50.0 else "low: turn it up")
+        else ("good" if rms_db > -50.0 else "low: turn its level up")
     )
     bar = "#" * max(1, round((60.0 + min(rms_db, 0.0)) / 2.0))
-    return f"{rms_db:+4.0f} {peak_db:+4.0f}  {word:<22} {bar}"
+    return f"{rms_db:+z4.0f} {peak_db:+z4.0f}  {word:<22} {bar}"
 
 
 def _identity(port: PortName, ports: list[PortName]) -> str:

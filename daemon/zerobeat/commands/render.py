@@ -10,6 +10,7 @@ from pathlib import Path
 from ..errors import CommandError, MidiFileError, one_of
 from ..render.midi_file import render
 from ..state.state_directory import load_rig
+from ..text import counted
 from .output_file import add_force, refuse_existing
 
 
@@ -41,5 +42,5 @@ def run(args: argparse.Namespace) -> int:
     for warning in loaded.warnings:
         print(warning)
     count = render(loaded, args.source, args.target, args.input)
-    print(f"{args.target}: {count} messages for {len(loaded.rig.outputs)} converters")
+    print(f"{args.target}: {count} messages for {counted(len(loaded.rig.outputs), 'converter')}")
     return 0

@@ -26,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     from ..calibration.measurement import find_voice
     from ..calibration.readings_file import write_text_file
+    from ..follow.kept_drift import nights_of
     from ..report.page import report_page
     from ..state.state_directory import load_rig
 
@@ -34,6 +35,6 @@ def run(args: argparse.Namespace) -> int:
     for name in args.voices:
         find_voice(loaded, name)
     names = args.voices or [voice.name for voice in loaded.rig.voices]
-    write_text_file(args.out, report_page(loaded, names))
+    write_text_file(args.out, report_page(loaded, names, nights=nights_of(str(args.rig.resolve()))))
     print(f"written to {args.out}: open it in any browser")
     return 0

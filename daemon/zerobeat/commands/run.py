@@ -8,10 +8,10 @@ import time
 from pathlib import Path
 
 from ..config.rig import LoadedRig
-from ..errors import CommandError, ConfigError, PortError, StoreError
+from ..errors import CommandError, ConfigError, PortError, ServerSilentError, StoreError
 from ..runtime.journal import CapturedOutput, Journal
 from ..runtime.runner import SERVER_GONE, Runner
-from ..runtime.server_wait import start_again, wait_for_server, was_started_again
+from ..runtime.server_wait import Keeps, start_again, wait_for_server, was_started_again
 from ..runtime.startup_state import StateAccess, restore_startup_state
 from ..state.last_good import keep_last_good, last_good_rig, load_last_good
 from ..state.rig_state import state_of_rig
@@ -52,18 +52,20 @@ def run(args: argparse.Namespace) -> int:
         waited = was_started_again()
         if waited and not wait_for_server(journal):
             return 0
-        if waited:
+        keeps: Keeps = "what played"
+        if waited == keeps:
             args.scene = None  # it goes on from where it was
         try:
             status = _run(args, journal)
         except PortError as error:
-            if not waited:
+            if not waited and not isinstance(error, ServerSilentError):
                 raise
+            keeps = "what was asked for" if waited != keeps else keeps
             journal.log(str(error))  # the server has gone again, or lists our old clients still
             time.sleep(AGAIN_AFTER_WAIT_S)
             status = SERVER_GONE
     if status == SERVER_GONE:
-        start_again()
+        start_again(keeps)
     return status
 
 

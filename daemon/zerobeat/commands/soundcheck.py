@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from ..calibration.arguments import add_session_arguments, session_of, voices_of
 from ..calibration.audio_listener import LiveListener
+from ..calibration.closing_table import checked_row, closing_lines
 from ..calibration.identity import Identity, identify
 from ..calibration.live_touchup import notes_for, read_drift, send_touch_up
 from ..calibration.measuring_session import MeasuringSession
@@ -39,36 +40,44 @@ def run(args: argparse.Namespace) -> int:
         session.open(names)
         session.caution(names)
         listener = LiveListener(session)
-        ready = True
+        ready, rows = True, []
         for name in names:
             session.solo_by_hand(name)
             line.show(f"{name}: listening")
-            verdict = verdict_of(_run_checks(session, listener, name, not args.dry_run))
+            found, drift_cents = _run_checks(session, listener, name, not args.dry_run)
+            verdict = verdict_of(found)
             ready = ready and verdict.ready
             line.say(verdict.line())
+            rows.append(checked_row(found, verdict, drift_cents))
+        if len(rows) > 1:
+            for text in closing_lines(rows):
+                line.say(text)
         session.release()
     return 0 if ready else 1
 
 
 def _run_checks(
     session: MeasuringSession, listener: LiveListener, name: str, keep: bool
-) -> SoundcheckFindings:
+) -> tuple[SoundcheckFindings, float | None]:
+    """Return the findings on a voice, and the drift that was found since its profile."""
     listener.hear_background([name])
     found = identify(session, listener, name)
     voice = session.voice(name)
     touched, refused, check_cents, ratio = "", "", None, None
+    drift_cents = None
     if found.follows:
         ratio = _bend_ratio(session, listener, name, found)
         drift = read_drift(session, listener, [name])[name]
         if isinstance(drift, DriftSinceProfile):
-            touched = f"{drift.offset_cents:+.2f} cents"
+            drift_cents = drift.offset_cents
+            touched = f"{drift.offset_cents:+z.2f} cents"
             if keep:
                 send_touch_up(session, drift)
                 check_cents = _check_note(session, listener, name)
         else:
             refused = drift.removeprefix(f"{name}: ")
     session.release(name)
-    return SoundcheckFindings(
+    findings = SoundcheckFindings(
         voice=name,
         refused=found.refused,
         answers=found.answers,
@@ -80,7 +89,9 @@ def _run_checks(
         touch_refused=refused,
         check_cents=check_cents,
         unmeasured=voice.curve is None,
+        not_followed=_why_not_followed(session, name),
     )
+    return findings, drift_cents
 
 
 def _bend_ratio(
@@ -108,3 +119,22 @@ def _check_note(session: MeasuringSession, listener: LiveListener, name: str) ->
     asked = TakeRequest(name, 0, 0.0, SOUNDCHECK_TAKE_S, "check", 0.1, wanted)
     (takes,) = listener.listen_corrected([asked])
     return None if takes.pitch is None else takes.sounding_cents - wanted
+
+
+def _why_not_followed(session: MeasuringSession, name: str) -> str:
+    """Return what the rig or follow itself says against following a voice."""
+    if not session.listening(name).follow:
+        return "the rig says follow: false"
+    if not session.loaded.listening[name].input:
+        return "it has no input of its own in the rig"
+    sharing = [
+        other
+        for other in session.voices
+        if other != name
+        and session.always_heard(other)
+        and session.loaded.listening[other].input == session.loaded.listening[name].input
+    ]
+    if sharing:
+        return f"{', '.join(sharing)} always sounds on its input"
+    shown = session.client.status().get("follow", {}).get("voices", {}).get(name, {})
+    return "" if shown.get("followable", True) else str(shown.get("why", ""))

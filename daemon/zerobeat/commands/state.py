@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "example: zerobeat state\n"
         "         zerobeat state --adopt 'old case' rig.yaml\n\n"
-        "Stored scenes, profiles, the session and learned bindings belong to a rig by its\n"
+        "Stored scenes, profiles, the session and learned switches belong to a rig by its\n"
         f"name: line. {UNNAMED} is what rigs without a name share. --adopt gives what is kept\n"
         "under a name to the rig; zerobeat must be stopped. What that rig had is put aside."
     )

@@ -11,6 +11,7 @@ import time
 
 from ..client.ask_daemon import add_socket
 from ..client.daemon_client import Client
+from ..console.large import large_lines
 from ..console.screen import screen_lines
 from ..console.terminal import Console, Terminal, ascii_only, coloured, is_live, slow_line
 
@@ -28,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "there yet; printed once into a pipe, a file or a terminal that can't redraw.",
     )
     parser.add_argument("--once", action="store_true", help="print once and end")
+    parser.add_argument("--large", action="store_true", help="letters to be read two metres away")
     parser.add_argument("--json", action="store_true", help="print once, as JSON")
     parser.add_argument(
         "--no-alternate-screen", action="store_true", help="leave the last picture standing"
@@ -45,14 +47,18 @@ def run(args: argparse.Namespace) -> int:
         columns = shutil.get_terminal_size((80, 24)).columns or 80
         width = columns - 1  # as wide as the live one
         with_colour = _colour(args.color) if args.color != "auto" or is_live(sys.stdout) else False
-        for line in screen_lines(shown, width, None, {}, ascii_only(), time.time()):
+        if args.large:
+            lines = large_lines(shown, width, None, ascii_only())
+        else:
+            lines = screen_lines(shown, width, None, {}, ascii_only(), time.time())
+        for line in lines:
             print(coloured(line.text, line.mark) if with_colour else line.text)
         if not args.once and sys.stdout.isatty():
             print(CANT_REDRAW, file=sys.stderr)
         return 0
     terminal = Terminal(not args.no_alternate_screen, _colour(args.color))
     at_most_hz = 1.0 if slow_line(sys.stdout.fileno()) else 4.0
-    return Console(lambda: Client(args.socket, role="view"), terminal, at_most_hz).run()
+    return Console(lambda: Client(args.socket, role="view"), terminal, at_most_hz, args.large).run()
 
 
 def _colour(asked: str) -> bool:

@@ -23,6 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("voice", nargs="*", help="voices, one or more")
     parser.add_argument("--all", action="store_true", help="every voice")
     parser.add_argument("--voice", action="append", default=[], dest="more", help=argparse.SUPPRESS)
+    parser.add_argument(
+        "--clear", action="store_true", help="take every touch-up out again, follow's too"
+    )
     parser.add_argument("--dry-run", action="store_true", help="show it; change nothing")
     parser.add_argument(
         "--by-ear",
@@ -37,6 +40,11 @@ def run(args: argparse.Namespace) -> int:
     line = LiveLine()
     with session_of(args, line) as session:
         names = voices_of(session, [*args.voice, *args.more], args.all)
+        if args.clear:
+            for name in names:
+                session.client.ask("touch_up", voice=name, offset_cents=0.0, stretch_cents=0.0)
+                line.say(f"{name}: no touch-up")
+            return 0
         session.caution(names)
         if args.by_ear:
             return by_ear(session, names, args.against, args.note, line)

@@ -8,11 +8,13 @@ from ..calibration.arguments import add_session_arguments, note_of, session_of, 
 from ..calibration.audio_listener import LiveListener
 from ..calibration.live_touchup import notes_for
 from ..calibration.measuring_session import MeasuringSession
-from ..calibration.trim import TrimPlan, TrimState
+from ..calibration.trim import GOOD_CENTS_PER_OCTAVE, TrimPlan, TrimState
 from ..console.live_line import LiveLine
+from ..console.needle import NeedleDisplay, needle_of
 from ..errors import MeasureError
 from ..tuning.units import name_of_note
 
+NEAR_CENTS_PER_OCTAVE = 5.0  # cents an octave: closer is near
 MOST_SILENT = 40  # refused takes in a row, after which the command ends
 
 
@@ -50,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         session.solo_by_hand(name)
         listener = LiveListener(session)
         listener.hear_background([name])
-        return _run_rounds(trim, listener, args.rounds, line)
+        return _run_rounds(trim, listener, session, args.rounds, line)
 
 
 def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tuple[int, int]:
@@ -63,8 +65,11 @@ def _notes(args: argparse.Namespace, session: MeasuringSession, name: str) -> tu
     return low, high
 
 
-def _run_rounds(trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveLine) -> int:
+def _run_rounds(
+    trim: TrimPlan, listener: LiveListener, session: MeasuringSession, rounds: int, line: LiveLine
+) -> int:
     silent = 0
+    display = NeedleDisplay(line, ("narrow", "wide"))
     while (request := trim.next()) is not None:
         take = listener.listen(request)
         trim.add(take)
@@ -75,9 +80,14 @@ def _run_rounds(trim: TrimPlan, listener: LiveListener, rounds: int, line: LiveL
         if take.pitch is None:
             line.show(f"{request.voice}: {take.refused.replace('_', ' ')}; turn slowly")
         elif where is not None:
-            line.show(where.line())
+            needle = needle_of(
+                request.voice, where.stretch_cents, GOOD_CENTS_PER_OCTAVE, NEAR_CENTS_PER_OCTAVE
+            )
+            session.show_needle(needle.values())
+            display.show(needle, where.line())
         if rounds and len(trim.history) >= rounds:
             break
+    display.end()
     return _end(trim.result(), line)
 
 
@@ -85,9 +95,7 @@ def _end(where: TrimState | None, line: LiveLine) -> int:
     if where is None:
         return 1
     line.say(where.line())
-    line.say(
-        f"stretch {where.first_cents:+.2f} at first, {where.stretch_cents:+.2f} cents an octave now"
-    )
+    line.say(f"{where.first_cents:+z.2f} cents an octave at first, {where.stretch_cents:+z.2f} now")
     return 0
 
 

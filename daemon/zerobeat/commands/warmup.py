@@ -12,6 +12,7 @@ from ..calibration.measuring_session import MeasuringSession
 from ..calibration.warmup import WarmupWatch
 from ..console.live_line import LiveLine
 from ..errors import MeasureError
+from ..follow.kept_drift import nights_of, usual_settling
 from ..measure.pitch.take import TakeRequest
 
 WARMUP_TAKE_S = 0.5
@@ -41,6 +42,11 @@ def run(args: argparse.Namespace) -> int:
         names = voices_of(session, args.voice, args.all)
         session.open(names)
         session.caution(names)
+        nights = nights_of(str(session.client.status().get("rig", "")))
+        for name in names:
+            minutes = usual_settling(nights, name)
+            if minutes is not None:
+                line.say(f"{name}: in earlier nights steady {minutes:.0f} min after power-on")
         groups = side_by_side_groups(session, names)
         for name in names:
             session.solo_by_hand(name)

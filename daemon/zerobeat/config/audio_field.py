@@ -52,11 +52,13 @@ class ListenSettings:
             each reading and reads while it rings.
         tap: where the cable to the audio input is taken from. ``before_vca``
             sounds whatever the gate does, and can be read in silence.
+        follow: the voice may be followed while it is played.
     """
 
     input: str = ""
     excite: Excite = "drone"
     tap: Tap = "after"
+    follow: bool = True
 
 
 def read_audio_inputs(section: Section) -> dict[str, AudioInput]:
@@ -113,4 +115,5 @@ def read_listening(section: Section, audio_inputs: dict[str, AudioInput]) -> Lis
         input=name,
         excite=section.choice("excite", "drone", ("drone", "strike")),
         tap=section.choice("tap", "after", ("before_vca", "after")),
+        follow=section.flag("follow", True),
     )

@@ -34,6 +34,7 @@ class Context:
     voices: tuple[str, ...] | None = None
     inputs: tuple[str, ...] | None = None
     drones: frozenset[str] = frozenset()  # voices with gate: ignored
+    tuning_from: str | None = None  # the input whose tuning messages set the scales
     has_clock: bool = True
     unknown_voices_are_faults: bool = True  # False for files that the daemon stored
     lacking: list[str] | None = None  # if given, collects what the rig lacks, instead of faults

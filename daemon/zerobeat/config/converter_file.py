@@ -10,6 +10,7 @@ from ..engine.settings import Converter
 from ..errors import TrackingError
 from ..tuning.tracking import Reading, TrackingCurve
 from ..tuning.units import volts_to_pitch
+from .extra_field import read_sockets
 from .faults import Faults
 from .fields import Section, found, read_note, read_number, read_whole
 from .yaml_source import Scalar, Table, read_yaml
@@ -120,7 +121,14 @@ def read_converter(
         gate_gap_s=section.number("gate_gap_ms", was.gate_gap_s * 1000.0, 0.0, 100.0) / 1000.0,
         bytes_per_second=_bytes_per_second(section, was.bytes_per_second),
         errors_follow=section.choice("errors_follow", was.errors_follow, ("volts", "number")),
+        extra=read_sockets(section, was.extra),
+        glide_across_notes=section.flag("glide_across_notes", was.glide_across_notes),
     )
+    if converter.glide_across_notes and converter.overlap != "legato":
+        section.faults.add(
+            section.at("glide_across_notes"),
+            f"found it with overlap {converter.overlap}; allowed: with overlap legato",
+        )
     converter = _with_range(section, converter)
     volts = {**base.volts, **_channels(section)}
     section.close()

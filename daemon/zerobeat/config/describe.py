@@ -10,13 +10,30 @@ import textwrap
 
 from ..engine.pedals.bindings import Binding, Pedalboard
 from ..engine.settings import PLAIN, Converter, Scene, Trigger, VoiceSettings, Zone
+from ..text import counted
 from ..tuning.bend import bend_to_cents
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.units import name_of_note, pitch_to_hertz, pitch_to_volts, volts_to_pitch
 from .converter_file import DIN_BYTES_PER_SECOND, ConverterFile
+from .describe_expression import glide_text
 
 WIDTH = 80
+
+CHANGES = {
+    "none": "at once",
+    "note": "next note",
+    "trigger": "next trigger",
+    "sample": "sampled at the trigger",
+}
+ASSIGN_WORDS = {"unison": "in unison", "rotate": "in rotation"}
+KIND_WORDS = {
+    "trigger": "at each press",
+    "momentary": "while it is down",
+    "toggle": "on and off in turn",
+    "latching": "at press and release",
+    "follow": "as it moves",
+}
 
 
 def named(note: int, middle_c_octave: int = 4) -> str:
@@ -25,12 +42,8 @@ def named(note: int, middle_c_octave: int = 4) -> str:
 
 
 def program(number: int | None, numbers_from: int = 1) -> str:
-    """Return a program as ``program 5 (wire 4)``."""
-    return "no program" if number is None else f"program {number + numbers_from} (wire {number})"
-
-
-def counted(count: int, thing: str) -> str:
-    return f"{count} {thing}{'' if count == 1 else 's'}"
+    """Return a program as ``program 5 (sent as 4)``."""
+    return "no program" if number is None else f"program {number + numbers_from} (sent as {number})"
 
 
 def terminal_safe(text: str) -> str:
@@ -82,7 +95,7 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
         f"bend {converter.bend_range_cents:g} cents either side, {sent}; one step {step:.3f} cents",
         (
             f"notes {named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}, "
-            f"{volts[0]:+.2f} to {volts[1]:+.2f} V; 0 V at {named(zero, middle_c_octave)}"
+            f"{volts[0]:+z.2f} to {volts[1]:+z.2f} V; 0 V at {named(zero, middle_c_octave)}"
         ),
         (
             f"overlap {converter.overlap}; bend {low} with the gate low; "
@@ -90,6 +103,7 @@ def converter_lines(converter: Converter, middle_c_octave: int = 4) -> list[str]
             f"gate gap {1000 * converter.gate_gap_s:g} ms"
         ),
         f"{rate}; errors follow {converter.errors_follow}",
+        *(["glides change the note on their way"] if converter.glide_across_notes else []),
     ]
 
 
@@ -102,7 +116,7 @@ def converter_file_lines(read: ConverterFile) -> list[str]:
         lines += ["", f"channel number {channel + 1}, by meter", "  note          volts  cents off"]
         for note, volts in table:
             off = volts_to_pitch(volts, read.converter.zero_volt_note) - 100.0 * note
-            lines.append(f"  {named(note):<10} {volts:+8.4f} {off:+10.2f}")
+            lines.append(f"  {named(note):<10} {volts:+z8.4f} {off:+z10.2f}")
     if not read.volts:
         lines += ["", "no measured volts: its outputs are taken as exact"]
     return lines
@@ -139,7 +153,9 @@ def scene_lines(scene: Scene, numbers_from: int = 1, middle_c_octave: int = 4) -
     bank = "" if scene.bank is None else f", bank {scene.bank}"
     regate = ", gates open again at a trigger" if scene.regate else ""
     lines = wrapped(
-        f"{scene.name}: {program(scene.program, numbers_from)}{bank}, hold {scene.hold}{regate}", 0
+        f"{scene.name}: {program(scene.program, numbers_from)}{bank}, "
+        f"changes: {CHANGES[scene.hold]}{regate}",
+        0,
     )
     for trigger in scene.triggers:
         lines += wrapped(f"trigger: {_trigger(trigger, scene, middle_c_octave)}")
@@ -186,7 +202,7 @@ def _zone(zone: Zone, middle_c_octave: int) -> str:
     source = f" of {', '.join(zone.inputs)}" if zone.inputs else ""
     numbers = ", ".join(str(channel + 1) for channel in zone.channels)
     channels = f", channel numbers {numbers}" if numbers else ""
-    return f"{keys}{source}{channels}: {', '.join(zone.voices)} in {zone.assign}"
+    return f"{keys}{source}{channels}: {', '.join(zone.voices)} {ASSIGN_WORDS[zone.assign]}"
 
 
 def settings_text(settings: VoiceSettings, middle_c_octave: int = 4) -> str:
@@ -207,8 +223,10 @@ def settings_text(settings: VoiceSettings, middle_c_octave: int = 4) -> str:
         parts.append(f"{settings.priority} key first")
     if settings.legato:
         parts.append("legato")
+    if settings.glide_ms:
+        parts.append(glide_text(settings))
     if settings.hold is not None:
-        parts.append(f"hold {settings.hold}")
+        parts.append(f"changes: {CHANGES[settings.hold]}")
     if settings.start_key is not None:
         parts.append(f"starts on {named(settings.start_key, middle_c_octave)}")
     return "; ".join(parts)
@@ -219,7 +237,7 @@ def _scale_text(settings: VoiceSettings, middle_c_octave: int) -> str:
         return f"{settings.scale.name} over the keyboard map {settings.keyboard_map.name}"
     if settings.scale is None:
         return "continuous"
-    fit = "keys are degrees" if settings.fit == "keys" else f"snap {settings.snap}"
+    fit = "each key is the next degree" if settings.fit == "keys" else f"snap {settings.snap}"
     return f"{settings.scale.name} on {named(settings.root, middle_c_octave)}, {fit}"
 
 
@@ -246,14 +264,15 @@ def binding_text(binding: Binding, numbers_from: int = 1, middle_c_octave: int =
         sent = f"controller {binding.number}"
     channel = "any channel" if binding.channel is None else f"channel number {binding.channel + 1}"
     what = [binding.action, binding.scene or "", binding.hold or "", binding.setting or ""]
+    unit = "" if binding.unit == "semitones" else f" {binding.unit}"
     if binding.kind == "follow":
         what.append(f"{binding.lowest:g} to {binding.highest:g}")
     if binding.to is not None:
-        what.append(f"to {binding.to:g}")
+        what.append(f"to {binding.to:g}{unit}")
     if binding.by is not None:
-        what.append(f"by {binding.by:+g}")
+        what.append(f"by {binding.by:+g}{unit}")
     what.append(f"of {binding.voice}" if binding.voice else "")
     press = f", pressed {binding.long_press_s:g} s" if binding.long_press_s else ""
     light = ", with a light" if binding.feedback else ""
     does = " ".join(part for part in what if part)
-    return f"{sent}, {channel}: {does} ({binding.kind}{press}{light})"
+    return f"{sent}, {channel}: {does} ({KIND_WORDS[binding.kind]}{press}{light})"

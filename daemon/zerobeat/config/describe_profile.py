@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ..text import counted
 from ..tuning.tracking import TrackingCurve
 from ..tuning.units import name_of_note, pitch_to_volts
 from .converter_file import ConverterFile
-from .describe import counted, named, wrapped
+from .describe import named, wrapped
 from .profile_file import Profile, ProfileReading, correction_of
 
 PLOT_ROWS = 11
@@ -95,14 +96,14 @@ def _octaves(heard: _Heard, known: Known) -> list[str]:
         notes = range(max(first, lowest), min(first + 11, highest) + 1)
         errors = [heard.error(note) for note in notes]
         span = f"{name_of_note(notes[0])} to {name_of_note(notes[-1])}"
-        cents = f"{min(errors):+8.2f} to {max(errors):+8.2f}"
+        cents = f"{min(errors):+z8.2f} to {max(errors):+z8.2f}"
         count = len(read & set(notes)) or "none"
         sure = [known.cents_by_note[note] for note in notes if note in known.cents_by_note]
         text = f"{max(sure):.1f} cents" if sure else ""
         lines.append(f"  {span:<12} {cents:<22} {count!s:>5}      {text}".rstrip())
     if known.cents_by_note:
         how = "check notes were played" if known.proved else "no check notes were played"
-        lines += wrapped(f"known to: two sigma at the octave's worst note; {how}")
+        lines += wrapped(f"known to: at the octave's worst note, 19 times in 20; {how}")
     return lines
 
 
@@ -111,7 +112,7 @@ def _weak_places(heard: _Heard) -> list[str]:
     worst = max(range(lowest, highest + 1), key=lambda note: abs(heard.error(note)))
     volts = pitch_to_volts(100.0 * worst, heard.zero_volt_note)
     lines = wrapped(
-        f"largest error {heard.error(worst):+.2f} cents, at {named(worst)}, {volts:+.2f} V"
+        f"largest error {heard.error(worst):+z.2f} cents, at {named(worst)}, {volts:+z.2f} V"
     )
     for part in heard.curve.describe(heard.zero_volt_note):
         lines += wrapped(f"unusable: {part}")
@@ -124,8 +125,8 @@ def _weak_places(heard: _Heard) -> list[str]:
     ]
     low, high = (named(round(end / 100.0)) for end in ends)
     return lines + wrapped(
-        f"extrapolated: below {low}, {-slopes[0]:+.1f} cents an octave, and above {high}, "
-        f"{slopes[1]:+.1f}"
+        f"extrapolated: below {low}, {-slopes[0]:+z.1f} cents an octave, and above {high}, "
+        f"{slopes[1]:+z.1f}"
     )
 
 
@@ -162,7 +163,7 @@ def _plot(heard: _Heard, ascii_only: bool) -> list[str]:
     for note, sounding in read.items():
         if first <= note <= last:
             grid[row(sounding - 100.0 * note)][(note - first) // step] = reading
-    labels = {0: f"{high:+.1f}", row(0.0): "0.0", PLOT_ROWS - 1: f"{low:+.1f}"}
+    labels = {0: f"{high:+z.1f}", row(0.0): "0.0", PLOT_ROWS - 1: f"{low:+z.1f}"}
     lines = [
         f"  {labels.get(number, ''):>7} {bar}{''.join(cells)}".rstrip()
         for number, cells in enumerate(grid)
@@ -195,11 +196,11 @@ def _readings(heard: _Heard) -> list[str]:
     sent = "volts" if heard.profile.against == "volts" else "note       bend"
     lines = [f"  {sent:<16} cents off   spread   left by the curve"]
     for one in heard.profile.readings:
-        place = f"{one.volts:+.3f} V"
+        place = f"{one.volts:+z.3f} V"
         commanded = heard.at(one)
         if heard.profile.against == "notes":
-            place = f"{named(one.note):<10} {one.bend_cents:+.1f}"
+            place = f"{named(one.note):<10} {one.bend_cents:+z.1f}"
         played = commanded + (heard.note_errors[one.note] if heard.note_errors else 0.0)
         left = commanded + one.cents - heard.curve.sounding(played)
-        lines.append(f"  {place:<16} {one.cents:+9.2f} {one.sigma_cents:8.2f} {left:+12.2f}")
+        lines.append(f"  {place:<16} {one.cents:+z9.2f} {one.sigma_cents:8.2f} {left:+z12.2f}")
     return lines

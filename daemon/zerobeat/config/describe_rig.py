@@ -6,17 +6,21 @@ from collections.abc import Iterable
 
 from ..engine.chain import Chain
 from ..engine.settings import PLAIN, Input, Output, Rig, Tonight, Voice
+from ..text import counted
 from ..tuning.units import pitch_to_volts
+from .curve_field import curve_facts
 from .describe import (
     WIDTH,
     converter_lines,
-    counted,
     named,
     pedalboard_lines,
     scene_lines,
     unison_ms,
     wrapped,
 )
+from .describe_expression import mpe_facts, reach_warnings
+from .extra_field import extra_facts
+from .page_field import PageSettings
 from .rig import LoadedRig
 
 
@@ -33,6 +37,8 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         clock = f"; clock {source.clock_ppm:+g} ppm" if source.clock_ppm else ""
         text = f"{source.name}: {like}{source.device}, channel number {source.channel + 1}{clock}"
         lines += wrapped(text)
+    if loaded.page.enabled:
+        lines += ["", "page (for the phone)", *_page(loaded.page)]
     lines += ["", "voices"]
     for voice in rig.voices:
         lines += _voice(voice, loaded)
@@ -43,7 +49,7 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
         start = " (starts)" if scene.name == rig.start_scene else ""
         inner = scene_lines(scene, rig.program_numbers_from, rig.middle_c_octave)
         lines += ["  " + line for line in _narrow(inner, start)]
-    warnings = [*loaded.warnings, *wheel_warnings(rig)]
+    warnings = [*loaded.warnings, *wheel_warnings(rig), *reach_warnings(rig, loaded.scenes)]
     if warnings:
         lines += ["", "warnings"]
         for warning in warnings:
@@ -52,6 +58,13 @@ def rig_lines(loaded: LoadedRig) -> list[str]:
     for path in loaded.files_read:
         lines += wrapped(str(path))
     return lines
+
+
+def _page(page: PageSettings) -> list[str]:
+    """Return where the page is served and what a phone may do there."""
+    where = ", ".join(f"http://{address}/" for address in page.addresses)
+    may = "a paired phone may give commands" if page.commands else "a picture only"
+    return wrapped(f"{where}; {may}")
 
 
 def wheel_warnings(rig: Rig) -> list[str]:
@@ -89,8 +102,11 @@ def _inputs(loaded: LoadedRig) -> list[str]:
             "all channels" if source.channel is None else f"channel number {source.channel + 1}"
         )
         facts = [channel, f"wheel {source.wheel_cents:g} cents either side"]
+        facts += [] if source.mpe is None else mpe_facts(source.mpe)
+        facts += ["controllers 5, 65 and 84 rule glides"] if source.glide_controllers else []
         facts += ["clock counts"] if source.name == rig.clock_from else []
         facts += [] if source.plays else ["plays no notes"]
+        facts += curve_facts(source.response)
         facts += [] if source.active_sensing else ["active sensing not watched"]
         lines += wrapped("; ".join(facts), 4)
         pedalboard = loaded.pedalboards.get(source.name)
@@ -123,6 +139,8 @@ def _output(output: Output, rig: Rig) -> list[str]:
         parts = [f"channel numbers {', '.join(numbers)}"] if numbers else []
         parts += [", ".join(output.pass_classes)] if output.pass_classes else []
         lines += wrapped(f"passes {'; '.join(parts)}", 4)
+    for fact in extra_facts(rig.extra, output.name):
+        lines += wrapped(fact, 4)
     if not output.panic_controllers:
         lines += wrapped("panic by single note-offs only", 4)
     return lines
@@ -137,11 +155,15 @@ def _voice(voice: Voice, loaded: LoadedRig) -> list[str]:
     lines = wrapped(f"{voice.name}: {voice.output}, channel number {voice.channel + 1}")
     facts = []
     if voice.panel_octaves:
-        facts.append(f"panel {voice.panel_octaves:+d} octaves")
+        octave = "octave" if abs(voice.panel_octaves) == 1 else "octaves"
+        facts.append(f"panel {voice.panel_octaves:+d} {octave}")
     if voice.gate_ignored:
         facts.append("heard with the gate low: keep its level down until it is wanted")
     if voice.tail_s:
-        facts.append(f"tail {voice.tail_s:g} s")
+        facts.append(f"the wheel reaches it {voice.tail_s:g} s after the key")
+    if voice.tuning_from is not None:
+        facts.append(f"tuning from {voice.tuning_from}")
+    facts += curve_facts(voice.response)
     recorded = loaded.listening.get(voice.name)
     if recorded is not None and recorded.input:
         struck = ", struck for each reading" if recorded.excite == "strike" else ""
@@ -170,7 +192,7 @@ def _profile(voice: Voice, loaded: LoadedRig) -> list[str]:
             f"{counted(len(profile.readings), 'reading')}"
         )
     ]
-    return lines + ([f"stale: {voice.stale}"] if voice.stale else [])
+    return lines + ([f"check it: {voice.stale}"] if voice.stale else [])
 
 
 def playable(voice: Voice, zero_volt_note: int, middle_c_octave: int = 4) -> list[str]:
@@ -184,7 +206,7 @@ def playable(voice: Voice, zero_volt_note: int, middle_c_octave: int = 4) -> lis
         for lowest, highest in runs(keys):
             ends = f"{named(lowest, middle_c_octave)} to {named(highest, middle_c_octave)}"
             volts = [pitch_to_volts(sent[key], zero_volt_note) for key in (lowest, highest)]
-            lines.append(f"{what} {ends}, {volts[0]:+.2f} to {volts[1]:+.2f} V")
+            lines.append(f"{what} {ends}, {volts[0]:+z.2f} to {volts[1]:+z.2f} V")
     if not sent:
         lines.append("plays no note: check its range, panel_octaves and profile")
     parts = [] if curve is None else curve.unusable

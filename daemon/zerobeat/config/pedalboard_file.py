@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..engine.limits import PEDAL_VALUE, TRANSPOSE_SEMITONES
+from ..engine.limits import GLIDE_MS, PEDAL_VALUE, TRANSPOSITIONS, Range
 from ..engine.pedals.bindings import (
     ACTIONS,
     KINDS,
     ON_OFF,
     SETTINGS,
     SOURCES,
+    UNITS,
     Binding,
     Kind,
     Pedalboard,
@@ -19,7 +20,7 @@ from ..engine.pedals.bindings import (
 from .faults import Faults
 from .fields import Section
 from .scene_voices import HOLDS
-from .yaml_source import read_yaml
+from .yaml_source import Scalar, read_yaml
 
 
 def load_pedalboard(path: Path, program_numbers_from: int = 1) -> Pedalboard:
@@ -42,14 +43,20 @@ def read_pedalboard(
     table = read_yaml(path, faults)
     if table is None:
         return None
-    section = Section(table, faults, middle_c_octave)
+    return read_pedalboard_section(
+        Section(table, faults, middle_c_octave), path.stem, program_numbers_from
+    )
+
+
+def read_pedalboard_section(section: Section, name: str, program_numbers_from: int) -> Pedalboard:
+    """Return the bindings of a section; faults are added."""
     section.node("bindings", required=True, allowed="a list of switches and pedals")
     sections = [section.within(item) for item in section.items("bindings")]
     bindings = [
         read_binding(inner, program_numbers_from) for inner in sections if inner is not None
     ]
     pedalboard = Pedalboard(
-        name=section.text("title", path.stem),
+        name=section.text("title", name),
         bindings=tuple(binding for binding in bindings if binding is not None),
         ignore_banks=section.flag("ignore_banks", False),
         relight=section.flag("relight", False),
@@ -84,17 +91,26 @@ def read_binding(
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
         setting=section.choice("setting", None, SETTINGS),
-        lowest=section.number("lowest", 0.0, *PEDAL_VALUE),
-        highest=section.number("highest", 0.0, *PEDAL_VALUE),
+        lowest=section.number("lowest", 0.0, *_values(section)),
+        highest=section.number("highest", 0.0, *_values(section)),
         pick_up=section.flag("pick_up", True),
-        to=section.number("to", None, *PEDAL_VALUE),
-        by=section.number("by", None, *PEDAL_VALUE),
+        to=section.number("to", None, *_values(section)),
+        by=section.number("by", None, *_values(section, step=True)),
         keep_touch_up=section.flag("keep_touch_up", False),
+        unit=section.choice("unit", "semitones", UNITS),
     )
     section.close()
     _check_needed(section, binding)
     _check_kind(section, binding)
     return binding if len(sources) == 1 else None
+
+
+def _values(section: Section, step: bool = False) -> Range[float]:
+    """Return the values that a pedal may set, or the steps by which it may move them."""
+    node = section.table.entries.get("setting")
+    if isinstance(node, Scalar) and node.text == "glide_ms":
+        return Range(-GLIDE_MS.highest if step else GLIDE_MS.lowest, GLIDE_MS.highest)
+    return PEDAL_VALUE
 
 
 def _number(section: Section, source: str, first_program: int) -> int | None:
@@ -162,7 +178,15 @@ def _check_kind(section: Section, binding: Binding) -> None:
     if binding.keep_touch_up and action != "bypass":
         refuse("keep_touch_up", f"found it with action {action}; allowed: with bypass")
     if action == "transpose":
-        for key in ("to", "by"):
-            value = getattr(binding, key)
-            if value is not None and (value != int(value) or value not in TRANSPOSE_SEMITONES):
-                refuse(key, f"found {value:g}; allowed: whole semitones, {TRANSPOSE_SEMITONES}")
+        _check_transposition(section, binding)
+    elif section.has("unit"):
+        refuse("unit", f"found it with action {action}; allowed: with transpose")
+
+
+def _check_transposition(section: Section, binding: Binding) -> None:
+    limits, whole = TRANSPOSITIONS[binding.unit], binding.unit != "cents"
+    for key in ("to", "by"):
+        value = getattr(binding, key)
+        if value is not None and (value not in limits or (whole and value != int(value))):
+            allowed = f"{'whole ' if whole else ''}{binding.unit}, {limits}"
+            section.faults.add(section.at(key), f"found {value:g}; allowed: {allowed}")

@@ -5,27 +5,34 @@ The player writes it; the program never does.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..engine.limits import CONCERT_A_RANGE_HZ
 from ..engine.pedals.bindings import Pedalboard
-from ..engine.settings import MESSAGE_CLASSES, Input, Output, Rig, Scene, Voice
+from ..engine.settings import MESSAGE_CLASSES, ExtraRoute, Input, Output, Rig, Scene, Voice
 from .audio_field import AudioInput, ListenSettings, read_audio_inputs, read_listening
 from .context import Context
 from .converter_file import ConverterFile, read_converter
+from .curve_field import read_curve
+from .extra_field import read_routes
 from .faults import Place
 from .fields import Section, found
+from .follow_field import FollowSettings, read_follow
+from .mpe_field import check_plays, read_mpe
+from .page_field import PageSettings, read_page
 from .port_field import read_port
 from .profile_file import Profile
 from .rig_checks import check_pedalboards, check_rig, check_scenes
 from .rig_pedals import check_lights, read_pedal_settings, read_pedalboards
 from .rig_scenes import read_scenes
 from .stored_files import StoredFiles
-from .voice_field import profile_file, read_voice
-from .yaml_source import Scalar, Table, read_yaml
+from .voice_field import profile_file, read_tuning_input, read_voice
+from .yaml_source import Scalar, read_yaml
 
 LONGEST_RIG_NAME = 40
+LONGEST_PORT_NAME = 43  # bytes: 63 of a client of the MIDI system, less "zerobeat out  lights"
 MIDDLE_C_NAMES = {"C3": 3, "C4": 4, "C5": 5}
 
 
@@ -51,7 +58,16 @@ class LoadedRig:
     listening: dict[str, ListenSettings] = field(default_factory=dict)
     scene_files: dict[str, str] = field(default_factory=dict)
     profile_files: dict[str, str] = field(default_factory=dict)
+    follow: FollowSettings = FollowSettings()
     name: str = ""  # what the state belongs to; "": none
+    page: PageSettings = PageSettings()
+
+    def parts(self) -> Iterator[object]:
+        """Return what takes long to pickle, in slices."""
+        yield from self.rig.voices
+        yield from self.profiles.values()
+        for scene in self.scenes:
+            yield from scene.voices.values()
 
 
 def is_rig_name(name: str) -> bool:
@@ -80,20 +96,22 @@ def read_rig(path: str | Path, stored: StoredFiles | None = None) -> LoadedRig:
     context = Context(path.parent, stored)
     context.note_read(path)
     table = read_yaml(path, context.faults)
-    loaded = None if table is None else _read(table, context)
+    loaded = None if table is None else read_rig_section(Section(table, context.faults), context)
     context.faults.raise_any()
     assert loaded is not None
     return loaded
 
 
-def _read(table: Table, context: Context) -> LoadedRig:
-    section = Section(table, context.faults)
+def read_rig_section(section: Section, context: Context) -> LoadedRig:
+    """Return the rig of a section; faults are added to those of the context."""
     context.middle_c_octave = section.middle_c_octave = _middle_c(section)
     context.program_numbers_from = section.whole("program_numbers_from", 1, 0, 1)
     inputs = tuple(_input(n, inner) for n, inner in section.named_sections("inputs", required=True))
     context.inputs = tuple(source.name for source in inputs)
+    context.tuning_from = read_tuning_input(section, context)
     pedalboards = read_pedalboards(inputs, section, context)
-    outputs, converters = _outputs(section, context)
+    extra: list[ExtraRoute] = []
+    outputs, converters = _outputs(section, context, extra)
     profiles: dict[str, Profile] = {}
     audio_inputs = read_audio_inputs(section)
     listening: dict[str, ListenSettings] = {}
@@ -108,6 +126,7 @@ def _read(table: Table, context: Context) -> LoadedRig:
         outputs=tuple(outputs.values()),
         voices=voices,
         clock_from=clock_from,
+        extra=tuple(extra),
         program_numbers_from=context.program_numbers_from,
         middle_c_octave=context.middle_c_octave,
         concert_a_hz=section.number("concert_a_hz", 440.0, *CONCERT_A_RANGE_HZ),
@@ -118,6 +137,8 @@ def _read(table: Table, context: Context) -> LoadedRig:
     pedal_settings = read_pedal_settings(section, scenes, bank.files, context.faults)
     rig = replace(rig, start_scene=bank.start, pedalboards=pedalboards, **pedal_settings)
     name = _name(section)
+    follow = read_follow(section)
+    page = read_page(section)
     section.close()
     check_rig(rig, section, context.faults)
     check_scenes(scenes, rig, section, context.faults)
@@ -135,7 +156,9 @@ def _read(table: Table, context: Context) -> LoadedRig:
         listening=listening,
         scene_files=bank.files,
         profile_files=profile_files,
+        follow=follow,
         name=name,
+        page=page,
     )
 
 
@@ -191,10 +214,20 @@ def _middle_c(section: Section) -> int:
 # ---------------------------------------------------------------- ports
 
 
+def _check_port_name(name: str, section: Section) -> None:
+    """Refuse a name that the MIDI system would cut in the name of zerobeat's own port."""
+    size = len(name.encode("utf-8", "replace"))
+    if size > LONGEST_PORT_NAME:
+        allowed = f"{LONGEST_PORT_NAME}, which is what the name of a port holds"
+        section.faults.add(section.place, f"found a name of {size} bytes; allowed: {allowed}")
+
+
 def _input(name: str, section: Section) -> Input:
+    _check_port_name(name, section)
     port, is_pattern = read_port(section)
     lights, lights_is_pattern = read_port(section, "lights", required=False)
     pedalboard = section.text("pedalboard", None)
+    mpe = read_mpe(section)
     source = Input(
         name=name,
         port=port,
@@ -206,17 +239,22 @@ def _input(name: str, section: Section) -> Input:
         pedalboard=pedalboard,
         lights=lights,
         lights_is_pattern=lights_is_pattern,
+        response=read_curve(section),
+        mpe=mpe,
+        glide_controllers=section.flag("glide_controllers", False),
     )
+    check_plays(section, mpe, source.plays)
     section.close()
     return source
 
 
 def _outputs(
-    section: Section, context: Context
+    section: Section, context: Context, extra: list[ExtraRoute]
 ) -> tuple[dict[str, Output], dict[str, ConverterFile]]:
     outputs: dict[str, Output] = {}
     converters: dict[str, ConverterFile] = {}
     for name, inner in section.named_sections("converters", required=True):
+        _check_port_name(name, inner)
         port, is_pattern = read_port(inner)
         read = _converter(name, inner, context)
         converters[name] = read
@@ -229,6 +267,7 @@ def _outputs(
             pass_classes=inner.choices("pass", MESSAGE_CLASSES),
             panic_controllers=inner.flag("panic_controllers", True),
         )
+        extra += read_routes(inner, name, read.converter.extra, context)
         inner.close()
     return outputs, converters
 

@@ -30,6 +30,16 @@ def _check_channels(rig: Rig, section: Section, faults: Faults) -> None:
             text = f"found {voice.channel + 1} of {voice.output}, where {taken[key]} is"
             faults.add(place, f"{text}; allowed: one voice a channel")
         taken.setdefault(key, voice.name)
+    for route in rig.extra:
+        socket = route.socket
+        if socket.kind == "note":
+            passed = next(o for o in rig.outputs if o.name == route.output).pass_channels
+            who = taken.get((route.output, socket.channel))
+            if who is not None or socket.channel in passed:
+                place = place_in(section, "converters", route.output, "extra")
+                whose = who or "what is passed"
+                text = f"found {socket.name} on channel {socket.channel + 1}, of {whose}"
+                faults.add(place, f"{text}; allowed for a note: a channel of its own")
     for output in rig.outputs:
         for channel in output.pass_channels:
             voice_there = taken.get((output.name, channel))

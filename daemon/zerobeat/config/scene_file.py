@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from ..engine.clock import TICKS_A_QUARTER, beat_ticks
+from ..engine.limits import CHORD_INTERVAL, MOST_CHORD_NOTES
 from ..engine.settings import Scene, Trigger, Zone
 from ..errors import one_of
 from .context import Context
 from .faults import Place
-from .fields import Section, found, is_nothing
+from .fields import Section, found, is_nothing, read_whole
 from .scene_voices import HOLDS, check_voice, plain_settings, read_voices
 from .stored_files import StoredFiles
-from .yaml_out import block
-from .yaml_source import Scalar, read_yaml
+from .yaml_out import block, line_of
+from .yaml_source import Listing, Scalar, read_yaml
 
 # Players are not sample-accurate; longer times than these would reach another beat.
 CLOCK_LOST = ("wait", "key")
@@ -192,7 +194,7 @@ def _clock(section: Section, context: Context) -> Trigger:
     unit = section.choice("unit", "beats", ("beats", "bars", "beat", "bar"))
     section.close()
     if not context.has_clock and context.lacking is not None:
-        context.lacking.append("clock_from")
+        context.lacking.append("clock (clock_from)")
     elif not context.has_clock:
         text = "found a clock trigger; needed: clock_from in the rig, the input whose clock counts"
         section.faults.add(section.place, text)
@@ -258,6 +260,23 @@ def _zones(section: Section, context: Context, named: tuple[str, ...]) -> tuple[
     return (Zone(voices=voices, assign="rotate"),)
 
 
+def _chord(section: Section) -> tuple[int, ...]:
+    nodes = section.items("chord")
+    is_list = isinstance(section.table.entries.get("chord"), Listing)
+    if is_list and not 1 <= len(nodes) <= MOST_CHORD_NOTES:
+        text = f"found {len(nodes)} notes; allowed: 1 to {MOST_CHORD_NOTES}"
+        section.faults.add(section.at("chord"), text)
+        return ()
+    found: list[int] = []
+    for node in nodes:
+        interval = read_whole(node, section.faults, None, *CHORD_INTERVAL)
+        if interval in found:
+            section.faults.add(node.place, f"found {interval} twice; allowed: each note once")
+        elif interval is not None:
+            found.append(interval)
+    return tuple(found)
+
+
 def _zone(section: Section, context: Context) -> Zone:
     section.node("voices", required=True, allowed="a list of voices")
     voices = section.names("voices")
@@ -276,7 +295,15 @@ def _zone(section: Section, context: Context) -> Zone:
         channels=section.channels("channel_numbers"),
         lowest_key=section.note("lowest_key", 0),
         highest_key=section.note("highest_key", 127),
+        chord=_chord(section),
+        chord_in=section.choice("chord_in", "semitones", ("semitones", "steps")),
+        latch=section.flag("latch", False),
     )
+    if zone.chord and zone.assign != "rotate":
+        text = f"found it with assign {zone.assign}; allowed: with assign rotate, a voice a note"
+        section.faults.add(section.at("chord"), text)
+    if section.has("chord_in") and not section.has("chord"):
+        section.faults.add(section.at("chord_in"), "found it without chord; allowed: with chord")
     section.close()
     if zone.lowest_key > zone.highest_key:
         text = f"found {zone.highest_key}; allowed: lowest_key ({zone.lowest_key}) or above"
@@ -287,10 +314,21 @@ def _zone(section: Section, context: Context) -> Zone:
 # ---------------------------------------------------------------- out
 
 
-def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
-    """Return the text of a scene file; ``load_scene`` reads back an equal scene."""
-    text = block(plain_scene(scene, program_numbers_from), opened=("voices",))
-    return f"# Programs are numbered from {program_numbers_from}.\n{text}"
+def scene_to_yaml(
+    scene: Scene, program_numbers_from: int = 1, pause: Callable[[], None] = lambda: None
+) -> str:
+    """Return the text of a scene file; ``load_scene`` reads back an equal scene.
+
+    ``pause`` is called between two voices: one with a long scale of its own takes 2 ms.
+    """
+    parts = [f"# Programs are numbered from {program_numbers_from}.\n"]
+    parts.append(block(plain_scene(replace(scene, voices={}), program_numbers_from)))
+    if scene.voices:
+        parts.append("voices:\n")
+    for name, settings in scene.voices.items():
+        pause()
+        parts.append(line_of(name, plain_settings(settings)))
+    return "".join(parts)
 
 
 def plain_scene(scene: Scene, program_numbers_from: int = 1) -> dict[str, Any]:
@@ -340,4 +378,7 @@ def _plain_zone(zone: Zone) -> dict[str, Any]:
         plain["inputs"] = list(zone.inputs)
     if zone.channels:
         plain["channel_numbers"] = [channel + 1 for channel in zone.channels]
-    return plain | {"lowest_key": zone.lowest_key, "highest_key": zone.highest_key}
+    plain |= {"lowest_key": zone.lowest_key, "highest_key": zone.highest_key}
+    if zone.chord:
+        plain |= {"chord": list(zone.chord), "chord_in": zone.chord_in}
+    return plain | ({"latch": True} if zone.latch else {})

@@ -9,6 +9,7 @@ from ..engine.limits import (
     DETUNE_BEATS_HZ,
     DETUNE_CENTS,
     DETUNE_LIMIT_CENTS,
+    GLIDE_MS,
     OCTAVES,
     SEMITONES,
 )
@@ -102,6 +103,10 @@ def _settings(section: Section, base: VoiceSettings, context: Context) -> VoiceS
         legato=section.flag("legato", base.legato),
         hold=section.choice("hold", base.hold, HOLDS),
         start_key=section.note("start_key", base.start_key),
+        glide_ms=section.number("glide_ms", base.glide_ms, *GLIDE_MS),
+        glide=section.choice("glide", base.glide, ("by_octave", "by_time")),
+        glide_shape=section.choice("glide_shape", base.glide_shape, ("straight", "rc")),
+        glide_when=section.choice("glide_when", base.glide_when, ("always", "legato")),
     )
     _check_scale_use(section, settings, node)
     return settings
@@ -171,6 +176,10 @@ def plain_settings(settings: VoiceSettings) -> dict[str, Any]:
         "legato",
         "hold",
         "start_key",
+        "glide_ms",
+        "glide",
+        "glide_shape",
+        "glide_when",
     ):
         value = getattr(settings, name)
         if value != getattr(PLAIN, name):

@@ -9,6 +9,7 @@ from ..engine.settings import Converter, Output, Voice
 from ..errors import TrackingError, one_of
 from .context import Context
 from .converter_file import ConverterFile
+from .curve_field import read_curve
 from .fields import Section
 from .file_lookup import find_file, not_found, stored_name
 from .profile_file import Profile, correction_of, read_profile
@@ -16,6 +17,7 @@ from .yaml_source import Scalar
 
 PROFILE_KINDS = ("profiles", "oscillators")
 NO_PROFILE = "none"
+NO_TUNING = "none"
 
 
 def read_voice(
@@ -47,6 +49,8 @@ def read_voice(
         highest_note=section.note("highest_note", converter.highest_note),
         gate_ignored=section.choice("gate", "closes", ("closes", "ignored")) == "ignored",
         tail_s=section.number("tail_s", 0.0, 0.0, 600.0),
+        tuning_from=_tuning_from(section, context),
+        response=read_curve(section),
     )
     path = _profile_path(name, section, context)
     section.close()
@@ -58,6 +62,25 @@ def read_voice(
         if path is None
         else _measured(voice, path, converter_file, section, context, profiles)
     )
+
+
+def _tuning_from(section: Section, context: Context) -> str | None:
+    """Return the input whose tuning messages set the scale: the voice's own, else the rig's."""
+    if not section.has("tuning_from"):
+        return context.tuning_from
+    return read_tuning_input(section, context)
+
+
+def read_tuning_input(section: Section, context: Context) -> str | None:
+    """Return the input that ``tuning_from`` of a section names; None for ``none``."""
+    name = section.text("tuning_from", None)
+    if name is None or name == NO_TUNING:
+        return None
+    if context.inputs is not None and name not in context.inputs:
+        allowed = f"{NO_TUNING}, or an input of the rig: {one_of(name, context.inputs)}"
+        section.faults.add(section.at("tuning_from"), f"found {name}; allowed: {allowed}")
+        return None
+    return name
 
 
 def _output(section: Section, outputs: dict[str, Output]) -> str | None:

@@ -37,6 +37,11 @@ def flow(value: Any) -> str:
     return number if "." in number else number.replace("e", ".0e")
 
 
+def line_of(name: str, value: Any) -> str:
+    """Return the line of an item of an opened mapping."""
+    return f"  {_text(name)}: {flow(value)}\n"
+
+
 def block(values: dict[str, Any], opened: tuple[str, ...] = ()) -> str:
     """Return a mapping as YAML text, one line a key.
 

@@ -12,7 +12,6 @@ import select
 import signal
 import sys
 import termios
-import textwrap
 import time
 import tty
 from collections.abc import Callable, Iterator
@@ -20,14 +19,25 @@ from typing import Any
 
 from ..client.daemon_client import Client
 from ..errors import ControlError, NotRunningError
-from .screen import Line, Mark, screen_lines
+from .cells import wrap_cells
+from .large import large_lines
+from .line import Line, Mark
+from .screen import screen_lines
 
 PLAIN_TERMINALS = ("linux", "vt100", "vt220", "dumb")
-COLOURS: dict[Mark, str] = {"": "", "head": "1", "waits": "33", "bad": "31"}  # SGR, base 8 only
+# SGR of the eight base colours; bold, because dark red on black is not read on a stage.
+COLOURS: dict[Mark, str] = {
+    "": "",
+    "head": "1",
+    "waits": "1;33",
+    "bad": "1;31",
+    "good": "1;32",
+    "old": "2",
+}
 RECONNECT_S = 1.0
 DAEMON_SILENT_S = 12.0  # the daemon says every 5 s that it lives
 NOT_YET = "no zerobeat plays here yet; waiting for: zerobeat run rig.yaml (q ends)"
-NOW_GONE = "no zerobeat plays here now; waiting for it (q ends)"
+NOW_GONE = "no zerobeat plays here now; waiting for it (q ends); below: as it was"
 SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
 
 
@@ -151,10 +161,15 @@ class Console:
     Args:
         connect: makes a client; called again when the daemon has gone.
         at_most_hz: greatest number of updates a second.
+        large: letters to be read two metres away.
     """
 
     def __init__(
-        self, connect: Callable[[], Client], terminal: Terminal, at_most_hz: float
+        self,
+        connect: Callable[[], Client],
+        terminal: Terminal,
+        at_most_hz: float,
+        large: bool = False,
     ) -> None:
         self._connect = connect
         self._terminal = terminal
@@ -166,6 +181,7 @@ class Console:
         self._trouble = ""
         self._retry_at_s = 0.0
         self._received_at_s = 0.0
+        self._large = large
 
     def run(self) -> int:
         """Return the exit status, the terminal restored; wait for a daemon that is not there yet.
@@ -242,7 +258,9 @@ class Console:
                 for answer in self._client.answers():
                     self._take(answer, now_s)
             elif now_s - self._received_at_s > DAEMON_SILENT_S and not self._trouble:
-                self._trouble = f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}"
+                self._trouble = (
+                    f"zerobeat has said nothing since {time.strftime('%H:%M:%S')}; below: as it was"
+                )
         except ControlError as error:
             self._trouble = NOW_GONE if self._shown else NOT_YET
             if self._client is None and not isinstance(error, NotRunningError):
@@ -272,13 +290,19 @@ class Console:
     def _paint(self) -> None:
         columns, rows = self._terminal.size()
         if not self._shown:  # no status yet: nothing but what is waited for
-            waits = textwrap.wrap(self._trouble, columns - 1)[:rows]
+            waits = wrap_cells(self._trouble, columns - 1)[:rows]
             self._terminal.paint([Line(text, "waits") for text in waits])
             return
         # One column is left free: a full last line would wrap or scroll on some terminals.
-        shown = screen_lines(self._shown, columns - 1, rows, self._loads, ascii_only(), time.time())
-        if self._trouble:
-            shown[0] = Line(self._trouble[: columns - 1], "bad")
+        if self._large:
+            shown = large_lines(self._shown, columns - 1, rows, ascii_only())
+        else:
+            shown = screen_lines(
+                self._shown, columns - 1, rows, self._loads, ascii_only(), time.time()
+            )
+        if self._trouble:  # what follows is how it was when the daemon was last heard
+            first = [Line(text, "bad") for text in wrap_cells(self._trouble, columns - 1)]
+            shown = [*first, *(Line(line.text, "old") for line in shown[1:])]
         self._terminal.paint(shown[:rows])
 
 

@@ -26,11 +26,13 @@ from ..midi import (
     PitchBend,
     encode,
 )
+from .ledger import MovingBend, OnlyNewest
 from .settings import Output
 
 Sent = list[tuple[str, bytes]]
 
 BEND_KEY = 128  # beside controllers 0 to 127 in the queue of what may be thinned
+PRESSURE_KEY = 129
 LATEST_START_S = 0.1  # beyond gate gap and settling, how much later than asked a note may start
 
 
@@ -83,6 +85,8 @@ class _Again:
 
 
 _Queued = Message | _Again
+_Waiting = Message | MovingBend
+_Event = Message | MovingBend | OnlyNewest
 _Strikes = list[tuple[_Channel, int | None, NoteOn]]  # with the bend of each
 
 
@@ -117,10 +121,10 @@ class Cable:
     def __init__(self, output: Output) -> None:
         self.name = output.name
         self.channels = [_Channel(number) for number in range(16)]
-        self.batch: list[Message] = []
+        self.batch: list[_Event] = []
         self.groups: list[_Group] = []
         self.owed: list[NoteOff] = []  # to an output that is lost
-        self.waiting: dict[int, Message] = {}  # channel * 256 + controller or BEND_KEY
+        self.waiting: dict[int, _Waiting] = {}  # channel * 256 + controller, or a key as above
         self.free_at_s = -1e9
         self.bytes_sent = 0
         self.thinned = 0
@@ -338,7 +342,13 @@ class Cable:
             self.send(message, now_s, sent)
             channel.off_at_s = now_s
 
-    def _other(self, message: Message, now_s: float, sent: Sent) -> None:
+    def _other(self, message: _Event, now_s: float, sent: Sent) -> None:
+        if type(message) is MovingBend:
+            self._wait(message.channel << 8 | BEND_KEY, message)
+            return
+        if type(message) is OnlyNewest:
+            self._wait(message.message.channel << 8 | PRESSURE_KEY, message.message)
+            return
         if type(message) is ControlChange:
             channel = self.channels[message.channel]
             if message.controller not in ORDERED_CONTROLLERS:
@@ -349,7 +359,7 @@ class Cable:
                 return
         self.send(message, now_s, sent)
 
-    def _wait(self, key: int, message: Message) -> None:
+    def _wait(self, key: int, message: _Waiting) -> None:
         if key in self.waiting:
             self.thinned += 1
         self.waiting[key] = message
@@ -375,7 +385,15 @@ class Cable:
                 if self.second_per_byte and self.free_at_s > now_s:
                     break
                 if self.channels[key >> 8].group is None:
-                    self.send(self.waiting.pop(key), now_s, sent)
+                    self._send_waiting(self.waiting.pop(key), now_s, sent)
+
+    def _send_waiting(self, message: _Waiting, now_s: float, sent: Sent) -> None:
+        if type(message) is MovingBend:
+            bend = message.value_at(now_s)
+            if bend is not None:
+                self.send(PitchBend(message.channel, bend), now_s, sent)
+        else:
+            self.send(message, now_s, sent)
 
     def panic(self, now_s: float, sent: Sent) -> None:
         """Let nothing start that has ended, and everything else leave at once."""

@@ -28,6 +28,7 @@ class Rest(NamedTuple):
     commanded_cents: float  # after the inverse: what the converter must be asked
     note: int
     bend: int  # signed 14 bits
+    left_cents: float  # what that bend stands for
 
 
 class Chain:
@@ -53,6 +54,7 @@ class Chain:
         "_rests",
         "_root_cents",
         "_degrees",
+        "glides",
     )
 
     def __init__(self, voice: Voice, settings: VoiceSettings, tonight: Tonight) -> None:
@@ -80,7 +82,8 @@ class Chain:
         slope = touch_up.stretch_cents / 1200.0
         self._touch_scale = 1.0 / max(1.0 + slope, LEAST_TOUCH_SLOPE)
         self._touch_shift_cents = touch_up.offset_cents - slope * touch_up.reference_cents
-        self._rests: dict[int, Rest | None] = {}
+        self._rests: dict[float, Rest | None] = {}
+        self.glides = settings.glide_ms > 0.0
 
     def with_tonight(self, tonight: Tonight) -> Chain:
         """Return this chain under another tonight, but with the transposition it has."""
@@ -122,12 +125,24 @@ class Chain:
             key = degree + self._degrees
             return settings.keyboard_map.pitch_of_key(key) if 0 <= key <= 127 else None
         scale = settings.scale
-        if scale is None:
-            return 100.0 * degree
+        assert scale is not None  # without a scale a pitch has no degree
         if settings.fit == "keys":
             steps = degree - settings.root + self._degrees
             return self._root_cents + scale.pitch_of_degree(steps)
         return self._root_cents + scale.sorted_pitch_of_degree(degree + self._degrees)
+
+    def key_of_step(self, key: int, steps: int) -> float:
+        """Return the key that lies so many steps of the scale above another.
+
+        It lies between two keys where the degree does. Without a scale, and where each key is a
+        degree, a step is a key.
+        """
+        settings = self.settings
+        scale = settings.scale
+        if scale is None or settings.keyboard_map is not None or settings.fit == "keys":
+            return key + steps
+        degree = self.degree_of(100.0 * key, None)
+        return (self._root_cents + scale.sorted_pitch_of_degree(degree + steps)) / 100.0
 
     def target(self, key_cents: float, current: int | None = None) -> tuple[float | None, int]:
         """Return the scale's pitch for a played pitch, and the degree it fell on."""
@@ -148,7 +163,19 @@ class Chain:
         pitch = (pitch - self._panel_cents - self._touch_shift_cents) * self._touch_scale
         return pitch if self.curve is None else self.curve.commanded(pitch)
 
-    def rest(self, key: int) -> Rest | None:
+    def sounding(self, target_cents: float) -> float:
+        """Return the pitch that is to be heard for ``target_cents`` of the scale."""
+        pitch = target_cents + self._offset_cents
+        if self._beats_hz:
+            pitch += units.beats_to_cents(pitch, self._beats_hz, self.settings.detune_limit_cents)
+        return pitch
+
+    def command_sounding(self, pitch_cents: float) -> float:
+        """Return the pitch to command so that a pitch of ``sounding`` is heard."""
+        pitch = (pitch_cents - self._panel_cents - self._touch_shift_cents) * self._touch_scale
+        return pitch if self.curve is None else self.curve.commanded(pitch)
+
+    def rest(self, key: float) -> Rest | None:
         """Return where a key lies with all wheels at rest; None if out of reach."""
         try:
             return self._rests[key]
@@ -171,7 +198,8 @@ class Chain:
         if note is None:
             return None
         left = self.left_over(commanded, note)
-        return Rest(target_cents, commanded, note, bend.cents_to_bend(left, voice.bend_range_cents))
+        steps = bend.cents_to_bend(left, voice.bend_range_cents)
+        return Rest(target_cents, commanded, note, steps, left)
 
     def left_over(self, commanded_cents: float, note: int) -> float:
         """Return the cents of bend that a note number leaves to reach a pitch."""

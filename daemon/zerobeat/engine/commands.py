@@ -76,6 +76,19 @@ class SetTouchUp:
 
 
 @dataclass(frozen=True, slots=True)
+class Follow:
+    """What follow takes out of a voice: the whole drift, in place of the touch-up by hand.
+
+    It is heard from the next note on. A sounding note is moved by ``sounding_cents`` alone, sharp
+    drift positive. With ``touch_up`` None the touch-up by hand is in force again.
+    """
+
+    voice: str
+    touch_up: TouchUp | None
+    sounding_cents: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Bypass:
     """Play a voice, or all with ``voice`` None, without correction.
 
@@ -242,6 +255,7 @@ Command = (
     | ChangeScene
     | ChangeTonight
     | SetTouchUp
+    | Follow
     | Bypass
     | Mute
     | Solo

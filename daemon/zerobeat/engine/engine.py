@@ -17,6 +17,8 @@ from . import commands
 from .assign import Assigner
 from .dispatch import Dispatcher
 from .engine_state import EngineState
+from .extra_sockets import ExtraSockets
+from .glide_steps import GlideSteps
 from .global_settings import GlobalSettings
 from .hold import Triggers
 from .keyboard import Keyboard
@@ -24,6 +26,7 @@ from .ledger import Ledger, Outputs
 from .live_settings import Live
 from .measuring_notes import Measuring
 from .message_policy import Policy
+from .mpe import Mpe
 from .pedals.pedalboard import Pedals
 from .player import Player
 from .port_events import PortEvents
@@ -32,6 +35,7 @@ from .scene_persistence import ScenePersistence
 from .scenes import Scenes
 from .settings import Rig, Scene, Tonight
 from .trigger_events import TriggerEvents
+from .tuning_messages import TuningMessages
 from .undo import ChangeHistory
 from .voice import VoiceState
 
@@ -79,13 +83,25 @@ class Engine:
             self.live,
             self.undo,
         )
+        self.mpe = Mpe(shared, self.keyboard, self.assigner, self.policy)
+        self._fingers = self.mpe.keyboards
+        self.glide_steps = GlideSteps(shared, player)
         self.scenes = Scenes(shared, self.live)
         self.persistence = ScenePersistence(shared, self.live, self.undo)
         self.pedals = Pedals(
             shared, table, self.live, self.scenes, self.policy, self.keyboard, self.undo
         )
+        self.extra = ExtraSockets(shared)
         self.ports = PortEvents(
-            shared, player, self.policy, self.triggers, self.keyboard, self.scenes, self.pedals
+            shared,
+            player,
+            self.policy,
+            self.triggers,
+            self.keyboard,
+            self.mpe,
+            self.scenes,
+            self.pedals,
+            self.extra,
         )
         rig_change = RigChange(
             shared,
@@ -95,6 +111,7 @@ class Engine:
             self.triggers,
             self.live,
             self.keyboard,
+            self.mpe,
             self.pedals,
             self.ports,
         )
@@ -114,7 +131,10 @@ class Engine:
             rig_change,
         ):
             part.add_to(table)
+        self.extra.add_to(table)
         self.measuring.guard(table)
+        tuning_messages = TuningMessages(shared, self.live, self.policy, self.undo)
+        self.mpe.guard(table)
         self._messages: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self.keyboard.note_on,
             NoteOff: self.keyboard.note_off,
@@ -123,7 +143,7 @@ class Engine:
             midi.ProgramChange: self.policy.channel_message,
             midi.ChannelPressure: self.policy.channel_message,
             midi.PolyPressure: self.policy.channel_message,
-            midi.SysEx: self.policy.system_message,
+            midi.SysEx: tuning_messages.system_exclusive,
             midi.SongPosition: self._timed,
             midi.System: self._system,
         }
@@ -187,10 +207,35 @@ class Engine:
         if only is not None and getattr(message, "channel", only) != only:
             shared.counts["other channel"] += 1
             return
-        if not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
+        if self.policy.responses:
+            message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
+        if self.extra.flows:
+            self.extra.hear(message, source, outputs)  # type: ignore[arg-type]  # no command
+        if self._fingers:
+            self._expressive(handle, message, source, outputs)  # type: ignore[arg-type]  # no command
+        elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
             handle(message, source, outputs)
         self.pedals.lights.look()
         shared.current = None
+
+    def _expressive(
+        self,
+        handle: Callable[[Any, str, Outputs], None],
+        message: Message,
+        source: str,
+        outputs: Outputs,
+    ) -> None:
+        """Take one message, where an input is an MPE keyboard."""
+        mpe = self.mpe
+        finger = source in self._fingers
+        if finger and mpe.drops(message, source):
+            return
+        if self.pedals.take(message, source, outputs):
+            return
+        if not finger or not mpe.take(message, source, outputs):
+            handle(message, source, outputs)
+        if type(message) is not PitchBend:
+            mpe.follow(outputs)
 
     def _command(self, command: object, now_s: float, outputs: Outputs) -> None:
         handler = self._table.check(command)
@@ -213,6 +258,8 @@ class Engine:
             self.pedals.wake_at_s,
             self.triggers.read_at_s,
             self.triggers.clock.lost_at_s,
+            self.extra.wake_at_s,
+            self.glide_steps.wake_at_s if self.shared.gliding else None,
         ):
             if moment is not None and (soonest is None or moment < soonest):
                 soonest = moment
@@ -226,11 +273,14 @@ class Engine:
             shared.now_s = now_s
         self.triggers.read_if_due(outputs)
         self.triggers.clock.look(shared.now_s)
+        if shared.gliding:
+            self.glide_steps.take(outputs)
         for name, due_s in tuple(self.ports.sensed.items()):
             if due_s <= shared.now_s:
                 shared.counts["active sensing lost"] += 1
                 self.ports.source_lost(name, outputs)
         self.pedals.wake(outputs)
+        self.extra.wake(outputs)
         self.pedals.lights.look()
         shared.current = None
 

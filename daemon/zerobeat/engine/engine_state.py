@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
+from dataclasses import replace
 
 from ..errors import CommandError
+from .chain import Chain
+from .glide_controls import GlideControls
 from .ledger import Ledger
 from .pedals.layers import Layers
-from .settings import Hold, Input, Output, Rig, Scene, Tonight
-from .voice import Source, VoiceState
+from .settings import Hold, Input, Output, Rig, Scene, Tonight, TouchUp, VoiceSettings
+from .voice import Held, Source, VoiceState
 
 
 class EngineState:
@@ -25,6 +28,7 @@ class EngineState:
         base_scene: the scene's own part in force, with its name; ``scene`` with what pedals add.
         waiting_scene: a scene's part that has not landed, or None, and the hold it waits under.
         base_tonight: the global settings that are kept; ``tonight`` with what pedals add.
+        follow: what follow takes out of voices, in place of their touch-up by hand.
         layers: what pedals add while they are down.
         keys: the voices that each key down was given to.
         sustained: inputs and channels whose own sustain pedal is down.
@@ -33,6 +37,12 @@ class EngineState:
         pedal_moved_s: when a pedal last moved a setting.
         wheels: cents by source; a missing one is at rest.
         present: the outputs that are there.
+        gliding: voices that glide, by output, the one first that has waited longest.
+        glide_controls: what controllers have said about glides, by input and channel.
+        managers: the manager's channel of each member channel of the MPE zones in force.
+        zone_places: all channels of a zone, by its manager's.
+        expressive: fingers may bend notes, or controllers may rule glides.
+        centred: inputs on which a finger's place at the touch is its key's pitch.
     """
 
     __slots__ = (
@@ -49,6 +59,7 @@ class EngineState:
         "waiting_hold",
         "base_tonight",
         "tonight",
+        "follow",
         "layers",
         "keys",
         "sustained",
@@ -57,6 +68,12 @@ class EngineState:
         "pedal_moved_s",
         "wheels",
         "present",
+        "gliding",
+        "glide_controls",
+        "managers",
+        "zone_places",
+        "expressive",
+        "centred",
     )
 
     def __init__(
@@ -79,6 +96,7 @@ class EngineState:
         self.waiting_scene: Scene | None = None
         self.waiting_hold: Hold = "none"
         self.base_tonight = self.tonight = tonight
+        self.follow: dict[str, TouchUp] = {}
         self.layers = Layers()
         self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
         self.sustained: set[Source] = set()
@@ -87,6 +105,12 @@ class EngineState:
         self.pedal_moved_s = float("-inf")
         self.wheels: dict[Source, float] = {}
         self.present: set[str] = set()
+        self.gliding: dict[str, deque[VoiceState]] = {}
+        self.glide_controls: dict[Source, GlideControls] = {}
+        self.managers: dict[Source, Source] = {}
+        self.zone_places: dict[Source, tuple[Source, ...]] = {}
+        self.expressive = False
+        self.centred: frozenset[str] = frozenset()
 
     # ------------------------------------------------------------ looking up
 
@@ -117,7 +141,46 @@ class EngineState:
         """Return an input of the rig by name, or None."""
         return next((source for source in self.rig.inputs if source.name == name), None)
 
+    def settings_in(self, scene: Scene, voice: str) -> VoiceSettings:
+        """Return what a scene says of a voice.
+
+        One that was made of live settings while the rig had no such voice says nothing: what is
+        stored under its name does.
+        """
+        return scene.voices.get(voice) or self.bank.get(scene.name, scene).of(voice)
+
     # ------------------------------------------------------------ derived
+
+    def followed(self, tonight: Tonight) -> Tonight:
+        """Return global settings with what follow takes out in them."""
+        if not self.follow:
+            return tonight
+        return replace(tonight, touch_up={**tonight.touch_up, **self.follow})
+
+    def wheel_cents(self, held: Held) -> float:
+        """Return the bend of a key: its wheel, or its finger's place and its zone's wheel."""
+        return self.wheels.get(held.wheel_from or held.source, 0.0) + held.shift_cents
+
+    def smooth_cents(self, state: VoiceState, chain: Chain) -> float:
+        """Return what wheel or finger add to a pitch after the scale, with some settings."""
+        held = state.sampled_finger or state.playing
+        if held is None or chain.settings.wheel != "smooth":
+            return 0.0
+        return self.wheel_cents(held)
+
+    def goal_cents(self, state: VoiceState) -> float | None:
+        """Return the pitch at which a voice is to be heard, a glide being over; None if none."""
+        if state.target_cents is None:
+            return None
+        chain = state.sounding
+        return chain.sounding(state.target_cents + self.smooth_cents(state, chain))
+
+    def sounding_cents(self, state: VoiceState) -> float | None:
+        """Return the pitch at which a voice is to be heard now, or was left; None if none."""
+        cents = self.goal_cents(state)
+        if cents is None or state.glide is None:
+            return cents
+        return cents + state.glide.cents_at(self.now_s)
 
     @property
     def wanted_scene(self) -> Scene:

@@ -16,6 +16,7 @@ from .engine_state import EngineState
 from .ledger import Outputs
 from .limits import (
     CONCERT_A_RANGE_HZ,
+    FOLLOW_STEP_CENTS,
     TOUCH_UP_OFFSET_CENTS,
     TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_CENTS,
@@ -36,6 +37,7 @@ class GlobalSettings:
         """Handle the commands about global settings."""
         table.add(commands.ChangeTonight, self._change_tonight, self._check_tonight)
         table.add(commands.SetTouchUp, self._touch_up, self._check_touch_up)
+        table.add(commands.Follow, self._follow, self._check_follow)
         table.add(commands.Bypass, self._bypass, self._check_voices)
         table.add(commands.Mute, self._mute, self._check_voices)
         table.add(commands.Solo, self._solo, self._check_voices)
@@ -65,9 +67,24 @@ class GlobalSettings:
             if value not in allowed:
                 raise CommandError(f"{name}: found {value:g}; allowed: {allowed}")
 
+    def _check_follow(self, command: commands.Follow) -> None:
+        if command.touch_up is not None:
+            self._check_touch_up(commands.SetTouchUp(command.voice, command.touch_up))
+        if command.sounding_cents not in FOLLOW_STEP_CENTS:
+            raise CommandError(
+                f"sounding_cents: found {command.sounding_cents:g}; allowed: {FOLLOW_STEP_CENTS}"
+            )
+        self._shared.voice(command.voice)
+
+    def _follow(self, command: commands.Follow, outputs: Outputs) -> None:
+        state = self._shared.voice(command.voice)
+        self._live.use_follow(state, command.touch_up, command.sounding_cents, outputs)
+
     def _touch_up(self, command: commands.SetTouchUp, outputs: Outputs) -> None:
         tonight = self._shared.base_tonight
         touch_up = {**tonight.touch_up, command.voice: command.touch_up}
+        follow = self._shared.follow
+        self._shared.follow = {n: one for n, one in follow.items() if n != command.voice}
         self._live.use_tonight(replace(tonight, touch_up=touch_up), outputs)
 
     def _check_voices(self, command: commands.Bypass | commands.Mute | commands.Solo) -> None:

@@ -61,7 +61,7 @@ class Triggers:
         """Let a voice sample, or follow its keys, as the hold in force says."""
         state.samples = self._shared.hold_of(state) == "sample"
         if not state.samples:
-            state.sampled = None
+            state.sampled = state.sampled_finger = None
             state.read_due = False
 
     def lands_at_once(self, hold: Hold) -> bool:
@@ -104,7 +104,7 @@ class Triggers:
                 state.lane.release(outputs)
                 self._player.play(state, held, outputs)
             else:
-                self._player.relocate(state, outputs)
+                self._player.relocate(state, outputs, glides=True)
 
     def struck(self, state: VoiceState, held: Held) -> None:
         """A voice with hold ``sample`` is about to be struck by a key; it may have to be read."""
@@ -114,7 +114,8 @@ class Triggers:
 
     def sample(self, state: VoiceState, held: Held) -> None:
         """Let a voice have the pitch of a key and its wheel as they are now."""
-        state.sampled = Sample(held.key, self._shared.wheels.get(held.source, 0.0))
+        state.sampled = Sample(held.key, self._shared.wheel_cents(held))
+        state.sampled_finger = held if held.source in self._shared.managers else None
 
 
 def ticks_of(trigger: Trigger, scene: Scene) -> int:

@@ -7,9 +7,10 @@ outputs and the ledger still agree.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import final
 
-from ..midi import Message, NoteOff, NoteOn
+from ..midi import ChannelPressure, Message, NoteOff, NoteOn
 
 
 @final
@@ -21,7 +22,29 @@ LINK_LOST = Marker()  # the output went: nothing may leave
 LINK_CUT = Marker()  # it was connected (again): nothing waits, no bend is known
 BENDS_UNKNOWN = Marker()  # the receiver may have reset its bends
 
-Outputs = list[tuple[str, Message | Marker]]  # with the output's name
+
+@final
+class MovingBend:
+    """The bend of a voice that glides: its value is worked out as it leaves, however late."""
+
+    __slots__ = ("channel", "value_at")
+
+    def __init__(self, channel: int, value_at: Callable[[float], int | None]) -> None:
+        self.channel = channel
+        self.value_at = value_at  # signed steps at a time in seconds; None: no bend any more
+
+
+@final
+class OnlyNewest:
+    """A message of one channel of which only the newest counts; it waits for an idle cable."""
+
+    __slots__ = ("message",)
+
+    def __init__(self, message: ChannelPressure) -> None:
+        self.message = message
+
+
+Outputs = list[tuple[str, Message | Marker | MovingBend | OnlyNewest]]  # with the output's name
 
 
 class Lane:

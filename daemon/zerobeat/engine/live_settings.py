@@ -24,7 +24,7 @@ from .ledger import Outputs
 from .limits import VOICE_SETTINGS
 from .measuring_notes import Measuring
 from .player import START_SOURCE, Player
-from .settings import Hold, Scene, Tonight, VoiceSettings
+from .settings import Hold, Scene, Tonight, TouchUp, VoiceSettings
 from .voice import Held, VoiceState
 
 _VOICE_FIELDS = frozenset(f.name for f in fields(VoiceSettings))
@@ -385,7 +385,7 @@ class Live:
         shared = self._shared
         before = shared.tonight
         shared.base_tonight = base
-        shared.tonight = tonight = shared.layers.tonight(base, shared.voices)
+        shared.tonight = tonight = shared.followed(shared.layers.tonight(base, shared.voices))
         if (before.solo, before.mute) != (tonight.solo, tonight.mute):
             self._assigner.use()
         if _heard(before) == _heard(tonight):
@@ -401,6 +401,32 @@ class Live:
             self._player.relocate(state, outputs)
             state.move_waits = state.move_waits or waits
             state.chain = following
+
+    def use_follow(
+        self, state: VoiceState, touch_up: TouchUp | None, sounding_cents: float, outputs: Outputs
+    ) -> None:
+        """Take out of a voice what follow says: from its next note on, and of what sounds a bit."""
+        shared = self._shared
+        follow = {name: one for name, one in shared.follow.items() if name != state.name}
+        if touch_up is not None:
+            follow[state.name] = touch_up
+        shared.follow = follow
+        base = shared.layers.tonight(shared.base_tonight, shared.voices)
+        shared.tonight = tonight = shared.followed(base)
+        following = Chain(state.voice, state.settings, tonight)
+        sounds = state.lane.notes or state.voice.gate_ignored
+        if sounds and sounding_cents and state.playing is not None:
+            shared.current = state
+            now = state.sounding.tonight
+            before = now.touch_up.get(state.name, TouchUp())
+            moved = replace(before, offset_cents=before.offset_cents + sounding_cents)
+            waits = state.move_waits
+            state.chain = state.sounding.with_tonight(
+                replace(now, touch_up={**now.touch_up, state.name: moved})
+            )
+            self._player.relocate(state, outputs)
+            state.move_waits = state.move_waits or waits
+        state.chain = following
 
     def layers_changed(self, outputs: Outputs) -> None:
         """Bring everything to what the pedals add now; cheap where nothing has changed."""

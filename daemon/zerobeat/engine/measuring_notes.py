@@ -130,7 +130,7 @@ class Measuring:
         for other in self._shared.voices.values():
             if other.held:
                 raise CommandError(
-                    f"{other.voice.name} holds a key; release every key and pedal, then measure"
+                    f"{other.voice.name} holds a key; release every key and pedal first"
                 )
 
     def _sound(

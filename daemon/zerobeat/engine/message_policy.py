@@ -29,6 +29,7 @@ from ..midi import (
 from .assign import Assigner
 from .engine_state import EngineState
 from .ledger import Outputs
+from .response import Response
 from .voice import Source
 
 ChannelMessage = ControlChange | ProgramChange | ChannelPressure | PolyPressure | PitchBend
@@ -52,6 +53,7 @@ class Policy:
         wheel_cents: reach of the wheel, by input that plays.
         only_channel: the one channel that an input is listened to on.
         watched: inputs whose active sensing counts.
+        responses: curves of inputs that have some.
         passed_sustain: inputs and channels whose passed-through sustain pedal is down.
     """
 
@@ -68,6 +70,12 @@ class Policy:
         self.wheel_cents = {i.name: i.wheel_cents for i in rig.inputs if i.plays}
         self.watched = frozenset(i.name for i in rig.inputs if i.active_sensing)
         self.only_channel = {i.name: i.channel for i in rig.inputs if i.channel is not None}
+        self.responses = {
+            # Of an input that plays no notes the pedals alone count; its lights may come back.
+            i.name: i.response if i.plays else Response(pedals=i.response.pedals)
+            for i in rig.inputs
+            if i.response is not None
+        }
         self._clock_from = rig.clock_from
         self._through = {
             channel: [output.name for output in rig.outputs if channel in output.pass_channels]
@@ -79,9 +87,20 @@ class Policy:
             if output.pass_classes
         }
 
+    def respond(self, message: Message, source: str) -> Message:
+        """Return what a message is by the curves of its input; what is passed through stays."""
+        response = self.responses.get(source)
+        if response is None or self.passes((source, getattr(message, "channel", 0))):
+            return message
+        return response.of(message)
+
     def passes(self, place: Source) -> bool:
         """True if a channel of an input goes through untouched."""
         return bool(self._through[place[1]]) and place[0] in self.wheel_cents
+
+    def listed(self, output: str, kind: str) -> bool:
+        """Return whether an output lists a class of messages."""
+        return kind in self._classes.get(output, ())
 
     def pass_note_on(self, message: NoteOn, place: Source, outputs: Outputs) -> bool:
         """Pass a key of a passed-through channel; True if it was one."""
@@ -173,8 +192,10 @@ class Policy:
         passed = False
         for state in self._assigner.voices_of(place):
             lane = state.lane
-            if lane.up and kind in self._classes.get(lane.output, ()):
-                outputs.append((lane.output, _on_channel(message, lane.channel)))
+            if lane.up and self.listed(lane.output, kind):
+                response = state.voice.response
+                own = message if response is None else response.of(message)
+                outputs.append((lane.output, _on_channel(own, lane.channel)))
                 passed = True
         return passed
 
@@ -184,14 +205,26 @@ class Policy:
         """Pass or drop clock, transport, SysEx and active sensing."""
         kind = _system_class(message) if type(message) is System else _CLASS_OF[type(message)]
         timed = kind in ("clock", "transport")
+        passed = self.pass_system(message, kind, source, outputs)
+        if not passed and not (timed and source == self._clock_from):
+            self._shared.counts[kind] += 1
+
+    def pass_system(
+        self,
+        message: System | SongPosition | midi.SysEx,
+        kind: str,
+        source: str,
+        outputs: Outputs,
+    ) -> bool:
+        """Pass a system message to the outputs that list its class; return whether any does."""
+        timed = kind in ("clock", "transport")
         passed = False
         if self._classes and (source == self._clock_from if timed else source in self.wheel_cents):
             for name, classes in self._classes.items():
                 if kind in classes and name in self._shared.present:
                     outputs.append((name, message))
                     passed = True
-        if not passed and not (timed and source == self._clock_from):
-            self._shared.counts[kind] += 1
+        return passed
 
 
 def _system_class(message: System) -> str:
@@ -212,7 +245,7 @@ def _sustain_of(message: ChannelMessage) -> bool | None:
     return None
 
 
-def _on_channel(message: ChannelMessage, channel: int) -> Message:
+def _on_channel(message: Message, channel: int) -> Message:
     if type(message) is ControlChange:
         return ControlChange(channel, message.controller, message.value)
     if type(message) is ProgramChange:

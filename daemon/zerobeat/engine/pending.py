@@ -154,6 +154,8 @@ def _words(name: str, value: Any, middle_c_octave: int) -> str:
     if name in _SIGNED:
         plural = "s" if name in ("octaves", "degrees") and abs(value) != 1 else ""
         return _SIGNED[name].format(value) + plural
+    if name == "glide_ms":
+        return f"glide {value:g} ms" if value else "no glide"
     if name == "legato":
         return "legato" if value else "not legato"
     if name in ("scale", "keyboard_map"):

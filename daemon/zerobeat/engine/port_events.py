@@ -10,10 +10,12 @@ from . import commands
 from .clock import Clock
 from .dispatch import Dispatcher
 from .engine_state import EngineState
+from .extra_sockets import ExtraSockets
 from .hold import Triggers
 from .keyboard import Keyboard
 from .ledger import BENDS_UNKNOWN, LINK_CUT, LINK_LOST, Outputs
 from .message_policy import Policy
+from .mpe import Mpe
 from .pedals.pedalboard import Pedals
 from .player import Player
 from .scenes import Scenes
@@ -34,16 +36,20 @@ class PortEvents:
         policy: Policy,
         triggers: Triggers,
         keyboard: Keyboard,
+        mpe: Mpe,
         scenes: Scenes,
         pedals: Pedals,
+        extra: ExtraSockets,
     ) -> None:
         self._shared = shared
         self._player = player
         self._policy = policy
         self._triggers = triggers
         self._keyboard = keyboard
+        self._mpe = mpe
         self._scenes = scenes
         self._pedals = pedals
+        self._extra = extra
         self.sensed: dict[str, float] = {}
 
     def add_to(self, table: Dispatcher) -> None:
@@ -69,7 +75,10 @@ class PortEvents:
         for place in places:
             shared.wheels.pop(place, None)
         self._keyboard.keys_up(places, outputs, cut=True)
+        self._mpe.source_lost(name)
+        self._keyboard.portamento.forget(name)
         self._policy.release_passed(name, outputs)
+        self._extra.source_lost(name, outputs)
         self._pedals.let_go(outputs, name)
         self._scenes.forget(name)
 

@@ -17,6 +17,7 @@ from .keyboard import Keyboard
 from .ledger import Outputs
 from .live_settings import Live
 from .message_policy import Policy
+from .mpe import Mpe
 from .pedals.pedalboard import Pedals
 from .player import Player
 from .port_events import PortEvents
@@ -36,6 +37,7 @@ class RigChange:
         triggers: Triggers,
         live: Live,
         keyboard: Keyboard,
+        mpe: Mpe,
         pedals: Pedals,
         ports: PortEvents,
     ) -> None:
@@ -46,6 +48,7 @@ class RigChange:
         self._triggers = triggers
         self._live = live
         self._keyboard = keyboard
+        self._mpe = mpe
         self._pedals = pedals
         self._ports = ports
 
@@ -61,11 +64,11 @@ class RigChange:
         shared = self._shared
         lane = shared.ledger.lane(voice.output, voice.channel)
         lane.up = voice.output in shared.present
-        base = shared.base_scene.of(voice.name)
+        base = shared.settings_in(shared.base_scene, voice.name)
         settings = shared.layers.settings(voice.name, base)
         state = VoiceState(voice, lane, Chain(voice, settings, shared.tonight))
         state.base = base
-        state.overlap = shared.output(voice.output).converter.overlap
+        state.use_converter(shared.output(voice.output).converter)
         shared.voices[voice.name] = state
         self._triggers.rule(state)
         return state
@@ -90,7 +93,8 @@ class RigChange:
         shared.rig = replace(shared.rig, voices=tuple(others))
         kept = {n: touch for n, touch in shared.base_tonight.touch_up.items() if n != voice.name}
         shared.base_tonight = replace(shared.base_tonight, touch_up=kept)
-        shared.tonight = replace(shared.tonight, touch_up=kept)
+        shared.follow = {n: one for n, one in shared.follow.items() if n != voice.name}
+        shared.tonight = shared.followed(replace(shared.tonight, touch_up=kept))
         state.next_voice = voice
         if not state.lane.notes:
             shared.current = state
@@ -145,6 +149,8 @@ class RigChange:
         if fresh is not None or shared.waiting_scene is not None:
             self._ask_again(fresh or shared.waiting_scene, shared.voices if fresh else added)
         self._policy.refresh()
+        self._mpe.refresh()
+        self._keyboard.portamento.refresh()
         self._triggers.use()
         self._assigner.refresh()
         self._lift_passed(outputs)
@@ -156,7 +162,7 @@ class RigChange:
         """Let a scene's settings wait, under the hold they waited for, else for the next note."""
         shared = self._shared
         for name, state in states.items():
-            base = PLAIN if scene is None else scene.of(name)
+            base = PLAIN if scene is None else shared.settings_in(scene, name)
             if state.waiting is None:
                 waits = shared.waiting_scene is not None
                 state.waiting_hold = shared.waiting_hold if waits else "note"
@@ -170,9 +176,9 @@ class RigChange:
 
     def _keep_inputs(self, rig: Rig, outputs: Outputs) -> None:
         """Lift the keys of inputs that go, or that are heard in another way from now on."""
-        fresh = {i.name: (i.port, i.channel, i.plays) for i in rig.inputs}
+        fresh = {i.name: (i.port, i.channel, i.plays, i.mpe) for i in rig.inputs}
         for old in self._shared.rig.inputs:
-            if fresh.get(old.name) != (old.port, old.channel, old.plays):
+            if fresh.get(old.name) != (old.port, old.channel, old.plays, old.mpe):
                 self._ports.source_lost(old.name, outputs)
 
     def _keep_outputs(self, rig: Rig, outputs: Outputs) -> None:
@@ -210,7 +216,7 @@ class RigChange:
                 continue
             del old[voice.name]
             shared.voices[voice.name] = state
-            state.overlap = shared.output(voice.output).converter.overlap
+            state.use_converter(shared.output(voice.output).converter)
             if voice != state.voice or state.next_voice is not None:
                 state.next_voice = voice
                 if not state.lane.notes:

@@ -27,7 +27,7 @@ def program_text(program: int, numbers_from: int) -> str:
     >>> program_text(4, 1)
     'program 5 (wire 4)'
     """
-    return f"program {program + numbers_from} (wire {program})"
+    return f"program {program + numbers_from} (sent as {program})"
 
 
 class Scenes:

@@ -16,8 +16,10 @@ from typing import Literal
 from ..tuning.scala import KeyboardMap
 from ..tuning.scale import Scale
 from ..tuning.tracking import TrackingCurve
+from .mpe_zones import MpeSettings
 from .pedals.bindings import Hold as Hold
 from .pedals.bindings import Pedalboard
+from .response import Response
 
 Snap = Literal["nearest", "down", "up"]
 Fit = Literal["nearest", "keys"]
@@ -50,6 +52,31 @@ class Input:
     pedalboard: str | None = None  # name of the file with its bindings
     lights: str = ""  # port of the pedalboard's lights; "": none
     lights_is_pattern: bool = False
+    response: Response | None = None  # to velocity, pressure and pedals; None: as they come
+    mpe: MpeSettings | None = None  # a keyboard that gives each finger a channel
+    glide_controllers: bool = False  # controllers 5, 65 and 84 rule glides
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraSocket:
+    """Another output of a converter, and what drives it."""
+
+    name: str
+    kind: Literal["controller", "pressure", "note"]
+    channel: int
+    number: int = 0  # of the controller or note
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraRoute:
+    """What an input does that drives a socket."""
+
+    output: str
+    socket: ExtraSocket
+    input: str
+    what: Literal["wheel", "velocity", "slide", "pressure", "controller"]
+    controller: int = 0
+    smooth_s: float = 0.0  # a way from end to end takes so long
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +95,8 @@ class Converter:
     gate_gap_s: float = 0.002  # between note-off and restrike
     bytes_per_second: int | None = None  # None: no budget of its own
     errors_follow: Literal["volts", "number"] = "volts"
+    glide_across_notes: bool = False  # a glide out of the bend's reach changes the number
+    extra: tuple[ExtraSocket, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +128,8 @@ class Voice:
     gate_ignored: bool = False  # heard with the gate low: a drone
     tail_s: float = 0.0  # the wheel still reaches it this long after note-off
     stale: str = ""  # why the profile needs a check, in words; "" is none
+    tuning_from: str | None = None  # the input whose tuning messages set its scale
+    response: Response | None = None  # besides that of the input
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +149,7 @@ class Rig:
     set_list_ends: Literal["stop", "wrap"] = "stop"
     stage_lock: bool = True  # no pedal overwrites a scene
     on_return: Literal["silent", "strike"] = "silent"  # keys held as a converter returns
+    extra: tuple[ExtraRoute, ...] = ()  # what drives other sockets of converters
 
 
 # ---------------------------------------------------------------- scenes
@@ -142,6 +174,10 @@ class VoiceSettings:
     priority: Literal["last", "lowest", "highest"] = "last"
     legato: bool = False  # False: each key strikes anew
     hold: Hold | None = None  # None: the scene's
+    glide_ms: float = 0.0  # for an octave, or for the whole way; 0.0: no glide
+    glide: Literal["by_octave", "by_time"] = "by_octave"
+    glide_shape: Literal["straight", "rc"] = "straight"
+    glide_when: Literal["always", "legato"] = "always"
     start_key: int | None = None  # a drone sounds it at start and recall
 
 
@@ -155,6 +191,9 @@ class Zone:
     channels: tuple[int, ...] = ()  # empty: every channel
     lowest_key: int = 0
     highest_key: int = 127
+    chord: tuple[int, ...] = ()  # with rotate: what each key sounds, above itself; () itself
+    chord_in: Literal["semitones", "steps"] = "semitones"  # steps of the voice's scale
+    latch: bool = False  # a pedal with action latch keeps its keys
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ It holds no time, so that two pictures are equal when nothing has happened.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from .engine import Engine
 from .pending import ClockStatus, clock_status, ends, trigger_words
@@ -21,7 +20,8 @@ class OutputStatus:
     """One output: is it there, and what went over its cable.
 
     ``bytes_per_second`` is the budget of its cable, None without one;
-    ``waiting`` counts bends and controllers that wait for an idle cable.
+    ``waiting`` counts bends and controllers that wait for an idle cable; ``late`` notes that did
+    not start, because they could only have started too late.
     """
 
     name: str
@@ -30,6 +30,7 @@ class OutputStatus:
     bytes_per_second: int | None
     thinned: int
     waiting: int
+    late: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,33 +125,14 @@ def _wheels(engine: Engine) -> dict[str, float]:
 
 
 def _output(engine: Engine, wire: Wire, name: str) -> OutputStatus:
-    try:
-        sent, thinned, waiting = wire.load(name)
-    except KeyError:  # a reload is on its way and the wire has not got it yet
-        sent = thinned = waiting = 0
+    load = wire.load(name)
     budget = engine.shared.output(name).converter.bytes_per_second
-    return OutputStatus(name, name in engine.shared.present, sent, budget, thinned, waiting)
-
-
-def plain(status: Status) -> dict[str, Any]:
-    """Return a picture as values that JSON holds; channels from 1, as ``channel_number``."""
-    shown = _fields(status)
-    shown["voices"] = [_plain_voice(voice) for voice in status.voices]
-    shown["outputs"] = [_fields(output) for output in status.outputs]
-    if status.waits is not None:
-        shown["waits"] = _fields(status.waits)
-    if status.clock is not None:
-        shown["clock"] = _fields(status.clock)
-    return shown
-
-
-def _plain_voice(voice: VoiceStatus) -> dict[str, Any]:
-    shown = _fields(voice)
-    shown["channel_number"] = shown.pop("channel") + 1
-    shown["touch_up"] = _fields(voice.touch_up)
-    return shown
-
-
-def _fields(value: Any) -> dict[str, Any]:
-    # dataclasses.asdict copies deeply and takes four times as long on the thread that plays.
-    return {name: getattr(value, name) for name in value.__slots__}
+    return OutputStatus(
+        name=name,
+        there=name in engine.shared.present,
+        bytes_sent=load.bytes_sent,
+        bytes_per_second=budget,
+        thinned=load.thinned,
+        waiting=load.waiting,
+        late=load.late,
+    )

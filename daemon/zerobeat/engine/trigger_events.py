@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from .. import midi
 from . import commands
 from .dispatch import Dispatcher
@@ -11,6 +13,7 @@ from .ledger import Outputs
 from .live_settings import Live
 from .measuring_notes import Measuring
 from .player import Player
+from .voice import VoiceState
 
 
 class TriggerEvents:
@@ -34,8 +37,13 @@ class TriggerEvents:
         """Handle the command that triggers."""
         table.add(commands.TriggerNow, self._now)
 
-    def key_down(self, outputs: Outputs) -> None:
-        """A key of a playing input goes down; what it triggers lands first."""
+    def key_down(self, outputs: Outputs) -> list[VoiceState]:
+        """A key of a playing input goes down; what it triggers lands first.
+
+        Returns:
+            The voices that have other settings now and are still to be moved, which a voice that
+            the key strikes is not.
+        """
         shared, triggers = self._shared, self._triggers
         by_key = triggers.by_key
         if shared.waiting_scene is not None and shared.waiting_hold == "note":
@@ -49,8 +57,7 @@ class TriggerEvents:
                 triggers.fired_s = shared.now_s
                 by_key = True
             by_key = by_key or (triggers.lands_by_key and clock.is_missed)
-        if by_key:
-            self.fire(outputs)
+        return self._land(outputs) if by_key else []
 
     def remote_note(self, message: midi.NoteOn, source: str, outputs: Outputs) -> None:
         """A note of any input goes down; a scene may name it as a trigger."""
@@ -97,10 +104,17 @@ class TriggerEvents:
 
         With no delay the caller reads, once the key that triggered has its voice.
         """
+        self.move(self._land(outputs, read_after_s), outputs)
+
+    def _land(self, outputs: Outputs, read_after_s: float = 0.0) -> list[VoiceState]:
         if self._measuring.running and self._live.waits_for_trigger():
             self._measuring.stop("a trigger", outputs)
         landed = self._live.land_triggered(outputs)
         self._triggers.expect_reading(read_after_s, self._triggers.regate)
+        return landed
+
+    def move(self, landed: Iterable[VoiceState], outputs: Outputs) -> None:
+        """Bring voices to settings that have landed; those that sample move as they are read."""
         for state in landed:
             if not state.samples:
                 self._shared.current = state

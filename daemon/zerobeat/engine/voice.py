@@ -6,27 +6,45 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from .chain import Chain
-from .ledger import Lane
-from .settings import Hold, Overlap, Voice, VoiceSettings
+from .glide import Glide
+from .ledger import Lane, MovingBend
+from .settings import Converter, Hold, Overlap, Voice, VoiceSettings
 
 Source = tuple[str, int]  # (input name, channel)
 
 
 @dataclass(slots=True, eq=False)
 class Held:
-    """One key that a voice has: down, or kept by sustain."""
+    """One key that a voice has: down, or kept by sustain.
+
+    A finger of an MPE zone has its own bend while it is down, and the zone's alone afterwards.
+
+    Attributes:
+        key: whose pitch it has: a note of a chord has another one than ``chord_of``, the key that
+            was pressed, and by steps of a scale it may lie between two keys.
+        latches: a latch may keep it.
+    """
 
     source: Source
-    key: int
+    key: float
     velocity: int
     age: int = 0  # counts key-downs; the lower, the older
     down: bool = True
+    shift_cents: float = 0.0  # beside the wheel
+    wheel_from: Source | None = None  # None: its own source
+    chord_of: int | None = None
+    latches: bool = False
+
+    @property
+    def pressed(self) -> float:
+        """Return the key that went down."""
+        return self.key if self.chord_of is None else self.chord_of
 
 
 class Sample(NamedTuple):
     """What hold ``sample`` read at a trigger."""
 
-    key: int
+    key: float
     wheel_cents: float  # heard with a stepped wheel; a smooth one stays live
 
 
@@ -47,6 +65,11 @@ class VoiceState:
         base_waiting: what waits without what pedals add; None if that has landed.
         samples: the hold in force is ``sample``: ``sampled`` gives the pitch, not the
             key, and is read anew when ``read_due``; None until the first reading.
+        sampled_finger: the key that was read, if it has a bend of its own.
+        glide: the way to its pitch; None if it is there. After note-off it stays where the
+            voice was left, for the next glide to begin there.
+        step_s: when the next step of the glide is due.
+        moving_bend: what a step of the glide puts out.
     """
 
     __slots__ = (
@@ -80,6 +103,14 @@ class VoiceState:
         "overlap",
         "rotates",
         "left_cents",
+        "sampled_finger",
+        "glide",
+        "step_s",
+        "moving_bend",
+        "glides_missed",
+        "glides_across",
+        "settle_s",
+        "gate_gap_s",
     )
 
     def __init__(self, voice: Voice, lane: Lane, chain: Chain) -> None:
@@ -113,6 +144,19 @@ class VoiceState:
         self.overlap: Overlap = "unsafe"  # what its converter does with a second note
         self.rotates = False  # its zone gives each key another voice
         self.left_cents = 0.0  # bend of the sounding note with the wheel at rest
+        self.sampled_finger: Held | None = None
+        self.glide: Glide | None = None
+        self.step_s = 0.0
+        self.moving_bend: MovingBend | None = None
+        self.glides_missed = 0  # glides that the bend could not reach
+        self.settle_s = self.gate_gap_s = 0.0  # of its converter
+        self.glides_across = False  # a glide out of the bend's reach changes the number
+
+    def use_converter(self, converter: Converter) -> None:
+        """Note what the voice's converter takes."""
+        self.overlap = converter.overlap
+        self.glides_across = converter.glide_across_notes and converter.overlap == "legato"
+        self.settle_s, self.gate_gap_s = converter.settle_s, converter.gate_gap_s
 
     @property
     def name(self) -> str:
@@ -139,10 +183,11 @@ class VoiceState:
             self.playing is not None and (self.voice.gate_ignored or now_s < self.tail_until_s)
         )
 
-    def find(self, source: Source, key: int) -> Held | None:
+    def find(self, source: Source, key: float) -> Held | None:
         """Return the held key of a source, if the voice has it."""
         for held in self.held:
-            if held.key == key and held.source == source:
+            chord_of = held.chord_of
+            if (held.key if chord_of is None else chord_of) == key and held.source == source:
                 return held
         return None
 
@@ -159,5 +204,5 @@ class VoiceState:
         return max(reversed(held), key=_key)
 
 
-def _key(held: Held) -> int:
+def _key(held: Held) -> float:
     return held.key

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import NamedTuple
 
 from ..tuning.bend import bend_to_cents
 from ..tuning.units import pitch_to_hertz
-from .chain import Chain
 from .engine import Engine
 from .pending import differing, wanted_words
 from .settings import Hold, Tonight, TouchUp, VoiceSettings
@@ -25,7 +24,8 @@ class VoiceStatus:
         note: number last sent, and ``bend`` (signed steps) and ``bend_cents`` with it.
         bend_used: how much of the bend range is in use, 0 to 1.
         sounding_cents: the pitch it is to be heard at, above key 0; wheel,
-            detune and tonight included.
+            detune and tonight included, on its way at the time of the last event.
+        glide_to_cents: where its glide leads; None without one.
         correction_cents: what tracking and touch-up add to the commanded pitch.
         unusable: why the profile can't be trusted at this pitch; "" if it can.
         still_acts: what corrects the pitch of a voice although it is played raw, in words.
@@ -46,6 +46,7 @@ class VoiceStatus:
     bend_used: float
     sounding_cents: float | None
     sounding_hz: float | None
+    glide_to_cents: float | None
     correction_cents: float | None
     measured: bool
     unusable: str
@@ -56,6 +57,7 @@ class VoiceStatus:
     wheel_clamped: bool
     wheel_clamps: int
     keys_out_of_reach: int
+    glides_out_of_reach: int
     bypass: bool
     still_acts: tuple[str, ...]
     mute: bool
@@ -79,6 +81,8 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
     settings = state.settings
     waiting = state.waiting
     octave = engine.rig.middle_c_octave
+    bend_cents, bend_used = _bent(state)
+    pitch = _pitch(engine, state)
     return VoiceStatus(
         name=voice.name,
         output=voice.output,
@@ -95,6 +99,7 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         wheel_clamped=state.wheel_clamped,
         wheel_clamps=state.clamps,
         keys_out_of_reach=state.misses,
+        glides_out_of_reach=state.glides_missed,
         bypass=voice.name in tonight.bypass,
         still_acts=still_acts(state, tonight),
         mute=voice.name in tonight.mute,
@@ -109,8 +114,15 @@ def voice_status(engine: Engine, state: VoiceState) -> VoiceStatus:
         waits="" if waiting is None else state.waiting_hold,
         waiting=() if waiting is None else differing(settings, waiting),
         wanted=() if waiting is None else wanted_words(settings, waiting, octave),
-        **_bent(state),
-        **_pitch(engine, state),
+        bend_cents=bend_cents,
+        bend_used=bend_used,
+        key=pitch.key,
+        sounding_cents=pitch.sounding_cents,
+        sounding_hz=pitch.sounding_hz,
+        glide_to_cents=pitch.glide_to_cents,
+        correction_cents=pitch.correction_cents,
+        unusable=pitch.unusable,
+        extrapolated=pitch.extrapolated,
     )
 
 
@@ -133,48 +145,47 @@ def _scale(settings: VoiceSettings) -> str:
     return "continuous" if settings.scale is None else settings.scale.name
 
 
-def _bent(state: VoiceState) -> dict[str, Any]:
+def _bent(state: VoiceState) -> tuple[float | None, float]:
+    """Return the cents of a voice's bend, and the share of its range."""
     if state.bend is None:
-        return {"bend_cents": None, "bend_used": 0.0}
+        return None, 0.0
     cents = bend_to_cents(state.bend, state.voice.bend_range_cents)
     used = abs(cents) / state.voice.bend_range_cents
-    return {"bend_cents": round(cents, 3), "bend_used": round(used, 4)}
+    return round(cents, 3), round(used, 4)
 
 
-def _pitch(engine: Engine, state: VoiceState) -> dict[str, Any]:
-    """Return the key and the pitch of a voice that is heard; without one, nothing of it."""
+class _Pitch(NamedTuple):
+    """The key and the pitch of a voice; without a key, nothing of it."""
+
+    key: int | None = None
+    sounding_cents: float | None = None
+    sounding_hz: float | None = None
+    glide_to_cents: float | None = None
+    correction_cents: float | None = None
+    unusable: str = ""
+    extrapolated: bool = False
+
+
+def _pitch(engine: Engine, state: VoiceState) -> _Pitch:
+    """Return the key and the pitch of a voice that is heard."""
     held = state.playing
-    shown: dict[str, Any] = {
-        "key": None,
-        "sounding_cents": None,
-        "sounding_hz": None,
-        "correction_cents": None,
-        "unusable": "",
-        "extrapolated": False,
-    }
     if held is None or not (state.heard(engine.now_s) or state.out_of_reach):
-        return shown
-    shown["key"] = held.key if state.sampled is None else state.sampled.key
+        return _Pitch()
+    key = round(held.key if state.sampled is None else state.sampled.key)
     if state.target_cents is None or state.out_of_reach:
-        return shown
+        return _Pitch(key)
     chain = state.sounding
-    wheel_cents = engine.shared.wheels.get(held.source, 0.0)
-    smooth_cents = wheel_cents if chain.settings.wheel == "smooth" else 0.0
-    target_cents = state.target_cents + smooth_cents
-    sounding_cents = _uncorrected(chain).command(target_cents)
+    sounding_cents = engine.shared.sounding_cents(state) or 0.0
+    goal_cents = engine.shared.goal_cents(state) or 0.0
     raw_cents = sounding_cents - 1200.0 * chain.voice.panel_octaves
-    commanded_cents = chain.command(target_cents)
-    shown["sounding_cents"] = round(sounding_cents, 3)
-    shown["sounding_hz"] = round(pitch_to_hertz(sounding_cents), 4)
-    shown["correction_cents"] = round(commanded_cents - raw_cents, 3)
-    if chain.curve is not None:
-        part = chain.curve.unusable_at(commanded_cents)
-        shown["unusable"] = "" if part is None else part.reason
-        shown["extrapolated"] = chain.curve.extrapolated(commanded_cents)
-    return shown
-
-
-def _uncorrected(chain: Chain) -> Chain:
-    """Return the chain of a perfect oscillator with its panel at the written pitch."""
-    voice = replace(chain.voice, curve=None, panel_octaves=0)
-    return Chain(voice, chain.settings, replace(chain.tonight, touch_up={}))
+    commanded_cents = chain.command_sounding(sounding_cents)
+    part = None if chain.curve is None else chain.curve.unusable_at(commanded_cents)
+    return _Pitch(
+        key,
+        sounding_cents=round(sounding_cents, 3),
+        sounding_hz=round(pitch_to_hertz(sounding_cents), 4),
+        glide_to_cents=None if state.glide is None else round(goal_cents, 3),
+        correction_cents=round(commanded_cents - raw_cents, 3),
+        unusable="" if part is None else part.reason,
+        extrapolated=chain.curve is not None and chain.curve.extrapolated(commanded_cents),
+    )

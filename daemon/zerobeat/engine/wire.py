@@ -8,11 +8,21 @@ output is ``cable.py``'s.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from .cable import Cable, Sent
 from .ledger import BENDS_UNKNOWN as BENDS_UNKNOWN
 from .ledger import LINK_CUT, LINK_LOST, Marker, Outputs
 from .settings import Output
+
+
+class CableLoad(NamedTuple):
+    """What went over a cable, and what did not: thinned bends and controllers, late notes."""
+
+    bytes_sent: int = 0
+    thinned: int = 0
+    waiting: int = 0
+    late: int = 0
 
 
 class Wire:
@@ -95,10 +105,12 @@ class Wire:
                     soonest = at_s
         return soonest
 
-    def load(self, output: str) -> tuple[int, int, int]:
-        """Return (bytes sent, bends and controllers thinned, waiting) of an output."""
-        cable = self._cables[output]
-        return cable.bytes_sent, cable.thinned, len(cable.waiting)
+    def load(self, output: str) -> CableLoad:
+        """Return what went over an output's cable; of one that a reload brings, nothing yet."""
+        cable = self._cables.get(output)
+        if cable is None:
+            return CableLoad()
+        return CableLoad(cable.bytes_sent, cable.thinned, len(cable.waiting), cable.late)
 
     def late_notes(self) -> int:
         """Return how many notes did not start because they could only have started too late."""

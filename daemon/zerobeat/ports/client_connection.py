@@ -11,11 +11,13 @@ import json
 import math
 import os
 import socket
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from ..errors import PortError
+from ..json_value import JsonObject, JsonValue
 from ..text import printable
+from .expected_lines import ExpectedLines
 
 LONGEST_REQUEST = 16_384
 LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
@@ -38,7 +40,7 @@ class MalformedError(Exception):
     """A line that is not a request; the text says why."""
 
 
-def parse_request(line: bytes) -> dict[str, Any]:
+def parse_request(line: bytes) -> JsonObject:
     """Return the request of a line: valid Unicode, and within the bounds above.
 
     Raises:
@@ -66,11 +68,11 @@ def parse_request(line: bytes) -> dict[str, Any]:
     return found
 
 
-def _check_bounds(found: dict[str, Any], most: int) -> None:
+def _check_bounds(found: JsonObject, most: int) -> None:
     count = 0
-    level: list[Any] = [found]
+    level: list[JsonValue] = [found]
     for _ in range(DEEPEST):
-        inner: list[Any] = []
+        inner: list[JsonValue] = []
         for value in level:
             if isinstance(value, dict):
                 if any(len(key) > LONGEST_KEY for key in value):
@@ -140,6 +142,8 @@ class ClientConnection:
         self.has_raw_input = False  # to raw input
         self.listen_id: object = None
         self.missed = 0  # messages, while it did not read
+        self.expected: ExpectedLines | None = None  # the stream, if it asked for it
+        self.expected_id: object = None
 
     def fileno(self) -> int:
         return self._link.fileno()
@@ -147,7 +151,8 @@ class ClientConnection:
     @property
     def waits(self) -> bool:
         """True while it is owed something: an answer, pictures, raw input."""
-        return bool(self.asked or self.owed or self.has_raw_input or self.follow_s is not None)
+        streams = self.has_raw_input or self.follow_s is not None or self.expected is not None
+        return bool(self.asked or self.owed or streams)
 
     # ------------------------------------------------------------ in
 
@@ -198,7 +203,7 @@ class ClientConnection:
             self._line_since_s = now_s
         self._in += content
 
-    def next_request(self, now_s: float) -> dict[str, Any] | None:
+    def next_request(self, now_s: float) -> JsonObject | None:
         """Return one request if a whole line is there and the budget allows it."""
         self._refill(now_s)
         if self._closing or self._tokens < 1:
@@ -236,7 +241,7 @@ class ClientConnection:
     def wants_to_write(self) -> bool:
         return self.open and bool(self._out)
 
-    def send_answer(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_answer(self, answer: Mapping[str, object], now_s: float) -> None:
         """Send one answer, as far as it goes without waiting."""
         self.send_line(json.dumps(answer), now_s)
 
@@ -270,7 +275,7 @@ class ClientConnection:
         """False once it has left answers unread for too long."""
         return not self._out or now_s - self._out_since_s <= STUCK_S
 
-    def send_owed(self, answer: dict[str, Any], now_s: float) -> None:
+    def send_owed(self, answer: Mapping[str, object], now_s: float) -> None:
         """Send an answer that was owed."""
         self.owed -= 1
         self.send_answer(answer, now_s)

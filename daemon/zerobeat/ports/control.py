@@ -8,7 +8,7 @@ an id that comes back with its answer, a command and what the command takes:
     {"id": 1, "ok": true}
     {"id": 1, "ok": false, "error": "scene: found 'dron'; allowed: together, drone"}
 
-Four commands are handled here. ``role`` says what the client wants to be; see ``roles.py``.
+Five commands are handled here. ``role`` says what the client wants to be; see ``roles.py``.
 
     {"zerobeat": 1, "id": 1, "command": "role", "role": "view"}
     {"id": 1, "ok": true, "said": "role view"}
@@ -31,13 +31,20 @@ A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
     {"id": 4, "ok": true, "lost": 0,
      "heard": [{"input": "feet", "at_s": 8.1, "bytes": [176, 80, 127]}]}
 
+``expected`` sends what voices are meant to sound, in batches; see ``expected_lines.py``.
+
+    {"zerobeat": 1, "id": 5, "command": "expected"}
+    {"id": 5, "ok": true, "said": "what voices are meant to sound"}
+    {"id": 5, "ok": true, "expected": [{"voice": "reed", "at_s": 8.1, ...}], "asked": [],
+     "inputs": "", "lost": 0}
+
 Each client may send 100 commands a second, 20 at once; beyond that its socket is not read.
 Each role has seats of its own, and ``panic`` needs none. A client that has asked for nothing
-yet, or for nothing for 10 s, makes room for one that comes. A client is closed, with one line
-if it still reads, when a line is no JSON object or too long, when it doesn't end a line or
-read its answers for 10 s, or when it leaves 256 KiB of them unread. No client can delay a
-note: nothing here waits, a line is bounded in all that costs time, and MIDI is served before
-and after each command.
+yet, or for nothing for 2 s (10 s if it measures), makes room for one that comes. A client is
+closed, with one line if it still reads, when a line is no JSON object or too long, when it
+doesn't end a line or read its answers for 10 s, or when it leaves 256 KiB of them unread. No
+client can delay a note: nothing here waits, a line is bounded in all that costs time, and MIDI
+is served before and after each command.
 """
 
 from __future__ import annotations
@@ -45,13 +52,14 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
+from ..json_value import JsonObject
 from ..runtime_directory import SOCKET, SOCKET_VERSION
 from .client_connection import ClientConnection, bind_socket
 from .deferred_answer import Answer, DeferredAnswer
+from .expected_lines import ExpectedLines
 from .raw_input import RawInputBatch
 from .roles import ROLE_COMMANDS, SEATS, RolePolicy, may, role_for
 
@@ -59,13 +67,12 @@ MOST_ASKED = 4  # pictures that one client waits for
 MOST_UNSEATED = 8  # clients that have asked for nothing yet
 MOST_CLIENTS = MOST_UNSEATED + sum(SEATS.values())
 BACKLOG = 64  # connections that wait to be taken
-CLIENT_IDLE_S = 10.0  # a client that asks for nothing for so long may lose its seat
+CLIENT_IDLE_S = 2.0  # a client that asks for nothing for so long may lose its seat
+MEASURING_IDLE_S = 10.0  # one that measures listens for some seconds between two requests
 PICTURE_S = 0.25  # between two pictures
 SAME_S = 5.0  # a follower is sent this often that nothing has changed
 RETRY_BIND_S = 1.0  # after a connection could not be taken
 RATES_HZ = (0.1, 4.0)
-
-Request = dict[str, Any]
 
 
 class ControlSocket:
@@ -89,8 +96,8 @@ class ControlSocket:
     def __init__(
         self,
         folder: Path,
-        answer: Callable[[Request], Answer | DeferredAnswer],
-        picture: Callable[[], dict[str, Any]],
+        answer: Callable[[JsonObject], Answer | DeferredAnswer],
+        picture: Callable[[], Mapping[str, object]],
         on_disconnect: Callable[[object], None] = lambda client: None,
         catch_up: Callable[[], None] = lambda: None,
     ) -> None:
@@ -130,6 +137,47 @@ class ControlSocket:
                 lost, client.missed = batch["lost"] + client.missed, 0
                 client.send_answer({"id": client.listen_id, **batch, "lost": lost}, now_s)
 
+    # ------------------------------------------------------------ the stream expected
+
+    @property
+    def has_expected(self) -> bool:
+        """True while a client receives what voices are meant to sound."""
+        return any(client.expected is not None for client in self._clients)
+
+    def expected_restarts(self) -> bool:
+        """Return whether a client needs a line of every voice; asking answers it."""
+        found = False
+        for client in self._clients:
+            if client.expected is not None and client.expected.restart:
+                client.expected.restart, found = False, True
+        return found
+
+    def add_expected(self, line: JsonObject, now_s: float) -> None:
+        """Add a line for the clients of the stream."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.add(line, now_s)
+
+    def ask_follow(self, act: JsonObject, now_s: float) -> None:
+        """Hand on what the player asks of follow."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.ask(act, now_s)
+
+    def say_inputs(self, inputs: str, now_s: float) -> None:
+        """Say whether somebody else wants the audio inputs."""
+        for client in self._clients:
+            if client.expected is not None:
+                client.expected.say_inputs(inputs, now_s)
+
+    def _send_expected(self, now_s: float) -> None:
+        for client in self._clients:
+            if client.open and client.expected is not None and not client.wants_to_write():
+                batch = client.expected.take(now_s)
+                if batch is not None:
+                    client.send_answer({"id": client.expected_id, **batch}, now_s)
+                    self._catch_up()
+
     # ------------------------------------------------------------ waiting
 
     def readers(self, now_s: float) -> list[int]:
@@ -154,6 +202,9 @@ class ControlSocket:
                 soonest = min(soonest, max(now_s, self._picture_at_s))
             if client.follow_s is not None:
                 soonest = min(soonest, max(client.follow_due_s, self._picture_at_s))
+            due_s = None if client.expected is None else client.expected.due_s
+            if due_s is not None and not client.wants_to_write():
+                soonest = min(soonest, due_s)
         return None if soonest == math.inf else soonest
 
     # ------------------------------------------------------------ serving
@@ -176,6 +227,7 @@ class ControlSocket:
                 raise
         self._send_pictures(now_s)
         self._send_raw_input(now_s)
+        self._send_expected(now_s)
         closed = [client for client in self._clients if not client.open]
         if closed:
             self._clients = [client for client in self._clients if client.open]
@@ -213,7 +265,7 @@ class ControlSocket:
 
     # ------------------------------------------------------------ roles and seats
 
-    def _take_role(self, client: ClientConnection, request: Request, now_s: float) -> Answer:
+    def _take_role(self, client: ClientConnection, request: JsonObject, now_s: float) -> Answer:
         _no_more(request, ("role",))
         role = request.get("role")
         known = [
@@ -235,15 +287,16 @@ class ControlSocket:
             return
         seated = [other for other in self._clients if other.seat == role and other.open]
         if len(seated) >= SEATS[role]:
-            idle = [c for c in seated if not c.waits and now_s - c.asked_s > CLIENT_IDLE_S]
+            idle_s = MEASURING_IDLE_S if role == "measure" else CLIENT_IDLE_S
+            idle = [c for c in seated if not c.waits and now_s - c.asked_s > idle_s]
             if not idle:
                 raise ValueError(f"found {SEATS[role]} clients of role {role}; allowed: no more")
             last = min(idle, key=lambda client: client.asked_s)
-            last.refuse(f"it asked for nothing for {CLIENT_IDLE_S:g} s, and another came", now_s)
+            last.refuse(f"it asked for nothing for {idle_s:g} s, and another came", now_s)
             last.close()
         client.seat = role
 
-    def _serve_one(self, client: ClientConnection, request: Request, now_s: float) -> None:
+    def _serve_one(self, client: ClientConnection, request: JsonObject, now_s: float) -> None:
         name = request.pop("id", None)
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
@@ -257,7 +310,7 @@ class ControlSocket:
             client.send_answer({"id": name, **answer}, now_s)
 
     def _dispatch(
-        self, client: ClientConnection, name: object, request: Request, now_s: float
+        self, client: ClientConnection, name: object, request: JsonObject, now_s: float
     ) -> Answer | None:
         version = request.pop("zerobeat", None)
         if version != SOCKET_VERSION or isinstance(version, bool):
@@ -286,6 +339,10 @@ class ControlSocket:
             _no_more(request, ())
             client.has_raw_input, client.listen_id = True, name
             return {"ok": True, "said": "listening"}
+        if command == "expected":
+            _no_more(request, ())
+            client.expected, client.expected_id = ExpectedLines(now_s), name
+            return {"ok": True, "said": "what voices are meant to sound"}
         answer = self._answer(request)
         if isinstance(answer, DeferredAnswer):
             client.owed += 1
@@ -357,7 +414,7 @@ def _status_line(name: object, shown: str) -> str:
     return f'{{"id": {json.dumps(name)}, "ok": true, "status": {shown}}}'
 
 
-def _no_more(request: Request, allowed: tuple[str, ...]) -> None:
+def _no_more(request: JsonObject, allowed: tuple[str, ...]) -> None:
     for key in request:
         if key not in ("command", *allowed):
             rest = f"; allowed: {', '.join(allowed)}" if allowed else "; allowed: nothing more"

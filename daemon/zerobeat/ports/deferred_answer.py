@@ -3,9 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Literal, NotRequired, TypedDict
 
-Answer = dict[str, Any]
+from ..json_value import JsonObject
+
+
+class Tuning(TypedDict):
+    """What the keys of a voice sound, in cents above key 0; None is silent."""
+
+    voice: str
+    name: str
+    pitches_cents: list[float | None]
+
+
+class Accepted(TypedDict):
+    """What a client reads of a request that was carried out."""
+
+    ok: Literal[True]
+    said: NotRequired[str]  # one line for the player
+    file: NotRequired[str]  # of what was stored
+    generation: NotRequired[str]
+    bindings: NotRequired[list[JsonObject]]
+    tuning: NotRequired[Tuning]
+
+
+class Refused(TypedDict):
+    """What a client reads of a request that was not carried out."""
+
+    ok: Literal[False]
+    error: str
+    stopped_by: NotRequired[str]  # what ended a measuring run
+
+
+Answer = Accepted | Refused
 
 
 class DeferredAnswer:

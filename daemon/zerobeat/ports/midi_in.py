@@ -81,6 +81,7 @@ class MidiIn:
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
     are then unknown and must be released; who does so sets it False again.
+    While ``takes`` is False, what arrives is dropped.
 
     Raises:
         PortError: the port can't be opened.
@@ -96,6 +97,7 @@ class MidiIn:
     ) -> None:
         self.name = input_name
         self.client_name = own_client("in", input_name)
+        self.takes = True
         self.overflowed = False
         self.lost = 0
         self.faults = 0
@@ -121,7 +123,7 @@ class MidiIn:
         now_s = time.monotonic()
         self._calls += 1
         try:
-            if event[0] == END_OF_EXCLUSIVE:  # see SysExEnd in sysex_end.py
+            if event[0] == END_OF_EXCLUSIVE or not self.takes:  # see SysExEnd in sysex_end.py
                 return
             if len(self._inbox) >= self._limit:
                 self.lost += 1

@@ -12,10 +12,12 @@ that is longer.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import mmap
 import os
+import stat
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -47,9 +49,10 @@ def write_outputs(folder: Path, outputs: Iterable[tuple[str, str, bool]]) -> Non
 def read_outputs(folder: Path) -> list[tuple[str, str, bool]]:
     """Return what ``write_outputs`` wrote; nothing if it can't be read."""
     try:
-        with (folder / OUTPUTS_FILE).open() as file:
-            listed = json.loads(file.read(LARGEST_LIST))
-        return [(str(name), str(port), bool(pattern)) for name, port, pattern in listed]
+        listed = json.loads(_content(folder / OUTPUTS_FILE, LARGEST_LIST))
+        outputs = [(str(name), str(port), bool(pattern)) for name, port, pattern in listed]
+        json.dumps(outputs, ensure_ascii=False).encode()  # refuses half a surrogate pair
+        return outputs
     except (OSError, ValueError, TypeError, RecursionError):
         return []
 
@@ -206,11 +209,23 @@ def _map(path: Path) -> mmap.mmap:
         os.close(file)
 
 
+def _content(path: Path, most: int) -> bytes:
+    """Return the beginning of a file; a pipe, link or device is refused, not waited for.
+
+    Raises:
+        OSError: it can't be read.
+    """
+    flags = os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC
+    with os.fdopen(os.open(path, flags), "rb") as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "found no ordinary file", os.fspath(path))
+        return file.read(most)
+
+
 def read_left(path: Path) -> dict[str, list[tuple[int, int]]]:
     """Return what a mirror file lists, by key; nothing if there is no whole file."""
     try:
-        with path.open("rb") as file:
-            content = file.read(SIZE + 1)
+        content = _content(path, SIZE + 1)
     except OSError:
         return {}
     if len(content) != SIZE:

@@ -1,4 +1,4 @@
-"""Messages to systemd: ready, a line of status, alive, stopping; and a request for a touch-up.
+"""Messages to systemd: ready, a line of status, alive, stopping; requests for other units.
 
 Without systemd's environment every function does nothing.
 
@@ -9,11 +9,16 @@ socket named in NOTIFY_SOCKET; a leading @ stands for the abstract name space.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import socket
+from collections.abc import Sequence
 from pathlib import Path
 
+from ..runtime_directory import PAGE_FILE
+
 TOUCH_UP_FILE = "touchup.wanted"
+FOLLOW_FILE = "follow.wanted"
 
 
 def notify(state: str) -> bool:
@@ -83,3 +88,30 @@ def request_touch_up() -> bool:
         (Path(folder) / TOUCH_UP_FILE).touch()
         return True
     return False
+
+
+def request_follow(folder: Path, enabled: bool) -> None:
+    """Make the file that follow's path unit waits for, or remove it.
+
+    Raises:
+        OSError: the folder has gone, or is full.
+    """
+    if enabled:
+        (folder / FOLLOW_FILE).touch()
+    else:
+        (folder / FOLLOW_FILE).unlink(missing_ok=True)
+
+
+def request_page(folder: Path, enabled: bool, addresses: Sequence[str], commands: bool) -> None:
+    """Make the file that the page's path unit waits for, with what the rig says; or remove it.
+
+    Raises:
+        OSError: the folder has gone, or is full.
+    """
+    path = folder / PAGE_FILE
+    if not enabled:
+        path.unlink(missing_ok=True)
+        return
+    temporary = path.with_suffix(".tmp")
+    temporary.write_text(json.dumps({"addresses": list(addresses), "commands": commands}))
+    temporary.replace(path)

@@ -67,6 +67,7 @@ class AlsaPatch:
     backend: Backend = "alsa"
     alive = True
     frames_to_leave = 0
+    look_every_s = float("inf")  # ``fileno`` says it
 
     def __init__(self) -> None:
         try:

@@ -3,6 +3,11 @@
 JACK is the second backend: for players who want it, and for tests. A server
 that dies takes every client with it; ``alive`` is then False for good, nothing
 more may be sent, and the daemon has to be started again.
+
+The library ends its own threads with ``pthread_cancel`` when a client is closed. A thread
+that is in Python at that moment, or waits to be, takes the interpreter's lock with it, and
+the process hangs for ever. So none of its threads ever calls Python: its callbacks are two
+functions of libc, which count in a semaphore that is looked at often.
 """
 
 from __future__ import annotations
@@ -11,9 +16,10 @@ import contextlib
 import ctypes
 import errno
 import os
+import threading
 from pathlib import Path
 
-from ..errors import PortError
+from ..errors import PortError, ServerSilentError
 from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
 from .port_name import PortName
 from .rtmidi_api import rtmidi
@@ -27,48 +33,76 @@ except (ImportError, OSError) as error:
 _OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
 MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
 PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
+ANSWERS_WITHIN_S = 5.0  # a busy machine takes a second
+CHANGES_EVERY_S = 0.03  # for changes of the graph
+SEMAPHORE_BYTES = 64  # sem_t of glibc has 32, of musl 32
+
+_libjack = ctypes.CDLL(jack._libname)  # the one that is open already
+_libc = ctypes.PyDLL(None)  # keeps the interpreter's lock: a call takes 0.2 microseconds
+_SEM_POST = ctypes.cast(_libc.sem_post, ctypes.c_void_p).value
+_STRLEN = ctypes.cast(_libc.strlen, ctypes.c_void_p).value
+
+
+class CallCounter:
+    """Counts the calls of a callback that takes one pointer; see the head of this file."""
+
+    def __init__(self) -> None:
+        self._semaphore = (ctypes.c_char * SEMAPHORE_BYTES)()
+        if _libc.sem_init(self._semaphore, 0, 0) != 0:
+            raise PortError("no semaphore is to be had")
+
+    def set(self, setter: str, client: jack.Client) -> None:
+        """Be the callback of a client that ``setter`` of libjack sets."""
+        pointer = ctypes.c_void_p(int(jack._ffi.cast("uintptr_t", client._ptr)))
+        place = ctypes.c_void_p(ctypes.addressof(self._semaphore))
+        getattr(_libjack, setter)(pointer, ctypes.c_void_p(_SEM_POST), place)
+
+    def take(self) -> bool:
+        """Return True if there were calls since the last time."""
+        called = False
+        while _libc.sem_trywait(self._semaphore) == 0:
+            called = True
+        return called
 
 
 class JackPatch:
     """The ``Patch`` of JACK; see ``patch.Patch`` for the methods."""
 
     backend: Backend = "jack"
+    look_every_s = CHANGES_EVERY_S
 
     def __init__(self) -> None:
         _silence()
-        self.alive = True
+        self._alive = True
         self._closed = False
-        try:
-            self._client = jack.Client(WATCH_CLIENT, no_start_server=True)
-        except jack.JackOpenError:
-            raise PortError(_no_server()) from None
+        self._client = _open(WATCH_CLIENT)
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
         self._wake_fd = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self._client.set_shutdown_callback(self._shut)
-        self._client.set_port_registration_callback(lambda port, register: self._wake())
-        self._client.set_port_connect_callback(lambda a, b, connect: self._wake())
+        self._changes, self._shutdowns = CallCounter(), CallCounter()
+        # Called after each change of ports and connections, a port that came or went included.
+        self._changes.set("jack_set_graph_order_callback", self._client)
+        self._shutdowns.set("jack_on_shutdown", self._client)
         self.frames_to_leave = PERIODS_TO_LEAVE * int(self._client.blocksize)
         self._client.activate()
 
-    def _shut(self, status: object, reason: str) -> None:
-        self.alive = False
-        self._wake()
+    @property
+    def alive(self) -> bool:
+        if self._alive and self._shutdowns.take():
+            self._alive = False
+        return self._alive
 
-    def _wake(self) -> None:
-        with contextlib.suppress(OSError):
-            os.eventfd_write(self._wake_fd, 1)
+    @alive.setter
+    def alive(self, alive: bool) -> None:
+        self._alive = alive
 
     def fileno(self) -> int:
+        """Return a descriptor that is never ready: ``heard`` is asked every ``look_every_s``."""
         return self._wake_fd
 
     def heard(self) -> bool:
-        try:
-            os.eventfd_read(self._wake_fd)
-        except BlockingIOError:
-            return False
-        return True
+        return self._changes.take()
 
     def ports(self) -> list[PortName]:
         if not self.alive:
@@ -162,29 +196,53 @@ def list_jack_ports() -> list[PortName]:
         PortError: no server answers.
     """
     _silence()
-    try:
-        client = jack.Client("zerobeat ports", no_start_server=True)
-    except jack.JackOpenError:
-        raise PortError(_no_server()) from None
+    client = _open("zerobeat ports")
     try:
         return _midi_ports(client)
     finally:
         client.close()
 
 
-def _no_server() -> str:
-    server = os.environ.get("JACK_DEFAULT_SERVER", "default")
-    return f'no JACK server "{server}" answers; start it, or use ALSA'
+def _open(name: str) -> jack.Client:
+    """Return a new client.
+
+    The library waits for ever for a server that hangs: then its thread is left behind, and
+    this process should do no more than say so and end.
+
+    Raises:
+        PortError: no server.
+        ServerSilentError: it does not answer.
+    """
+    found: list[jack.Client | None] = []
+
+    def work() -> None:
+        try:
+            found.append(jack.Client(name, no_start_server=True))
+        except jack.JackOpenError:
+            found.append(None)
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    thread.join(ANSWERS_WITHIN_S)
+    if not found:
+        raise ServerSilentError(f'the JACK server "{_server()}" does not answer')
+    if found[0] is None:
+        raise PortError(f'no JACK server "{_server()}" answers; start it, or use ALSA')
+    return found[0]
 
 
-_say_nothing = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda message: None)
+def _server() -> str:
+    return os.environ.get("JACK_DEFAULT_SERVER", "default")
 
 
 def _silence() -> None:
-    """Keep every libjack of this process off the screen: rtmidi's wheel brings its own."""
+    """Keep every libjack of this process off the screen: rtmidi's wheel brings its own.
+
+    ``strlen`` takes a message and does nothing with it, on whichever thread.
+    """
     assert rtmidi  # loaded first
     mapped = (line.split()[-1] for line in Path("/proc/self/maps").read_text().splitlines())
     for path in {path for path in mapped if Path(path).name.startswith("libjack")}:
         library = ctypes.CDLL(path)
-        library.jack_set_error_function(_say_nothing)
-        library.jack_set_info_function(_say_nothing)
+        library.jack_set_error_function(ctypes.c_void_p(_STRLEN))
+        library.jack_set_info_function(ctypes.c_void_p(_STRLEN))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from typing import Any
+from typing import Literal, TypedDict
 
 BATCH_S = 0.05
 MOST_MESSAGES = 64
@@ -17,11 +17,27 @@ LONGEST_BYTES = 32  # of a message; more of an exclusive one is no help
 LEFT_OUT = (0xF8, 0xFE)
 
 
+class RawMessage(TypedDict):
+    """One message of an input."""
+
+    input: str
+    at_s: float
+    bytes: list[int]
+
+
+class HeardBatch(TypedDict):
+    """What a client reads that listens to raw input."""
+
+    ok: Literal[True]
+    heard: list[RawMessage]
+    lost: int
+
+
 class RawInputBatch:
     """Messages that arrived since the last batch."""
 
     def __init__(self) -> None:
-        self._heard: deque[dict[str, Any]] = deque()
+        self._heard: deque[RawMessage] = deque()
         self._lost = 0
         self.due_s: float | None = None
 
@@ -37,11 +53,11 @@ class RawInputBatch:
         batch = list(content[:LONGEST_BYTES])
         self._heard.append({"input": name, "at_s": round(now_s, 4), "bytes": batch})
 
-    def take(self, now_s: float) -> dict[str, Any] | None:
+    def take(self, now_s: float) -> HeardBatch | None:
         """Return the batch that is due now, or None."""
         if self.due_s is None or now_s < self.due_s:
             return None
-        batch = {"ok": True, "heard": list(self._heard), "lost": self._lost}
+        batch: HeardBatch = {"ok": True, "heard": list(self._heard), "lost": self._lost}
         self._heard.clear()
         self._lost, self.due_s = 0, None
         return batch

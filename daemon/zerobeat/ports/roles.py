@@ -2,15 +2,18 @@
 
 | role | may |
 | --- | --- |
-| `view` | `status`, `follow`, `listen`, `bindings` |
-| `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute` |
-| `measure` | as `view`, also `play`, `release`, `touch_up`, the profiles and `panic` |
+| `view` | `status`, `follow`, `listen`, `bindings`, `tuning` |
+| `stage` | also `recall`, `trigger`, `cancel`, `panic`, `bypass`, `mute`, `following` |
+| `measure` | as `view`, also `play`, `release`, `needle`, `touch_up`, the profiles, `panic` and
+  `borrow_inputs` |
+| `follow` | as `view`, also `expected`, `follow_move`, `follow_report` |
 | `all` | everything |
 
 The user who runs the daemon, and root, may be anything. A member of the groups
-`zerobeat-view`, `zerobeat-stage` or `zerobeat-measure` gets these roles and no other, so that
-a unit with a user of its own may reach the socket by its file's group and still be held to
-one role. Other members of the daemon's group may be anything; anybody else only looks.
+`zerobeat-view`, `zerobeat-stage`, `zerobeat-measure` or `zerobeat-follow` gets these roles and
+no other, so that a unit with a user of its own may reach the socket by its file's group and
+still be held to one role. Other members of the daemon's group may be anything; anybody else
+only looks.
 """
 
 from __future__ import annotations
@@ -22,16 +25,27 @@ import socket
 import struct
 from pathlib import Path
 
-VIEW = frozenset(("role", "status", "follow", "listen", "bindings"))
-STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute"}
-MEASURE = VIEW | {"play", "release", "touch_up", "put_profile", "undo_profile", "panic"}
+VIEW = frozenset(("role", "status", "follow", "listen", "bindings", "tuning"))
+STAGE = VIEW | {"recall", "trigger", "cancel", "panic", "bypass", "mute", "following"}
+MEASURE = VIEW | {
+    "play",
+    "release",
+    "needle",
+    "touch_up",
+    "put_profile",
+    "undo_profile",
+    "panic",
+    "borrow_inputs",
+}
+FOLLOW = VIEW | {"expected", "follow_move", "follow_report"}
 ROLE_COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
     "view": VIEW,
     "stage": STAGE,
     "measure": MEASURE,
+    "follow": FOLLOW,
     "all": None,
 }
-SEATS = {"view": 12, "stage": 4, "measure": 4, "all": 4}
+SEATS = {"view": 12, "stage": 4, "measure": 4, "follow": 2, "all": 4}
 GROUP = "zerobeat-{role}"
 SO_PEERGROUPS = 59  # asm-generic/socket.h
 MOST_GROUPS = 65_536  # NGROUPS_MAX
@@ -59,7 +73,7 @@ class RolePolicy:
         self._own_group = os.getegid()
         self._limits: dict[int, str] = {}
         self._hidden = _users_are_hidden()
-        for role in ("view", "stage", "measure"):
+        for role in ("view", "stage", "measure", "follow"):
             with contextlib.suppress(KeyError, OSError):
                 self._limits[grp.getgrnam(GROUP.format(role=role)).gr_gid] = role
 

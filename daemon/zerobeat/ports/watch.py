@@ -81,7 +81,8 @@ class Watch:
         links: what the rig names.
         now_s: a monotonic time, seconds. The first check is due at once.
 
-    Wait for ``fileno()``; call ``poll`` when it is readable and at ``due_s``.
+    Wait for ``fileno()``; call ``poll`` when it is readable, at ``due_s``, and as often as the
+    patch wants to be asked.
     """
 
     def __init__(self, patch: Patch, links: Iterable[PortLink], now_s: float) -> None:

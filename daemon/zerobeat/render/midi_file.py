@@ -190,11 +190,12 @@ def play(
 
 def _clocks_s(tempo_map: TempoMap, division: int, end_s: float) -> list[float]:
     """Return the times of MIDI clocks from the file's beginning to its end."""
+    count = int(tempo_map.tick(end_s) * TICKS_A_QUARTER / division) + 1
+    if count > MOST_CLOCKS:
+        quarters = MOST_CLOCKS // TICKS_A_QUARTER
+        raise MidiFileError(f"found over {quarters} quarter notes; allowed: no more")
     found: list[float] = []
     while (at_s := tempo_map.seconds(len(found) * division / TICKS_A_QUARTER)) <= end_s:
-        if len(found) >= MOST_CLOCKS:
-            quarters = MOST_CLOCKS // TICKS_A_QUARTER
-            raise MidiFileError(f"found over {quarters} quarter notes; allowed: no more")
         found.append(at_s)
     return found
 

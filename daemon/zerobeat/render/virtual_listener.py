@@ -9,9 +9,7 @@ import numpy as np
 
 from ..config.rig import LoadedRig
 from ..engine.settings import Voice
-from ..errors import TakeRefusedError
-from ..measure.pitch.reader import estimate_pitch
-from ..measure.pitch.take import HIGHEST_HZ, LOWEST_HZ, Take, TakeRequest
+from ..measure.pitch.take import Take, TakeRequest, read_samples
 from ..midi import NoteOff, NoteOn, PitchBend, encode
 from ..sim.oscillator import Oscillator
 from ..sim.scenario import SAMPLE_RATE_HZ, random_case
@@ -57,17 +55,10 @@ class VirtualListener:
     def listen(self, request: TakeRequest) -> Take:
         """Play a request and return its take."""
         samples, at_s = self.record(request)
-        try:
-            pitch = estimate_pitch(
-                samples,
-                self._rate_hz,
-                expected_hz=request.expected_hz,
-                lowest_hz=LOWEST_HZ,
-                highest_hz=HIGHEST_HZ,
-            )
-        except TakeRefusedError as error:
-            return Take(request, None, error.reason, at_s)
-        return Take(request, pitch, "", at_s)
+        pitch, refused = read_samples(
+            samples, self._rate_hz, request.expected_hz, None, request.likely_hz
+        )
+        return Take(request, pitch, refused, at_s)
 
     def record(self, request: TakeRequest) -> tuple[np.ndarray, float]:
         """Return the samples of a request, and the time of their middle."""

@@ -61,6 +61,7 @@ STYLE: dict[Any, Any] = {  # matplotlib types the keys as a literal of all its s
     "path.simplify": False,
 }
 WIDTH_INCHES = 7.6
+STRIP_INCHES = 0.75  # of a voice in the picture of the whole rig
 LEAST_SPAN = 1.0  # cents, of an axis of the history
 
 
@@ -116,7 +117,7 @@ def checks_svg(shown: Picture) -> str:
             axes.plot(after, row, "o", color=AFTER_COLOUR, markersize=7, zorder=3)
             for value, side in ((before, 1 if before > after else -1),):
                 axes.annotate(
-                    f"{value:+.1f}",
+                    f"{value:+z.1f}",
                     (value, row),
                     (7 * side, 0),
                     textcoords="offset points",
@@ -130,6 +131,65 @@ def checks_svg(shown: Picture) -> str:
         axes.margins(x=0.15)
         axes.set_xlabel("cents off: cross before, dot after")
         return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceStrip:
+    """One voice in the picture of the whole rig.
+
+    Attributes:
+        name: of the voice.
+        curve: of its profile.
+        sigmas: one sigma of the curve at its knots; may be empty.
+        pitches: of its usable readings, shape (n,).
+        checks: (note, cents off with the correction) of each check note.
+        middle_c_octave: for names of notes.
+    """
+
+    name: str
+    curve: TrackingCurve
+    sigmas: tuple[float, ...]
+    pitches: Floats
+    checks: tuple[tuple[int, float], ...]
+    middle_c_octave: int = 4
+
+
+def rig_svg(strips: Sequence[VoiceStrip]) -> str:
+    """Return every voice's error before and after on one picture, a strip a voice, as SVG."""
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "rig"}):
+        size = (WIDTH_INCHES, 0.7 + STRIP_INCHES * len(strips))
+        figure = Figure(figsize=size, layout="constrained")
+        rows = figure.subplots(len(strips), 1, sharex=True, squeeze=False)[:, 0]
+        low = min(float(one.pitches.min()) for one in strips) - 60.0
+        high = max(float(one.pitches.max()) for one in strips) + 60.0
+        for axes, one in zip(rows, strips, strict=True):
+            _draw_strip(axes, one)
+        notes = [note for note in range(0, 128, 12) if low <= 100 * note <= high]
+        names = [name_of_note(note, strips[0].middle_c_octave) for note in notes]
+        rows[-1].set_xticks([100.0 * note for note in notes], names)
+        rows[-1].set_xlim(low, high)
+        rows[-1].set_xlabel("note sent to the converter; cents off")
+        return _svg(figure)
+
+
+def _draw_strip(axes: Axes, one: VoiceStrip) -> None:
+    pitches = np.linspace(float(one.pitches.min()), float(one.pitches.max()), 200)
+    errors = np.array([one.curve.sounding(x) - x for x in pitches])
+    axes.fill_between(pitches, 0.0, errors, color=BEFORE_COLOUR, alpha=0.25, linewidth=0)
+    axes.plot(pitches, errors, color=BEFORE_COLOUR, linewidth=1)
+    if one.sigmas:
+        band = 2 * np.array(one.sigmas)
+        axes.fill_between(one.curve.knots_cents, -band, band, color=AFTER_COLOUR, alpha=0.4)
+    for note, after in one.checks:
+        axes.plot(100.0 * note, after, "o", color=AFTER_COLOUR, markersize=4, zorder=4)
+    for part in one.curve.unusable:
+        axes.axvspan(
+            part.lowest_cents, part.highest_cents, color=UNUSABLE_COLOUR, alpha=0.16, linewidth=0
+        )
+    most = max(LEAST_SPAN, float(np.abs(errors).max()), *(abs(after) for _, after in one.checks))
+    axes.set_ylim(-1.15 * most, 1.15 * most)
+    axes.set_ylabel(one.name[:12], rotation=0, ha="right", va="center")
+    axes.locator_params(axis="y", nbins=3)
 
 
 def history_svg(
@@ -277,3 +337,20 @@ def _svg(figure: Figure) -> str:
     text = re.sub(r'<svg [^>]*viewBox="([^"]+)"[^>]*>', r'<svg viewBox="\1" role="img">', text)
     text = re.sub(r"font: ([\d.]+px)[^;\"]*", r"font-size: \1; font-family: inherit", text)
     return text.replace("xlink:href", "href")
+
+
+def nights_svg(nights: Sequence[tuple[str, Floats, Floats]]) -> str:
+    """Return drift against time since power-on, a line a night, as SVG.
+
+    Args:
+        nights: (date, minutes, cents), the oldest first; shapes (n,).
+    """
+    with mpl.rc_context(STYLE | {"svg.hashsalt": "nights"}):
+        figure = Figure(figsize=(WIDTH_INCHES, 2.6), layout="constrained")
+        axes = figure.subplots()
+        for place, (_, minutes, cents) in enumerate(nights):
+            shade = 0.3 + 0.7 * (place + 1) / len(nights)
+            axes.plot(minutes, cents, color=CURVE_COLOUR, alpha=shade, linewidth=1.6)
+        axes.set_xlabel("minutes since power-on")
+        axes.set_ylabel("drift, cents")
+        return _svg(figure)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import replace
 from html import escape
@@ -11,11 +12,15 @@ import numpy as np
 from ..config.profile_file import Profile
 from ..config.rig import LoadedRig
 from ..errors import MeasureError
+from ..follow.kept_drift import Night, usual_settling
+from ..text import counted
 from ..tuning.units import name_of_note
-from .figures import Picture, checks_svg, curve_svg, history_svg
+from .figures import Picture, checks_svg, curve_svg, history_svg, nights_svg
+from .rig_overview import rig_overview
 from .voice_report import VoiceReport, pitches_of, usable_readings, voice_report
 
 MOST_PAGE_ROWS = 200
+MOST_NIGHTS = 7
 CSS = """
 :root { color-scheme: light dark; --paper: #fdfcf9; --ink: #22242a; --soft: #777b85;
   --grid: #dfddd6; --curve: #2b5fa8; --before: #b4531f; --after: #1d7a55; --bad: #b0303c; }
@@ -33,17 +38,28 @@ th { text-align: left; font-weight: 600; } th, td { padding: .2rem .9rem .2rem 0
 .wide { overflow-x: auto; } svg { width: 100%; height: auto; display: block; }
 a { color: var(--curve); } li { margin: .2rem 0; }
 details { margin: .8rem 0; } summary { cursor: pointer; }
+h2.first { border: 0; margin-top: .6rem; padding: 0; }
+@page { size: A4; margin: 14mm; }
+@media print { :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #555;
+  --grid: #ccc; --curve: #2b5fa8; --before: #b4531f; --after: #1d7a55; --bad: #b0303c; }
+  body { max-width: none; padding: 0; font-size: 10.5pt; print-color-adjust: exact; }
+  h2:not(.first) { break-before: page; border: 0; } h3, tr { break-after: avoid; }
+  svg, table, li { break-inside: avoid; } details { display: none; } .wide { overflow: visible; } }
 """
 
 
 def report_page(
-    loaded: LoadedRig, names: Sequence[str], title: str = "How the voices track"
+    loaded: LoadedRig,
+    names: Sequence[str],
+    title: str = "How the voices track",
+    nights: Sequence[Night] = (),
 ) -> str:
     """Return the report of some voices as one HTML page.
 
     Args:
         loaded: the rig with its profiles.
         names: of voices; those without a profile are listed by name.
+        nights: in which they were followed, the oldest first.
 
     Raises:
         MeasureError: none of them has one.
@@ -52,8 +68,8 @@ def report_page(
     if not shown:
         raise MeasureError("found no profile; measure a voice first: zerobeat measure VOICE")
     raw = [name for name in names if name not in loaded.profiles]
-    parts = [f"<h1>{escape(title)}</h1>", _overview(shown, raw)]
-    parts += [_section(one) for one in shown]
+    parts = [f"<h1>{escape(title)}</h1>", rig_overview(shown, raw), _overview(shown, raw)]
+    parts += [_section(one, nights) for one in shown]
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -92,7 +108,26 @@ def _overview(shown: Sequence[VoiceReport], raw: Sequence[str]) -> str:
     return "\n".join(lines)
 
 
-def _section(one: VoiceReport) -> str:
+def _nights(name: str, nights: Sequence[Night]) -> list[str]:
+    """Return how a voice drifted in the nights in which it was followed, if there were any."""
+    shown = [
+        (
+            time.strftime("%Y-%m-%d", time.localtime(night.began_s)),
+            np.array([minute for minute, _, _ in night.cents[name]]),
+            np.array([cents for _, cents, _ in night.cents[name]]),
+        )
+        for night in nights[-MOST_NIGHTS:]
+        if len(night.cents.get(name, ())) > 1
+    ]
+    if not shown:
+        return []
+    minutes = usual_settling(list(nights), name)
+    told = f" It was steady {minutes:.0f} minutes after power-on." if minutes is not None else ""
+    text = f"<p class=soft>As follow heard it, the last night darkest.{told}</p>"
+    return ["<h3>Drift of a night</h3>", text, nights_svg(shown)]
+
+
+def _section(one: VoiceReport, nights: Sequence[Night] = ()) -> str:
     name = escape(one.voice.name)
     parts = [f"<h2 id='{name}'>{name}</h2>", f"<p>{escape(_sentence(one))}</p>"]
     parts += [f"<p>{escape(line)}</p>" for line in _unusable_lines(one)]
@@ -100,7 +135,8 @@ def _section(one: VoiceReport) -> str:
     parts.append("<h3>Tracking curve</h3>")
     parts.append(
         "<p class=soft>Above: dots are readings, the line is the curve that corrects them. Below, "
-        "enlarged: what the readings leave, two sigma of the curve as a band, and check notes as "
+        "enlarged: what the readings leave, as a band how well the curve is known (19 times in "
+        "20), and check notes as "
         "diamonds.</p>"
     )
     parts.append(curve_svg(picture))
@@ -111,6 +147,7 @@ def _section(one: VoiceReport) -> str:
             _check_notes_table(one),
         ]
     parts += _history(one)
+    parts += _nights(one.voice.name, nights)
     if one.advice:
         items = "".join(f"<li>{escape(line)}</li>" for line in one.advice)
         parts.append(f"<h3>To do</h3><ul>{items}</ul>")
@@ -120,13 +157,13 @@ def _section(one: VoiceReport) -> str:
 
 def _sentence(one: VoiceReport) -> str:
     profile = one.profile
-    text = f"{len(profile.readings)} readings, {_range(one)}; raw it is off by up to "
+    text = f"{counted(len(profile.readings), 'reading')}, {_range(one)}; raw it is off by up to "
     text += f"{_worst_raw_cents(one):.1f} cents"
     if profile.proof:
         text += f", corrected the check notes were off by {_worst_checked(one)} at most"
     if profile.drift_cents_per_min:
         text += (
-            f". While it was measured it drifted {profile.drift_cents_per_min:+.2f} cents a "
+            f". While it was measured it drifted {profile.drift_cents_per_min:+z.2f} cents a "
             "minute, which was taken out"
         )
     if profile.errors_follow == "number":
@@ -183,7 +220,7 @@ def _check_notes_table(one: VoiceReport) -> str:
 
 def _readings_table(one: VoiceReport) -> str:
     rows = [
-        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+.2f}</td>"
+        f"<tr><td>{_sent_pitch(reading, one)}</td><td class=n>{reading.cents:+z.2f}</td>"
         f"<td class=n>{reading.sigma_cents:.2f}</td></tr>"
         for reading in one.profile.readings[:MOST_PAGE_ROWS]
     ]
@@ -196,9 +233,9 @@ def _readings_table(one: VoiceReport) -> str:
 def _sent_pitch(reading: object, one: VoiceReport) -> str:
     volts = getattr(reading, "volts", 0.0)
     if one.profile.against == "volts":
-        return f"{volts:+.3f} V"
+        return f"{volts:+z.3f} V"
     note, bend = getattr(reading, "note", 0), getattr(reading, "bend_cents", 0.0)
-    return _note_name(note, one.middle_c_octave) + (f" {bend:+.1f} cents" if bend else "")
+    return _note_name(note, one.middle_c_octave) + (f" {bend:+z.1f} cents" if bend else "")
 
 
 # ------------------------------------------------------------------ figures
@@ -227,7 +264,7 @@ def _history(one: VoiceReport) -> list[str]:
     dates = [profile.measured or "unknown" for profile in profiles]
     rows = [
         f"<tr><td>{escape(date)}</td><td class=n>{offset:+.2f}</td><td class=n>{stretch:+.2f}</td>"
-        f"<td class=n>{profile.drift_cents_per_min:+.2f}</td></tr>"
+        f"<td class=n>{profile.drift_cents_per_min:+z.2f}</td></tr>"
         for date, (offset, stretch), profile in zip(dates, lines, profiles, strict=True)
     ]
     return [

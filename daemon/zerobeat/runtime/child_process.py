@@ -7,14 +7,15 @@ Started with exec and never only forked: a fork would share the daemon's ports.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import pickle
 import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
+from ..config.rig import LoadedRig
 from ..errors import ZerobeatError
 
 _CODE = "from zerobeat.runtime.child_process import work; work()"
@@ -25,7 +26,7 @@ NICE = 5  # the notes go first
 class Outcome:
     """What a child's function returned, or its error, one line a fault."""
 
-    value: Any = None
+    value: object = None
     error: str = ""
 
 
@@ -38,7 +39,32 @@ def work() -> None:
         outcome = Outcome(act(*args))
     except ZerobeatError as error:
         outcome = Outcome(error=str(error))
-    sys.stdout.buffer.write(pickle.dumps(outcome))
+    sys.stdout.buffer.write(pickled(outcome))
+
+
+def pickled(outcome: Outcome) -> bytes:
+    """Return an outcome as pickles that share what they refer to, its ``parts`` first.
+
+    So the daemon takes a rig of many scenes in slices.
+    """
+    content = io.BytesIO()
+    pickler = pickle.Pickler(content)
+    if isinstance(outcome.value, LoadedRig):
+        for part in outcome.value.parts():
+            pickler.dump(part)
+    pickler.dump(outcome)
+    return content.getvalue()
+
+
+def unpickled(content: bytes | bytearray, pause: Callable[[], None]) -> Outcome:
+    """Return the outcome that ``pickled`` wrote; ``pause`` is called between its parts."""
+    unpickler = pickle.Unpickler(io.BytesIO(content))  # our own child wrote it
+    pause()
+    while True:
+        found = unpickler.load()
+        if isinstance(found, Outcome):
+            return found
+        pause()
 
 
 def _log() -> int | None:
@@ -60,8 +86,8 @@ class Child:
         OSError: no process or no memory for one.
     """
 
-    def __init__(self, act: Callable[..., Any], *args: Any) -> None:
-        self._heard = b""
+    def __init__(self, act: Callable[..., object], *args: object) -> None:
+        self._heard = bytearray()
         self.act = act
         # Not a pipe: writing to one waits for its reader once 64 KiB are in it.
         asked = os.memfd_create("asked", os.MFD_CLOEXEC)
@@ -85,8 +111,11 @@ class Child:
         """Return a descriptor that is readable when ``outcome`` can go on; -1 once it has ended."""
         return -1 if self._stdout.closed else self._stdout.fileno()
 
-    def outcome(self) -> Outcome | None:
-        """Read on; return the outcome once it is known, else None."""
+    def outcome(self, pause: Callable[[], None] = lambda: None) -> Outcome | None:
+        """Read on; return the outcome once it is known, else None.
+
+        ``pause`` is called between two slices of a large one.
+        """
         try:
             content = os.read(self._stdout.fileno(), 1 << 20)
         except BlockingIOError:
@@ -96,12 +125,9 @@ class Child:
             return None
         self.close()
         try:
-            outcome = pickle.loads(self._heard)  # our own child wrote it
-        except Exception:  # noqa: BLE001 - contained and logged
-            outcome = None
-        if isinstance(outcome, Outcome):
-            return outcome
-        return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
+            return unpickled(self._heard, pause)
+        except Exception:  # noqa: BLE001 - it died; the log has its words
+            return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
 
     def close(self) -> None:
         """Kill it if it still runs; a second call does nothing."""

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from ..engine.commands import Command
 from ..engine.engine import Engine
-from ..engine.status import picture, plain
+from ..engine.plain_status import plain
+from ..engine.status import picture
 from ..engine.wire import Wire
+from ..json_value import JsonObject
 from ..ports.control import ControlSocket
-from ..ports.deferred_answer import DeferredAnswer
+from ..ports.deferred_answer import Answer, DeferredAnswer
+from .facts import Facts
+from .follow_stream import FollowStream
 from .journal import Journal
 from .socket_commands import SocketCommands
 
@@ -29,6 +32,7 @@ class SocketClients:
 
     Attributes:
         control: the socket, for the loop to wait for.
+        follow: what serves ``zerobeat follow``.
 
     Raises:
         PortError: no control socket.
@@ -40,9 +44,9 @@ class SocketClients:
         engine: Engine,
         wire: Wire,
         act: Callable[[Command], None],
-        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]],
+        more: Mapping[str, Callable[[JsonObject], DeferredAnswer]],
         catch_up: Callable[[], None],
-        facts: Callable[[], dict[str, Any]],
+        facts: Callable[[], Facts],
         journal: Journal,
     ) -> None:
         self._engine = engine
@@ -50,20 +54,30 @@ class SocketClients:
         self._catch_up = catch_up
         self._facts = facts
         self._journal = journal
+        self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up, folder)
+        more = {**more, **self.follow.known}
         self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
         self._measuring = self._handlers.measuring
-        self.control = ControlSocket(
-            folder, self._answer, self._picture, self._measuring.gone, catch_up
-        )
+        self.control = ControlSocket(folder, self._answer, self._picture, self._gone, catch_up)
+        self.follow.control = self.control
+
+    @property
+    def needle(self) -> JsonObject | None:
+        """Where the knob stands that a player turns, as the client that measures says."""
+        return self._measuring.needle
 
     def serve(self, ready: list[int], now_s: float) -> None:
         """Handle requests and send status."""
         self.control.serve(ready, now_s)
         self._measuring.release_if_silent(now_s)
 
-    def _answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+    def _gone(self, client: object) -> None:
+        self._measuring.gone(client)
+        self.follow.gone(client)
+
+    def _answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         self._catch_up()
-        answer: dict[str, Any] | DeferredAnswer
+        answer: Answer | DeferredAnswer
         try:
             answer = self._handlers.answer(request)
         except Exception:  # noqa: BLE001 - contained and logged
@@ -72,10 +86,14 @@ class SocketClients:
         self._catch_up()
         return answer
 
-    def _picture(self) -> dict[str, Any]:
+    def _picture(self) -> Mapping[str, object]:
         try:
             shown = plain(picture(self._engine, self._wire))
+            followed = self.follow.voices()
+            if not followed:
+                return {**shown, **self._facts()}
+            voices = [{**one, "follow": followed.get(one["name"])} for one in shown["voices"]]
+            return {**shown, "voices": voices, **self._facts()}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
-            shown = {}
-        return shown | self._facts()
+            return {**self._facts()}

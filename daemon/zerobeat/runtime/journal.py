@@ -184,6 +184,11 @@ class Journal:
         """Write several lines: text of ours, such as a trace or the faults of a file."""
         self._write(printable_lines(text))
 
+    def flush(self) -> None:
+        """Return once all is written, or in time."""
+        if self._writer is not None:
+            self._writer.flush()
+
     def _write(self, text: str) -> None:
         if self._writer is None:  # not the daemon: a test, or a tool
             print(text, file=sys.stderr, flush=True)

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any
 
 from ..config.describe import binding_text
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
 from ..engine.pedals.bindings import Learned
 from ..errors import CommandError, StoreError, one_of
+from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.bindings_file import (
     MOST_LEARNED,
@@ -29,7 +29,7 @@ from ..state.bindings_file import (
 )
 from ..state.store_writer import Done
 from .journal import Journal
-from .persistence import Persistence, Values, refused
+from .persistence import Persistence, refused
 
 
 class LearnedBindings:
@@ -53,7 +53,7 @@ class LearnedBindings:
         self._engine = engine
         self._act = act
         self._learned: tuple[Learned, ...] = ()
-        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
+        self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             "bind": self._bind,
             "forget": self._forget,
             "bindings": self._bindings,
@@ -64,7 +64,7 @@ class LearnedBindings:
         try:
             found = self._persistence.store.load_bindings()
         except StoreError as error:
-            journal.log(f"{error}; no learned binding is in force")
+            journal.log(f"{error}; nothing that was learned is in force")
             return
         if found is None:
             return
@@ -76,12 +76,12 @@ class LearnedBindings:
 
     # ------------------------------------------------------------ commands
 
-    def _bind(self, values: Values) -> DeferredAnswer:
+    def _bind(self, values: JsonObject) -> DeferredAnswer:
         rig = self._engine.rig
         new = learned_from(values, rig.program_numbers_from, rig.middle_c_octave)
         self._check(new)
         if len(self._learned) >= MOST_LEARNED:
-            raise CommandError(f"{MOST_LEARNED} bindings are learned already; forget some")
+            raise CommandError(f"{MOST_LEARNED} switches are learned already; forget some")
         kept = with_learned(self._learned, new)
         text = binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)
         return self._keep(kept, f"learned {new.input}: {text}")
@@ -99,7 +99,7 @@ class LearnedBindings:
                 allowed = one_of(name, names) or "none"
                 raise CommandError(f"{what}: found {name}; allowed: {allowed}")
 
-    def _forget(self, values: Values) -> DeferredAnswer:
+    def _forget(self, values: JsonObject) -> DeferredAnswer:
         number = values.get("number")
         if set(values) != {"number"} or not isinstance(number, int) or isinstance(number, bool):
             raise CommandError("forget: needs number alone, a whole number")
@@ -134,7 +134,7 @@ class LearnedBindings:
         self._learned = learned
         self._act(UseLearned(learned))
 
-    def _bindings(self, values: Values) -> DeferredAnswer:
+    def _bindings(self, values: JsonObject) -> DeferredAnswer:
         if values:
             raise CommandError(
                 f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more"
@@ -142,7 +142,7 @@ class LearnedBindings:
         rig = self._engine.rig
         first, octave = rig.program_numbers_from, rig.middle_c_octave
         inputs = {source.name for source in rig.inputs}
-        shown: list[dict[str, Any]] = [
+        shown: list[JsonObject] = [
             {
                 "number": number,
                 "text": f"{one.input}: {binding_text(one.binding, first, octave)}",

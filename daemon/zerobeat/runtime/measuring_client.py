@@ -14,6 +14,7 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
 from ..errors import CommandError, MeasuringStoppedError
+from ..json_value import JsonObject
 from .global_commands import ALL
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ class MeasuringRun:
         self._act = act
         self._owner: object = None
         self._last_command_s = 0.0
+        self.needle: JsonObject | None = None  # how far a knob is off, for other displays
 
     def play(self, section: Section, voice: str, owner: object, now_s: float) -> str:
         """Sound a voice at a note and bend, raw, or at a written pitch, corrected."""
@@ -69,8 +71,23 @@ class MeasuringRun:
             return f"{voice} released"
         if self._engine.measuring.running:
             self._act(commands.ReleaseVoice())
-        self._owner = None
+        self._owner = self.needle = None
         return "measuring ended"
+
+    def show_needle(self, section: Section, voice: str, owner: object, now_s: float) -> str:
+        """Keep where a knob stands for the status, while the client that measures says so."""
+        shown: JsonObject = {
+            "voice": voice,
+            "off_cents": section.number("off_cents", 0.0, *BEND_CENTS, required=True),
+            "where": section.choice("where", "far", ("far", "near", "there"), required=True),
+            "turn": section.choice("turn", "", ("up", "down", "")),
+        }
+        section.close()
+        section.faults.raise_any()
+        if owner is not self._owner:
+            raise CommandError("needle: allowed for the client that measures")
+        self.needle = shown
+        return f"{voice}: shown"
 
     def _check(self, owner: object) -> None:
         if self._owner is None:
@@ -79,7 +96,7 @@ class MeasuringRun:
             if owner is not self._owner:
                 raise CommandError("another client measures; end it, or wait")
         elif owner is self._owner:
-            self._owner = None
+            self._owner = self.needle = None
             raise MeasuringStoppedError(self._engine.measuring.stopped)
 
     def gone(self, owner: object) -> None:
@@ -93,6 +110,6 @@ class MeasuringRun:
             self._end()
 
     def _end(self) -> None:
-        self._owner = None
+        self._owner = self.needle = None
         if self._engine.measuring.running:
             self._act(commands.ReleaseVoice())

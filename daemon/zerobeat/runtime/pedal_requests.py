@@ -15,7 +15,12 @@ from ..ports.midi_out import MidiOut
 from ..ports.notify import request_touch_up
 from .journal import Journal
 
-_WHO = {"touch_up": "zerobeat touchup", "go_on": "a measuring command"}
+FOLLOWED = {"follow": "", "follow_here": "here", "follow_back": "back"}
+_WHO = {
+    "touch_up": "zerobeat touchup",
+    "go_on": "a measuring command",
+    "pair": "the phone that asks on the page",
+}
 
 
 class PedalRequests:
@@ -29,7 +34,7 @@ class PedalRequests:
         journal: logs refused requests.
 
     Attributes:
-        asked: count of pedal requests for clients: touch_up, go_on.
+        asked: count of pedal requests for clients: touch_up, go_on, pair.
     """
 
     def __init__(
@@ -46,6 +51,7 @@ class PedalRequests:
         self._lights = lights
         self._journal = journal
         self._dispatch = ""
+        self.follow: Callable[[str | None, str], str] = lambda voice, act: ""  # set once it serves
         self.asked: Counter[str] = Counter(dict.fromkeys(_WHO, 0))
 
     def step(self, now_s: float) -> None:
@@ -77,6 +83,9 @@ class PedalRequests:
             elif request.action == "revert":
                 self._act(Revert())
                 self._engine.pedals.told(f"{name}: reverted")
+            elif request.action in FOLLOWED:
+                said = self.follow(request.voice, FOLLOWED[request.action])
+                self._engine.pedals.told(f"{name}: {said}")
             else:
                 self.asked[request.action] += 1
                 if request.action == "touch_up":

@@ -8,16 +8,26 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import TypedDict
 
 from ..engine.engine import Engine
 from ..errors import CommandError
+from ..ports.deferred_answer import Refused
 from ..state.store_writer import Done, StoreWriter
 from .child_process import Child, Outcome
 from .journal import Journal
 from .startup_state import SessionWriter, StartupState
 
-Values = dict[str, Any]
+
+class DiskStatus(TypedDict):
+    """What ``status`` says of the disk."""
+
+    directory: str
+    fault: str
+    slow: str
+    passed_over: list[str]
+
+
 MOST_JOBS = 16  # that wait for a slow disk; each needs one fsync or more
 MOST_CHILDREN = 3
 PROBE_DISK_S = 60.0  # how often a disk that failed is tried again
@@ -30,6 +40,7 @@ class Persistence:
         startup: the state directory, and what is stored of the session already.
         engine: whose session is kept.
         journal: for what the disk refuses.
+        pause: plays MIDI that has arrived or is due, between two slices of long work.
 
     Attributes:
         fault: why nothing was stored last; "" once something was again.
@@ -37,15 +48,22 @@ class Persistence:
         passed_over: damaged stored files, and what was used instead.
     """
 
-    def __init__(self, startup: StartupState, engine: Engine, journal: Journal) -> None:
+    def __init__(
+        self,
+        startup: StartupState,
+        engine: Engine,
+        journal: Journal,
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._state = startup.state
         self.store = startup.state.store
         self.fault = self.refusal = refusal = startup.state.refusal
         self.passed_over: tuple[str, ...] = ()
         self._journal = journal
+        self._pause = pause
         self._writer = StoreWriter(self.store)
         self._session_writer = (
-            None if refusal else SessionWriter(engine, self._writer, startup.session)
+            None if refusal else SessionWriter(engine, self._writer, startup.session, pause)
         )
         self._callbacks: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
@@ -88,7 +106,7 @@ class Persistence:
             )
 
     def work(
-        self, callback: Callable[[Outcome, float], None], act: Callable[..., Any], *args: Any
+        self, callback: Callable[[Outcome, float], None], act: Callable[..., object], *args: object
     ) -> None:
         """Call a function in a child process; ``callback`` gets its outcome.
 
@@ -117,7 +135,7 @@ class Persistence:
         """Handle finished writes and children, and keep the session."""
         for child in tuple(self._children):
             try:
-                outcome = child.outcome()
+                outcome = child.outcome(self._pause)
             except BaseException:
                 child.close()
                 outcome = Outcome(error=f"a fault in {child.act.__name__}; the log says more")
@@ -147,7 +165,7 @@ class Persistence:
         if callback is not None:
             callback(done, now_s)
 
-    def shown(self, now_s: float) -> Values:
+    def shown(self, now_s: float) -> DiskStatus:
         """Return the status of the disk."""
         return {
             "directory": str(self.store.directory),
@@ -182,6 +200,6 @@ def _reason(error: str) -> str:
     return error.rpartition(": not stored: ")[2]
 
 
-def refused(error: str) -> Values:
+def refused(error: str) -> Refused:
     """Return an answer with an error, in one line."""
     return {"ok": False, "error": "; ".join(error.splitlines())}

@@ -26,6 +26,8 @@ from ..ports.mirror import Mirror, key_of
 from ..ports.patch import Patch
 from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
+from ..text import counted
+from .facts import PortStatus
 from .journal import Journal
 
 LIGHTS = " lights"  # after the name of the input, in the name of the port
@@ -89,6 +91,7 @@ class PortConnections:
         self._started_s = round(time.time(), 1)
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
         self._links: tuple[PortLink, ...] = ()
+        self._look_at_s = 0.0
         self.watch = Watch(patch, (), time.monotonic())
         self._sysex_end = SysExEnd(patch)
         self.replace(rig, self.prepare(rig), time.monotonic())
@@ -150,6 +153,7 @@ class PortConnections:
 
     def poll(self, now_s: float) -> None:
         """Handle devices that came or went."""
+        self._look_at_s = now_s + self._patch.look_every_s
         self._sysex_end.step(now_s)
         self._events += self.watch.poll(now_s)
         while self._events:
@@ -158,7 +162,7 @@ class PortConnections:
     @property
     def due_s(self) -> float:
         """When ``poll`` has something to do."""
-        return min(self.watch.due_s, self._sysex_end.due_s)
+        return min(self.watch.due_s, self._sysex_end.due_s, self._look_at_s)
 
     def _handle(self, event: PortEvent, quiet: bool = False) -> None:
         if not quiet or event.kind in (
@@ -194,7 +198,7 @@ class PortConnections:
         if kept:
             self._mirror.left[key_of(name)] = kept
 
-    def states(self) -> list[dict[str, object]]:
+    def states(self) -> list[PortStatus]:
         """Return the state of each port: device, state, since when, faults."""
         return [
             {
@@ -203,17 +207,19 @@ class PortConnections:
                 "state": _state_word(self.watch.state(link)),
                 "since_s": self._since_s.get((link.direction, link.name), self._started_s),
                 "port": link.port,
-                **self._faults(link),
+                "faults": faults,
+                "last_fault": last_fault,
             }
             for link in self._links
+            for faults, last_fault in (self._faults(link),)
         ]
 
-    def _faults(self, link: PortLink) -> dict[str, object]:
+    def _faults(self, link: PortLink) -> tuple[int, str]:
         """Return the count of unsent messages of a port, and the last reason."""
         if link.direction == "in":
-            return {"faults": 0, "last_fault": ""}
+            return 0, ""
         out = self.outs.get(link.name) or self.lights[link.name.removesuffix(LIGHTS)]
-        return {"faults": out.faults, "last_fault": out.last_fault}
+        return out.faults, out.last_fault
 
     def summary(self, engine: Engine) -> str:
         """Return one line: what is connected and what is missing."""
@@ -226,21 +232,26 @@ class PortConnections:
                 there.append(f"{side} {link.name}")
             else:
                 away.append(f"{side} {link.name} ({_state_word(state)}: {link.port})")
-        text = f"zerobeat plays {len(engine.states)} voices, scene {engine.live.scene.name}"
+        text = (
+            f"zerobeat plays {counted(len(engine.states), 'voice')}, scene {engine.live.scene.name}"
+        )
         text += f"; connected: {', '.join(there) or 'nothing'}"
         return f"{text}; waiting for: {', '.join(away)}" if away else text
 
-    def close_inputs(self) -> None:
+    def take_no_more(self) -> None:
+        """Drop what arrives from now on; the inputs are closed later."""
         for port in self.ins.values():
-            port.close()
+            port.takes = False
 
     def drain(self) -> bool:
         """Return once all that was sent has left; False if that is not sure."""
         drained = [out.drain() for out in (*self.outs.values(), *self.lights.values())]
         return all(drained)
 
-    def close_outputs(self) -> None:
-        """Close the outputs, drained before."""
+    def close(self) -> None:
+        """Close all ports; the outputs were drained before."""
+        for source in self.ins.values():
+            source.close()
         for out in (*self.outs.values(), *self.lights.values()):
             out.close()
         self._sysex_end.close()

@@ -20,7 +20,8 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Voice
 from ..errors import CommandError, one_of
-from ..ports.deferred_answer import DeferredAnswer
+from ..json_value import JsonObject
+from ..ports.deferred_answer import Accepted, DeferredAnswer
 from ..state.measured_profile import (
     ReadyProfile,
     earlier_profile,
@@ -29,7 +30,7 @@ from ..state.measured_profile import (
 )
 from ..state.store_writer import Done
 from .child_process import Outcome
-from .persistence import Persistence, Values, refused
+from .persistence import Persistence, refused
 
 
 class ProfileCommands:
@@ -56,7 +57,7 @@ class ProfileCommands:
         self._act = act
         self._changed = changed
         self.use(loaded)
-        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
+        self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             "put_profile": self._put_profile,
             "undo_profile": self._undo_profile,
         }
@@ -66,7 +67,7 @@ class ProfileCommands:
         self._loaded = loaded
         self._profiles: dict[str, Profile] = dict(loaded.profiles)
 
-    def _put_profile(self, values: Values) -> DeferredAnswer:
+    def _put_profile(self, values: JsonObject) -> DeferredAnswer:
         voice, name = self._measured_voice(values, ("voice", "profile"))
         profile = values.get("profile")
         if not isinstance(profile, dict):
@@ -88,7 +89,7 @@ class ProfileCommands:
         )
         return later
 
-    def _undo_profile(self, values: Values) -> DeferredAnswer:
+    def _undo_profile(self, values: JsonObject) -> DeferredAnswer:
         voice, name = self._measured_voice(values, ("voice",))
         later = DeferredAnswer()
 
@@ -134,9 +135,9 @@ class ProfileCommands:
             except CommandError as error:
                 later.resolve(refused(f"{error}; the profile is stored"), now_s)
                 return
-            answer = {
+            answer: Accepted = {
                 "ok": True,
-                "said": f"{voice} {said}; it plays by it from its next note",
+                "said": f"{voice} {said}; the new correction starts at its next note",
                 "generation": generation_of(ready.text),
                 "file": str(done.path),
             }
@@ -147,7 +148,7 @@ class ProfileCommands:
         except CommandError as error:
             later.resolve(refused(str(error)), now_s)
 
-    def _measured_voice(self, values: Values, allowed: tuple[str, ...]) -> tuple[Voice, str]:
+    def _measured_voice(self, values: JsonObject, allowed: tuple[str, ...]) -> tuple[Voice, str]:
         """Return the voice of a request, and the name of its profile."""
         for key in values:
             if key not in allowed:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from ..config.rig import LoadedRig
 from ..errors import CommandError
-from ..ports.deferred_answer import DeferredAnswer
+from ..json_value import JsonObject
+from ..ports.deferred_answer import Answer, DeferredAnswer
 from ..state.state_directory import load_rig
 from ..text import printable
 from .child_process import Child
@@ -25,15 +25,23 @@ class RigReload:
         path: the rig's file.
         journal: logs each outcome.
         wake: wakes the loop.
+        pause: plays MIDI that has arrived or is due, between two slices of a large rig.
 
     Attributes:
         outcome: of the last reload, in words; "" before the first.
     """
 
-    def __init__(self, path: Path, journal: Journal, wake: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        journal: Journal,
+        wake: Callable[[], None],
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._path = path
         self._journal = journal
         self._wake = wake
+        self._pause = pause
         self._next_answers: list[DeferredAnswer] = []  # of the next reload
         self._answers: list[DeferredAnswer] = []  # of the one under way
         self._asked = False
@@ -46,7 +54,7 @@ class RigReload:
         self._asked = True
         self._wake()
 
-    def ask(self, values: dict[str, Any]) -> DeferredAnswer:
+    def ask(self, values: JsonObject) -> DeferredAnswer:
         """Ask for a reload; the answer has its outcome.
 
         Raises:
@@ -75,7 +83,7 @@ class RigReload:
             return None
         child = self._child
         try:
-            outcome = child.outcome()
+            outcome = child.outcome(self._pause)
         except BaseException:
             self._child = None
             child.close()
@@ -113,7 +121,7 @@ class RigReload:
         self.outcome = outcome
         waiting, self._answers = self._answers, []
         if in_force:
-            answer: dict[str, Any] = {"ok": True, "said": outcome}
+            answer: Answer = {"ok": True, "said": outcome}
         else:
             answer = {"ok": False, "error": outcome}
         for later in waiting:

@@ -17,8 +17,9 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
+from ..config.page_field import PageSettings
 from ..config.rig import LoadedRig
 from ..engine.commands import OutputLost, Reload
 from ..engine.ledger import Outputs
@@ -26,14 +27,17 @@ from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError, PortError
 from ..ports import notify
+from ..ports.exit_deadline import PORTS_CLOSING_S, end_process_within
 from ..ports.mirror import Mirror, write_outputs
 from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
 from ..state.state_directory import state_directory
+from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
+from .facts import Facts
 from .journal import Journal
 from .note_path import NotePath
 from .pedal_requests import PedalRequests
@@ -42,6 +46,7 @@ from .rig_reload import UNCHANGED, RigReload
 from .standstill import Standstill
 from .startup_state import StartupState
 from .stores import Stores
+from .tuning_request import tuning_request
 from .wall_clock import WallClock
 
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
@@ -50,6 +55,7 @@ FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for 
 SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
+Returned = TypeVar("Returned")
 
 
 class Runner:
@@ -98,6 +104,7 @@ class Runner:
         self._mirror = Mirror(self._folder, (output.name for output in loaded.rig.outputs))
         self._notes = NotePath(self.engine, self.wire, self._mirror, self._patch, journal)
         self._write_outputs(loaded.rig)
+        self._request_page(loaded.page)
         self._connections = PortConnections(
             loaded.rig,
             self._patch,
@@ -108,7 +115,7 @@ class Runner:
             self._notes.command,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake)
+        self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -119,6 +126,7 @@ class Runner:
             self._notes.act,
             self._reload.files_changed,
             journal,
+            self._notes.catch_up,
         )
         self._disk = self._stores.disk
         self._pedal_requests = PedalRequests(
@@ -133,12 +141,18 @@ class Runner:
             self.engine,
             self.wire,
             self._notes.act,
-            {"reload": self._reload.ask, **self._stores.known},
+            {
+                "reload": self._reload.ask,
+                "tuning": tuning_request(self.engine),
+                **self._stores.known,
+            },
             self._notes.catch_up,
             self._facts,
             journal,
         )
         self._notes.control = self._clients.control
+        self._clients.follow.use(loaded.follow)
+        self._pedal_requests.follow = self._clients.follow.ask_by_foot
         self._real_time = RealTime()
         self._wall_clock = WallClock(time.monotonic(), time.time())
         self._garbage_at_s = 0.0
@@ -153,17 +167,19 @@ class Runner:
         """Play until a signal; return the exit status, or ``SERVER_GONE``."""
         # A MIDI callback waits for the interpreter while a command is read: 5 ms by default.
         sys.setswitchinterval(SWITCH_S)
+        status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
+            status = 0
         finally:
             if not self._stopping:
                 self._stopping = "a fault"
                 self._journal.exception("the loop")
-            self._stop()
-        return SERVER_GONE if self._connections.server_gone else 0
+            self._stop(status)
+        return SERVER_GONE if self._connections.server_gone else status
 
     def _start(self) -> float | None:
         """Connect, say what plays, and return the interval of systemd's watchdog."""
@@ -197,6 +213,7 @@ class Runner:
             self._stage("reload", self._reload_step, now_s)
             self._stage("garbage", self._collect_garbage, now_s)
             self._stage("clock", self._check_clock, now_s)
+            self._stage("expected", self._clients.follow.step, time.monotonic())
             self._stage("folder", self._check_folder, now_s)
             self._stopping = self._stopping or self._connections.server_gone
         if interval_s:
@@ -270,7 +287,7 @@ class Runner:
                 longest_s = moment - now_s
         return longest_s, waits, writers
 
-    def _facts(self) -> dict[str, Any]:
+    def _facts(self) -> Facts:
         return {
             "rig": str(self._path),
             "state_directory": str(state_directory()),
@@ -282,11 +299,13 @@ class Runner:
             "foot_presses": self._notes.foot_presses,
             "asked_by_foot": dict(self._pedal_requests.asked),
             "reload": self._reload.outcome,
+            "follow": self._clients.follow.shown(),
             "store": self._disk.shown(time.monotonic()),
             "latency": self._notes.delays.shown(),
             "last_faults": list(self._journal.faults),
             "stage_faults": dict(self.stage_faults),
             "log_lines_lost": self._journal.dropped,
+            "needle": self._clients.needle,
         }
 
     # ------------------------------------------------------------ stages
@@ -298,6 +317,7 @@ class Runner:
         loaded = self._reload.result()
         if loaded is None:
             return
+        self._notes.catch_up()
         try:
             self._use_rig(loaded, now_s)
         except (CommandError, PortError) as error:
@@ -325,13 +345,14 @@ class Runner:
         self._mirror.replace(output.name for output in loaded.rig.outputs)
         self._connections.replace(loaded.rig, new, now_s)
         self._stores.use(loaded)
+        self._clients.follow.use(loaded.follow)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))
         self._write_outputs(loaded.rig)
+        self._request_page(loaded.page)
         self._request_real_time()  # a new port has a new thread
-        gc.collect()
-        gc.freeze()
+        gc.freeze()  # what a later collection need not look through
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
@@ -342,6 +363,13 @@ class Runner:
             write_outputs(self._folder, ((o.name, o.port, o.port_is_pattern) for o in rig.outputs))
         except OSError as error:
             self._journal.fault("outputs", f"{self._folder}: {error.strerror}; it plays on")
+
+    def _request_page(self, page: PageSettings) -> None:
+        self._page = page
+        try:
+            notify.request_page(self._folder, page.enabled, page.addresses, page.commands)
+        except OSError as error:
+            self._journal.fault("page", f"{self._folder}: {error.strerror}; it plays on")
 
     def _kept_good(self, outcome: Outcome, now_s: float) -> None:
         if outcome.error:
@@ -373,6 +401,8 @@ class Runner:
                 self._lock = fresh
             self._mirror.restore()
         self._write_outputs(self.engine.rig)
+        self._request_page(self._page)
+        self._clients.follow.ask_unit()
         self._clients.control.bind_again()
         self._journal.log(f"{self._folder}: was removed; made again")
 
@@ -386,17 +416,18 @@ class Runner:
         with contextlib.suppress(OSError):  # a signal after the end
             os.eventfd_write(self._wake_fd, 1)
 
-    def _stop(self) -> None:
+    def _stop(self, status: int) -> None:
         """Stop in the reverse order of the start: inputs, notes, drain, outputs (M14, M15).
 
-        With a dead JACK server nothing of its library is called: it would spin, holding the
-        interpreter.
+        The MIDI library may hang when a client is closed. So all else is done before, and then
+        the process ends in time, with this exit status. With a dead JACK server nothing of its
+        library is called: it would spin, holding the interpreter.
         """
         gone = self._connections.server_gone
         self._last(notify.stopping if not gone else notify.status, self._stopping)
         drained = False
         if not gone:
-            self._last(self._connections.close_inputs)
+            self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))
@@ -405,18 +436,19 @@ class Runner:
         left = self._last(self._mirror.marked) or ()
         self._last(self._disk.stop, time.monotonic())
         self._last(self._clients.control.close)
-        if not gone:
-            self._last(self._connections.close_outputs)
-            self._last(self._patch.close)
         self._last(self._mirror.close)
         self._last(self._reload.close)
         self._last(self._lock.close)
-        if not gone:
-            self._last(os.close, self._wake_fd)
-        what = f"{len(left)} notes may sound; the next start releases them"
+        what = f"{counted(len(left), 'note')} may sound; the next start releases them"
         self._journal.log(f"zerobeat stopped ({self._stopping}); {what if left else RELEASED}")
+        if not gone:
+            self._journal.flush()
+            self._last(end_process_within, PORTS_CLOSING_S, status)
+            self._last(self._connections.close)
+            self._last(self._patch.close)
+            self._last(os.close, self._wake_fd)
 
-    def _last(self, act: Callable[..., Any], *args: Any) -> Any:
+    def _last(self, act: Callable[..., Returned], *args: object) -> Returned | None:
         """Run one step of the stop; the others follow whatever it raises."""
         try:
             return act(*args)

@@ -16,6 +16,7 @@
 | `reload` | nothing; answered once the files have been read again |
 | `play` | for measuring: `voice`; `note` and `bend_cents`, or `corrected` and `pitch_cents` |
 | `release` | for measuring: `voice`; `all` ends the run |
+| `needle` | for measuring: `voice`, `off_cents`, `where`, `turn`; the status shows it |
 
 A `hold` or
 `start_key` of null takes a voice's own away. A scale's file is read by the
@@ -30,20 +31,21 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 from ..config.context import Context
 from ..config.faults import Faults, Place
 from ..config.fields import Section
-from ..config.json_source import table_of
+from ..config.json_source import Pace, node_of, table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
+from ..config.yaml_source import Node, Scalar
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.live_settings import AT_ONCE
 from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_suggestions, one_of
-from ..ports.deferred_answer import DeferredAnswer
+from ..json_value import JsonObject
+from ..ports.deferred_answer import Answer, DeferredAnswer
 from ..state.state_directory import own_store
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
@@ -56,7 +58,10 @@ WAITS: dict[Hold, str] = {
     "sample": "waits for a trigger",
 }
 LONGEST_ERROR = 2000  # characters of an answer
-KEEPS_SETTINGS = ("undo", "play", "release", "trigger", "panic", "store")
+KEEPS_SETTINGS = (
+    *("undo", "play", "release", "needle", "trigger", "panic", "store"),
+    *("follow_move", "follow_report", "following", "borrow_inputs"),
+)
 STEPS = {"next": 1, "previous": -1}
 _UNSET = ("hold", "start_key")  # of a voice; null is a value of theirs
 _SCENE_PARTS = ("zones", *AT_ONCE)
@@ -95,7 +100,7 @@ class SocketCommands:
         engine: Engine,
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
-        more: Mapping[str, Callable[[dict[str, Any]], DeferredAnswer]] = MappingProxyType({}),
+        more: Mapping[str, Callable[[JsonObject], DeferredAnswer]] = MappingProxyType({}),
         catch_up: Callable[[], None] = lambda: None,
     ) -> None:
         self._engine = engine
@@ -117,27 +122,29 @@ class SocketCommands:
             "undo": self._undo,
             "play": lambda section: self._measure(section, self.measuring.play),
             "release": lambda section: self._measure(section, self.measuring.release),
+            "needle": lambda section: self._measure(section, self.measuring.show_needle),
             **GlobalCommands(engine, act).known,
         }
 
-    def answer(self, request: dict[str, Any]) -> dict[str, Any] | DeferredAnswer:
+    def answer(self, request: JsonObject) -> Answer | DeferredAnswer:
         """Carry out a request; return ``ok`` and ``said``, or ``error``, or a deferred answer."""
         allow_suggestions(SUGGESTIONS)
         command = request.get("command")
         names = [*self._known, *self._more]
         if not isinstance(command, str) or command not in names:
-            allowed = one_of(str(command), (*names, "status", "follow"))
+            allowed = one_of(str(command), (*names, "status", "follow", "expected"))
             return {
                 "ok": False,
                 "error": f"command: found {str(command)[:40]!r}; allowed: {allowed}",
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
+            section = None if command in self._more else self._section(command, values)
             if command not in KEEPS_SETTINGS:
                 self._engine.undo.remember()
-            if command in self._more:
+            if section is None:
                 return self._more[command](values)
-            said = self._known[command](self._section(command, values))
+            said = self._known[command](section)
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
@@ -147,13 +154,17 @@ class SocketCommands:
             }
         return {"ok": True, "said": said}
 
-    def _section(self, command: str, values: dict[str, Any]) -> Section:
+    def _section(self, command: str, values: JsonObject) -> Section:
         # A player who types "set reed detune 3" reads "detune", not "changes.detune".
         place = Place("set scene" if command == "set_scene" else command, 0)
-        table = table_of(values, place)
+        pace = Pace(self._catch_up)
         changes = values.get("changes")
+        table = table_of({**values, "changes": None} if changes else values, place, pace)
         if isinstance(changes, dict):
-            table.entries["changes"] = table_of(changes, place)
+            table.entries["changes"] = table_of(changes, place, pace)
+        elif changes:
+            table.entries["changes"] = node_of(changes, Place(place.file, 0, "changes"), pace)
+        self._catch_up()
         return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
@@ -237,7 +248,7 @@ class SocketCommands:
         context = self._context(few_faults())
         wanted: list[commands.ChangeVoice] = []
         alike: object = None
-        changes: tuple[tuple[str, Any], ...] = ()
+        changes: tuple[tuple[str, object], ...] = ()
         for voice in states if name == ALL else (name,):
             base = states[voice].wanted_base
             kind = (base, voice in context.drones)
@@ -260,7 +271,7 @@ class SocketCommands:
     @staticmethod
     def _changes(
         voice: str, base: VoiceSettings, section: Section, context: Context
-    ) -> tuple[tuple[str, Any], ...]:
+    ) -> tuple[tuple[str, object], ...]:
         """Return the fields of a voice's settings that differ as a section says."""
         entries = section.table.entries
         unset = [key for key in _UNSET if key in entries and _is_null(entries[key])]
@@ -288,5 +299,5 @@ class SocketCommands:
         return do(section, voice, self._asking(), time.monotonic())
 
 
-def _is_null(node: Any) -> bool:
-    return getattr(node, "plain", False) and node.text == ""
+def _is_null(node: Node) -> bool:
+    return isinstance(node, Scalar) and node.plain and node.text == ""

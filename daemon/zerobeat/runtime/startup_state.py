@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
 
 from ..config.rig import LoadedRig
+from ..engine.commands import Follow
 from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
@@ -19,6 +21,8 @@ from ..state.store_writer import Done, StoreWriter
 from ..text import printable
 
 LOOK_S = 0.02  # changes are looked for at most this often
+FOLLOW_EVERY_S = 60.0  # what follow took out is kept so often, and at a stop
+FOLLOW_LASTS_S = 1800.0  # after a longer rest the case has another temperature
 REST_S = 0.4  # a pedal that has not moved for so long rests
 
 
@@ -59,7 +63,11 @@ class StartupState:
 
     def engine(self, scenes: Iterable[Scene]) -> Engine:
         """Return an engine in this state."""
-        return Engine(self.rig, scenes, self.tonight, self.unsaved)
+        engine = Engine(self.rig, scenes, self.tonight, self.unsaved)
+        for voice, touch_up in self.session.follow.items():
+            if voice in engine.states and 0.0 <= time.time() - touch_up.at_s <= FOLLOW_LASTS_S:
+                engine.receive(Follow(voice, touch_up), "", 0.0, [])
+        return engine
 
 
 def restore_startup_state(
@@ -117,16 +125,25 @@ class SessionWriter:
         engine: that plays.
         writer: the store writer.
         last: the session that is stored already, if there is one.
+        pause: plays MIDI that has arrived or is due.
     """
 
-    def __init__(self, engine: Engine, writer: StoreWriter, last: Session | None) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        writer: StoreWriter,
+        last: Session | None,
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._engine = engine
-        self._keeper = SessionKeeper(writer, last)
+        self._keeper = SessionKeeper(writer, last, pause)
         self._seen: tuple[object, ...] = ()
         self._acts = -1
         self._changed_s: float | None = None  # since when something is to be handed over
         self._look_at_s = float("-inf")
         self._wake_at_s: float | None = None
+        self._follow = engine.shared.follow
+        self._follow_at_s = float("-inf")
 
     @property
     def wake_at_s(self) -> float | None:
@@ -141,6 +158,10 @@ class SessionWriter:
             self._wake_at_s = self._look(now_s)
         elif self._wake_at_s is None:
             self._wake_at_s = self._look_at_s  # something happened since the last look
+        if now_s >= self._follow_at_s:  # its moves are no discrete acts: once a minute
+            self._follow_at_s = now_s + FOLLOW_EVERY_S
+            if self._engine.shared.follow is not self._follow:
+                self._hand_over()
         self._keeper.step(now_s)
 
     def _look(self, now_s: float) -> float | None:
@@ -163,7 +184,10 @@ class SessionWriter:
         self._changed_s = None
         wanted = live.wanted()
         unsaved = wanted if live.unsaved else None
-        self._keeper.want(Session(live.base_tonight, wanted.name, wanted.hold, unsaved))
+        self._follow = self._engine.shared.follow
+        self._keeper.want(
+            Session(live.base_tonight, wanted.name, wanted.hold, unsaved, self._follow)
+        )
 
     def done(self, done: Done, now_s: float) -> None:
         """Handle the end of a write."""

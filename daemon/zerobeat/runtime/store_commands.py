@@ -23,11 +23,12 @@ from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.settings import Scene
 from ..errors import CommandError, one_of
+from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
 from ..state.previous_scene import EarlierScene, earlier_scene
 from ..state.store_writer import Done
 from .child_process import Outcome
-from .persistence import Persistence, Values, refused
+from .persistence import Persistence, refused
 
 
 class StoreCommands:
@@ -40,6 +41,7 @@ class StoreCommands:
         folder: of the rig's file.
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
+        pause: plays MIDI that has arrived or is due, between two slices of a long scene.
     """
 
     def __init__(
@@ -50,15 +52,17 @@ class StoreCommands:
         folder: Path,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
+        pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._persistence = persistence
         self._engine = engine
         self._folder = folder
         self._act = act
         self._changed = changed
+        self._pause = pause
         self.use(loaded)
         self._stored = set(persistence.store.names("scenes"))
-        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
+        self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             "store": self._store_command,
             "revert": self._revert,
         }
@@ -67,7 +71,7 @@ class StoreCommands:
         """Use a reloaded rig."""
         self._files = dict(loaded.scene_files)  # title -> under which name it is stored
 
-    def _store_command(self, values: Values) -> DeferredAnswer:
+    def _store_command(self, values: JsonObject) -> DeferredAnswer:
         section = Section(table_of(values, Place("store", 0)), Faults())
         title = section.text("scene", None)
         undo = section.flag("undo", False)
@@ -89,7 +93,7 @@ class StoreCommands:
         name = self._file_of(title)
         first = self._engine.rig.program_numbers_from
         own = live.bank.get(title) if name not in self._stored else None
-        before = None if own is None else scene_to_yaml(own, first)
+        before = None if own is None else scene_to_yaml(own, first, self._pause)
         later, was = DeferredAnswer(), live.scene.name
 
         def stored(done: Done, now_s: float) -> None:
@@ -100,7 +104,9 @@ class StoreCommands:
             said = f"scene {title} stored" if title == was else f"stored as scene {title}"
             later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-        self._persistence.save("scenes", name, scene_to_yaml(scene, first), before, stored)
+        self._persistence.save(
+            "scenes", name, scene_to_yaml(scene, first, self._pause), before, stored
+        )
         return later
 
     def _file_of(self, title: str) -> str:
@@ -160,7 +166,7 @@ class StoreCommands:
         self._persistence.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
         return later
 
-    def _revert(self, values: Values) -> DeferredAnswer:
+    def _revert(self, values: JsonObject) -> DeferredAnswer:
         section = Section(table_of(values, Place("revert", 0)), Faults())
         section.close()
         section.faults.raise_any()

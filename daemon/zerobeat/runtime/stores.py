@@ -8,10 +8,11 @@ from pathlib import Path
 from ..config.rig import LoadedRig
 from ..engine.commands import Command
 from ..engine.engine import Engine
+from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
 from .journal import Journal
 from .learned_bindings import LearnedBindings
-from .persistence import Persistence, Values
+from .persistence import Persistence
 from .profile_commands import ProfileCommands
 from .startup_state import StartupState
 from .store_commands import StoreCommands
@@ -28,6 +29,7 @@ class Stores:
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
         journal: for what the disk refuses.
+        pause: plays MIDI that has arrived or is due, between two slices of long work.
 
     Attributes:
         disk: for the loop to wait for, step and stop.
@@ -44,12 +46,13 @@ class Stores:
         act: Callable[[Command], None],
         changed: Callable[[], None],
         journal: Journal,
+        pause: Callable[[], None],
     ) -> None:
-        self.disk = Persistence(startup, engine, journal)
+        self.disk = Persistence(startup, engine, journal, pause)
         self.disk.note((*startup.state.lines, *loaded.warnings, *startup.lines))
-        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed)
+        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed, pause)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
-        self.known: dict[str, Callable[[Values], DeferredAnswer]] = {
+        self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             **self.scenes.known,
             **self._profiles.known,
             **LearnedBindings(self.disk, engine, act, journal).known,

@@ -26,7 +26,7 @@ def read_learned(content: bytes, path: Path) -> tuple[tuple[Learned, ...], list[
     faults = Faults()
     table = parse_yaml(content, str(path), faults)
     if table is None:
-        return (), [f"{line}; no learned binding is in force" for line in faults.lines()]
+        return (), [f"{line}; nothing that was learned is in force" for line in faults.lines()]
     section = Section(table, faults)
     first = section.whole("program_numbers_from", 1, 0, 1)
     learned: list[Learned] = []
@@ -36,7 +36,7 @@ def read_learned(content: bytes, path: Path) -> tuple[tuple[Learned, ...], list[
         if isinstance(node, Table):
             found = learned_of(Section(node, own), first)
         else:
-            own.add(node.place, "found no binding; allowed: keys with values")
+            own.add(node.place, "found no switch; allowed: keys with values")
         if found is not None and not own.problems:
             learned.append(found)
         faults.problems += own.problems
@@ -101,6 +101,7 @@ def plain_learned(learned: Learned, first_program: int) -> dict[str, Any]:
         "to",
         "by",
         "keep_touch_up",
+        "unit",
     )
     for name in names:
         value = getattr(binding, name)

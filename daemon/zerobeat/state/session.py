@@ -7,7 +7,8 @@ store, and only when something has changed.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from ..config.fields import Section, read_text
 from ..config.file_format import FORMAT
 from ..config.json_source import table_of
 from ..config.scene_file import plain_scene, read_scene
-from ..config.scene_voices import HOLDS
+from ..config.scene_voices import HOLDS, plain_settings
 from ..engine.limits import (
     CONCERT_A_RANGE_HZ,
     TOUCH_UP_OFFSET_CENTS,
@@ -43,13 +44,15 @@ MOST_AT_ONCE = 60  # writes without a pause; one more is allowed each second
 class Session:
     """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
-    ``live`` is None where nothing has changed since the recall.
+    ``live`` is None where nothing has changed since the recall. ``follow`` is what follow took
+    out, by voice, at its ``at_s``.
     """
 
     tonight: Tonight = Tonight()
     scene: str | None = None
     hold: Hold | None = None
     live: Scene | None = None
+    follow: dict[str, TouchUp] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------- in
@@ -87,6 +90,7 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
         live=_live(section, rig),
+        follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
     )
     section.close()
     return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
@@ -154,8 +158,11 @@ def _live(section: Section, rig: Rig) -> Scene | None:
 # ---------------------------------------------------------------- out
 
 
-def session_to_json(session: Session) -> bytes:
-    """Return the content of a session file; ``load_session`` reads back an equal session."""
+def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) -> bytes:
+    """Return the content of a session file; ``load_session`` reads back an equal session.
+
+    ``pause`` is called between two voices.
+    """
     tonight = session.tonight
     plain: dict[str, Any] = {
         "format": FORMAT,  # first: it must be found near the file's beginning
@@ -178,11 +185,26 @@ def session_to_json(session: Session) -> bytes:
         plain["scene"] = session.scene
     if session.hold is not None:
         plain["hold"] = session.hold
-    if session.live is not None:
-        plain["live"] = plain_scene(session.live, program_numbers_from=0)
+    if session.follow:
+        plain["follow"] = {name: asdict(one) for name, one in session.follow.items()}
     # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
-    lines = (f'"{key}": {json.dumps(value, ensure_ascii=False)}' for key, value in plain.items())
+    lines = [f'"{key}": {_json(value)}' for key, value in plain.items()]
+    if session.live is not None:
+        lines.append(f'"live": {_live_json(session.live, pause)}')
     return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _live_json(scene: Scene, pause: Callable[[], None]) -> str:
+    text = _json(plain_scene(replace(scene, voices={}), program_numbers_from=0))
+    voices = []
+    for name, settings in scene.voices.items():
+        pause()
+        voices.append(f"{_json(name)}: {_json(plain_settings(settings))}")
+    return f'{text[:-1]}, "voices": {{{", ".join(voices)}}}}}' if voices else text
 
 
 class SessionKeeper:
@@ -195,10 +217,17 @@ class SessionKeeper:
     Args:
         writer: what stores it.
         last: the session that is stored already.
+        pause: called between two slices of a long session.
     """
 
-    def __init__(self, writer: StoreWriter, last: Session | None = None) -> None:
+    def __init__(
+        self,
+        writer: StoreWriter,
+        last: Session | None = None,
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
         self._writer = writer
+        self._pause = pause
         self._is_refused = bool(writer.store.session_refusal())
         self._last = last
         self._wanted = last
@@ -229,7 +258,7 @@ class SessionKeeper:
         paced = self._slow_s or self._allowed < 1.0
         self._next_s = now_s + WRITE_EVERY_S if paced else now_s
         self._began_s = now_s
-        self._write()
+        self._write(self._pause)
 
     def done(self, done: Done, now_s: float) -> None:
         """Handle a job's end; one that failed is tried again ``WRITE_EVERY_S`` later."""
@@ -264,7 +293,7 @@ class SessionKeeper:
         if self._wanted is not None and self._wanted != self._last:
             self._write()
 
-    def _write(self) -> None:
+    def _write(self, pause: Callable[[], None] = lambda: None) -> None:
         assert self._wanted is not None
         self._last = self._wanted
-        self._ticket = self._writer.save_session(session_to_json(self._wanted))
+        self._ticket = self._writer.save_session(session_to_json(self._wanted, pause))

@@ -13,6 +13,8 @@ from pathlib import Path
 import yaml
 
 from ..config.rig import LoadedRig, is_rig_name, read_rig
+from ..config.yaml_source import read_bytes
+from ..errors import ConfigError
 from .store import Store
 
 SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
@@ -63,8 +65,8 @@ def name_of_rig(path: str | Path) -> str | None:
     A name is found also where other lines of the file are broken.
     """
     try:
-        text = Path(path).read_bytes().decode()
-    except (OSError, ValueError):
+        text = read_bytes(Path(path)).decode()
+    except (ConfigError, ValueError):
         return None
     found = _NAME_LINE.search(text)
     try:

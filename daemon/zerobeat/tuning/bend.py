@@ -129,6 +129,55 @@ def nearest_note(
     return None
 
 
+def gliding_note(
+    from_cents: float,
+    to_cents: float,
+    lowest_note: int,
+    highest_note: int,
+    range_cents: float,
+    note_errors_cents: tuple[float, ...] | None = None,
+    whole_way: bool = True,
+) -> int | None:
+    """Return the note number nearest to a glide's end whose bend reaches both its ends.
+
+    Args:
+        from_cents: pitch to command at the beginning; finite.
+        to_cents: pitch to command at the end; finite.
+        lowest_note: first note the converter plays.
+        highest_note: last one.
+        range_cents: bend range of the receiver, one side.
+        note_errors_cents: the converter's errors by number, or None.
+        whole_way: False: the bend need reach the beginning only.
+
+    Returns:
+        The number, the lower one on a tie; None if there is none.
+
+    >>> gliding_note(4800.0, 6000.0, 0, 127, 1200.0), gliding_note(4800.0, 6010.0, 0, 127, 1200.0)
+    (60, 60)
+    >>> gliding_note(4790.0, 6000.0, 0, 127, 1200.0), gliding_note(4800.0, 6000.0, 0, 127, 200.0)
+    (59, None)
+    """
+    reach = range_cents + _HAIR_CENTS
+    top, bottom = from_cents, from_cents
+    if whole_way:
+        top, bottom = max(top, to_cents), min(bottom, to_cents)
+    note = math.ceil(to_cents / 100.0 - 0.5)
+    if note_errors_cents is None:
+        low = max(lowest_note, math.ceil((top - reach) / 100.0))
+        high = min(highest_note, math.floor((bottom + reach) / 100.0))
+        return None if low > high else min(max(note, low), high)
+    best = None
+    least = math.inf
+    low = max(lowest_note, math.ceil((top - reach) / 100.0) - _LOOK_NOTES)
+    high = min(highest_note, math.floor((bottom + reach) / 100.0) + _LOOK_NOTES)
+    for number in range(low, high + 1):
+        sounds = 100.0 * number + note_errors_cents[number]
+        rest = abs(to_cents - sounds)
+        if rest < least and top - reach <= sounds <= bottom + reach:
+            best, least = number, rest
+    return best
+
+
 def legato_note(
     pitch_cents: float,
     bend_cents_now: float,

@@ -96,7 +96,7 @@ def test_banks_can_be_ignored():  # F2
 
 
 @pytest.mark.parametrize(
-    ("first", "shown"), [(0, "program 11 (wire 11)"), (1, "program 12 (wire 11)")]
+    ("first", "shown"), [(0, "program 11 (sent as 11)"), (1, "program 12 (sent as 11)")]
 )
 def test_a_missing_scene_is_named_and_changes_nothing(first, shown):  # F1, F4
     case = foot(ANY, program_numbers_from=first)
@@ -212,7 +212,9 @@ def test_without_the_lock_a_store_takes_two_presses_or_a_long_one():  # F10
     assert len(case.engine.pedals.requests) == 2
 
 
-@pytest.mark.parametrize("action", ["revert", "touch_up", "go_on"])
+@pytest.mark.parametrize(
+    "action", ["revert", "touch_up", "go_on", "pair", "follow", "follow_here", "follow_back"]
+)
 def test_what_the_engine_cannot_do_is_handed_out(action):
     case = foot(switch(action, voice="reed"))
     press(case)
@@ -416,6 +418,50 @@ def test_transposing_the_evening_by_foot(more, after):
         send(case, value)
         seen.append(case.engine.live.tonight.transpose_semitones)
     assert tuple(seen) == after
+
+
+# The same in the other units; steps by cents come back to where they were.
+IN_OTHER_UNITS = [
+    ({"by": -14.5, "unit": "cents"}, (-14.5, -14.5, -29.0, -29.0)),
+    ({"to": 50.0, "unit": "cents", "kind": "toggle"}, (50.0, 50.0, 0.0, 0.0)),
+    ({"by": 0.1, "unit": "cents", "kind": "latching"}, (0.1, 0.0, 0.1, 0.0)),
+    ({"by": 0.7, "unit": "cents", "kind": "momentary"}, (0.7, 0.0, 0.7, 0.0)),
+    ({"by": 2.0, "unit": "degrees"}, (2, 2, 4, 4)),
+    ({"to": -1.0, "unit": "degrees", "kind": "momentary"}, (-1, 0, -1, 0)),
+]
+
+
+@pytest.mark.parametrize(("more", "after"), IN_OTHER_UNITS)
+def test_transposing_by_cents_and_by_steps_of_the_scale(more, after):
+    case = foot(switch("transpose", **more))
+    seen = []
+    for value in (127, 0, 127, 0):
+        send(case, value)
+        seen.append(getattr(case.engine.live.tonight, f"transpose_{more['unit']}"))
+        assert case.engine.live.tonight.transpose_semitones == 0
+    assert tuple(seen) == after
+
+
+def test_a_toggle_by_cents_goes_back_to_just_where_it_was():
+    case = foot(switch("transpose", by=0.2, unit="cents", kind="toggle"))
+    case.hear(commands.ChangeTonight(transpose_cents=0.1), "")
+    for value in (127, 0, 127):
+        send(case, value)
+    assert case.engine.live.base_tonight.transpose_cents == 0.1
+
+
+def test_two_pedals_of_different_units_add_up():
+    case = foot(
+        switch("transpose", 80, by=3.0, kind="momentary"),
+        switch("transpose", 81, by=-31.0, unit="cents", kind="momentary"),
+    )
+    send(case, 127, 80)
+    send(case, 127, 81)
+    live = case.engine.live.tonight
+    assert (live.transpose_semitones, live.transpose_cents) == (3, -31.0)
+    send(case, 0, 80)
+    live = case.engine.live.tonight
+    assert (live.transpose_semitones, live.transpose_cents) == (0, -31.0)
 
 
 SETS = [
@@ -704,3 +750,127 @@ def test_one_program_may_do_something_else_than_any():
     program(case, 9)
     assert case.gates() == []
     assert not case.engine.pedals.refused
+
+
+def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another():
+    def pedal(number, setting):
+        return Binding(
+            "controller",
+            number,
+            "set",
+            kind="follow",
+            setting=setting,
+            lowest=0.0,
+            highest=127.0,
+            pick_up=False,
+        )
+
+    bypass = switch("bypass", kind="toggle")
+    case = foot(pedal(7, "detune_cents"), pedal(11, "glide_ms"), bypass)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    for value in (10, 20, 30):
+        send(case, value, 7)
+    for value in (40, 50):
+        send(case, value, 11)
+    for value in (60, 70):
+        send(case, value, 7)
+    press(case)
+
+    def now():
+        settings = case.state("reed").settings
+        bypassed = bool(case.engine.live.tonight.bypass)
+        return settings.detune_cents, settings.glide_ms, bypassed
+
+    found = [now()]
+    for _ in range(4):
+        case.hear(commands.Undo(), "")
+        found.append(now())
+    assert found == [
+        (70.0, 50.0, True),
+        (70.0, 50.0, False),
+        (30.0, 50.0, False),
+        (30.0, 0.0, False),
+        (0.0, 0.0, False),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("binding", "on", "off"),
+    [
+        (switch("set_root", kind="momentary"), "all: a key sets the root", "all: root set"),
+        (switch("set_root", kind="momentary", voice="reed"), "reed: a key sets the root", None),
+        (switch("sustain", kind="momentary"), "sustain down", "sustain up"),
+        (switch("latch", kind="momentary"), "latch on", "latch off"),
+        (switch("transpose", kind="momentary", by=7.0), "transposed +7", "transposed +0"),
+        (switch("hold", kind="momentary", hold="none"), "hold none", "hold note"),
+        (switch("bypass", kind="momentary"), "all: played raw", "all: corrected"),
+        (
+            switch("bypass", kind="momentary", keep_touch_up=True),
+            "all: played raw, with its touch-up",
+            "all: corrected",
+        ),
+        (switch("mute", kind="momentary", voice="horn"), "horn: mute on", "horn: mute off"),
+        (switch("solo", kind="momentary", voice="horn"), "horn: solo on", "horn: solo off"),
+        (switch("set", kind="momentary", setting="semitones", by=5.0), "all: semitones +5", None),
+        (switch("mute", kind="toggle", voice="horn"), "horn: mute on", "horn: mute on"),
+        (switch("trigger"), "trigger", "trigger"),
+        (switch("panic"), "panic", "panic"),
+        (switch("cancel"), "cancel", "cancel"),
+    ],
+)
+def test_what_a_pedal_did_is_said(binding, on, off):
+    case = foot(binding)
+    send(case, 127)
+    assert case.engine.pedals.said == f"feet: {on}"
+    assert not case.engine.pedals.refused
+    send(case, 0)
+    assert off is None or case.engine.pedals.said == f"feet: {off}"
+
+
+def test_a_pedal_is_not_picked_up_before_it_reaches_the_value():  # F11
+    pedal = Binding(
+        "controller", 7, "set", kind="follow", setting="detune_cents", lowest=-1.0, highest=1.0
+    )
+    case = foot(pedal)
+    case.hear(commands.ChangeScene((("hold", "none"),)), "")
+    case.hear(commands.ChangeVoice(None, (("detune_cents", 0.9),)), "")
+    for value, found in ((60, 0.9), (80, 0.9), (100, 0.9), (127, 1.0), (64, 1 / 127)):
+        send(case, value, 7)
+        assert case.state("reed").settings.detune_cents == pytest.approx(found)
+
+
+@pytest.mark.parametrize("to", ["none", "note", "sample"])
+def test_a_toggled_hold_goes_back_to_the_one_before(to):
+    scenes = (Scene("one", hold="trigger"),)
+    case = foot(switch("hold", kind="toggle", hold=to), scenes=scenes)
+    for hold in (to, "trigger", to, "trigger"):
+        press(case)
+        assert case.engine.live.scene.hold == hold
+
+
+def test_a_board_that_was_unplugged_has_forgotten_its_bank():  # F2
+    case = foot(ANY)
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("feet"), "")
+    program(case, 4)
+    assert wanted(case) == "drone"
+    send(case, 1, 0)
+    send(case, 2, 32)
+    case.hear(commands.SourceLost("keys"), "")
+    program(case, 4)
+    assert wanted(case) == "steps"
+
+
+def test_a_note_switch_works_after_its_board_was_unplugged_while_it_was_down():
+    case = foot(Binding("note", 40, "mute", kind="momentary", voice="reed"))
+    for _ in range(2):
+        case.hear(NoteOn(0, 40, 100), "feet", 0.1)
+        assert case.engine.live.tonight.mute == {"reed"}
+        case.hear(commands.SourceLost("feet"), "")
+        assert case.engine.live.tonight.mute == frozenset()
+        case.hear(NoteOff(0, 40), "feet", 0.1)  # of a key that went down before it was there
+    case.hear(NoteOn(0, 40, 100), "feet", 0.1)
+    case.hear(NoteOff(0, 40), "feet", 0.1)
+    assert case.engine.live.tonight.mute == frozenset()
+    assert case.on() == []

@@ -7,6 +7,8 @@ the action out and can't be refused.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any
 
 from ...errors import CommandError
 from .. import commands
@@ -17,7 +19,14 @@ from ..live_settings import Live
 from ..scenes import Scenes
 from ..settings import Hold
 from .bindings import WHOLE_SETTINGS, Binding
-from .layers import SwitchKey, SwitchPlace, is_layer, kept_value
+from .layers import (
+    SwitchKey,
+    SwitchPlace,
+    is_layer,
+    kept_value,
+    transposed,
+    transposition_field,
+)
 
 NEAR = 1.0 / 127.0  # of a pedal's way: one step of a controller
 
@@ -45,7 +54,7 @@ class Actions:
         self._table = table
         self._live = live
         self._scenes = scenes
-        self._transposed_from: dict[LayerPlace, int] = {}
+        self._transposed_from: dict[LayerPlace, float] = {}
         self._held_from: dict[LayerPlace, Hold] = {}
         self._toggled: dict[LayerPlace, _Toggled] = {}
         self._at: dict[tuple[Binding, str], float] = {}  # where a pedal stood last, by voice
@@ -137,22 +146,24 @@ class Actions:
     def _check_layer(self, binding: Binding) -> None:
         shared = self._shared
         if binding.action == "transpose":
-            now = shared.tonight.transpose_semitones
-            self._table.check(commands.ChangeTonight(None, _transposition(binding, now)))
+            now = getattr(shared.tonight, transposition_field(binding))
+            self._table.check(_transpose_to(binding, transposed(binding, now)))
         elif binding.action == "set":
             self._check_setting(binding, shared.names(binding.voice))
-        elif binding.action not in ("sustain", "hold"):
+        elif binding.action not in ("sustain", "latch", "hold"):
             shared.names(binding.voice)
 
     def _layer_text(self, binding: Binding, on: bool) -> str:
         who = binding.voice or "all"
         shared = self._shared
+        if binding.action == "latch":
+            return f"latch {'on' if on else 'off'}"
         if binding.action == "sustain":
             return f"sustain {'down' if on else 'up'}"
         if binding.action == "set_root":
             return f"{who}: {'a key sets the root' if on else 'root set'}"
         if binding.action == "transpose":
-            return f"transposed {shared.tonight.transpose_semitones:+d}"
+            return _transposed_text(binding, getattr(shared.tonight, transposition_field(binding)))
         if binding.action == "hold":
             return f"hold {shared.scene.hold}"
         if binding.action == "bypass":
@@ -222,15 +233,15 @@ class Actions:
 
     def _transpose(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         key = (binding, place[0])
-        now = self._shared.base_tonight.transpose_semitones
+        now = self._transposition(binding)
         if on:
-            following = _transposition(binding, now)
+            following = transposed(binding, now)
         elif binding.by is not None:
-            following = now - int(binding.by)
+            following = transposed(replace(binding, by=-binding.by), now)
         else:
-            following = self._transposed_from.get(key, 0)
-        command = commands.ChangeTonight(transpose_semitones=following)
-        change = self._command(command, f"transposed {following:+d}")
+            following = self._transposed_from.get(key, type(now)(0))
+        command = _transpose_to(binding, following)
+        change = self._command(command, _transposed_text(binding, following))
 
         def act(outputs: Outputs) -> str:
             if on and binding.kind != "trigger":
@@ -242,12 +253,17 @@ class Actions:
         return act
 
     def _is_transposed(self, binding: Binding, name: str) -> bool:
-        now = self._shared.base_tonight.transpose_semitones
+        now = self._transposition(binding)
         before = self._transposed_from.get((binding, name))
         if binding.by is not None:
-            return now == (before or 0) + int(binding.by)
-        to = int(binding.to or 0)
+            return now == transposed(binding, before or 0)
+        to = transposed(binding, now)
         return now == to and (before is not None or to != 0)
+
+    def _transposition(self, binding: Binding) -> float:
+        """Return the stored transposition in the unit of a binding."""
+        value: float = getattr(self._shared.base_tonight, transposition_field(binding))
+        return value
 
     def _base_values(self, binding: Binding) -> dict[str, float]:
         """Return the stored value last asked for of a binding's setting, by voice."""
@@ -260,14 +276,13 @@ class Actions:
         key = (binding, place[0])
         now = self._base_values(binding)
         scene = self._shared.wanted_scene.name
-        toggled = self._toggled.get(key)
         if on:
             wanted = {
                 name: (binding.to or 0.0) if binding.by is None else value + binding.by
                 for name, value in now.items()
             }
         else:
-            before = {} if toggled is None else toggled.before
+            before = self._toggled[key].before  # only what was toggled on goes off
             wanted = {name: value for name, value in before.items() if name in now}
         change, following = self._changes(binding, wanted)
 
@@ -380,8 +395,16 @@ class Actions:
         return self._command(commands.Solo(binding.voice or "", on), said)
 
 
-def _transposition(binding: Binding, now: int) -> int:
-    return int(binding.to or 0) if binding.by is None else now + int(binding.by)
+def _transpose_to(binding: Binding, value: float) -> commands.ChangeTonight:
+    changes: dict[str, Any] = {transposition_field(binding): value}
+    return commands.ChangeTonight(**changes)
+
+
+def _transposed_text(binding: Binding, value: float) -> str:
+    if binding.unit == "semitones":
+        return f"transposed {value:+g}"
+    unit = "ct" if binding.unit == "cents" else "steps of the scale"
+    return f"transposed {value:+g} {unit}"
 
 
 def _bypass_text(binding: Binding, on: bool) -> str:

@@ -12,10 +12,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 Hold = Literal["none", "note", "trigger", "sample"]
-RequestAction = Literal["store", "revert", "touch_up", "go_on"]
+TransposeUnit = Literal["semitones", "cents", "degrees"]
+RequestAction = Literal[
+    "store", "revert", "touch_up", "go_on", "pair", "follow", "follow_here", "follow_back"
+]
+REQUESTS = get_args(RequestAction)
 Kind = Literal["trigger", "momentary", "toggle", "latching", "follow"]
 KINDS: tuple[Kind, ...] = ("trigger", "momentary", "toggle", "latching", "follow")
 SOURCES = ("controller", "note", "program")
@@ -33,14 +37,20 @@ ACTIONS = (
     "mute",
     "solo",
     "sustain",
+    "latch",
     "panic",
     "store",
     "revert",
     "touch_up",
     "go_on",
+    "follow",
+    "follow_here",
+    "follow_back",
+    "pair",
 )
-ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain")
-SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees")
+ON_OFF = ("hold", "transpose", "set", "set_root", "bypass", "mute", "solo", "sustain", "latch")
+SETTINGS = ("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees", "glide_ms")
+UNITS: tuple[TransposeUnit, ...] = ("semitones", "cents", "degrees")
 WHOLE_SETTINGS = ("semitones", "octaves", "degrees")
 
 
@@ -73,6 +83,7 @@ class Binding:
     to: float | None = None
     by: float | None = None
     keep_touch_up: bool = False  # with action bypass
+    unit: TransposeUnit = "semitones"  # of to and by with action transpose
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +108,7 @@ class Learned:
 class FootRequest:
     """What a pedal asks for that the engine can't do: whoever runs the engine takes it up.
 
-    ``action`` is store, revert, touch_up or go_on. A store has passed the
+    ``action`` is one of ``REQUESTS``. A store has passed the
     stage lock and its second step; ``scene`` None is the scene that plays.
     """
 

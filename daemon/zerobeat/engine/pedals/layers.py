@@ -11,13 +11,13 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
-from ..limits import TRANSPOSE_SEMITONES, VOICE_SETTINGS
+from ..limits import TRANSPOSITIONS, VOICE_SETTINGS
 from ..settings import Scene, Tonight, VoiceSettings
 from .bindings import ON_OFF, WHOLE_SETTINGS, Binding
 
 SwitchPlace = tuple[str, str, int, int]  # input, source, channel, number
 SwitchKey = tuple[Binding, SwitchPlace]
-ONLY_LAYERS = ("sustain", "set_root")  # no stored value stands behind these
+ONLY_LAYERS = ("sustain", "latch", "set_root")  # no stored value stands behind these
 
 
 def is_layer(binding: Binding) -> bool:
@@ -32,6 +32,7 @@ class Layers:
     Attributes:
         active: switches whose layer is in force, in the order in which they went on.
         sustains: a pedal holds the notes of all playing inputs.
+        latches: a pedal keeps the keys of zones that latch.
         rooting: bindings that let the next key set a root.
         commanded_roots: voices whose root the next key sets because of a command.
     """
@@ -44,6 +45,7 @@ class Layers:
     def _derive(self) -> None:
         bindings = [binding for binding, _ in self.active]
         self.sustains = any(binding.action == "sustain" for binding in bindings)
+        self.latches = any(binding.action == "latch" for binding in bindings)
         self.rooting = tuple(binding for binding in bindings if binding.action == "set_root")
 
     def begin(self, key: SwitchKey) -> None:
@@ -89,12 +91,15 @@ class Layers:
             hold = binding.hold or hold
         return base if hold == base.hold else replace(base, hold=hold)
 
-    def transposition(self, base: int) -> int:
-        """Return the transposition that is heard."""
+    def transposition(self, base: Tonight) -> dict[str, Any]:
+        """Return the parts of the transposition that pedals change, as fields of ``Tonight``."""
+        parts: dict[str, Any] = {}
         for binding in self._each("transpose"):
             if binding.kind == "momentary":
-                base = transposed(binding, base)
-        return base
+                name = transposition_field(binding)
+                wanted = transposed(binding, parts.get(name, getattr(base, name)))
+                parts[name] = type(wanted)(TRANSPOSITIONS[binding.unit].clamp(wanted))
+        return parts
 
     def tonight(self, base: Tonight, names: Iterable[str]) -> Tonight:
         """Return the global settings with what pedals add."""
@@ -113,11 +118,11 @@ class Layers:
             kept = kept | names if binding.keep_touch_up else kept - names
         return replace(
             base,
-            transpose_semitones=self.transposition(base.transpose_semitones),
             bypass=added("bypass", base.bypass),
             keep_touch_up=kept,
             mute=added("mute", base.mute),
             solo=added("solo", base.solo),
+            **self.transposition(base),
         )
 
     def settings(self, voice: str, base: VoiceSettings) -> VoiceSettings:
@@ -128,10 +133,16 @@ class Layers:
         return base
 
 
-def transposed(binding: Binding, now: int) -> int:
-    """Return the transposition that a binding makes of another one, within the limits."""
-    wanted = int(binding.to or 0) if binding.by is None else now + int(binding.by)
-    return int(TRANSPOSE_SEMITONES.clamp(wanted))
+def transposition_field(binding: Binding) -> str:
+    """Return the field of ``Tonight`` that a binding with action transpose changes."""
+    return f"transpose_{binding.unit}"
+
+
+def transposed(binding: Binding, now: float) -> float:
+    """Return the transposition, in its unit, that a binding makes of another one."""
+    wanted = (binding.to or 0.0) if binding.by is None else now + binding.by
+    # Rounded, so that a step up and down again by cents comes back to where it was.
+    return round(wanted, 6) if binding.unit == "cents" else int(wanted)
 
 
 def changed(binding: Binding, settings: VoiceSettings) -> VoiceSettings:

@@ -35,7 +35,7 @@ from ..scenes import Scenes
 from ..undo import ChangeHistory
 from .actions import Actions, PlannedAct
 from .binding_lookup import MOST_SWITCHES, Bound
-from .bindings import Binding, FootRequest, RequestAction
+from .bindings import REQUESTS, Binding, FootRequest, RequestAction
 from .layers import ONLY_LAYERS, SwitchKey, SwitchPlace
 from .lights import Lights
 from .switch import Switch
@@ -188,6 +188,9 @@ class Pedals:
     ) -> None:
         if binding.kind == "follow":
             follow = self._actions.follow
+            response = self._policy.responses.get(place[0])
+            if response is not None and place[1] == "controller":
+                value = response.foot(place[3], value)
             self._do(binding, place[0], lambda: follow(binding, value), outputs, quiet=True)
             return
         switch = self._switch(binding, place, outputs)
@@ -267,7 +270,7 @@ class Pedals:
             on = True
         else:
             on = not self._actions.is_on(binding, switch.input)
-        if binding.action in ("store", "revert", "touch_up", "go_on"):
+        if binding.action in REQUESTS:
             self._do(binding, switch.input, lambda: self._request(binding, switch.input), outputs)
         else:
             plan = self._actions.plan

@@ -26,6 +26,7 @@ from .devices import (
 from .recorder import ENDED, GAP, HEADER, OVERFLOW
 
 TAKE_LATE_S = 5.0  # how long a take may be overdue
+GIVE_UP_S = 0.4
 MOST_VOID = 8  # takes in a row that were lost; then the listener says so and waits
 
 
@@ -143,6 +144,59 @@ class AudioInputs:
         middle_s = self._blocks[number][first][0] + frames / rate_hz / 2
         return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
 
+    # ------------------------------------------------------------ without waiting
+
+    def fileno(self) -> int:
+        """Return what is readable when sound has come."""
+        assert self._process.stdout is not None
+        return self._process.stdout.fileno()
+
+    def poll(self) -> None:
+        """Take what has been recorded; never waits.
+
+        Raises:
+            AudioError: a device was unplugged, or its server ended.
+        """
+        while select.select([self.fileno()], (), (), 0)[0]:
+            self._hear(time.monotonic())
+
+    def head_s(self, name: str) -> float:
+        """Return the time up to which an input was recorded."""
+        number, _ = self._place[name]
+        kept = self._blocks[number]
+        if not kept:
+            return 0.0
+        return kept[-1][0] + len(kept[-1][2]) / self.rates_hz[number]
+
+    def whole(self, name: str, from_s: float, seconds: float) -> AudioTake | None:
+        """Return recorded sound from a moment on; None if it is not there whole."""
+        number, column = self._place[name]
+        rate_hz = self.rates_hz[number]
+        kept, frames = self._blocks[number], round(seconds * rate_hz)
+        first = max((i for i, one in enumerate(kept) if one[0] <= from_s), default=None)
+        if first is None:
+            return None
+        skip = max(0, round((from_s - kept[first][0]) * rate_hz))
+        parts: list[np.ndarray] = []
+        count = -skip
+        for place, (_, flags, samples) in enumerate(kept[first:]):
+            if flags & (OVERFLOW | GAP) and place:
+                return None
+            parts.append(samples[:, column])
+            count += len(samples)
+            if count >= frames:
+                break
+        if count < frames:
+            return None
+        samples = np.concatenate(parts)[skip : skip + frames].astype(float)
+        return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), from_s + seconds / 2)
+
+    def forget(self, before_s: float) -> None:
+        """Drop sound that ended before a moment."""
+        for number, kept in enumerate(self._blocks):
+            rate_hz = self.rates_hz[number]
+            kept[:] = [one for one in kept if one[0] + len(one[2]) / rate_hz >= before_s]
+
     # ------------------------------------------------------------ the pipe
 
     def _hear(self, until_s: float) -> None:
@@ -180,6 +234,10 @@ class AudioInputs:
     def close(self) -> None:
         """End the recorder; a second time does nothing."""
         end_recorder(self._process)
+
+    def close_now(self) -> None:
+        """End the recorder within half a second, for another program that waits for the card."""
+        end_recorder(self._process, GIVE_UP_S)
 
     def __enter__(self) -> AudioInputs:
         return self

@@ -157,12 +157,12 @@ def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
     return head
 
 
-def end_recorder(process: subprocess.Popen[bytes]) -> None:
+def end_recorder(process: subprocess.Popen[bytes], within_s: float = RECORDER_END_S) -> None:
     """Close the pipe, so that the recorder closes its streams, as JACK needs, and ends."""
     if process.stdout is not None:
         process.stdout.close()
     try:
-        process.wait(RECORDER_END_S)
+        process.wait(within_s)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()

@@ -24,6 +24,7 @@ def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
     said = [
         *panel_lines(found.curve.unusable, aim),
         *_doubtful_lines(found, aim),
+        *_wrong_note_lines(found, aim),
         *_panel_and_trimmer_lines(found, aim),
     ]
     if found.bend is not None:
@@ -42,7 +43,7 @@ def advice_lines(found: CurveFit, aim: Aim) -> list[str]:
         )
     if abs(found.drift_cents_per_min) > DRIFT_CENTS_PER_MIN:
         said.append(
-            f"it drifted {found.drift_cents_per_min:+.1f} cents a minute while it was measured, "
+            f"it drifted {found.drift_cents_per_min:+z.1f} cents a minute while it was measured, "
             "which was taken out: warm up longer"
         )
     return said
@@ -65,7 +66,7 @@ def panel_lines(unusable: Sequence[Unusable], aim: Aim) -> list[str]:
     top = aim.highest_note + 12 * octaves
     text = (
         f"tune it {OCTAVE_WORDS[octaves]} lower at the panel and set panel_octaves: {panel}: "
-        f"the lowest note then stays at {lowest_volts + octaves:+.1f} V"
+        f"the lowest note then stays at {lowest_volts + octaves:+z.1f} V"
     )
     if top > 127:
         keys = aim.highest_note - (top - 127)
@@ -82,9 +83,18 @@ def _doubtful_lines(found: CurveFit, aim: Aim) -> list[str]:
             expected = found.curve.sounding(sent) - sent
             said.append(
                 f"note {name_of_note(one.note, aim.middle_c_octave)} ({one.note}): read "
-                f"{one.cents:+.1f} cents, the others expect {expected:+.1f}: left out; check it"
+                f"{one.cents:+z.1f} cents, the others expect {expected:+z.1f}: left out; check it"
             )
     return said
+
+
+def _wrong_note_lines(found: CurveFit, aim: Aim) -> list[str]:
+    """Return a line for each single note at which the converter errs."""
+    return [
+        f"note {name_of_note(note, aim.middle_c_octave)} ({note}): {cents:+.1f} cents off the "
+        "curve, read twice: a wrong note of the converter; corrected at that note"
+        for note, cents in found.wrong_notes
+    ]
 
 
 def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
@@ -94,14 +104,14 @@ def _panel_and_trimmer_lines(found: CurveFit, aim: Aim) -> list[str]:
     said = []
     middle = (errors[0] + errors[1]) / 2.0
     if abs(middle) > TUNE_CENTS:
-        way = "down" if middle > 0 else "up"
-        said.append(f"it sounds {middle:+.0f} cents off: turn its panel {way}, then measure again")
+        side, way = ("sharp", "lower") if middle > 0 else ("flat", "raise")
+        said.append(f"{abs(middle):.0f} cents {side}: {way} its panel tuning, then measure again")
     if high - low >= 1200.0:
         slope = (errors[1] - errors[0]) / ((high - low) / 1200.0)
         if abs(slope) > TRIM_CENTS_PER_OCTAVE:
             wide = "wide" if slope > 0 else "narrow"
             said.append(
-                f"its scale is {slope:+.1f} cents an octave, too {wide}: trim it, if it can be "
-                "trimmed, then measure again"
+                f"its volts per octave are {abs(slope):.1f} cents an octave too {wide}: trim it, "
+                "if it can be trimmed, then measure again"
             )
     return said

@@ -123,12 +123,12 @@ def bend_advice(found: BendFacts, aim: Aim) -> Sequence[str]:
         todo = "" if aim.every_semitone else "; measure with --every-semitone"
         lines.append(
             f"a note and its neighbour bent to the same pitch differ by "
-            f"{found.number_error_cents:+.1f} cents: the converter errs by note number{todo}"
+            f"{found.number_error_cents:+z.1f} cents: the converter errs by note number{todo}"
         )
     off = found.range_cents / aim.bend_range_cents - 1.0
     if abs(off) > 0.004:
         lines.append(
-            f"bends come out {100.0 * off:+.1f} % wide: up to {abs(off) * 50.0:.1f} cents at half "
+            f"bends come out {100.0 * off:+z.1f} % wide: up to {abs(off) * 50.0:.1f} cents at half "
             "a semitone"
         )
     return lines

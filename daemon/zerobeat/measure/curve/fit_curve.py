@@ -61,7 +61,8 @@ def fit_readings(
             "more; the old profile is untouched",
         )
     points = points_from(run, run.unbent)
-    excluded = np.array([one.request.note in run.excluded for one in run.unbent])
+    out = run.excluded | run.wrong
+    excluded = np.array([one.request.note in out for one in run.unbent])
     bad = np.zeros(len(excluded), bool)
     bad[~excluded] = doubtful(model_terms(aim), points.without(excluded))
     drift = Model(model_terms(aim), points.without(bad | excluded)).drift(points.at_s)
@@ -86,8 +87,12 @@ def fit_readings(
     by_number = facts is not None and facts.errors_follow == "number"
     # A table by number needs every number; from some of them only the smooth curve is known.
     whole = aim.every_semitone or len(run) > aim.highest_note - aim.lowest_note
-    follow: Literal["volts", "number"] = "number" if by_number and whole else "volts"
-    curve = _curve_through(aim, model, readings, unusable, not by_number)
+    # Wrong notes and their neighbours were read, and lines between other readings are level.
+    single = bool(run.wrong) and _wrong_by_number(run, model)
+    by_table = (by_number and whole) or single
+    follow: Literal["volts", "number"] = "number" if by_table else "volts"
+    curve = _curve_through(aim, model, readings, unusable, not (by_number or single))
+    curve, wrong = _with_wrong_notes(curve, readings, run.wrong, not by_table)
     if not proved:
         unread = unread_cents(curve.knots_cents, model.points.cents)
         sigmas = np.hypot(curve.sigmas_cents, unread)
@@ -105,8 +110,46 @@ def fit_readings(
         refused=refused,
         takes=takes,
         sound_s=sound_s,
+        wrong_notes=wrong,
     )
     return replace(found, advice=tuple(advice.advice_lines(found, aim)))
+
+
+def _wrong_by_number(run: RunReadings, model: Model) -> bool:
+    """Return whether wrong notes stay wrong when they are bent: they follow the number."""
+    votes = 0
+    for note in run.wrong:
+        bent = run.bend_of(note, bends.middle_bend(run.aim.bend_range_cents))
+        plain = [run.error_of(one) for one in run.unbent if one.request.note == note]
+        if bent is None:
+            continue
+        there = model.predict([bent.request.commanded_cents, 100.0 * note])[0]
+        kept = run.error_of(bent) - there[0]
+        own = float(np.mean(plain)) - there[1]
+        votes += 1 if abs(kept - own) < 0.5 * abs(own) else -1
+    return votes > 0
+
+
+def _with_wrong_notes(
+    curve: TrackingCurve, readings: tuple[NoteReading, ...], wrong: set[int], knots: bool
+) -> tuple[TrackingCurve, tuple[tuple[int, float], ...]]:
+    """Return the own errors of wrong notes (note, cents), and the curve, with ``knots`` of them."""
+    sounding, sigmas = list(curve.sounding_cents), list(curve.sigmas_cents)
+    found = []
+    for note in sorted(wrong):
+        if 100.0 * note not in curve.knots_cents:
+            continue
+        at = curve.knots_cents.index(100.0 * note)
+        own = [one for one in readings if one.note == note and one.bend_cents == 0.0]
+        weights = np.array([1.0 / max(one.sigma_cents, 0.03) ** 2 for one in own])
+        error = float(np.average([one.cents for one in own], weights=weights))
+        found.append((note, 100.0 * note + error - sounding[at]))
+        sounding[at] = round(100.0 * note + error, 4)
+        if sigmas:
+            sigmas[at] = float(weights.sum() ** -0.5)
+    if found and knots:
+        curve = replace(curve, sounding_cents=tuple(sounding), sigmas_cents=tuple(sigmas))
+    return curve, tuple(found)
 
 
 def _usable_points(points: Points, bad: np.ndarray, unusable: list[Unusable]) -> Points:

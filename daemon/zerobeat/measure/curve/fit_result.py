@@ -29,6 +29,7 @@ class Aim:
         test_bend: whether bend range, small steps and errors by number are tested.
         mains_hz: notes near low multiples of these are avoided.
         middle_c_octave: for names in advice.
+        glance: a glance at every note comes before the precise readings.
     """
 
     voice: str
@@ -46,6 +47,12 @@ class Aim:
     test_bend: bool = True
     mains_hz: tuple[float, ...] = (50.0, 60.0)
     middle_c_octave: int = 4
+    glance: bool = True
+
+    @property
+    def glances(self) -> bool:
+        """Whether there is a glance at every note: not where each, or a list, is read anyway."""
+        return self.glance and not self.every_semitone and not self.notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +112,8 @@ class CurveFit:
         refused: (note, reason) of notes that could not be read.
         advice: lines for the player.
         takes, sound_s: number of takes, and seconds of sound in them.
+        wrong_notes: (note, cents off the smooth curve) of single notes at which the
+            converter errs; the curve has a knot of its own there.
     """
 
     voice: str
@@ -120,6 +129,7 @@ class CurveFit:
     advice: tuple[str, ...] = ()
     takes: int = 0
     sound_s: float = 0.0
+    wrong_notes: tuple[tuple[int, float], ...] = ()
 
     def note_errors_cents(self) -> tuple[float, ...] | None:
         """Return the converter's error of each number 0 to 127; None if it errs by volts.

@@ -8,6 +8,7 @@ reading is repeated. The ends of a voice's readable range are found by bisection
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -56,11 +57,24 @@ class MeasuringPlan:
         self._readings = RunReadings(aim)
         self._done = False
         self._number_tested = False
+        self._suspects: set[int] = set()
+        self._known_wrong: set[int] = set()
         self._queue.append((self.reference, 0.0, "reference"))
         if aim.test_bend:
             self._queue_bends()
         if aim.every_semitone or aim.notes:
             self._queue_list()
+
+    def suspect(self, notes: Iterable[int]) -> None:
+        """Ask for two more readings of notes that seem to leave the curve.
+
+        Where the two agree, the converter errs at that note, and it keeps its own error.
+        A plan that was done goes on.
+        """
+        for note in notes:
+            self._suspects.add(note)
+            self._queue.extend([(note, 0.0, "suspect")] * 2)
+            self._done = False
 
     # ------------------------------------------------------------ as a TakePlan
 
@@ -93,6 +107,8 @@ class MeasuringPlan:
             return
         surprising = self._readings.surprising(take, LEAST_PLAN_NOTES)
         self._readings.add(take)
+        if request.note in self._suspects:
+            return  # judged when the others are known
         trouble = self._readings.trouble(request.note)
         if trouble and request.note != self.reference:
             self._readings.exclude(request.note)
@@ -126,6 +142,7 @@ class MeasuringPlan:
         Raises:
             MeasureError: too few readings, or no rising pitch in them.
         """
+        self._judge_suspects()
         return fit_readings(
             self._readings,
             refused=tuple(sorted(self._unreadable.items())),
@@ -140,7 +157,14 @@ class MeasuringPlan:
             return None
         if self._reference_due():
             return self._request(self.reference, purpose="reference")
+        if self._queue and (self._queue[0][2] != "suspect" or self._knows_the_others()):
+            return self._request(*self._queue.popleft())
+        if self._queue and (note := self._least_known()) is not None:
+            return self._request(note)
         if self._queue:
+            return self._request(*self._queue.popleft())
+        self._judge_suspects()
+        if self._queue_about_wrong_notes():
             return self._request(*self._queue.popleft())
         if self.aim.every_semitone or self.aim.notes:
             return self._last_requests()
@@ -149,6 +173,25 @@ class MeasuringPlan:
             return self._request(suspect, purpose="again")
         note = self._least_known()
         return self._last_requests() if note is None else self._request(note)
+
+    def _knows_the_others(self) -> bool:
+        return len(self._readings) >= LEAST_PLAN_NOTES
+
+    def _judge_suspects(self) -> None:
+        for note in self._suspects:
+            self._readings.judge_suspect(note)
+
+    def _queue_about_wrong_notes(self) -> bool:
+        """Queue what tells whether wrong notes follow the number: a bend, and both neighbours."""
+        bend_cents = bends.middle_bend(self.aim.bend_range_cents)
+        for note in sorted(self._readings.wrong - self._known_wrong):
+            self._known_wrong.add(note)
+            self._queue.append((note, bend_cents, "bend"))
+            for beside in (note - 1, note + 1):
+                inside = self.aim.lowest_note <= beside <= self.aim.highest_note
+                if inside and not self._readings.has_read(beside):
+                    self._queue.append((beside, 0.0, "reading"))
+        return bool(self._queue)
 
     def _reference_due(self) -> bool:
         if not self._readings.has_read(self.reference) or self.reference in self._unreadable:
@@ -225,7 +268,14 @@ class MeasuringPlan:
         if purpose == "bend" and bend_cents == bends.wide_bend(self.aim.bend_range_cents):
             expected = None  # a wrong range may put it anywhere
         return TakeRequest(
-            self.aim.voice, note, bend_cents, seconds, purpose, self.aim.settle_s, expected
+            self.aim.voice,
+            note,
+            bend_cents,
+            seconds,
+            purpose,
+            self.aim.settle_s,
+            expected,
+            sounding,
         )
 
     def _queue_bends(self) -> None:
@@ -257,7 +307,7 @@ class MeasuringPlan:
     def _count(self, note: int) -> int:
         """Return how often a note was requested, other than as the reference."""
         return sum(
-            one.request.note == note and one.request.purpose in ("reading", "again")
+            one.request.note == note and one.request.purpose in ("reading", "again", "suspect")
             for one in self._takes
         )
 
@@ -276,6 +326,8 @@ class MeasuringPlan:
 
     def _refused(self, take: Take) -> None:
         request = take.request
+        if request.purpose == "suspect":
+            return  # it stays as unknown as it was
         if request.purpose == "again":
             if not self._readings.has_read(request.note):
                 self._unreadable[request.note] = take.refused

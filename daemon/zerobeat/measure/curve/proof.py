@@ -11,6 +11,9 @@ from ..pitch.take import Progress, Purpose, Take, TakeRequest, take_seconds
 from .fit_result import Aim, CurveFit
 
 CHECK_NOTES = 4
+CHECK_ROUNDS = 2  # of readings of check notes that missed
+MISSED_CENTS = 0.7  # a check note farther off than this, and than the curve promised, is a reading
+CONTRADICTED_CENTS = 1.5  # nothing is kept while a check note is so far off after that
 ACCEPT_CENTS = 1.0  # a check note within this is accepted in any case
 BETTER_CENTS = 0.3  # the new correction may be this much worse than the old, by chance
 NoteAndBend = tuple[int, float]  # number and bend in cents
@@ -28,7 +31,7 @@ class CheckNoteResult:
     def line(self, name: str) -> str:
         """Return one line of a table."""
         cells = [
-            "not read" if cents is None else f"{cents:+8.2f}"
+            "not read" if cents is None else f"{cents:+z8.2f}"
             for cents in (self.before_cents, self.after_cents)
         ]
         return f"  {name:<10} {cells[0]:>10} {cells[1]:>10}"
@@ -58,13 +61,22 @@ class ProofPlan:
             bend, by the correction in force and by the new one; None where it
             can't be sent.
         checks: how many notes.
+        also: notes to check again, as they missed before.
     """
 
     def __init__(
-        self, aim: Aim, fit: CurveFit, before: Encode, after: Encode, checks: int = CHECK_NOTES
+        self,
+        aim: Aim,
+        fit: CurveFit,
+        before: Encode,
+        after: Encode,
+        checks: int = CHECK_NOTES,
+        also: Iterable[int] = (),
     ) -> None:
         self._aim = aim
-        self.notes = check_notes(aim, fit, checks)
+        promised = 1.2 * fit.worst_cents + 3.0 * fit.rough_cents
+        self._promised_cents = max(MISSED_CENTS, 1.4 * aim.tolerance_cents, promised)
+        self.notes = sorted({*check_notes(aim, fit, checks), *also})
         self._left: list[tuple[int, bool, NoteAndBend]] = []
         for note in self.notes:
             for new, encode in ((False, before), (True, after)):
@@ -123,7 +135,23 @@ class ProofPlan:
             CheckNoteResult(note, self._found.get((note, False)), self._found.get((note, True)))
             for note in self.notes
         )
-        return judge_check_notes(checks)
+        proof = judge_check_notes(checks)
+        limit = max(CONTRADICTED_CENTS, 2.0 * self._promised_cents)
+        off = max(
+            (abs(one.after_cents) for one in checks if one.after_cents is not None), default=0
+        )
+        if proof.good and not self._aim.every_semitone and off > limit:
+            why = f"a check note is {off:.2f} cents off, more than the curve promised"
+            return Proof(checks, False, why)
+        return proof
+
+    def missed(self) -> list[int]:
+        """Return the check notes that are farther off than the curve promised."""
+        return [
+            note
+            for note in self.notes
+            if abs(self._found.get((note, True), 0.0)) > self._promised_cents
+        ]
 
 
 def judge_check_notes(checks: Iterable[CheckNoteResult]) -> Proof:

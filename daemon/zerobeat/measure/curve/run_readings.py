@@ -22,6 +22,7 @@ SURPRISE_SIGMAS, SURPRISE_CENTS = 4.0, 0.5
 EXTRAPOLATED_CENTS = 300.0  # from the median error, at most
 LEAVES_SIGMAS, LEAVES_CENTS = 4.0, 3.0
 DOUBT_ROUNDS = 4
+WRONG_NOTE_CENTS, WRONG_NOTE_SIGMAS = 0.8, 4.0  # from the curve of all other notes
 MOST_SUSPECTS = 3  # checked in each round
 
 
@@ -39,6 +40,7 @@ class RunReadings:
         self._model: Model | None = None
         self._bad = np.zeros(0, bool)
         self.excluded: set[int] = set()
+        self.wrong: set[int] = set()  # notes of the converter that leave the curve, confirmed
 
     def __len__(self) -> int:
         """Return the number of different notes in the model."""
@@ -60,7 +62,31 @@ class RunReadings:
 
     def good(self) -> list[Take]:
         """Return the readings that are in the model."""
-        return [one for one in self.unbent if one.request.note not in self.excluded]
+        out = self.excluded | self.wrong
+        return [one for one in self.unbent if one.request.note not in out]
+
+    def judge_suspect(self, note: int) -> bool:
+        """Decide on a note that seems to leave the curve; return whether it is a wrong note.
+
+        It is where two readings agree and both lie off the curve of all other notes; it
+        then keeps its own error, which the smooth curve does not follow.
+        """
+        self.wrong.discard(note)
+        self._model = None
+        takes = [one for one in self.unbent if one.request.note == note]
+        others = [one for one in self.good() if one.request.note != note]
+        if len(takes) < 2 or len({one.request.note for one in others}) < 4:
+            return False
+        errors = np.array([self.error_of(one) for one in takes[-2:]])
+        points = points_from(self, others)
+        bad = doubtful(model_terms(self.aim), points)
+        mean, sigma = Model(model_terms(self.aim), points.without(bad)).predict([100.0 * note])
+        off = errors - mean[0]
+        agree = np.ptp(errors) < SAME_NOTE_CENTS + 0.1 * np.abs(off).min()
+        far = np.abs(off).min() > max(WRONG_NOTE_CENTS, WRONG_NOTE_SIGMAS * float(sigma[0]))
+        if agree and far:
+            self.wrong.add(note)
+        return bool(agree and far)
 
     def notes(self) -> list[int]:
         """Return the notes in the model, rising."""

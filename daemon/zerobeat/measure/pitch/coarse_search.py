@@ -10,7 +10,7 @@ misses lines that are there, and neither needs the fundamental itself.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -27,6 +27,20 @@ HIGHEST_HARMONIC = 200
 MAINS_HZ = (50.0, 60.0)
 MAINS_SHARE = 0.0015  # mains strays less than this from its nominal frequency
 HIGHEST_MAINS_HZ = 1000.0
+HUM_SHARE = 0.5  # of the lines' power; a series of mains lines with less is hum, with more a voice
+LEAST_HUM_LINES = 2  # among the first five multiples
+HUM_BINS = 1.5  # a partial so close to a hum line is left to the hum
+OWN_LINE_BINS, OWN_LINE_RELATIVE = 0.2, 1e-4  # how exactly a line of the pitch's own must lie
+REFERENCE_LINE = 0.03  # of the strongest line's power; a weaker one does not place the others
+MOST_TIMES = 60
+MOST_OWN_SHARE = 0.02  # of the tone's power; more is the tone's, whatever strays about
+PAIRS = [(a, b) for b in range(3, 9) for a in range(2, b) if math.gcd(a, b) == 1]
+PAIR_OWN_SHARE = 2e-3  # of the power; less outside two series of harmonics is two oscillators
+PAIR_LEAST_SHARE = 0.02  # of the power, in each series
+UNSURE_SHARE = 0.03  # of the tone's power; less, beside stray lines, leaves the octave unsure
+UNSURE_STRAY = 2.0  # times the power of stray lines
+MOST_TIMES_BY_ONE = 3
+OVER_CHANCE = 4.0  # own power over what lines anywhere would give by chance
 
 
 @dataclass(frozen=True)
@@ -35,7 +49,8 @@ class SpectralLines:
 
     ``hertz``, ``power`` (of the sine, amplitude squared), ``height`` (power
     over the floor) have shape (lines,). ``bin_hz`` is 1 over the take's length;
-    ``floor`` is the noise's power a bin of ``spectrum``, both on ``grid_hz``.
+    ``floor`` is the noise's power a bin of ``spectrum``, both on ``grid_hz``;
+    ``hum_hz`` are lines of a hum, which were left out.
     """
 
     hertz: np.ndarray
@@ -45,6 +60,14 @@ class SpectralLines:
     grid_hz: float
     spectrum: np.ndarray
     floor: np.ndarray
+    hum_hz: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+    def is_hum(self, hertz: np.ndarray) -> np.ndarray:
+        """Return which frequencies a hum line stands at or beside: bool, shape as given."""
+        if not len(self.hum_hz):
+            return np.zeros(len(hertz), bool)
+        apart: np.ndarray = np.min(np.abs(hertz[:, None] - self.hum_hz), axis=1)
+        return apart < HUM_BINS * self.bin_hz
 
 
 @dataclass(frozen=True)
@@ -208,6 +231,100 @@ def _score_one(
         kept,
         best[kept],
     )
+
+
+def without_hum(lines: SpectralLines) -> SpectralLines:
+    """Return the lines without those of a mains hum, where the rest is stronger."""
+    mains = is_mains(lines.hertz)
+    low = sum(
+        np.any(mains & (np.abs(lines.hertz - number * base) < MAINS_SHARE * number * base + 0.1))
+        for base in MAINS_HZ
+        for number in (1, 2, 3, 4, 5)
+    )
+    share = lines.power[mains].sum() / max(lines.power.sum(), 1e-300)
+    if low < LEAST_HUM_LINES or share > HUM_SHARE:
+        return lines
+    return replace(
+        lines,
+        hertz=lines.hertz[~mains],
+        power=lines.power[~mains],
+        height=lines.height[~mains],
+        hum_hz=lines.hertz[mains],
+    )
+
+
+def highest_of_its_own(
+    chosen: Candidate, lines: SpectralLines, least_share: float
+) -> tuple[Candidate, bool]:
+    """Return the candidate, or the multiple of it that explains the sound as well.
+
+    A pitch is a sub-harmonic unless lines that only it explains, and not a multiple of
+    it, have power of their own: more than ``least_share`` of the tone's, and more than
+    stray lines would have there by chance. Such lines must lie exactly.
+
+    Returns:
+        The candidate, and whether it is sure: not so where its own power is small beside
+        that of lines which no pitch explains.
+    """
+    power, numbers = lines.power[chosen.lines], chosen.numbers
+    times = np.arange(2, min(MOST_TIMES, int(numbers.max(initial=0))) + 1)
+    if not len(times):
+        return chosen, True
+    total = power.sum()
+    other = numbers % times[:, None] != 0
+    exact = _exact_lines(chosen, lines)
+    alone = exact[:, None] & other
+    # One line of its own is chance where the candidate has room for many.
+    enough = (np.sum(alone, axis=2) > 1) | (times <= MOST_TIMES_BY_ONE)
+    enough |= alone @ power > MOST_OWN_SHARE * total
+    own = np.max(np.where(enough, alone @ power, 0.0), axis=0)
+    explained = float(np.max(exact @ power))
+    stray = lines.power.sum() - np.where(other, 0.0, power).sum(axis=1)
+    chance = min(4 * OWN_LINE_BINS * lines.bin_hz / chosen.hertz, 0.1)
+    needed = np.maximum(least_share * total, OVER_CHANCE * chance * stray)
+    poor = times[own < np.minimum(needed, MOST_OWN_SHARE * total)]
+    if not len(poor):
+        unexplained = lines.power.sum() - explained
+        doubtful = own < np.minimum(UNSURE_SHARE * total, UNSURE_STRAY * unexplained)
+        return chosen, not np.any(doubtful)
+    n = int(poor[-1])
+    kept = numbers % n == 0
+    share = float(power[kept].sum() / lines.power.sum())
+    higher = Candidate(
+        chosen.hertz * n, chosen.score, share, numbers[kept] // n, chosen.lines[kept]
+    )
+    return higher, True
+
+
+def two_series(chosen: Candidate, lines: SpectralLines) -> bool:
+    """Return whether multiples of two pitches (a fifth, a third apart) make up the candidate.
+
+    Two oscillators in the ratio a:b share a pitch that has nothing but multiples of a and
+    of b; a tone, even without its first harmonic, has others.
+    """
+    power, numbers = lines.power[chosen.lines], chosen.numbers
+    if len(numbers) < 2:
+        return False
+    exact = _exact_lines(chosen, lines)
+    for a, b in PAIRS:
+        by_a, by_b = numbers % a == 0, numbers % b == 0
+        own = float(np.max(exact @ np.where(by_a | by_b, 0.0, power)))
+        both = min(power[by_a].sum(), power[by_b].sum())
+        if own < PAIR_OWN_SHARE * power.sum() and both > PAIR_LEAST_SHARE * power.sum():
+            return True
+    return False
+
+
+def _exact_lines(chosen: Candidate, lines: SpectralLines) -> np.ndarray:
+    """Return which lines lie exactly on the series of each of the strongest: (1 to 3, lines)."""
+    power, hertz = lines.power[chosen.lines], lines.hertz[chosen.lines]
+    strongest = np.argsort(power)[::-1][:3]
+    strongest = strongest[power[strongest] > REFERENCE_LINE * power.max()]
+    pitches = (hertz / chosen.numbers)[strongest]
+    blur = OWN_LINE_BINS + 0.5 / np.sqrt(lines.height[chosen.lines])
+    reach = blur * lines.bin_hz + OWN_LINE_RELATIVE * hertz
+    exact: np.ndarray = np.abs(hertz - chosen.numbers * pitches[:, None]) < reach
+    return exact
 
 
 def is_mains(hertz: np.ndarray) -> np.ndarray:

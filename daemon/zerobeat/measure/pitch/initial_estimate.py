@@ -59,6 +59,7 @@ def initial_estimate(
     numbers = np.arange(1, count + 1)
     partials = Partials(grid, numbers, np.zeros(count), pitch, drift, stiffness)
     reach = (partials.hertz() < top) & (numbers <= max(last * 4, 4))
+    reach &= ~lines.is_hum(partials.hertz()) | (numbers == strongest)
     return partials.keep(reach)
 
 
@@ -161,7 +162,8 @@ def _track_partials(
     )
     floor = floor + 1e-4 / TRACKED_OVER_FLOOR * np.convolve(np.pad(peaks, 2), np.ones(5), "valid")
     tracked: list[tuple[float, float, float]] = [(strongest, found_hz, 1.0)]
-    for row in np.flatnonzero((peaks > TRACKED_OVER_FLOOR * floor) & (numbers != strongest)):
+    others = (numbers != strongest) & ~lines.is_hum(numbers * pitch)
+    for row in np.flatnonzero((peaks > TRACKED_OVER_FLOOR * floor) & others):
         number = int(numbers[row])
         if number > 2 * last + 4:
             break

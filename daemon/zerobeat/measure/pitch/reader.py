@@ -15,10 +15,23 @@ import numpy as np
 
 from ...errors import TakeRefusedError
 from .autocorrelation import autocorrelation_pitch
-from .coarse_search import Candidate, SpectralLines, candidate_pitches, find_lines, score_candidates
+from .coarse_search import (
+    Candidate,
+    SpectralLines,
+    candidate_pitches,
+    find_lines,
+    highest_of_its_own,
+    score_candidates,
+    two_series,
+    without_hum,
+)
 from .fit_quality import (
     CENTS_A_NEPER,
+    bend_cents,
     drift_cents_per_s,
+    has_neighbour,
+    is_unsteady,
+    level_shift_cents,
     phase_wander_excess,
     pitch_scatter_excess,
     second_pitch_share,
@@ -35,14 +48,19 @@ MOST_DRIFT_CENTS_PER_S = 40.0
 MOST_SIGMA_CENTS = 5.0
 SECOND_PITCH_SHARE = 0.02  # of the tone's power, -17 dB
 METHODS_AGREE_CENTS = 3.0
+MOST_BEND_SIGMA_CENTS = 4.0  # a drift is followed up to MOST_DRIFT_CENTS_PER_S
+# Of the tone's power, in lines that a pitch has and its multiples lack; else it is a sub-harmonic.
+OWN_SHARE, OWN_SHARE_EXPECTED = 2e-3, 2e-4
 REASONS = {
     "silent": "nothing is sounding; check cable, channel and level",
     "noise": "no steady tone stands out of the noise; check the cable, turn the level up",
-    "overload": "the input is overloaded; turn it down",
+    "overload": "the input is overloaded; turn the level down",
     "short": "the take is too short for so low a note; record longer",
     "range": "the pitch is outside the range searched; check the octave",
     "moving": "the pitch is still moving; wait until it has settled",
+    "octave": "its octave is not clear; play it brighter or duller, and without distortion",
     "two_pitches": "two pitches sound at once; silence the other voices",
+    "changing": "the sound itself changes; hold filter and pulse width still, one oscillator alone",
     "disagree": "two methods do not agree; the sound has no clear pitch",
 }
 
@@ -53,7 +71,9 @@ class Pitch:
 
     Attributes:
         hertz: at the middle of the take.
-        sigma_cents: one sigma of the reading; the sound card's clock is not in it.
+        sigma_cents: one sigma of the reading, for the noise and for what moves in the
+            take: pitch that bends, levels of partials that shift (filter, pulse width,
+            beating). The sound card's clock is not in it.
         level_dbfs: rms of the whole take, a full-scale square wave being 0.
         drift_cents_per_s: how fast the pitch moves, sharp positive.
         stiffness: B of a stiff string, 0 where none was found.
@@ -84,7 +104,8 @@ def estimate_pitch(
     Args:
         samples: one channel, shape (size,), full scale 1.0.
         sample_rate_hz: 44,100 to 192,000 are tested.
-        expected_hz: where given, the pitch is searched within half an octave of it.
+        expected_hz: where given, the pitch is searched within half an octave of it; else
+            a pitch whose octave is not clear is refused (``octave``).
         lowest_hz, highest_hz: the range; a pitch outside is refused.
         background: the same input with no voice sounding, shape (any,), best as
             long as the take; its lines (hum) do not count as the voice.
@@ -99,9 +120,7 @@ def estimate_pitch(
     low, high = lowest_hz, highest_hz
     if expected_hz is not None:
         low, high = max(low, expected_hz / 2**0.5), min(high, expected_hz * 2**0.5)
-    if len(samples) < LEAST_PERIODS * sample_rate_hz / low and expected_hz is not None:
-        _refuse_take("short", expected_hz)
-    if len(samples) < 256:
+    if len(samples) < max(256.0, LEAST_PERIODS * sample_rate_hz / high):
         _refuse_take("short", expected_hz)
     peak_share = full_scale_share(samples)
     if peak_share > OVERLOAD_SHARE:
@@ -112,8 +131,17 @@ def estimate_pitch(
         _refuse_take("silent", expected_hz)
     if background is not None:
         background = np.asarray(background, dtype=float) - np.mean(background)
-    lines = find_lines(samples, sample_rate_hz, background)
-    chosen = _choose_candidate(samples, lines, low, high, expected_hz, background)
+    lines = without_hum(find_lines(samples, sample_rate_hz, background))
+    try:
+        chosen = _choose_candidate(samples, lines, low, high, expected_hz, background)
+    except TakeRefusedError as refused:
+        # So few periods show no lines; of the pitch expected, that is a matter of length.
+        few = (
+            expected_hz is not None and len(samples) * expected_hz < LEAST_PERIODS * sample_rate_hz
+        )
+        if few and refused.reason in ("noise", "range"):
+            _refuse_take("short", expected_hz)
+        raise
     if len(samples) * chosen.hertz < LEAST_PERIODS * sample_rate_hz:
         _refuse_take("short", expected_hz)
     fit = fit_phases(samples, sample_rate_hz, chosen, lines)
@@ -163,7 +191,15 @@ def _choose_candidate(
     rival = best.score > chosen.score + ahead and best.share >= chosen.share + more
     if best is not chosen and (rival or sparse):
         _refuse_take("range", expected_hz)
-    return chosen
+    least = OWN_SHARE_EXPECTED if expected_hz else OWN_SHARE
+    own, sure = highest_of_its_own(chosen, lines, least)
+    if not low <= own.hertz <= high:
+        _refuse_take("range", expected_hz)
+    if not sure and expected_hz is None:
+        _refuse_take("octave", expected_hz)
+    if expected_hz is None and two_series(own, lines):
+        _refuse_take("two_pitches", expected_hz)
+    return own
 
 
 def _checked_pitch(
@@ -179,8 +215,10 @@ def _checked_pitch(
     partials = fit.partials
     sigma = CENTS_A_NEPER * math.sqrt(max(fit.step.covariance[0, 0], 0.0))
     drift, drift_sigma = drift_cents_per_s(fit)
-    if second_pitch_share(fit) > SECOND_PITCH_SHARE:
+    if second_pitch_share(fit) > SECOND_PITCH_SHARE or has_neighbour(fit):
         _refuse_take("two_pitches", expected_hz)
+    if is_unsteady(fit):
+        _refuse_take("changing", expected_hz)
     if abs(drift) > MOST_DRIFT_CENTS_PER_S + 2 * drift_sigma:
         _refuse_take("moving", expected_hz)
     # A fit that had not converged is off by about its last step.
@@ -193,6 +231,9 @@ def _checked_pitch(
     loose = METHODS_AGREE_CENTS + 20 * sigma + 2e4 * abs(partials.stiffness)
     if other is None or abs(CENTS_A_NEPER * math.log(other / partials.pitch_hz)) > loose:
         _refuse_take("disagree", expected_hz)
+    sigma = math.hypot(sigma, min(bend_cents(fit), MOST_BEND_SIGMA_CENTS), level_shift_cents(fit))
+    if sigma > MOST_SIGMA_CENTS:
+        _refuse_take("changing", expected_hz)
     return Pitch(
         hertz=partials.pitch_hz,
         sigma_cents=sigma,

@@ -11,16 +11,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from ...errors import MeasureError
-from ...tuning.units import hertz_to_pitch, pitch_to_hertz
-from .reader import REASONS, Pitch
+import numpy as np
 
-Purpose = Literal["reference", "reading", "again", "bend", "check", "search"]
+from ...errors import MeasureError, TakeRefusedError
+from ...text import counted
+from ...tuning.units import hertz_to_pitch, pitch_to_hertz
+from .reader import REASONS, Pitch, estimate_pitch
+
+Purpose = Literal["reference", "reading", "again", "bend", "check", "search", "glance", "suspect"]
 PERIODS = 20  # of the expected note, at least, in a take
 LEAST_TAKE_S = 0.5
 LONGEST_TAKE_S = 4.0
 MOST_REFUSED = 4  # in a row before the first reading: the voice does not answer
 MOST_REFUSED_LATER = 12  # in a row after a reading
+FOUND_ELSEWHERE = ("range", "noise", "short", "disagree")  # refusals after which a search goes on
 LOWEST_HZ, HIGHEST_HZ = 15.0, 9000.0  # range of the pitch reader
 
 
@@ -37,6 +41,8 @@ class TakeRequest:
         settle_s: from note-on to the first sample of the take.
         expected_cents: where the voice should sound, cents above key 0 with A
             at 440 Hz; None searches the whole range.
+        likely_cents: where the whole range is searched, the pitch that comes first: of
+            the note sent, or of the reading before.
     """
 
     voice: str
@@ -46,6 +52,7 @@ class TakeRequest:
     purpose: Purpose = "reading"
     settle_s: float = 0.1
     expected_cents: float | None = None
+    likely_cents: float | None = None
 
     @property
     def commanded_cents(self) -> float:
@@ -61,6 +68,11 @@ class TakeRequest:
     def expected_hz(self) -> float | None:
         """The expected pitch in hertz, for ``estimate_pitch``."""
         return None if self.expected_cents is None else pitch_to_hertz(self.expected_cents)
+
+    @property
+    def likely_hz(self) -> float | None:
+        """The likely pitch in hertz."""
+        return None if self.likely_cents is None else pitch_to_hertz(self.likely_cents)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +125,8 @@ class Progress:
         """Return at most 79 characters."""
         known = "" if self.worst_cents is None else f", known to {self.worst_cents:.2f} cents"
         again = f", {self.refused} refused" if self.refused else ""
-        text = f"{self.voice}: {self.takes} takes{again}{known} ({self.tolerance_cents:g} asked)"
+        takes = counted(self.takes, "take")
+        text = f"{self.voice}: {takes}{again}{known} ({self.tolerance_cents:g} asked)"
         return f"{text}: {self.doing}"[:79]
 
 
@@ -176,6 +189,41 @@ def run_plan(
                 f"the last at note {request.note}: {take.refused.replace('_', ' ')}: {why}; "
                 "the old profile is untouched"
             )
+
+
+def read_samples(
+    samples: np.ndarray,
+    rate_hz: float,
+    expected_hz: float | None,
+    background: np.ndarray | None = None,
+    likely_hz: float | None = None,
+) -> tuple[Pitch | None, str]:
+    """Return the pitch of a take, or None and the reason for the refusal.
+
+    Args:
+        samples, rate_hz, expected_hz, background: of the reader; no expected pitch searches
+            the whole range.
+        likely_hz: where the whole range is searched, half an octave about this comes first.
+    """
+    near = [likely_hz] if expected_hz is None and likely_hz is not None else []
+    reason = ""
+    for hertz in (*near, expected_hz):
+        try:
+            pitch = estimate_pitch(
+                samples,
+                rate_hz,
+                expected_hz=hertz,
+                lowest_hz=LOWEST_HZ,
+                highest_hz=HIGHEST_HZ,
+                background=background,
+            )
+        except TakeRefusedError as error:
+            reason = error.reason
+            if reason not in FOUND_ELSEWHERE:
+                break
+        else:
+            return pitch, ""
+    return None, reason
 
 
 def take_seconds(expected_cents: float, tolerance_cents: float, sigma_at_1s: float | None) -> float:
