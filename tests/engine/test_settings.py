@@ -8,6 +8,8 @@ import pytest
 
 from zerobeat.engine import limits
 from zerobeat.engine.limits import Range
+from zerobeat.engine.pedals.bindings import ACTIONS, KINDS, ON_OFF, SETTINGS, WHOLE_SETTINGS
+from zerobeat.engine.pedals.layers import ONLY_LAYERS
 from zerobeat.engine.settings import (
     Converter,
     Input,
@@ -218,3 +220,13 @@ def test_each_number_of_a_voice_has_its_limits_under_its_own_name():
     numbers |= {"detune_limit_cents", "start_key"}
     assert numbers <= limits.VOICE_SETTINGS.keys()
     assert limits.VOICE_SETTINGS.keys() <= set(VoiceSettings.__slots__)
+
+
+def test_what_a_pedal_may_set_and_how_its_switches_act():
+    assert (
+        *("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees"),
+        "glide_ms",
+    ) == SETTINGS
+    assert set(WHOLE_SETTINGS) < set(SETTINGS) <= set(VoiceSettings.__slots__)
+    assert KINDS == ("trigger", "momentary", "toggle", "latching", "follow")
+    assert set(ONLY_LAYERS) < set(ON_OFF) < set(ACTIONS)

@@ -427,3 +427,23 @@ def test_each_choice_of_a_name_of_several_is_a_scale():
     for choices in AMBIGUOUS.values():
         for choice in choices:
             assert preset(choice).name in PRESETS
+
+
+@pytest.mark.parametrize(
+    ("name", "scale"),
+    [
+        ("minor", "natural minor"),
+        ("aeolian", "natural minor"),
+        ("melodic minor descending", "natural minor"),
+        ("ionian", "major"),
+        ("jazz minor", "melodic minor"),
+        ("super locrian", "altered"),
+        ("pentatonic", "major pentatonic"),
+        ("bayyati", "bayati"),
+        ("maqam rast", "rast"),
+        ("just intonation", "just 5-limit"),
+        ("just 5-limit (9/5)", "just 5-limit"),
+    ],
+)
+def test_another_name_of_a_scale(name, scale):
+    assert preset(name).name == scale

@@ -445,3 +445,10 @@ def test_a_correction_may_be_as_large_as_the_usual_bend_range():
         readings = [Reading(100.0 * note, cents, 0.01) for note in (36, 60, 84)]
         found = TrackingCurve.from_readings(readings).unusable
         assert bool(found) is spoilt
+
+
+@pytest.mark.parametrize(("apart_cents", "knots"), [(0.9, 2), (1.5, 3)])
+def test_readings_within_a_cent_are_of_one_note(apart_cents, knots):
+    readings = [Reading(6000.0, 1.0, 0.1), Reading(6000.0 + apart_cents, 1.0, 0.1)]
+    curve = TrackingCurve.from_readings([*readings, Reading(7200.0, 1.0, 0.1)])
+    assert len(curve.knots_cents) == knots
