@@ -28,6 +28,7 @@ FRESH_SIGMA_CENTS = 3.0  # of the offset of a voice whose last reading is days o
 NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note, where the profile says nothing
 LEAST_SIGMA_CENTS = 0.06  # of a reading: wander of the oscillator within seconds
 UNSHOWN_SIGMA = 0.7  # of the share of moves that the input does not show, at the start
+STEPS_SHOWN_SIGMA = 0.2  # of it, once an oscillator has shown whole steps
 UNSHOWN_ALLOWED = 0.35  # of it in what is taken out; more is no voice to follow
 UNSHOWN_PER_ROOT_S = 0.05 / math.sqrt(600.0)  # a cable may be pulled later
 MOST_NOTES_KNOWN = 48
@@ -182,10 +183,10 @@ class DriftModel:
         self._mean[_OFFSET], self._mean[_STRETCH] = offset_cents, stretch_cents
 
     def doubt_moves(self) -> None:
-        """Begin anew to learn whether the input shows the voice's moves."""
+        """Begin anew to learn how far the input shows moves: it has shown whole steps."""
         self._mean[_UNSHOWN] = 0.0
         self._cov[_UNSHOWN, :] = self._cov[:, _UNSHOWN] = 0.0
-        self._cov[_UNSHOWN, _UNSHOWN] = UNSHOWN_SIGMA**2
+        self._cov[_UNSHOWN, _UNSHOWN] = STEPS_SHOWN_SIGMA**2
         self._applied_cents = None
 
     def shift(self, cents: float) -> None:
