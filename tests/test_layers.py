@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import subprocess
 import sys
 from collections import Counter
@@ -216,3 +217,11 @@ def test_a_public_name_has_one_meaning():
                 if not name.startswith("_"):
                     places.setdefault(name, []).append(module_of(path))
     assert {name: where for name, where in places.items() if len(where) > 1} == {}
+
+
+def test_what_a_module_exports_is_there():
+    for path in FILES:
+        if "__all__" in path.read_text():
+            module = importlib.import_module(f"zerobeat.{module_of(path)}")
+            for name in module.__all__:
+                assert hasattr(module, name), f"{path}: {name}"

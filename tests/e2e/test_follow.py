@@ -148,7 +148,7 @@ def test_two_voices_are_read_proved_and_moved_and_the_inputs_are_lent(tmp_path):
     with following(tmp_path, 2) as case:
         wait_until(lambda: case.shown()["runs"], 20)
         assert "follows already" in case.zerobeat("follow")
-        for _ in range(12):
+        for _ in range(9):
             case.bar()
         shown = case.shown()["voices"]
         assert set(shown) == {"reed", "horn"}
@@ -162,7 +162,7 @@ def test_two_voices_are_read_proved_and_moved_and_the_inputs_are_lent(tmp_path):
         assert case.shown()["off"] == ["all"]
         assert "no knob was turned" in case.zerobeat("follow", "reed", "--here", status=1)
         assert "all: followed" in case.zerobeat("follow", "--on")
-        for _ in range(5):
+        for _ in range(4):
             case.bar()
         case.follow.send_signal(signal.SIGTERM)
         assert case.follow.wait(10) == 0

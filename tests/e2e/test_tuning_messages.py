@@ -65,3 +65,33 @@ def test_scales_lists_the_built_in_ones_without_a_daemon() -> None:
     done = subprocess.run([*ZEROBEAT, "scales", "--names"], capture_output=True, text=True)
     assert done.returncode == 0
     assert {"dorian", "rast", "bohlen-pierce just"} <= set(done.stdout.splitlines())
+
+
+@pytest.mark.parametrize("stored", [True, False])
+def test_what_arrived_is_there_after_a_restart(
+    server: JackServer, tmp_path: Path, stored: bool
+) -> None:
+    path = write_rig(tmp_path, voices=1, more="tuning_from: keys\n")
+    with (
+        MidiSender("keys") as keys,
+        MidiRecorder("octo") as octo,
+        DaemonProcess(path, server.environment) as daemon,
+    ):
+        plays = "connected: input keys, output octo"
+        daemon.wait_for_line(plays)
+        keys.send(list(bulk(PITCHES, name="QUARTER COMMA")))
+        wait_until(lambda: "QUARTER COMMA" in zerobeat(daemon, "status", "--json"))
+        if stored:
+            zerobeat(daemon, "store", "church")
+        assert daemon.stop() == 0
+        daemon.start()
+        daemon.wait_for_line(plays)
+        if stored:
+            zerobeat(daemon, "recall", "church")
+        keys.send([0x90, 64, 100])
+        wait_until(lambda: len(sounding(octo)) == 1)
+        voice = json.loads(zerobeat(daemon, "status", "--json"))["voices"][0]
+        assert voice["sounding_cents"] == pytest.approx(6400 + MEANTONE[4], abs=0.004)
+        assert voice["scale"] == "QUARTER COMMA"
+        keys.send([0x80, 64, 0])
+        wait_until(lambda: not sounding(octo))

@@ -652,3 +652,22 @@ def test_a_voice_that_a_change_moved_has_no_hysteresis_of_its_own():
     case.change(detune_cents=1.0)
     case.hear(PitchBend(0, round(55 / 200 * 8191)))  # past the border at 50, not by 10 more
     assert case.pitches() == [6101.0]
+
+
+def test_what_the_clock_must_do_first_is_said():
+    case = ClockedEngineHarness(scene("trigger", BAR))
+    case.change(semitones=2)
+
+    def found():
+        return ends(case.engine.shared, case.engine.triggers)
+
+    assert found() == ("the clock to come",)
+    case.hear(STOP, "steps")
+    case.hear(CLOCK, "steps")
+    assert found() == ("the clock to start",)
+    case.start()
+    case.ticks(10)
+    case.change(semitones=3)
+    assert found() == ("bar 2",)
+    case.pass_time(2.0)
+    assert found() == ("the clock, which is lost",)

@@ -8,6 +8,8 @@ import pytest
 
 from zerobeat.engine import limits
 from zerobeat.engine.limits import Range
+from zerobeat.engine.pedals.bindings import ACTIONS, KINDS, ON_OFF, SETTINGS, WHOLE_SETTINGS
+from zerobeat.engine.pedals.layers import ONLY_LAYERS
 from zerobeat.engine.settings import (
     Converter,
     Input,
@@ -186,6 +188,7 @@ LIMITS = {
     "DETUNE_BEATS_HZ": (-20.0, 20.0),
     "DETUNE_LIMIT_CENTS": (0.0, 1200.0),
     "CHORD_INTERVAL": (-48, 48),
+    "PEDAL_VALUE": (-1200.0, 1200.0),
     "BEND_CENTS": (-12700.0, 12700.0),
     "PLAYED_PITCH_CENTS": (-12700.0, 25400.0),
 }
@@ -210,3 +213,20 @@ def test_how_far_a_value_may_go(name):
 def test_a_range_is_said_without_needless_digits():
     assert str(Range(-1.5, 12.0)) == "-1.5 to 12"
     assert math.nan not in Range(-1.0, 1.0)  # noqa: PLW0177
+
+
+def test_each_number_of_a_voice_has_its_limits_under_its_own_name():
+    numbers = {"root", "degrees", "octaves", "semitones", "detune_cents", "detune_beats_hz"}
+    numbers |= {"detune_limit_cents", "start_key"}
+    assert numbers <= limits.VOICE_SETTINGS.keys()
+    assert limits.VOICE_SETTINGS.keys() <= set(VoiceSettings.__slots__)
+
+
+def test_what_a_pedal_may_set_and_how_its_switches_act():
+    assert (
+        *("detune_cents", "detune_beats_hz", "semitones", "octaves", "degrees"),
+        "glide_ms",
+    ) == SETTINGS
+    assert set(WHOLE_SETTINGS) < set(SETTINGS) <= set(VoiceSettings.__slots__)
+    assert KINDS == ("trigger", "momentary", "toggle", "latching", "follow")
+    assert set(ONLY_LAYERS) < set(ON_OFF) < set(ACTIONS)

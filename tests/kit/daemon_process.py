@@ -173,6 +173,15 @@ class MidiSenderProcess:
         self._process.stdin.write(content.hex().encode() + b"\n")
         self._process.stdin.flush()
 
+    def close(self) -> None:
+        """Take its port away and end it; a synchronous server waits for none that is killed."""
+        assert self._process.stdin is not None
+        with contextlib.suppress(OSError):
+            self._process.stdin.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(10.0)
+        self.kill()
+
     def kill(self) -> None:
         """End it as pulling the plug would; a second time does nothing."""
         self._process.kill()

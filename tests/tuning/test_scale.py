@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from kit.published_figures import half_a_digit, published
 from zerobeat.errors import ScaleError
+from zerobeat.tuning.presets import AMBIGUOUS
 from zerobeat.tuning.scale import (
     HAIR_CENTS,
     PRESETS,
@@ -413,3 +414,36 @@ def test_describe_lists_each_degree_for_the_eye():
     assert len(lines) == 6
     assert "700.000000" in lines[3]
     assert lines[5].endswith("1200.000000 cents (repeats)")
+
+
+def test_each_built_in_scale_is_named_as_docs_write_it():
+    for name, scale in PRESETS.items():
+        assert name == scale.name and name[0].islower()
+        assert "(" in name or name == name.lower()
+        assert preset(name) is scale
+
+
+def test_each_choice_of_a_name_of_several_is_a_scale():
+    for choices in AMBIGUOUS.values():
+        for choice in choices:
+            assert preset(choice).name in PRESETS
+
+
+@pytest.mark.parametrize(
+    ("name", "scale"),
+    [
+        ("minor", "natural minor"),
+        ("aeolian", "natural minor"),
+        ("melodic minor descending", "natural minor"),
+        ("ionian", "major"),
+        ("jazz minor", "melodic minor"),
+        ("super locrian", "altered"),
+        ("pentatonic", "major pentatonic"),
+        ("bayyati", "bayati"),
+        ("maqam rast", "rast"),
+        ("just intonation", "just 5-limit"),
+        ("just 5-limit (9/5)", "just 5-limit"),
+    ],
+)
+def test_another_name_of_a_scale(name, scale):
+    assert preset(name).name == scale

@@ -437,3 +437,18 @@ def test_a_note_whose_readings_scatter_spoils_half_the_way_to_its_neighbours(pla
     low = 3600.0 if place == 0 else pitches[place] - 500.0
     high = 6600.0 if place == 3 else pitches[place] + 500.0
     assert [(part.lowest_cents, part.highest_cents) for part in spoilt] == [(low, high)]
+
+
+def test_a_correction_may_be_as_large_as_the_usual_bend_range():
+    """200 cents, where the converter's range is not given."""
+    for cents, spoilt in ((199.9, False), (200.6, True)):
+        readings = [Reading(100.0 * note, cents, 0.01) for note in (36, 60, 84)]
+        found = TrackingCurve.from_readings(readings).unusable
+        assert bool(found) is spoilt
+
+
+@pytest.mark.parametrize(("apart_cents", "knots"), [(0.9, 2), (1.5, 3)])
+def test_readings_within_a_cent_are_of_one_note(apart_cents, knots):
+    readings = [Reading(6000.0, 1.0, 0.1), Reading(6000.0 + apart_cents, 1.0, 0.1)]
+    curve = TrackingCurve.from_readings([*readings, Reading(7200.0, 1.0, 0.1)])
+    assert len(curve.knots_cents) == knots

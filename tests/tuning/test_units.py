@@ -217,3 +217,11 @@ def test_beats_of_a_pitch_that_no_float_holds_are_within_the_limit(pitch_cents, 
 def test_the_twelve_names_of_an_octave():
     names = " ".join(units.name_of_note(note) for note in range(60, 72))
     assert names == "C4 C#4 D4 D#4 E4 F4 F#4 G4 G#4 A4 A#4 B4"
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [("Fs4", 66), ("f#4", 66), ("F\u266f4", 66), ("F##4", 67), ("Gb4", 66), ("g\u266d4", 66)],
+)
+def test_a_sign_may_be_written_in_several_ways(name, key):
+    assert units.parse_note(name) == key

@@ -88,6 +88,10 @@ scene:                        # what plays at the start; or the name of a scene 
     horn: {detune_beats_hz: 0.4}    # 0.4 beats a second against reed, at every key
 
 # scenes: [steps, white-keys]   # the set list: names of scene files; these are shipped
+
+# page:                       # the status on a phone: see docs/page.md
+#   enabled: true
+#   addresses: [127.0.0.1]    # of this computer, in the phone's network
 """
 
 

@@ -133,8 +133,10 @@ def trouble(voice: StatusFields) -> str:
 
 def followed_words(follow: StatusFields | None) -> list[str]:
     """Return what follow believes of a voice, and why it is left alone."""
-    if not follow or follow.get("drift_cents") is None:
+    if not follow:
         return []
+    if follow.get("drift_cents") is None:
+        return [f"not followed: {follow['why']}"] if follow.get("why") else []
     if follow.get("knob_cents") is not None:
         return [f"knob turned {follow['knob_cents']:+.1f} ct"]
     rate, age_s = follow.get("rate_cents_per_min") or 0.0, follow.get("age_s") or 0.0

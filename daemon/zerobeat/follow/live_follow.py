@@ -81,11 +81,12 @@ class LiveFollow:
         self._turned_s = now_s
         self._moved_s = self._reported_s = now_s
         self.stopping = False
+        self._reloaded = False
 
     # ------------------------------------------------------------ the loop
 
     def run(self) -> None:
-        """Follow until ``stopping`` is set.
+        """Follow until ``stopping`` is set, or the rig was reloaded.
 
         Raises:
             ControlError: the daemon has stopped.
@@ -93,7 +94,7 @@ class LiveFollow:
         self._client.send("expected")
         self._stream_id = self._client.last_id
         try:
-            while not self.stopping:
+            while not self.stopping and not self._reloaded:
                 self._turn()
         finally:
             self._close_audio()
@@ -179,6 +180,7 @@ class LiveFollow:
             self._delays.hear(expected)
 
     def _ask(self, voice: str, act: str, now_s: float) -> None:
+        self._reloaded = self._reloaded or act == "reload"
         if voice == "all" and act in ("on", "off"):
             self.follower.off = act == "off"
         for name in self.follower.names if voice == "all" else (voice,):

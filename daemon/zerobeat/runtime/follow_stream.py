@@ -108,6 +108,8 @@ class FollowStream:
         """Use a rig: the unit of follow is asked for if it is enabled."""
         self._enabled = settings.enabled
         self.ask_unit()
+        if self.control is not None:  # voices and inputs may be others
+            self.control.ask_follow({"voice": ALL, "act": "reload"}, time.monotonic())
 
     def ask_unit(self) -> None:
         """Ask for the unit of follow, or no more; without the folder nothing is asked."""

@@ -212,7 +212,9 @@ def test_without_the_lock_a_store_takes_two_presses_or_a_long_one():  # F10
     assert len(case.engine.pedals.requests) == 2
 
 
-@pytest.mark.parametrize("action", ["revert", "touch_up", "go_on", "pair"])
+@pytest.mark.parametrize(
+    "action", ["revert", "touch_up", "go_on", "pair", "follow", "follow_here", "follow_back"]
+)
 def test_what_the_engine_cannot_do_is_handed_out(action):
     case = foot(switch(action, voice="reed"))
     press(case)
@@ -858,3 +860,17 @@ def test_a_board_that_was_unplugged_has_forgotten_its_bank():  # F2
     case.hear(commands.SourceLost("keys"), "")
     program(case, 4)
     assert wanted(case) == "steps"
+
+
+def test_a_note_switch_works_after_its_board_was_unplugged_while_it_was_down():
+    case = foot(Binding("note", 40, "mute", kind="momentary", voice="reed"))
+    for _ in range(2):
+        case.hear(NoteOn(0, 40, 100), "feet", 0.1)
+        assert case.engine.live.tonight.mute == {"reed"}
+        case.hear(commands.SourceLost("feet"), "")
+        assert case.engine.live.tonight.mute == frozenset()
+        case.hear(NoteOff(0, 40), "feet", 0.1)  # of a key that went down before it was there
+    case.hear(NoteOn(0, 40, 100), "feet", 0.1)
+    case.hear(NoteOff(0, 40), "feet", 0.1)
+    assert case.engine.live.tonight.mute == frozenset()
+    assert case.on() == []

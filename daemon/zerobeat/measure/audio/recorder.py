@@ -225,9 +225,20 @@ def _write_line(value: dict[str, Any]) -> None:
     sys.stdout.buffer.flush()
 
 
+def _keep_the_pipe() -> None:
+    """Let the audio libraries write to the standard error: their words would cut the sound.
+
+    libjack writes what it wants to say to the standard output, also while sound comes.
+    """
+    pipe = os.dup(sys.stdout.fileno())
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    sys.stdout = os.fdopen(pipe, "w")
+
+
 def main() -> int:
     """List devices or record, as the one argument says."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the command that started this process ends it
+    _keep_the_pipe()
     asked = json.loads(sys.argv[1])
     try:
         import sounddevice
