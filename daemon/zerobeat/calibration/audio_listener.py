@@ -110,6 +110,7 @@ class LiveListener:
         if alone:
             for name in {one.voice for one in requests}:
                 self._session.release(name)
+            time.sleep(RETRY_SETTLE_S)  # they ring on
         for at in alone:
             self.read_alone += shared[at]
             (takes[at],) = self.listen_many([requests[at]])
