@@ -50,8 +50,15 @@ def test_a_link_pairs_one_phone_and_lasts_over_restarts(path):
     assert not again.is_signed(name, signature(key, run, "1", "x"), "1", "x")  # of another start
 
 
+@pytest.fixture
+def generous_umask():
+    before = os.umask(0)
+    yield
+    os.umask(before)
+
+
+@pytest.mark.usefixtures("generous_umask")
 def test_only_its_user_may_read_the_file(path):
-    os.umask(0)
     pairing = Pairing(path)
     by_link(pairing)
     assert path.stat().st_mode & 0o777 == 0o600
