@@ -17,16 +17,19 @@ import hashlib
 import io
 import os
 import shutil
-import tarfile
 import time
 import zlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..config.file_format import BACKUP_COMMENT, newer_backup
 from ..config.stored_files import STORED_KINDS as FOLDERS
 from ..config.yaml_source import LARGEST_FILE_BYTES, read_bytes
 from ..errors import ConfigError, NewerFormatError, StoreError
 from .store import SESSION, make_folder, refusal, sync_folder
+
+if TYPE_CHECKING:
+    import tarfile  # loaded by what packs and unpacks: the daemon would hold 1 MB for it
 
 SUMS = "SHA256SUMS"
 FILES = (SESSION, "session.1.json", "bindings.yaml", "rig.last-good.yaml")
@@ -118,6 +121,8 @@ def _contents(directory: Path) -> dict[str, bytes]:
 
 
 def _archive(contents: dict[str, bytes]) -> bytes:
+    import tarfile
+
     sums = "".join(f"{_checksum(content)}  {name}\n" for name, content in contents.items())
     raw = io.BytesIO()
     # The comment of a pax archive is free text, which other tools ignore (POSIX.1, pax).
@@ -213,6 +218,8 @@ def read_backup(path: Path) -> dict[str, bytes]:
         StoreError: one line: unreadable, a name or kind of member that no
             backup has, or a checksum that is wrong.
     """
+    import tarfile
+
     contents: dict[str, bytes] = {}
     try:
         if path.exists() and not path.is_file():
@@ -238,6 +245,8 @@ def read_backup(path: Path) -> dict[str, bytes]:
 def _content(
     archive: tarfile.TarFile, member: tarfile.TarInfo, path: Path, known: dict[str, bytes]
 ) -> bytes:
+    import tarfile
+
     name = member.name
     is_plain = member.type in (tarfile.REGTYPE, tarfile.AREGTYPE) and not member.issparse()
     if name in known or not is_plain or not (name == SUMS or _is_allowed(name)):

@@ -6,7 +6,6 @@ A velocity of 0 would be a note-off, so curves of velocities run from 1.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from statistics import median
 
 HIGHEST = 127
 # y is x to this power, both from 0 to 1: below 1 light playing gives more, above 1 less.
@@ -67,6 +66,8 @@ def learned_points(soft: Iterable[int], hard: Iterable[int]) -> list[tuple[int, 
     Returns:
         Points for ``curve_through``; None if the two are too alike to tell.
     """
+    from statistics import median  # the daemon would hold 1 MB for it
+
     low, high = round(median(soft)), round(median(hard))
     if high - low < LEAST_APART:
         return None
