@@ -23,11 +23,11 @@ PACKAGE_PLACE = "/usr/lib/zerobeat/current/"
 MAINTAINER = "zerobeat developers <developers@zerobeat.invalid>"
 # What the wheels link to, beside Python itself.
 LIBRARIES = ("libc6 (>= 2.28)", "libstdc++6", "libgcc-s1")
-MAN_PAGES = ("man", "docs/man")  # folders of the tree
-COMPLETIONS = {  # in the tree: in the package
-    "completions/zerobeat.bash": "usr/share/bash-completion/completions/zerobeat",
-    "completions/_zerobeat": "usr/share/zsh/vendor-completions/_zerobeat",
-    "completions/zerobeat.fish": "usr/share/fish/vendor_completions.d/zerobeat.fish",
+GENERATED = Path("daemon/zerobeat/generated")  # in the tree, by docs/generate.py
+COMPLETIONS = {  # there: in the package
+    "completion.bash": "usr/share/bash-completion/completions/zerobeat",
+    "completion.zsh": "usr/share/zsh/vendor-completions/_zerobeat",
+    "completion.fish": "usr/share/fish/vendor_completions.d/zerobeat.fish",
 }
 LAUNCHER = f"""\
 #!{PACKAGE_PLACE}bin/python
@@ -122,13 +122,10 @@ def write_documents(
     date = formatdate(time_s)
     log = f"zerobeat ({version}) {target.codename}; urgency=medium\n\n  * See CHANGELOG.md.gz.\n\n"
     _compressed(f"{log} -- {MAINTAINER}  {date}\n".encode(), place / "changelog.gz")
-    for where in MAN_PAGES:
-        for page in sorted((tree / where).glob("*.[1-8]")):
-            section = f"man{page.suffix[1:]}"
-            _compressed(page.read_bytes(), folder / "usr/share/man" / section / f"{page.name}.gz")
+    page = (tree / GENERATED / "zerobeat.1").read_bytes()
+    _compressed(page, folder / "usr/share/man/man1/zerobeat.1.gz")
     for source, end in COMPLETIONS.items():
-        if (tree / source).exists():
-            copy(tree / source, folder / end)
+        copy(tree / GENERATED / source, folder / end)
 
 
 def _md5(path: Path) -> str:
