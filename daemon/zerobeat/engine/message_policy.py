@@ -61,7 +61,9 @@ class Policy:
         self._shared = shared
         self._assigner = assigner
         self.passed_sustain: set[Source] = set()
-        self._sustained_receivers: set[tuple[str, int]] = set()  # output, channel
+        # Output and channel of each pedal that was ever passed down: its release may have been
+        # lost on the way, with the cable, so it is sent again when the output is back.
+        self._sustained_receivers: set[tuple[str, int]] = set()
         self.refresh()
 
     def refresh(self) -> None:
@@ -137,7 +139,7 @@ class Policy:
             self._pass_on(name, ControlChange(place[1], midi.SUSTAIN, 0), outputs)
 
     def restore_sustain(self, name: str, outputs: Outputs) -> None:
-        """Let sustain come up at an output whose pedal came up while it was away."""
+        """Let sustain come up at an output that is back, unless its pedal is down now."""
         down = {ch for _, ch in self.passed_sustain if name in self._through[ch]}
         for output, channel in sorted(self._sustained_receivers):
             if output == name and channel not in down:
@@ -147,10 +149,8 @@ class Policy:
         if name not in self._shared.present:
             return
         outputs.append((name, message))
-        down = _sustain_of(message)
-        if down is not None:
-            receivers = self._sustained_receivers
-            (receivers.add if down else receivers.discard)((name, message.channel))
+        if _sustain_of(message):
+            self._sustained_receivers.add((name, message.channel))
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys and pedals of an input that is lost."""
