@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .errors import ReleaseError
-from .files import run, sha256
+from .files import locked_lines, run, sha256
 from .targets import Target, cache
 
 KEYS = "/usr/share/keyrings/debian-archive-keyring.gpg"
@@ -46,17 +46,10 @@ def read_lock(path: Path) -> list[LockedDebian]:
     Raises:
         ReleaseError: a line is none.
     """
-    found = []
-    for number, line in enumerate(path.read_text().splitlines(), 1):
-        if not line or line.startswith("#"):
-            continue
-        match = LINE.match(line)
-        if match is None:
-            raise ReleaseError(
-                f"{path.name}:{number}: found {line!r}; allowed: NAME VERSION MACHINE sha256:HASH"
-            )
-        found.append(LockedDebian(**match.groupdict()))
-    return found
+    return [
+        LockedDebian(**line)
+        for line in locked_lines(path, LINE, "NAME VERSION MACHINE sha256:HASH")
+    ]
 
 
 def _sources(target: Target) -> str:

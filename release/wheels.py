@@ -7,8 +7,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from .errors import ReleaseError
-from .files import run, sha256
+from .files import locked_lines, run, sha256
 from .targets import Target, cache
 from .tools import pip, tools
 
@@ -33,17 +32,7 @@ def read_lock(path: Path) -> list[Locked]:
     Raises:
         ReleaseError: a line is none.
     """
-    found = []
-    for number, line in enumerate(path.read_text().splitlines(), 1):
-        if not line or line.startswith("#"):
-            continue
-        match = LINE.match(line)
-        if match is None:
-            raise ReleaseError(
-                f"{path.name}:{number}: found {line!r}; allowed: NAME==VERSION --hash=sha256:HASH"
-            )
-        found.append(Locked(match["name"], match["version"], match["sha256"]))
-    return found
+    return [Locked(**line) for line in locked_lines(path, LINE, "NAME==VERSION --hash=sha256:HASH")]
 
 
 def fetch(target: Target) -> list[Path]:

@@ -17,11 +17,6 @@ def test_fingers_and_glides_leave_no_wrong_byte(seed):
     assert playing.checker.notes > LOT // 4
 
 
-def test_a_pedals_release_that_was_lost_with_the_cable_is_sent_again():
-    """Found by a million steps: the sustain of a passed-through channel stayed down."""
-    ExpressivePlaying(1352).run(LOT)
-
-
 @pytest.mark.slow
 def test_a_million_expressive_steps_leave_no_wrong_byte(request):
     steps = request.config.getoption("--steps") or 1_000_000

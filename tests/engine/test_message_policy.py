@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
-from zerobeat.engine.commands import SourceLost
+from zerobeat.engine.commands import OutputBack, OutputLost, SourceLost
 from zerobeat.engine.settings import MESSAGE_CLASSES, Input, Scene, Zone
 from zerobeat.midi import (
     ACTIVE_SENSING,
@@ -139,3 +139,25 @@ def test_a_passed_key_of_two_inputs_falls_with_the_last_and_with_a_lost_input():
     assert case.gates() == [(9, 36)]
     case.hear(SourceLost("steps"), "")
     assert case.gates() == []
+
+
+@pytest.mark.parametrize("down_again", [False, True])
+def test_a_passed_pedal_whose_release_went_with_the_cable_comes_up_at_its_return(down_again):
+    """The release may still wait for its turn when the cable goes (N11)."""
+    case = case_of(pass_channels=(9,))
+    up, down = ControlChange(9, 64, 0), ControlChange(9, 64, 127)
+    case.hear(down)
+    assert case.hear(up) == [up]
+    case.hear(OutputLost("out"), "")
+    if down_again:
+        case.hear(down)
+    sent = case.hear(OutputBack("out"), "")
+    assert (up in sent) == (not down_again)
+
+
+def test_a_channel_without_a_passed_pedal_gets_none_at_a_return():
+    case = case_of(pass_channels=(9,))
+    case.hear(ControlChange(9, 7, 100))
+    case.hear(OutputLost("out"), "")
+    sent = case.hear(OutputBack("out"), "")
+    assert not any(type(m) is ControlChange and m.controller == 64 for m in sent)

@@ -41,7 +41,6 @@ class EngineState:
         glide_controls: what controllers have said about glides, by input and channel.
         managers: the manager's channel of each member channel of the MPE zones in force.
         zone_places: all channels of a zone, by its manager's.
-        expressive: fingers may bend notes, or controllers may rule glides.
         centred: inputs on which a finger's place at the touch is its key's pitch.
     """
 
@@ -72,7 +71,6 @@ class EngineState:
         "glide_controls",
         "managers",
         "zone_places",
-        "expressive",
         "centred",
     )
 
@@ -109,7 +107,6 @@ class EngineState:
         self.glide_controls: dict[Source, GlideControls] = {}
         self.managers: dict[Source, Source] = {}
         self.zone_places: dict[Source, tuple[Source, ...]] = {}
-        self.expressive = False
         self.centred: frozenset[str] = frozenset()
 
     # ------------------------------------------------------------ looking up

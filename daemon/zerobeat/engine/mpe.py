@@ -189,7 +189,6 @@ class Mpe:
         shared.centred = frozenset(
             name for name, known in self.keyboards.items() if known.settings.touch == "centred"
         )
-        shared.expressive = bool(shared.managers or shared.glide_controls)
         self._assigner.use()
 
     def source_lost(self, name: str) -> None:

@@ -70,7 +70,8 @@ class Player:
             lane.release(outputs)
             self.adopt(state, outputs)
         chain = state.chain
-        if chain.glides or state.glide is not None or self._shared.expressive:
+        shared = self._shared
+        if chain.glides or state.glide is not None or shared.managers or shared.glide_controls:
             self._play_expressively(state, held, outputs, anew, slurred)
             return
         state.playing = held

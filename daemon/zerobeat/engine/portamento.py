@@ -27,7 +27,6 @@ class Portamento:
             if source.glide_controllers and source.plays
             for channel in range(16)
         }
-        self._shared.expressive = bool(self._shared.managers or self._shared.glide_controls)
 
     def forget(self, name: str) -> None:
         """Forget what an input has said that is lost."""

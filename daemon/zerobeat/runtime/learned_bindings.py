@@ -12,10 +12,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from ..config.describe import binding_text
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
-from ..engine.pedals.bindings import Learned
+from ..engine.pedals.bindings import Binding, Learned
 from ..errors import CommandError, StoreError, one_of
 from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
@@ -83,8 +82,7 @@ class LearnedBindings:
         if len(self._learned) >= MOST_LEARNED:
             raise CommandError(f"{MOST_LEARNED} switches are learned already; forget some")
         kept = with_learned(self._learned, new)
-        text = binding_text(new.binding, rig.program_numbers_from, rig.middle_c_octave)
-        return self._keep(kept, f"learned {new.input}: {text}")
+        return self._keep(kept, f"learned {new.input}: {self._in_words(new.binding)}")
 
     def _check(self, new: Learned) -> None:
         """Refuse names that the rig does not have."""
@@ -109,9 +107,13 @@ class LearnedBindings:
             raise CommandError(f"number: found {number}; allowed: {allowed}")
         gone = self._learned[number - 1]
         kept = self._learned[: number - 1] + self._learned[number:]
+        return self._keep(kept, f"forgot {gone.input}: {self._in_words(gone.binding)}")
+
+    def _in_words(self, binding: Binding) -> str:
+        from ..config.describe import binding_text  # at hand only when a player asks
+
         rig = self._engine.rig
-        text = binding_text(gone.binding, rig.program_numbers_from, rig.middle_c_octave)
-        return self._keep(kept, f"forgot {gone.input}: {text}")
+        return binding_text(binding, rig.program_numbers_from, rig.middle_c_octave)
 
     def _keep(self, learned: tuple[Learned, ...], said: str) -> DeferredAnswer:
         later = DeferredAnswer()
@@ -140,12 +142,12 @@ class LearnedBindings:
                 f"{next(iter(values))[:40]}: found unknown key; allowed: nothing more"
             )
         rig = self._engine.rig
-        first, octave = rig.program_numbers_from, rig.middle_c_octave
+        first = rig.program_numbers_from
         inputs = {source.name for source in rig.inputs}
         shown: list[JsonObject] = [
             {
                 "number": number,
-                "text": f"{one.input}: {binding_text(one.binding, first, octave)}",
+                "text": f"{one.input}: {self._in_words(one.binding)}",
                 "in_force": one.input in inputs,
                 **plain_learned(one, first),
             }
@@ -154,8 +156,8 @@ class LearnedBindings:
         for name, pedalboard in rig.pedalboards.items():
             for binding in pedalboard.bindings:
                 one = Learned(name, binding)
-                text = f"{name}: {binding_text(binding, first, octave)}"
                 over = self._engine.pedals.bound.in_force(name, binding)
+                text = f"{name}: {self._in_words(binding)}"
                 shown.append({"text": text, "in_force": over, **plain_learned(one, first)})
         later = DeferredAnswer()
         later.resolve({"ok": True, "bindings": shown}, time.monotonic())

@@ -131,16 +131,9 @@ class AudioInputs:
         rate_hz = self.rates_hz[number]
         frames = round(seconds * rate_hz)
         first = self._first(number, from_s)
-        parts: list[np.ndarray] = []
-        count = 0
-        for _, flags, samples in self._blocks[number][first:]:
-            if flags & (OVERFLOW | GAP) and parts:
-                return None
-            parts.append(samples[:, column])
-            count += len(samples)
-            if count >= frames:
-                break
-        samples = np.concatenate(parts)[:frames].astype(float)
+        samples = _joined(self._blocks[number][first:], column, frames)
+        if samples is None:
+            return None
         middle_s = self._blocks[number][first][0] + frames / rate_hz / 2
         return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), middle_s)
 
@@ -177,18 +170,10 @@ class AudioInputs:
         if first is None:
             return None
         skip = max(0, round((from_s - kept[first][0]) * rate_hz))
-        parts: list[np.ndarray] = []
-        count = -skip
-        for place, (_, flags, samples) in enumerate(kept[first:]):
-            if flags & (OVERFLOW | GAP) and place:
-                return None
-            parts.append(samples[:, column])
-            count += len(samples)
-            if count >= frames:
-                break
-        if count < frames:
+        samples = _joined(kept[first:], column, skip + frames)
+        if samples is None or len(samples) < skip + frames:
             return None
-        samples = np.concatenate(parts)[skip : skip + frames].astype(float)
+        samples = samples[skip:]
         return AudioTake(samples, rate_hz / (1 + 1e-6 * self._ppm[name]), from_s + seconds / 2)
 
     def forget(self, before_s: float) -> None:
@@ -244,3 +229,22 @@ class AudioInputs:
 
     def __exit__(self, *exc: object) -> None:
         self.close()
+
+
+def _joined(
+    blocks: Sequence[tuple[float, int, np.ndarray]], column: int, frames: int
+) -> np.ndarray | None:
+    """Return the first samples of a column, shape (frames,) or shorter where blocks end.
+
+    None if samples were lost before any block but the first (A6).
+    """
+    parts: list[np.ndarray] = []
+    count = 0
+    for _, flags, samples in blocks:
+        if flags & (OVERFLOW | GAP) and parts:
+            return None
+        parts.append(samples[:, column])
+        count += len(samples)
+        if count >= frames:
+            break
+    return np.concatenate(parts)[:frames].astype(float)
