@@ -101,8 +101,14 @@ class NotePath:
         """Note which inputs of a rig are pedalboards."""
         self._pedalboards = {source.name for source in rig.inputs if not source.plays}
 
+    def collect(self) -> None:
+        """Take what waits in the inputs of a system that does not call back."""
+        for port in self.ins.values():
+            port.collect()
+
     def receive_all(self, outputs: Outputs) -> None:
         """Process every message in the inbox, in order, and send the results."""
+        self.collect()
         inbox = self.inbox
         control = self.control
         has_listeners = control is not None and bool(inbox) and control.has_listeners
@@ -127,6 +133,7 @@ class NotePath:
 
     def catch_up(self) -> None:
         """Between two slices of other work: play what has arrived and what is due."""
+        self.collect()
         if self.inbox:
             self.receive_all([])
         now_s = time.monotonic()

@@ -59,6 +59,7 @@ class PortConnections:
         mirror: has the notes that an earlier process left sounding.
         journal: logs lost and connected devices.
         command: hands a command to the engine.
+        pause: plays MIDI that has arrived or is due, between two ports that are opened.
 
     Attributes:
         ins, outs: the open ports, by name.
@@ -76,6 +77,7 @@ class PortConnections:
         mirror: Mirror,
         journal: Journal,
         command: Callable[[Command], bool],
+        pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._patch = patch
         self._inbox = inbox
@@ -83,6 +85,7 @@ class PortConnections:
         self._mirror = mirror
         self._journal = journal
         self._command = command
+        self._pause = pause
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.lights: dict[str, MidiOut] = {}
@@ -105,12 +108,14 @@ class PortConnections:
         new = NewPorts()
         try:
             for source in rig.inputs:
+                self._pause()
                 if source.name not in self.ins:
                     port = MidiIn(source.name, self._inbox, self._wake_fd, self._patch)
                     new.ins[source.name] = port
                 if source.lights and source.name not in self.lights:
                     new.lights[source.name] = MidiOut(_lights(source.name), self._patch)
             for output in rig.outputs:
+                self._pause()
                 if output.name not in self.outs:
                     new.outs[output.name] = MidiOut(output.name, self._patch)
         except Exception as error:
