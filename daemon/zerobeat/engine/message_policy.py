@@ -57,6 +57,7 @@ class Policy:
         wheel_cents: reach of the wheel, by input that plays.
         only_channel: the one channel that an input is listened to on.
         watched: inputs whose active sensing counts.
+        tuning_controllers: that may choose a tuning, where a voice listens to an input's tunings.
         responses: curves of inputs that have some.
         pedals_down: pedals that hold notes and were passed on while down, with where they went.
     """
@@ -75,6 +76,8 @@ class Policy:
         rig = self._shared.rig
         self.wheel_cents = {i.name: i.wheel_cents for i in rig.inputs if i.plays}
         self.watched = frozenset(i.name for i in rig.inputs if i.active_sensing)
+        tuned = any(voice.tuning_from is not None for voice in rig.voices)
+        self.tuning_controllers = midi.PARAMETER_CONTROLLERS if tuned else frozenset[int]()
         self.only_channel = {i.name: i.channel for i in rig.inputs if i.channel is not None}
         self.responses = {
             # Of an input that plays no notes the pedals alone count; its lights may come back.
