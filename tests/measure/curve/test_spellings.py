@@ -1,4 +1,4 @@
-"""A converter's errors by number, from two spellings of each pitch (requirements A13, A15)."""
+"""A converter's errors by number, from two spellings of each pitch (requirements A8, A10)."""
 
 from __future__ import annotations
 
