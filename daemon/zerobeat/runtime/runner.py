@@ -110,6 +110,7 @@ class Runner:
             self._patch,
             self._notes.inbox,
             self._wake_fd,
+            self._notes.interruptions,
             self._mirror,
             journal,
             self._notes.command,
@@ -149,6 +150,7 @@ class Runner:
             self._notes.catch_up,
             self._facts,
             journal,
+            self._notes.interruptions,
         )
         self._notes.control = self._clients.control
         self._clients.follow.use(loaded.follow)
@@ -170,6 +172,7 @@ class Runner:
         status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
+            self._notes.interruptions.listen()
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
