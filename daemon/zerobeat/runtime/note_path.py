@@ -97,12 +97,12 @@ class NotePath:
         self._controller_values: dict[
             tuple[str, int, int], int
         ] = {}  # controllers, as received last
-        self._pedalboards: set[str] = set()
+        self._pedalboards: dict[str, int | None] = {}  # with the one channel that is listened to
         self.use_rig(engine.rig)
 
     def use_rig(self, rig: Rig) -> None:
         """Note which inputs of a rig are pedalboards."""
-        self._pedalboards = {source.name for source in rig.inputs if not source.plays}
+        self._pedalboards = {s.name: s.channel for s in rig.inputs if not s.plays}
 
     def receive_all(self, outputs: Outputs) -> None:
         """Process every message in the inbox, in order, and send the results."""
@@ -155,15 +155,19 @@ class NotePath:
         if message is None:
             self.malformed += 1
             return
-        if name in self._pedalboards:
-            self._count_press(name, message)
         line = self.loop_guard.check(name, content, stamp_s)
         if line != "":
             if line:
                 self._journal.fault(f"storm {name}", line)
                 self.command(SourceLost(name))
             return
-        self._engine.receive(message, name, stamp_s, outputs)
+        if name in self._pedalboards:
+            echoes = self._engine.counts["echo of a light"]
+            self._engine.receive(message, name, stamp_s, outputs)
+            if self._engine.counts["echo of a light"] == echoes:
+                self._count_press(name, message)
+        else:
+            self._engine.receive(message, name, stamp_s, outputs)
         if outputs:
             now_s = time.monotonic()
             self._wire.put(outputs, now_s)
@@ -176,6 +180,9 @@ class NotePath:
 
         A switch that sends the same value at each press, and no release, counts each time.
         """
+        only = self._pedalboards[name]
+        if only is not None and getattr(message, "channel", only) != only:
+            return
         if type(message) is midi.ControlChange:
             key = (name, message.channel, message.controller)
             before = self._controller_values.get(key, 0)
