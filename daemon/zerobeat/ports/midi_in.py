@@ -19,6 +19,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from ..errors import PortError
+from .interruptions import Interruptions
 from .patch import OWN_PORT, Patch, check_client_name, own_client
 from .rtmidi_api import api_of, rtmidi
 
@@ -82,6 +83,7 @@ class MidiIn:
         wake_fd: an eventfd that is written after each append in a callback.
         patch: the backend.
         limit: messages that may wait in ``inbox``; more are dropped.
+        interruptions: hears of each message too.
 
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
@@ -99,6 +101,7 @@ class MidiIn:
         wake_fd: int,
         patch: Patch,
         limit: int = INBOX_LIMIT,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self.name = input_name
         self.client_name = own_client("in", input_name)
@@ -113,6 +116,7 @@ class MidiIn:
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        self._interruptions = interruptions or Interruptions()
         check_client_name(self.client_name, patch.backend)
         before = _threads()
         try:
@@ -132,6 +136,7 @@ class MidiIn:
         try:
             self._append(now_s, event[0])
             os.eventfd_write(self._wake_fd, 1)
+            self._interruptions.arrived()
         except Exception:  # noqa: BLE001 - counted; the callback has no other way out
             self.faults += 1
 
@@ -148,17 +153,12 @@ class MidiIn:
         """Append what waits in the library's queue, where the library does not call back."""
         if not self._queued or self._closed:
             return
-        event = self._port.get_message()
-        if event is None:
-            return
-        now_s = time.monotonic()
-        taken = 0
-        while event is not None and taken < self._limit:
-            taken += 1
-            self._append(now_s, event[0])
+        for _ in range(self._limit):
             event = self._port.get_message()
-        if taken == self._limit:  # the queue was full, so more may have come
-            self.overflowed = True
+            if event is None:
+                return
+            self._append(time.monotonic(), event[0])
+        self.overflowed = True  # the queue was full, so more may have come
 
     def close(self) -> None:
         """Close the port; a second call does nothing. Takes 20 ms or so.

@@ -18,6 +18,7 @@ from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError
 from ..ports.control import ControlSocket
+from ..ports.interruptions import Interruptions
 from ..ports.midi_in import Inbox, MidiIn, split_messages
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror
@@ -67,6 +68,7 @@ class NotePath:
         inbox: where the input ports append messages.
         ins, outs: the open ports, by name; set by ``PortConnections``.
         control: the control socket, for clients of raw input; None before it is open.
+        interruptions: for work in which a message is played at once.
         delays: from arrival to sending.
         loop_guard: detects MIDI loops.
         malformed: count of invalid messages.
@@ -85,6 +87,7 @@ class NotePath:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.control: ControlSocket | None = None
+        self.interruptions = Interruptions(self.catch_up, patch.collect_every_s)
         self.delays = Latencies()
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0
@@ -133,6 +136,16 @@ class NotePath:
 
     def catch_up(self) -> None:
         """Between two slices of other work: play what has arrived and what is due."""
+        interruptions = self.interruptions
+        allowed, interruptions.allowed = interruptions.allowed, False
+        try:
+            self._catch_up()
+        finally:
+            interruptions.allowed = allowed
+        if allowed and self.inbox:  # it came between the last look and the line above
+            self.catch_up()
+
+    def _catch_up(self) -> None:
         self.collect()
         if self.inbox:
             self.receive_all([])
