@@ -20,8 +20,9 @@ class Player:
         self.inbox = deque()
         self.played = []
         self.depth = 0
-        self.interruptions = Interruptions(self.serve)
-        self.before = signal.getsignal(SIGNAL)
+        self.due_s = None
+        self.interruptions = Interruptions(self.serve, lambda: self.due_s)
+        self.before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
         self.interruptions.listen()
 
     def serve(self):
@@ -30,6 +31,9 @@ class Player:
         assert self.depth == 1, "interrupted while it plays"
         while self.inbox:
             self.played.append(self.inbox.popleft())
+        if self.due_s is not None and self.due_s <= time.monotonic():
+            self.played.append("due")
+            self.due_s = None
         self.depth -= 1
         self.interruptions.allowed = allowed
 
@@ -42,7 +46,8 @@ class Player:
 def player():
     found = Player()
     yield found
-    signal.signal(SIGNAL, found.before)
+    for number, handler in found.before.items():
+        signal.signal(number, handler)
 
 
 def busy(player, until):
@@ -61,6 +66,27 @@ def test_within_the_work_a_message_is_played_at_once(player):
         assert busy(player, lambda: len(player.played) == 1000)
     keys.join()
     assert player.played == list(range(1000))
+
+
+def test_what_becomes_due_in_the_work_is_played_in_time(player):
+    player.due_s = at_s = time.monotonic() + 0.02
+    with player.interruptions:
+        assert busy(player, lambda: player.played == ["due"])
+        assert time.monotonic() - at_s < 0.5
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+
+
+def test_what_a_message_makes_due_is_played_in_time_too(player):
+    with player.interruptions:
+        player.due_s = time.monotonic() + 0.02
+        player.hear(1)
+        assert busy(player, lambda: player.played == [1, "due"])
+
+
+def test_what_becomes_due_later_sets_no_timer(player):
+    player.due_s = time.monotonic() + 60.0
+    with player.interruptions:
+        assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
 
 
 def test_elsewhere_it_waits_until_it_is_asked_for(player):

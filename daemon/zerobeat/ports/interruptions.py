@@ -2,39 +2,51 @@
 
 Reading a long request or writing a long answer is work on values that nobody changes. In such
 work, ``with interruptions:``, a message is played at once, between two instructions of Python,
-as a signal handler is run. Everywhere else it waits until the thread that plays asks for it.
+as a signal handler is run, and so is what becomes due. Everywhere else it waits until the
+thread that plays asks for it.
 
 The MIDI library's thread sends no signal: it marks one as arrived within this process, which
-costs no system call. One that comes from outside does no harm.
+costs no system call. What becomes due sets a timer, but only if it does so soon. A signal that
+comes from outside does no harm.
 """
 
 from __future__ import annotations
 
 import _thread
 import signal
+import time
 from collections.abc import Callable
 from types import TracebackType
 
 SIGNAL = signal.SIGRTMIN
+SOON_S = 0.1  # no such work takes longer
 
 
 class Interruptions:
     """Whether the thread that plays may be interrupted now.
 
     Args:
-        serve: plays what has arrived; it sets ``allowed`` to False while it does.
+        serve: plays what has arrived or is due; it sets ``allowed`` to False while it does.
+        due_s: returns when something becomes due; None if nothing does.
 
     Attributes:
         allowed: True within ``with``; MIDI callbacks read it.
     """
 
-    def __init__(self, serve: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        serve: Callable[[], None] = lambda: None,
+        due_s: Callable[[], float | None] = lambda: None,
+    ) -> None:
         self.allowed = False
         self._serve = serve
+        self._due_s = due_s
+        self._timed = False
 
     def listen(self) -> None:
         """From now on ``arrived`` interrupts; called once, on the thread that plays."""
         signal.signal(SIGNAL, self._interrupted)
+        signal.signal(signal.SIGALRM, self._interrupted)
 
     def arrived(self) -> None:
         """Interrupt, if that is allowed now; called on any thread behind each message."""
@@ -44,10 +56,20 @@ class Interruptions:
     def _interrupted(self, number: int, frame: object) -> None:
         if self.allowed:
             self._serve()
+            self._set_timer()
+
+    def _set_timer(self) -> None:
+        due_s = self._due_s()
+        if due_s is not None:
+            left_s = due_s - time.monotonic()
+            if left_s < SOON_S:
+                signal.setitimer(signal.ITIMER_REAL, max(left_s, 1e-6))
+                self._timed = True
 
     def __enter__(self) -> None:
         self.allowed = True
         self._serve()  # what arrived just before
+        self._set_timer()
 
     def __exit__(
         self,
@@ -56,4 +78,7 @@ class Interruptions:
         trace: TracebackType | None,
     ) -> None:
         self.allowed = False
+        if self._timed:
+            self._timed = False
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
         self._serve()
