@@ -61,7 +61,7 @@ class SocketClients:
         self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up, folder)
         more = {**more, **self.follow.known}
         self._handlers = SocketCommands(
-            engine, act, lambda: self.control.asking, more, catch_up, interruptions
+            engine, act, lambda: self.control.asking, more, interruptions
         )
         self._measuring = self._handlers.measuring
         self.control = ControlSocket(
