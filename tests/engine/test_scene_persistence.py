@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands
+from zerobeat.engine.settings import Scene
 from zerobeat.errors import CommandError
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
 from zerobeat.tuning.tracking import TrackingCurve
@@ -177,5 +179,5 @@ def test_an_undo_says_which_settings_of_whom_it_took_back(changes, said):
     for voice, name, value in changes:
         case.hear(commands.ChangeVoice(voice, ((name, value),)), "")
     case.hear(commands.Undo(), "")
-    wanted = "octaves, detune cents of reed; detune cents of horn" if said is None else said
+    wanted = "octaves, detune_cents of reed; detune_cents of horn" if said is None else said
     assert case.engine.undo.taken_back == wanted
