@@ -68,3 +68,4 @@ MOST_CHORD_NOTES = 16
 PEDAL_VALUE = Range(-1200.0, 1200.0)  # the ends of a pedal's way, and what a switch sets
 BEND_CENTS = Range(-12700.0, 12700.0)  # of the widest converter
 PLAYED_PITCH_CENTS = Range(-12700.0, 25400.0)  # that a client may ask for while it measures
+PLAYED_VELOCITY = Range(1, 127)
