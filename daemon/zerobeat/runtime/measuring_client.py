@@ -8,17 +8,14 @@ back: then its next ``play`` or ``release`` is refused once, with the reason.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from ..config.fields import Section
 from ..engine import commands
 from ..engine.engine import Engine
 from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS, PLAYED_VELOCITY
 from ..errors import CommandError, MeasuringStoppedError
 from ..json_value import JsonObject
 from .global_commands import ALL
-
-if TYPE_CHECKING:
-    from ..config.fields import Section
 
 SILENT_S = 60.0
 

@@ -381,15 +381,16 @@ class Pedals:
     def wake(self, outputs: Outputs) -> None:
         """Do what has fallen due: bounce that has settled, long presses."""
         now_s = self._shared.now_s
-        for key, switch in tuple(self._pending.items()):
+        for switch in tuple(self._pending.values()):
             if switch.long_at_s is not None and switch.long_at_s <= now_s:
                 self._long(switch, outputs)
             if switch.raw != switch.down and switch.quiet_until_s <= now_s:
                 edge = switch.settle(now_s)
                 if edge is not None:
                     self._edge(switch, edge, outputs)
-            if switch.wake_at_s is None:
-                self._pending.pop(key, None)
+        if self._pending:
+            pending = self._pending.items()
+            self._pending = {key: one for key, one in pending if one.wake_at_s is not None}
         if self._again is not None and self._again.until_s <= now_s:
             self._again = None
             self.told("store: not pressed again, nothing stored", refused=True)
