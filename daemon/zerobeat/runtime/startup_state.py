@@ -29,13 +29,18 @@ REST_S = 0.4  # a pedal that has not moved for so long rests
 class StateAccess:
     """The state directory, locked for this process and recovered, before it is read.
 
+    Args:
+        directory: of the rig that plays.
+        rig_name: whose it is; "" of rigs without a name.
+
     Attributes:
         store: what reads and writes it.
         refusal: why nothing may be written; "" if it may.
         lines: for the player.
     """
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, rig_name: str = "") -> None:
+        self.rig_name = rig_name
         self.store = Store(directory)
         self._lock = StateLock(directory)
         self.refusal = self._lock.why

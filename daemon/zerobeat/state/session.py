@@ -30,7 +30,6 @@ from ..engine.limits import (
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import NewerFormatError, StoreError
-from .state_directory import own_store
 from .store import SESSION, Store
 from .store_writer import Done, StoreWriter
 
@@ -89,7 +88,7 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         tonight=_tonight(section.section("tonight"), rig),
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
-        live=_live(section, rig),
+        live=_live(section, store, rig),
         follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
     )
     section.close()
@@ -141,14 +140,14 @@ def _touch_up(section: Section) -> TouchUp:
     return touch_up
 
 
-def _live(section: Section, rig: Rig) -> Scene | None:
+def _live(section: Section, store: Store, rig: Rig) -> Scene | None:
     """Return the unsaved settings, all or none: half of them would be another scene."""
     inner = section.section("live")
     if inner is None:
         return None
     own = Faults(warnings=section.faults.warnings)
     folder = Path(section.place.file).parent
-    context = Context.of_rig(rig, folder, own_store(), own, unknown_voices_are_faults=False)
+    context = Context.of_rig(rig, folder, store, own, unknown_voices_are_faults=False)
     context.program_numbers_from = 0
     scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
     section.faults.problems += own.problems
