@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from ..errors import PortError
+from .interruptions import Interruptions
 from .patch import OWN_PORT, Patch, check_client_name, own_client, wait_periods
 from .rtmidi_api import api_of, rtmidi
 
@@ -77,6 +78,7 @@ class MidiIn:
         wake_fd: an eventfd that is written after each append.
         patch: the backend.
         limit: messages that may wait in ``inbox``; more are dropped.
+        interruptions: hears of each message too.
 
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
@@ -94,6 +96,7 @@ class MidiIn:
         wake_fd: int,
         patch: Patch,
         limit: int = INBOX_LIMIT,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self.name = input_name
         self.client_name = own_client("in", input_name)
@@ -107,6 +110,7 @@ class MidiIn:
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        self._interruptions = interruptions or Interruptions()
         check_client_name(self.client_name, patch.backend)
         before = _threads()
         try:
@@ -131,6 +135,7 @@ class MidiIn:
             else:
                 self._inbox.append((now_s, self.name, event[0]))
             os.eventfd_write(self._wake_fd, 1)
+            self._interruptions.arrived()
         except Exception:  # noqa: BLE001 - counted; the callback has no other way out
             self.faults += 1
 

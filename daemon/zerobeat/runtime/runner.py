@@ -52,7 +52,7 @@ from .wall_clock import WallClock
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
 GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
 FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for so long
-SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
+SWITCH_S = 0.00005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
 Returned = TypeVar("Returned")
@@ -110,6 +110,7 @@ class Runner:
             self._patch,
             self._notes.inbox,
             self._wake_fd,
+            self._notes.interruptions,
             self._mirror,
             journal,
             self._notes.command,
@@ -149,6 +150,7 @@ class Runner:
             self._notes.catch_up,
             self._facts,
             journal,
+            self._notes.interruptions,
         )
         self._notes.control = self._clients.control
         self._clients.follow.use(loaded.follow)
@@ -170,6 +172,7 @@ class Runner:
         status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
+            self._notes.interruptions.listen()
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
@@ -429,6 +432,7 @@ class Runner:
         if not gone:
             self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
+            self._last(self._pedal_requests.send_lights)  # of layers, which end with a stop
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))
         if drained:
