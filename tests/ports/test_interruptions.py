@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import threading
@@ -16,11 +17,11 @@ from zerobeat.ports.interruptions import SIGNAL, Interruptions
 class Player:
     """Plays what is in its inbox, as the note path does, and notes who was interrupted."""
 
-    def __init__(self):
+    def __init__(self, look_every_s=math.inf):
         self.inbox = deque()
         self.played = []
         self.depth = 0
-        self.interruptions = Interruptions(self.serve)
+        self.interruptions = Interruptions(self.serve, look_every_s)
         self.before = signal.getsignal(SIGNAL)
         self.interruptions.listen()
 
@@ -61,6 +62,23 @@ def test_within_the_work_a_message_is_played_at_once(player):
         assert busy(player, lambda: len(player.played) == 1000)
     keys.join()
     assert player.played == list(range(1000))
+
+
+def test_where_nobody_says_that_a_message_came_it_is_looked_for():
+    """As on JACK."""
+    before = [signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)]
+    player = Player(look_every_s=0.0005)
+    keys = threading.Timer(0.01, player.inbox.append, (1,))
+    keys.start()
+    with player.interruptions:
+        assert busy(player, lambda: player.played == [1])
+    keys.join()
+    player.inbox.append(2)
+    assert busy(player, lambda: True)
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+    assert player.played == [1]
+    for number, handler in zip((SIGNAL, signal.SIGALRM), before, strict=True):
+        signal.signal(number, handler)
 
 
 def test_elsewhere_it_waits_until_it_is_asked_for(player):

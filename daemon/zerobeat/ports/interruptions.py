@@ -5,12 +5,14 @@ work, ``with interruptions:``, a message is played at once, between two instruct
 as a signal handler is run. Everywhere else it waits until the thread that plays asks for it.
 
 The MIDI library's thread sends no signal: it marks one as arrived within this process, which
-costs no system call. One that comes from outside does no harm.
+costs no system call. On JACK no thread says that a message has come, so a timer asks for a look
+every now and then, for as long as the work lasts. A signal that comes from outside does no harm.
 """
 
 from __future__ import annotations
 
 import _thread
+import math
 import signal
 from collections.abc import Callable
 from types import TracebackType
@@ -23,18 +25,27 @@ class Interruptions:
 
     Args:
         serve: plays what has arrived; it sets ``allowed`` to False while it does.
+        look_every_s: how often to look for messages of which nobody says that they arrived; inf:
+            never.
 
     Attributes:
         allowed: True within ``with``; MIDI callbacks read it.
     """
 
-    def __init__(self, serve: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self, serve: Callable[[], None] = lambda: None, look_every_s: float = math.inf
+    ) -> None:
         self.allowed = False
         self._serve = serve
+        self._look_every_s = 0.0 if look_every_s == math.inf else look_every_s
+        self._listens = False
 
     def listen(self) -> None:
         """From now on ``arrived`` interrupts; called once, on the thread that plays."""
         signal.signal(SIGNAL, self._interrupted)
+        if self._look_every_s:
+            signal.signal(signal.SIGALRM, self._interrupted)
+            self._listens = True
 
     def arrived(self) -> None:
         """Interrupt, if that is allowed now; called on any thread behind each message."""
@@ -48,6 +59,8 @@ class Interruptions:
     def __enter__(self) -> None:
         self.allowed = True
         self._serve()  # what arrived just before
+        if self._listens:
+            signal.setitimer(signal.ITIMER_REAL, self._look_every_s, self._look_every_s)
 
     def __exit__(
         self,
@@ -56,4 +69,6 @@ class Interruptions:
         trace: TracebackType | None,
     ) -> None:
         self.allowed = False
+        if self._listens:
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
         self._serve()

@@ -114,6 +114,7 @@ class Runner:
             self._mirror,
             journal,
             self._notes.command,
+            self._notes.catch_up,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
         self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
@@ -257,7 +258,7 @@ class Runner:
             longest_s, waits, writers = self._waits_for(now_s, longest_s)
             self._standstill.waits(longest_s)
             if not self._notes.inbox and longest_s > 0:
-                ready, _, _ = select.select(waits, writers, (), longest_s)
+                ready = self._sleep(waits, writers, longest_s)
         except Exception:  # noqa: BLE001 - a bad descriptor, no memory
             self.stage_faults["wait"] += 1
             self._rest_until_s = now_s + FAULT_REST_S
@@ -268,6 +269,17 @@ class Runner:
         except OSError:  # nothing to read, mostly
             pass
         return ready
+
+    def _sleep(self, waits: list[int], writers: list[int], longest_s: float) -> list[int]:
+        """Return once a descriptor is ready or a message has come, which on JACK is looked for."""
+        end_s = time.monotonic() + longest_s
+        while True:
+            look_s = min(longest_s, self._patch.collect_every_s)
+            ready, writable, _ = select.select(waits, writers, (), look_s)
+            self._notes.collect()
+            longest_s = end_s - time.monotonic()
+            if ready or writable or self._notes.inbox or longest_s <= 0:
+                return ready
 
     def _waits_for(self, now_s: float, longest_s: float) -> tuple[float, list[int], list[int]]:
         """Return how long to wait at most, and for what."""
