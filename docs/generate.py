@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Writes what is made from the program itself: key reference, schemas, completion, manual page.
+"""Writes what is made from the program itself: key reference, schemas, completion, manual pages.
 
     .venv/bin/python docs/generate.py            # writes what differs
     .venv/bin/python docs/generate.py --check    # only says what differs; tests/test_generated.py
@@ -20,7 +20,7 @@ from typing import Any
 os.environ["COLUMNS"] = "80"  # help is wrapped to the terminal's width
 
 import shtab
-from build_manpages.manpage import Manpage
+from manual_pages import manual_pages
 
 from zerobeat import cli
 from zerobeat.config.key_reference import KINDS_OF_FILES, reference_page, schema
@@ -36,7 +36,6 @@ COMPLETED = {
     "key": "settings",
     "name": "scales",
 }
-IN_SHORT = "keeps a case of oscillators in tune between keyboard and converter"
 FILES = ("file", "rig", "source", "target", "out", "readings", "wav", "volts", "socket")
 
 
@@ -59,6 +58,16 @@ def whole_parser() -> argparse.ArgumentParser:
         for action in one._actions:
             _complete(action)
     return parser
+
+
+def parsers() -> dict[str, argparse.ArgumentParser]:
+    """Return the parser of each command."""
+    (commands,) = (
+        action
+        for action in whole_parser()._actions
+        if isinstance(action, argparse._SubParsersAction)
+    )
+    return dict(commands.choices)
 
 
 def _complete(action: Any) -> None:
@@ -98,15 +107,6 @@ def _preamble(shell: str) -> str:
     return "\n".join(lines)
 
 
-def manual() -> str:
-    """Return the manual page; its date is the program's version, so that it stays the same."""
-    page = Manpage(whole_parser())
-    page.date = "zerobeat"
-    text = str(page).replace('"Generated Python Manual"', '"zerobeat"')
-    text = text.replace(".SH NAME\nzerobeat\n", f".SH NAME\nzerobeat \\- {IN_SHORT}\n")
-    return text.replace("POSITIONAL ARGUMENTS", "COMMANDS")
-
-
 def pages() -> Iterator[tuple[Path, str]]:
     yield ROOT / "docs" / "keys.md", reference_page()
     for kind in KINDS_OF_FILES:
@@ -115,7 +115,8 @@ def pages() -> Iterator[tuple[Path, str]]:
         preamble = {shell: _preamble(shell)} if shell != "fish" else None
         text = shtab.complete(whole_parser(), shell=shell, preamble=preamble)
         yield GENERATED / f"completion.{shell}", text.rstrip() + "\n"
-    yield GENERATED / "zerobeat.1", manual().rstrip() + "\n"
+    for name, text in manual_pages(parsers(), dict(cli.COMMAND_SUMMARIES)):
+        yield GENERATED / "man" / f"{name}.1", text
 
 
 def main() -> int:
@@ -127,7 +128,7 @@ def main() -> int:
     for path, text in differing:
         print(path.relative_to(ROOT))
         if "--check" not in sys.argv:
-            path.parent.mkdir(exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
     return 1 if differing and "--check" in sys.argv else 0
 

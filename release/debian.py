@@ -58,7 +58,8 @@ def write_environment(target: Target, own: Path, wheels: list[Path], folder: Pat
     options = ["--no-index", "--no-compile", "--ignore-requires-python", f"--target={packages}"]
     options += [f"--find-links={place}" for place in found]
     run([tools(), *pip("install"), *target.pip_options(), *options, *names])
-    shutil.rmtree(packages / "bin", ignore_errors=True)  # made for another Python
+    for name in ("bin", "share"):  # made for another Python; written where the system looks
+        shutil.rmtree(packages / name, ignore_errors=True)
     (folder / "bin").mkdir()
     for name in ("python", "python3", f"python{target.python}"):
         (folder / "bin" / name).symlink_to(f"/usr/bin/python{target.python}")
@@ -122,8 +123,8 @@ def write_documents(
     date = formatdate(time_s)
     log = f"zerobeat ({version}) {target.codename}; urgency=medium\n\n  * See CHANGELOG.md.gz.\n\n"
     _compressed(f"{log} -- {MAINTAINER}  {date}\n".encode(), place / "changelog.gz")
-    page = (tree / GENERATED / "zerobeat.1").read_bytes()
-    _compressed(page, folder / "usr/share/man/man1/zerobeat.1.gz")
+    for page in sorted((tree / GENERATED / "man").iterdir()):
+        _compressed(page.read_bytes(), folder / "usr/share/man/man1" / f"{page.name}.gz")
     for source, end in COMPLETIONS.items():
         copy(tree / GENERATED / source, folder / end)
 

@@ -300,6 +300,21 @@ make_rig() {
     fi
 }
 
+# Manual pages and completions, where man and the shells look. What can't be placed is only missed.
+place_help() {
+    local file
+    take_help_away
+    (cd -- "$base/current/share" 2>/dev/null && find man bash-completion zsh fish -type f -name '*zerobeat*' 2>/dev/null) |
+        while read -r file; do
+            mkdir -p "/usr/local/share/${file%/*}" && ln -sfnT "$base/current/share/$file" "/usr/local/share/$file"
+        done || echo "/usr/local/share: manual pages and completions could not all be linked there" >&2
+}
+
+take_help_away() {
+    find /usr/local/share/man /usr/local/share/bash-completion /usr/local/share/zsh /usr/local/share/fish \
+        -lname "$base/current/share/*" -delete 2>/dev/null || true
+}
+
 join_player() {
     local player="${SUDO_USER:-root}"
     [ "$player" != root ] && id -u -- "$player" >/dev/null 2>&1 || return 0
@@ -338,6 +353,7 @@ do_install() {
     play_from "$made"
     ln -sfnT "$base/current/bin/zerobeat" /usr/local/bin/zerobeat ||
         echo "/usr/local/bin/zerobeat: no link could be made; the command is $base/current/bin/zerobeat" >&2
+    place_help
     join_player
     for version in "$base"/[0-9]*-[0-9]*; do  # the one in use and the one before stay
         [ "$version" = "$made" ] || [ "$version" = "$previous" ] || rm -rf "$version"
@@ -357,6 +373,7 @@ do_back() {
     # Two versions of an installer that kept no units: what is placed serves both.
     [ -e "$before/service" ] || cp -r "$previous/service" "$before/service"
     play_from "$before"
+    place_help
     echo "back to $before"
 }
 
@@ -367,6 +384,7 @@ do_remove() {
     done
     rm -rf "$units/zerobeat.service.d"
     [ "$(readlink /usr/local/bin/zerobeat)" != "$base/current/bin/zerobeat" ] || rm -f /usr/local/bin/zerobeat
+    take_help_away
     rm -rf "$base"
     systemctl daemon-reload
     if [ -n "$purge" ]; then

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import re
@@ -14,7 +15,7 @@ import jsonschema
 import pytest
 import yaml
 
-from zerobeat.cli import COMMAND_SUMMARIES, main
+from zerobeat.cli import COMMAND_SUMMARIES, load_command, main
 from zerobeat.config.file_lookup import SHIPPED
 from zerobeat.config.key_reference import (
     KINDS_OF_FILES,
@@ -32,6 +33,8 @@ KINDS = {
     "pedalboards": "pedalboard",
 }
 FILES = sorted(path for folder in KINDS for path in (SHIPPED / folder).glob("*.yaml"))
+COMMANDS = [name for name, _ in COMMAND_SUMMARIES]
+PAGES = sorted((ROOT / "daemon/zerobeat/generated/man").iterdir())
 EVERY_KEY_TWICE = 40  # of a rig
 
 
@@ -140,12 +143,68 @@ def test_help_of_a_command_is_its_help(capsys):
     assert "recall" in capsys.readouterr().err
 
 
-def test_the_manual_page_has_every_command(capsys):
+def parser_of(name: str) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser()
+    load_command(name).add_arguments(parser)
+    return parser
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_argument_of_a_command_has_its_line(name: str):
+    assert [a.dest for a in parser_of(name)._actions if not a.help] == []
+
+
+def test_the_manual_names_every_command(capsys):
     assert main(["help", "--manual"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith(".TH ZEROBEAT")
-    assert ".SH NAME\nzerobeat \\- keeps a case" in out and "Python" not in out
-    assert [name for name, _ in COMMAND_SUMMARIES if f"zerobeat {name}" not in out] == []
+    assert out.startswith(".TH ZEROBEAT ")
+    assert ".SH NAME\nzerobeat \\- keeps a case" in out
+    assert [name for name in COMMANDS if f"zerobeat\\-{name}\\fR(1)" not in out] == []
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_manual_page_has_every_option_and_the_examples(name: str, capsys):
+    assert main(["help", "--manual", name]) == 0
+    out = capsys.readouterr().out.replace("\\-", "-").replace("\\e", "\\")
+    parser = parser_of(name)
+    options = [
+        option
+        for action in parser._actions
+        if action.help != argparse.SUPPRESS and action.dest != "help"
+        for option in action.option_strings
+    ]
+    assert [option for option in options if f"\\fB{option}\\fR" not in out] == []
+    example = next(line for line in parser.epilog.splitlines() if f"zerobeat {name}" in line)
+    assert example.removeprefix("example: ").strip() in out
+
+
+@pytest.mark.skipif(shutil.which("mandoc") is None, reason="mandoc is not installed")
+def test_the_manual_pages_are_clean():
+    command = ["mandoc", "-T", "lint", "-W", "warning", *PAGES]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stdout + done.stderr == ""
+
+
+@pytest.mark.skipif(shutil.which("lexgrog") is None, reason="man-db is not installed")
+def test_the_manual_pages_are_found_by_their_names():
+    done = subprocess.run(["lexgrog", *PAGES], capture_output=True, text=True, check=True)
+    found = re.findall(r'"(zerobeat\S*) - \S', done.stdout)
+    assert sorted(found) == sorted(["zerobeat", *(f"zerobeat-{name}" for name in COMMANDS)])
+
+
+@pytest.mark.skipif(shutil.which("man") is None, reason="man-db is not installed")
+def test_man_finds_a_command_by_two_words(tmp_path):
+    (tmp_path / "man1").mkdir()
+    for page in PAGES:
+        (tmp_path / "man1" / page.name).symlink_to(page)
+    done = subprocess.run(
+        ["man", "-M", str(tmp_path), "zerobeat", "touchup"],
+        env={**os.environ, "MANPAGER": "cat", "MANWIDTH": "80"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "ZEROBEAT-TOUCHUP(1)" in done.stdout, done.stderr
 
 
 @pytest.fixture

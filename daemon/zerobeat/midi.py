@@ -16,6 +16,8 @@ from typing import final
 NOTE_OFF_VELOCITY = 64
 BANK_MSB, BANK_LSB = 0, 32
 SUSTAIN = 64
+# Sustain, sostenuto, hold 2: pedals that keep notes sounding at a receiver after their note-offs.
+HOLDING_PEDALS = (SUSTAIN, 66, 69)
 PRESSED = 64  # a switch's controller value from here on is "down" (F6)
 ALL_SOUND_OFF = 120
 RESET_CONTROLLERS = 121
@@ -23,7 +25,9 @@ ALL_NOTES_OFF = 123
 # Data entry, increments, parameter numbers (RPN, NRPN).
 PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
 # These and bank, sustain and mode messages mean something only in order.
-ORDERED_CONTROLLERS = PARAMETER_CONTROLLERS | {BANK_MSB, BANK_LSB, SUSTAIN, *range(120, 128)}
+ORDERED_CONTROLLERS = PARAMETER_CONTROLLERS.union(
+    (BANK_MSB, BANK_LSB), HOLDING_PEDALS, range(120, 128)
+)
 
 
 @final

@@ -9,11 +9,11 @@ import pytest
 
 from kit.engine_harness import KEYS, NAMES, EngineHarness, small_rig
 from kit.published_figures import published
-from kit.tuning_messages import MEANTONE, bulk
+from kit.tuning_messages import MEANTONE, bulk, octave_dump
 from zerobeat.engine import commands
 from zerobeat.engine.settings import Input, Scene, Voice, VoiceSettings, Zone
 from zerobeat.errors import CommandError
-from zerobeat.midi import NoteOff, NoteOn, SysEx
+from zerobeat.midi import ControlChange, NoteOff, NoteOn, SysEx
 from zerobeat.tuning.midi_tuning import WORD_STEP_CENTS
 
 COMPUTER = Input("computer", "Desk:Desk MIDI 1", plays=False)
@@ -151,6 +151,68 @@ def test_single_notes_change_what_a_dump_has_made():
     keyboard_map = case.state("reed").settings.keyboard_map
     assert keyboard_map.pitch_of_key(60) == pytest.approx(6386.3137, abs=WORD_STEP_CENTS)
     assert keyboard_map.pitch_of_key(64) == pytest.approx(6400 + MEANTONE[4], abs=WORD_STEP_CENTS)
+
+
+def choose(case, program, bank=None, channel=0):
+    """Send the registered parameters that choose a tuning: 4 is its bank, 3 its program."""
+    for number, value in ((4, bank), (3, program)):
+        if value is not None:
+            for controller, data in ((101, 0), (100, number), (6, value)):
+                case.hear(ControlChange(channel, controller, data), "computer")
+
+
+def test_program_and_bank_choose_among_the_tunings_that_came():
+    case = new_case("none")
+    for program, bank in ((2, None), (2, 5), (9, None)):
+        cents = 10.0 * program + (bank or 0)
+        tuning = [min(100.0 * key + cents, 12700.0) for key in range(128)]
+        case.hear(SysEx(bulk(tuning, program=program, bank=bank)), "computer")
+    case.hear(NoteOn(0, 60, 100))
+    for program, bank, cents in ((2, None, 20.0), (2, 5, 25.0), (9, 0, 90.0)):
+        choose(case, program, bank)
+        assert commanded(case) == pytest.approx(6000 + cents, abs=WORD_STEP_CENTS)
+    case.hear(commands.Undo(), "")
+    assert commanded(case) == pytest.approx(6025.0, abs=WORD_STEP_CENTS)
+
+
+def test_an_octave_dump_is_a_program_too():
+    case = new_case("none")
+    offsets = bytes(0x40 + 2 * step for step in range(12))
+    case.hear(SysEx(octave_dump(offsets, 5)), "computer")  # bank 3, program 7
+    case.hear(MEANTONE_DUMP, "computer")
+    choose(case, 7, bank=3)
+    assert case.state("reed").settings.keyboard_map.pitch_of_key(62) == 6204.0
+
+
+def test_a_program_that_never_came_changes_nothing_and_is_counted():
+    case = new_case("none")
+    choose(case, 1)
+    case.hear(MEANTONE_DUMP, "computer")
+    before = case.state("reed").settings
+    choose(case, 0, bank=1)
+    assert case.state("reed").settings is before
+    assert case.engine.counts["tuning program that never came"] == 2
+
+
+@pytest.mark.parametrize("controllers", [(99, 98, 6), (101, 6), (101, 100, 38), (101, 100, 96)])
+def test_only_the_whole_of_a_registered_parameter_chooses(controllers):
+    case = new_case("none")
+    case.hear(SysEx(bulk([100.0 * key for key in range(128)], program=3)), "computer")
+    case.hear(SysEx(bulk([100.0 * max(key - 1, 0) for key in range(128)], program=4)), "computer")
+    for controller in controllers:
+        value = 0 if controller in (101, 99) else 3
+        case.hear(ControlChange(0, controller, value), "computer")
+    assert case.state("reed").settings.keyboard_map.pitch_of_key(60) == 5900.0
+
+
+def test_a_program_is_for_the_voices_that_keys_of_its_channel_play():
+    zones = (Zone(("reed",), channels=(0,)), Zone(("horn",), channels=(9,)))
+    case = new_case(scene=Scene("one", hold="none", zones=zones))
+    case.hear(SysEx(bulk(program=3, name="THREE")), "computer")
+    case.hear(SysEx(bulk(program=4, name="FOUR")), "computer")
+    choose(case, 3, channel=9)
+    names = [case.state(name).settings.keyboard_map.name for name in ("reed", "horn")]
+    assert names == ["FOUR", "THREE"]
 
 
 def test_the_same_dump_again_changes_nothing():

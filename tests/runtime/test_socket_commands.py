@@ -327,6 +327,18 @@ def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
     desk.done("play", voice="horn", note=60)
 
 
+def test_another_client_that_releases_leaves_a_client_its_notice(desk):
+    first, second = object(), object()
+    desk.handlers._asking = lambda: first
+    desk.done("play", voice="reed", note=60)
+    desk.case.hear(NoteOn(0, 60, 100))
+    desk.case.hear(NoteOff(0, 60))
+    desk.handlers._asking = lambda: second
+    desk.done("release")
+    desk.handlers._asking = lambda: first
+    assert desk.refused("play", voice="reed", note=60) == "measuring stopped by a key"
+
+
 def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     desk.done("play", voice="reed", note=60)
     run = desk.handlers.measuring

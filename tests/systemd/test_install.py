@@ -169,6 +169,9 @@ def bare(tmp_path_factory) -> Iterator[ScratchRoot]:
         make_wheel(wheels, package, {f"{module}/__init__.py": ""})
     code = ROOT / "daemon"
     files = {str(path.relative_to(code)): path.read_text() for path in code.rglob("*.py")}
+    share = "zerobeat-0.1.0.data/data/share"
+    files[f"{share}/man/man1/zerobeat-run.1"] = ".TH ZEROBEAT\\-RUN 1\n"
+    files[f"{share}/fish/vendor_completions.d/zerobeat.fish"] = "# none\n"
     info = "zerobeat-0.1.0.dist-info/entry_points.txt"
     files[info] = "[console_scripts]\nzerobeat = zerobeat.cli:main\n"
     needs = "".join(f"Requires-Dist: {name}\n" for name in STAND_INS if name != "sounddevice")
@@ -503,10 +506,20 @@ DANGLING = [
 def test_links_that_lead_nowhere_are_replaced_and_not_followed(box):
     for path in DANGLING:
         box.sh(f"ln -sfnT /srv/nowhere/else {path}; ln -sfnT /srv/nowhere/else {path}.new")
+    gone = "/usr/local/share/man/man1/zerobeat-gone.1"  # of a version before
+    box.sh(f"ln -sfnT {CURRENT}/share/man/man1/zerobeat-gone.1 {gone}")
     assert "is installed" in box.sh(INSTALL)
     box.check_it_runs()
     assert not box.sh("find -L /srv -name nowhere")
+    box.sh(f"test ! -L {gone}")
     box.sh(f"test -x {CURRENT}/bin/zerobeat && test -x /usr/local/bin/zerobeat")
+
+
+def test_manual_pages_and_completions_are_where_man_and_the_shells_look(box):
+    box.sh("grep -q RUN /usr/local/share/man/man1/zerobeat-run.1")
+    box.sh("test -f /usr/local/share/fish/vendor_completions.d/zerobeat.fish")
+    box.sh(f"{SCRIPT} --remove")
+    assert not box.sh("find /usr/local/share -name '*zerobeat*'")
 
 
 @pytest.mark.parametrize("target", ["/srv/nowhere", slow("/home/eve")])

@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "  zerobeat completion zsh > ~/.zfunc/_zerobeat     (a folder in fpath)\n"
         "  zerobeat completion fish > ~/.config/fish/completions/zerobeat.fish"
     )
-    parser.add_argument("shell", choices=SHELLS)
+    parser.add_argument("shell", choices=SHELLS, help="your shell")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -75,7 +75,11 @@ def _bypass(args: Arguments) -> dict[str, Any]:
 
 
 def _add_hold(parser: Parser) -> None:
-    parser.add_argument("hold", choices=("none", "note", "trigger", "sample"))
+    parser.add_argument(
+        "hold",
+        choices=("none", "note", "trigger", "sample"),
+        help="what a changed setting waits for",
+    )
     parser.add_argument("--voice", help="one voice alone (default: the scene)")
 
 

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     if args.act is None and args.voice is not None:
         args.act = "on"
     if args.act is not None:
-        with Client(args.socket, role="all") as client:
+        with Client(args.socket, role="stage") as client:
             answer = client.ask("following", voice=args.voice or "all", act=args.act)
         print(printable(str(answer.get("said", "done"))))
         return 0
@@ -109,13 +109,15 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
     with Client(args.socket, role="follow") as client:
         shown = client.status()
         follow = shown.get("follow", {})
-        if follow.get("runs") and first:
+        if follow.get("runs") and first and not args.service:
             print("zerobeat follows already; zerobeat status shows how")
             _on_again(args, follow)
             return False
         if args.service and not follow.get("enabled"):
             _say("the rig says follow: {enabled: false}; ended")
             return False
+        if follow.get("runs"):
+            raise CommandError("zerobeat follows already, in another process")
         if "rig" not in shown or "state_directory" not in shown:
             raise ControlError("zerobeat tells no status; its log says more")
         loaded = load_rig(Path(shown["rig"]), Store(Path(shown["state_directory"])))
@@ -147,7 +149,7 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
 def _on_again(args: argparse.Namespace, follow: dict[str, Any]) -> None:
     """Undo ``follow --off``: a player who starts follow wants it."""
     if "all" in follow.get("off", []):
-        with Client(args.socket, role="all") as other:
+        with Client(args.socket, role="stage") as other:
             other.ask("following", voice="all", act="on")
 
 

@@ -60,10 +60,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kind", choices=KINDS, help="how the switch acts")
     parser.add_argument("--any-channel", action="store_true", help="whatever the channel")
     parser.add_argument("--light", action="store_true", help="light it up while it is on")
-    parser.add_argument("--voice")
-    parser.add_argument("--scene")
-    parser.add_argument("--hold", choices=HOLDS)
-    parser.add_argument("--setting", choices=SETTINGS)
+    parser.add_argument("--voice", help="the voice that it acts on")
+    parser.add_argument("--scene", help="with recall and store: the scene")
+    parser.add_argument("--hold", choices=HOLDS, help="with hold: what changes wait for")
+    parser.add_argument("--setting", choices=SETTINGS, help="with set: the setting")
     parser.add_argument("--unit", choices=UNITS, help="with transpose (default: semitones)")
     for name, text in (
         ("lowest", "what the heel means"),
@@ -73,7 +73,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     ):
         parser.add_argument(f"--{name}", type=float, metavar="N", help=text)
     parser.add_argument("--long-press", type=float, metavar="S", help="only when held so long")
-    parser.add_argument("--debounce-ms", type=float, metavar="MS")
+    parser.add_argument(
+        "--debounce-ms", type=float, metavar="MS", help="presses closer than this count once"
+    )
     parser.add_argument("--keep-touch-up", action="store_true", help="with bypass")
     parser.add_argument("--no-pick-up", action="store_true", help="a pedal jumps to its place")
 

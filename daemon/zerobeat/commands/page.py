@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import sys
 import time
 from pathlib import Path
@@ -12,6 +14,7 @@ from ..page.pairing_socket import ask_page
 
 NO_CODE = "to have a code to scan as well: pip install 'zerobeat[page]'"
 LOOPBACKS = ("http://127.", "http://[::1]")
+WHITE_ON_BLACK, NORMAL = "\x1b[97;40m", "\x1b[0m"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -91,7 +94,13 @@ def _pair() -> int:
     except ImportError:
         print(NO_CODE, file=sys.stderr)
         return 0
-    segno.make(link, micro=False).terminal(sys.stdout, compact=True, border=2)
+    drawn = io.StringIO()
+    segno.make(link, micro=False).terminal(drawn, compact=True, border=2)
+    # Blocks are the light parts. On a terminal with a light background they would be dark, and
+    # not every scanner reads such a code.
+    painted = sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+    for line in drawn.getvalue().splitlines():
+        print(f"{WHITE_ON_BLACK}{line}{NORMAL}" if painted else line)
     return 0
 
 

@@ -23,8 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scene", help="scene to play (default: the rig's)")
     parser.add_argument("--input", help="input the file is played into (default: the first)")
     add_force(parser)
-    parser.add_argument("source", metavar="IN.mid", type=Path)
-    parser.add_argument("target", metavar="OUT.mid", type=Path)
+    parser.add_argument("source", metavar="IN.mid", type=Path, help="the MIDI file to play")
+    parser.add_argument("target", metavar="OUT.mid", type=Path, help="the MIDI file to write")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -34,7 +34,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-alternate-screen", action="store_true", help="leave the last picture standing"
     )
-    parser.add_argument("--color", choices=("auto", "always", "never"), default="auto")
+    parser.add_argument(
+        "--color",
+        choices=("auto", "always", "never"),
+        default="auto",
+        help="default: auto, where the terminal shows them",
+    )
 
 
 def run(args: argparse.Namespace) -> int:

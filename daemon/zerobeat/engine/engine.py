@@ -133,7 +133,7 @@ class Engine:
             part.add_to(table)
         self.extra.add_to(table)
         self.measuring.guard(table)
-        tuning_messages = TuningMessages(shared, self.live, self.policy, self.undo)
+        self._tuning = TuningMessages(shared, self.live, self.policy, self.undo)
         self.mpe.guard(table)
         self._messages: dict[type, Callable[[Any, str, Outputs], None]] = {
             NoteOn: self.keyboard.note_on,
@@ -143,7 +143,7 @@ class Engine:
             midi.ProgramChange: self.policy.channel_message,
             midi.ChannelPressure: self.policy.channel_message,
             midi.PolyPressure: self.policy.channel_message,
-            midi.SysEx: tuning_messages.system_exclusive,
+            midi.SysEx: self._tuning.system_exclusive,
             midi.SongPosition: self._timed,
             midi.System: self._system,
         }
@@ -211,6 +211,8 @@ class Engine:
             message = self.policy.respond(message, source)  # type: ignore[arg-type]  # no command
         if self.extra.flows:
             self.extra.hear(message, source, outputs)  # type: ignore[arg-type]  # no command
+        if type(message) is ControlChange and message.controller in self.policy.tuning_controllers:
+            self._tuning.parameter(message, source, outputs)
         if self._fingers:
             self._expressive(handle, message, source, outputs)  # type: ignore[arg-type]  # no command
         elif not self.pedals.take(message, source, outputs):  # type: ignore[arg-type]  # no command
@@ -309,6 +311,7 @@ class Engine:
         """Return the note-offs of all that sounds; bends stay where they are."""
         outputs: Outputs = []
         self.ports.release_all(outputs)
+        self.pedals.lights.look()
         return outputs
 
     # ------------------------------------------------------------ clock and active sensing

@@ -51,7 +51,7 @@ function _shtab_zerobeat_using
 end
 
 set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
-set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
+set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --moved-from --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
 complete -c zerobeat -f
@@ -89,8 +89,8 @@ complete -c zerobeat -n '_shtab_zerobeat_using render' -l rig -xka "(__fish_comp
 complete -c zerobeat -n '_shtab_zerobeat_using render' -l scene -xka "(zerobeat scenes --names 2>/dev/null)" -d 'scene to play (default: the rig'"'"'s)'
 complete -c zerobeat -n '_shtab_zerobeat_using render' -l input -x -d 'input the file is played into (default: the first)'
 complete -c zerobeat -n '_shtab_zerobeat_using render' -l force -d 'write over what is there'
-complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 0' -ka "(__fish_complete_path (commandline -ct))" -d IN.mid
-complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 1' -ka "(__fish_complete_path (commandline -ct))" -d OUT.mid
+complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 0' -ka "(__fish_complete_path (commandline -ct))" -d 'the MIDI file to play'
+complete -c zerobeat -n '_shtab_zerobeat_using render; and test $_shtab_zerobeat_npos -eq 1' -ka "(__fish_complete_path (commandline -ct))" -d 'the MIDI file to write'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a tune -d 'show how far a panel is off and which way to tune'
 complete -c zerobeat -n '_shtab_zerobeat_using tune' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using tune' -l input -x -d 'listen to this audio input'
@@ -115,11 +115,13 @@ complete -c zerobeat -n '_shtab_zerobeat_using measure' -l undo -d 'bring back t
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l tolerance -x -d 'stop there (default: 0.5)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l every-semitone -d 'read each note: converters with wrong notes'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l notes -x -d 'only these: C2-C6, or 36,48,60; C2-C6/3'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l spellings -d 'the converter'"'"'s table without a meter: each pitch played as two notes'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l moved-from -x -d 'the channel'"'"'s table: that voice'"'"'s oscillator is plugged in here'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l channel -x -d 'of a WAV file (default: 1)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-check -d 'play no check notes at the end'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-glance -d 'no short look at every note before it reads'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l accept -d 'keep it even if it is worse'
-complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing; with --spellings: the converter'"'"'s table'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l force -d 'write over what is there'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
 complete -c zerobeat -n '_shtab_zerobeat_using measure; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'voices of the rig; with --volts a converter'
@@ -185,7 +187,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using status' -l once -d 'print once an
 complete -c zerobeat -n '_shtab_zerobeat_using status' -l large -d 'letters to be read two metres away'
 complete -c zerobeat -n '_shtab_zerobeat_using status' -l json -d 'print once, as JSON'
 complete -c zerobeat -n '_shtab_zerobeat_using status' -l no-alternate-screen -d 'leave the last picture standing'
-complete -c zerobeat -n '_shtab_zerobeat_using status' -l color -xka "auto always never" -d color
+complete -c zerobeat -n '_shtab_zerobeat_using status' -l color -xka "auto always never" -d 'default: auto, where the terminal shows them'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a recall -d 'recall a scene'
 complete -c zerobeat -n '_shtab_zerobeat_using recall' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using recall' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
@@ -213,7 +215,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -
 complete -c zerobeat -n '_shtab_zerobeat_using hold' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using hold' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
 complete -c zerobeat -n '_shtab_zerobeat_using hold' -l voice -xka "(zerobeat voices --names 2>/dev/null)" -d 'one voice alone (default: the scene)'
-complete -c zerobeat -n '_shtab_zerobeat_using hold; and test $_shtab_zerobeat_npos -eq 0' -ka "none note trigger sample" -d hold
+complete -c zerobeat -n '_shtab_zerobeat_using hold; and test $_shtab_zerobeat_npos -eq 0' -ka "none note trigger sample" -d 'what a changed setting waits for'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a trigger -d 'let what waits take effect now'
 complete -c zerobeat -n '_shtab_zerobeat_using trigger' -s h -l help -d 'show this help message and exit'
 complete -c zerobeat -n '_shtab_zerobeat_using trigger' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket (default: looked for)'
@@ -265,17 +267,17 @@ complete -c zerobeat -n '_shtab_zerobeat_using learn' -l wait -x -d 'seconds (de
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l kind -xka "trigger momentary toggle latching follow" -d 'how the switch acts'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l any-channel -d 'whatever the channel'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l light -d 'light it up while it is on'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l voice -xka "(zerobeat voices --names 2>/dev/null)" -d voice
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l scene -xka "(zerobeat scenes --names 2>/dev/null)" -d scene
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l hold -xka "none note trigger sample" -d hold
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l setting -xka "detune_cents detune_beats_hz semitones octaves degrees glide_ms" -d setting
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l voice -xka "(zerobeat voices --names 2>/dev/null)" -d 'the voice that it acts on'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l scene -xka "(zerobeat scenes --names 2>/dev/null)" -d 'with recall and store: the scene'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l hold -xka "none note trigger sample" -d 'with hold: what changes wait for'
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l setting -xka "detune_cents detune_beats_hz semitones octaves degrees glide_ms" -d 'with set: the setting'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l unit -xka "semitones cents degrees" -d 'with transpose (default: semitones)'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l lowest -x -d 'what the heel means'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l highest -x -d 'what the toe means'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l to -x -d 'the value'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l by -x -d 'the step'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l long-press -x -d 'only when held so long'
-complete -c zerobeat -n '_shtab_zerobeat_using learn' -l debounce-ms -x -d MS
+complete -c zerobeat -n '_shtab_zerobeat_using learn' -l debounce-ms -x -d 'presses closer than this count once'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l keep-touch-up -d 'with bypass'
 complete -c zerobeat -n '_shtab_zerobeat_using learn' -l no-pick-up -d 'a pedal jumps to its place'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a state -d 'show what is kept for which rig, or give it to another'
@@ -324,7 +326,7 @@ complete -c zerobeat -n '_shtab_zerobeat_using schema' -s h -l help -d 'show thi
 complete -c zerobeat -n '_shtab_zerobeat_using schema; and test $_shtab_zerobeat_npos -eq 0' -ka "rig scene converter profile pedalboard" -d 'of file'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a completion -d 'print what completes commands and names in your shell'
 complete -c zerobeat -n '_shtab_zerobeat_using completion' -s h -l help -d 'show this help message and exit'
-complete -c zerobeat -n '_shtab_zerobeat_using completion; and test $_shtab_zerobeat_npos -eq 0' -ka "bash zsh fish" -d shell
+complete -c zerobeat -n '_shtab_zerobeat_using completion; and test $_shtab_zerobeat_npos -eq 0' -ka "bash zsh fish" -d 'your shell'
 complete -c zerobeat -n '_shtab_zerobeat_using; and test $_shtab_zerobeat_npos -eq 0' -a help -d 'show the help of a command'
 complete -c zerobeat -n '_shtab_zerobeat_using help' -s h -l help -d 'show this help message and exit'
-complete -c zerobeat -n '_shtab_zerobeat_using help' -l manual -d 'print the manual page'"'"'s source'
+complete -c zerobeat -n '_shtab_zerobeat_using help' -l manual -d 'print a manual page'"'"'s source'

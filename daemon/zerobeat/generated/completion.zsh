@@ -106,7 +106,7 @@ _shtab_zerobeat_check_defaults_added=0
 
 _shtab_zerobeat_completion_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
-  ":shell:(bash zsh fish)"
+  ":your shell:(bash zsh fish)"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -148,7 +148,7 @@ _shtab_zerobeat_follow_defaults_added=0
 
 _shtab_zerobeat_help_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
-  "--manual[print the manual page\'s source]"
+  "--manual[print a manual page\'s source]"
   ":a command:"
 )
 
@@ -159,7 +159,7 @@ _shtab_zerobeat_hold_options=(
   "(- : *)"{-h,--help}"[show this help message and exit]"
   "--socket[the daemon\'s control socket (default\: looked for)]:socket:_files"
   "--voice[one voice alone (default\: the scene)]:voice:_zerobeat_voices"
-  ":hold:(none note trigger sample)"
+  ":what a changed setting waits for:(none note trigger sample)"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -196,17 +196,17 @@ _shtab_zerobeat_learn_options=(
   "--kind[how the switch acts]:kind:(trigger momentary toggle latching follow)"
   "--any-channel[whatever the channel]"
   "--light[light it up while it is on]"
-  "--voice[voice]:voice:_zerobeat_voices"
-  "--scene[scene]:scene:_zerobeat_scenes"
-  "--hold[hold]:hold:(none note trigger sample)"
-  "--setting[setting]:setting:(detune_cents detune_beats_hz semitones octaves degrees glide_ms)"
+  "--voice[the voice that it acts on]:voice:_zerobeat_voices"
+  "--scene[with recall and store\: the scene]:scene:_zerobeat_scenes"
+  "--hold[with hold\: what changes wait for]:hold:(none note trigger sample)"
+  "--setting[with set\: the setting]:setting:(detune_cents detune_beats_hz semitones octaves degrees glide_ms)"
   "--unit[with transpose (default\: semitones)]:unit:(semitones cents degrees)"
   "--lowest[what the heel means]:N:"
   "--highest[what the toe means]:N:"
   "--to[the value]:N:"
   "--by[the step]:N:"
   "--long-press[only when held so long]:S:"
-  "--debounce-ms[MS]:MS:"
+  "--debounce-ms[presses closer than this count once]:MS:"
   "--keep-touch-up[with bypass]"
   "--no-pick-up[a pedal jumps to its place]"
   ":recall, next, previous, cancel, trigger, hold, transpose, set, set_root, bypass, mute, solo, sustain, latch, panic, store, revert, touch_up, go_on, follow, follow_here, follow_back, pair\; or curve:"
@@ -230,11 +230,13 @@ _shtab_zerobeat_measure_options=(
   "--tolerance[stop there (default\: 0.5)]:CENTS:"
   "--every-semitone[read each note\: converters with wrong notes]"
   "--notes[only these\: C2-C6, or 36,48,60\; C2-C6\/3]:LIST:"
+  "--spellings[the converter\'s table without a meter\: each pitch played as two notes]"
+  "--moved-from[the channel\'s table\: that voice\'s oscillator is plugged in here]:VOICE:"
   "--channel[of a WAV file (default\: 1)]:channel:"
   "--no-check[play no check notes at the end]"
   "--no-glance[no short look at every note before it reads]"
   "--accept[keep it even if it is worse]"
-  "--out[write it there, keep nothing]:FILE:_files"
+  "--out[write it there, keep nothing\; with --spellings\: the converter\'s table]:FILE:_files"
   "--force[write over what is there]"
   "--socket[the daemon\'s control socket]:socket:_files"
   "(*)::voices of the rig\; with --volts a converter:_zerobeat_voices"
@@ -319,8 +321,8 @@ _shtab_zerobeat_render_options=(
   "--scene[scene to play (default\: the rig\'s)]:scene:_zerobeat_scenes"
   "--input[input the file is played into (default\: the first)]:input:"
   "--force[write over what is there]"
-  ":IN.mid:_files"
-  ":OUT.mid:_files"
+  ":the MIDI file to play:_files"
+  ":the MIDI file to write:_files"
 )
 
 # guard to ensure default positional specs are added only once per session
@@ -438,7 +440,7 @@ _shtab_zerobeat_status_options=(
   "--large[letters to be read two metres away]"
   "--json[print once, as JSON]"
   "--no-alternate-screen[leave the last picture standing]"
-  "--color[color]:color:(auto always never)"
+  "--color[default\: auto, where the terminal shows them]:color:(auto always never)"
 )
 
 # guard to ensure default positional specs are added only once per session

@@ -71,7 +71,8 @@ class MeasuringRun:
             return f"{voice} released"
         if self._engine.measuring.running:
             self._act(commands.ReleaseVoice())
-        self._owner = self.needle = None
+        if owner is self._owner:  # another client may still have to hear what ended its run
+            self._owner = self.needle = None
         return "measuring ended"
 
     def show_needle(self, section: Section, voice: str, owner: object, now_s: float) -> str:

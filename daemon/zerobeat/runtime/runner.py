@@ -52,7 +52,7 @@ from .wall_clock import WallClock
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
 GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
 FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for so long
-SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
+SWITCH_S = 0.00005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
 Returned = TypeVar("Returned")
@@ -110,9 +110,11 @@ class Runner:
             self._patch,
             self._notes.inbox,
             self._wake_fd,
+            self._notes.interruptions,
             self._mirror,
             journal,
             self._notes.command,
+            self._notes.catch_up,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
         self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
@@ -149,6 +151,7 @@ class Runner:
             self._notes.catch_up,
             self._facts,
             journal,
+            self._notes.interruptions,
         )
         self._notes.control = self._clients.control
         self._clients.follow.use(loaded.follow)
@@ -170,6 +173,7 @@ class Runner:
         status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
+            self._notes.interruptions.listen()
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
@@ -254,7 +258,7 @@ class Runner:
             longest_s, waits, writers = self._waits_for(now_s, longest_s)
             self._standstill.waits(longest_s)
             if not self._notes.inbox and longest_s > 0:
-                ready, _, _ = select.select(waits, writers, (), longest_s)
+                ready = self._sleep(waits, writers, longest_s)
         except Exception:  # noqa: BLE001 - a bad descriptor, no memory
             self.stage_faults["wait"] += 1
             self._rest_until_s = now_s + FAULT_REST_S
@@ -265,6 +269,17 @@ class Runner:
         except OSError:  # nothing to read, mostly
             pass
         return ready
+
+    def _sleep(self, waits: list[int], writers: list[int], longest_s: float) -> list[int]:
+        """Return once a descriptor is ready or a message has come, which on JACK is looked for."""
+        end_s = time.monotonic() + longest_s
+        while True:
+            look_s = min(longest_s, self._patch.collect_every_s)
+            ready, writable, _ = select.select(waits, writers, (), look_s)
+            self._notes.collect()
+            longest_s = end_s - time.monotonic()
+            if ready or writable or self._notes.inbox or longest_s <= 0:
+                return ready
 
     def _waits_for(self, now_s: float, longest_s: float) -> tuple[float, list[int], list[int]]:
         """Return how long to wait at most, and for what."""
@@ -429,6 +444,7 @@ class Runner:
         if not gone:
             self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
+            self._last(self._pedal_requests.send_lights)  # of layers, which end with a stop
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))
         if drained:

@@ -75,14 +75,17 @@ class OctaveTuning:
         channels: that it is for, 0 to 15.
         name: of a dump; "" without one.
         offsets_cents: from equal temperament.
+        place: bank and program of a dump; None without them.
     """
 
     channels: frozenset[int]
     name: str
     offsets_cents: tuple[float, ...]
+    place: tuple[int, int] | None = None
 
 
 TuningMessage = NoteTuning | OctaveTuning
+NamedPitches = tuple[str, tuple[float, ...]]  # a name, and 128 pitches in cents above key 0
 
 
 def read_tuning_message(content: bytes) -> TuningMessage | None:
@@ -155,7 +158,8 @@ def _octave_dump(content: bytes, body: bytes, wide: bool) -> OctaveTuning:
         raise TuningMessageError("length")
     _check_sum(content)
     offsets = _offsets(body[2 + _NAME_BYTES : -1], wide)
-    return OctaveTuning(EVERY_CHANNEL, _name(body[2 : 2 + _NAME_BYTES]), offsets)
+    name = _name(body[2 : 2 + _NAME_BYTES])
+    return OctaveTuning(EVERY_CHANNEL, name, offsets, (body[0], body[1]))
 
 
 def _offsets(data: bytes, wide: bool) -> tuple[float, ...]:
@@ -205,9 +209,13 @@ class ReceivedTunings:
     """The tunings that the messages of one input have made."""
 
     def __init__(self) -> None:
-        self._programs: dict[tuple[int, int], tuple[str, tuple[float, ...]]] = {}
+        self._programs: dict[tuple[int, int], NamedPitches] = {}
 
-    def take(self, message: TuningMessage) -> tuple[str, tuple[float, ...]]:
+    def find(self, bank: int, program: int) -> NamedPitches | None:
+        """Return the name and the 128 pitches of a program; None if it never came."""
+        return self._programs.get((bank, program))
+
+    def take(self, message: TuningMessage) -> NamedPitches:
         """Return the name and the 128 pitches that are in force after a message.
 
         A program that was not sent yet is in equal temperament; the least recently sent of more
@@ -215,13 +223,18 @@ class ReceivedTunings:
         """
         if isinstance(message, OctaveTuning):
             pitches = tuple(100.0 * key + message.offsets_cents[key % 12] for key in range(128))
-            return message.name or "received", pitches
+            found = (message.name or "received", pitches)
+            return found if message.place is None else self._keep(message.place, found)
         place = (message.bank, message.program)
-        name, before = self._programs.pop(place, ("received", EQUAL))
+        name, before = self._programs.get(place, ("received", EQUAL))
         following = list(before)
         for key, pitch_cents in message.pitches_cents.items():
             following[key] = pitch_cents
-        found = self._programs[place] = (message.name or name, tuple(following))
+        return self._keep(place, (message.name or name, tuple(following)))
+
+    def _keep(self, place: tuple[int, int], tuning: NamedPitches) -> NamedPitches:
+        self._programs.pop(place, None)
+        self._programs[place] = tuning
         if len(self._programs) > MOST_PROGRAMS:
             del self._programs[next(iter(self._programs))]
-        return found
+        return tuning

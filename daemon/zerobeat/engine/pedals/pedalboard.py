@@ -33,6 +33,7 @@ from ..live_settings import Live
 from ..message_policy import Policy
 from ..scenes import Scenes
 from ..undo import ChangeHistory
+from ..voice import Source
 from .actions import Actions, PlannedAct
 from .binding_lookup import MOST_SWITCHES, Bound
 from .bindings import REQUESTS, Binding, FootRequest, RequestAction
@@ -86,8 +87,21 @@ class Pedals:
     def add_to(self, table: Dispatcher) -> None:
         """Handle the commands about bindings and lights."""
         table.add(commands.UseLearned, self._use_learned)
+        table.wrap(commands.SceneStored, self._renaming)
         table.add(commands.LightsBack, lambda command, outputs: self.lights.back(command.input))
         table.add(commands.LightsLost, lambda command, outputs: self.lights.lost(command.input))
+
+    def _renaming(
+        self, act: Callable[[commands.SceneStored, Outputs], None]
+    ) -> Callable[[commands.SceneStored, Outputs], None]:
+        """Let what was toggled stay on where a store gives the live settings another name."""
+
+        def stored(command: commands.SceneStored, outputs: Outputs) -> None:
+            before = self._shared.wanted_scene.name
+            act(command, outputs)
+            self._actions.renamed(before, self._shared.wanted_scene.name)
+
+        return stored
 
     def _read_bindings(self) -> None:
         rig = self._shared.rig
@@ -104,12 +118,15 @@ class Pedals:
         """Read the bindings in force; what was held down by others comes up."""
         self._read_bindings()
         self.let_go(outputs)
-        # A sustain pedal that is a switch now says no more that it comes up.
-        places = sorted(self._shared.sustained | self._policy.passed_sustain)
-        for name, channel in places:
-            if self.bound.of((name, "controller", channel, SUSTAIN)):
-                self._keyboard.centre_sustain((name, channel), outputs)
-                self._policy.lift_passed_sustain((name, channel), outputs)
+        # A pedal of a keyboard that is a switch now says no more that it comes up.
+        for place in sorted(self._shared.sustained):
+            if self._is_bound(place, SUSTAIN):
+                self._keyboard.centre_sustain(place, outputs)
+        self._policy.lift_pedals(outputs, lambda pedal: self._is_bound(*pedal))
+        self._keyboard.portamento.let_go(self._is_bound)
+
+    def _is_bound(self, place: Source, controller: int) -> bool:
+        return bool(self.bound.of((place[0], "controller", place[1], controller)))
 
     def layers_changed(self, outputs: Outputs) -> None:
         """Bring settings and sustained keys to what the pedals hold down now."""
@@ -191,7 +208,9 @@ class Pedals:
             response = self._policy.responses.get(place[0])
             if response is not None and place[1] == "controller":
                 value = response.foot(place[3], value)
-            self._do(binding, place[0], lambda: follow(binding, value), outputs, quiet=True)
+            self._do(
+                binding, place[0], lambda: follow(binding, place[0], value), outputs, quiet=True
+            )
             return
         switch = self._switch(binding, place, outputs)
         if binding.source == "program":
@@ -370,6 +389,7 @@ class Pedals:
         else:
             gone = [key for key, switch in self._switches.items() if switch.input == name]
             self._taken = {place for place in self._taken if place[0] != name}
+            self._actions.unplugged(name)
         self._release(gone, outputs)
 
     def cancel_presses(self) -> None:

@@ -1,0 +1,74 @@
+"""Lets a message that arrives interrupt long work of the thread that plays.
+
+Reading a long request or writing a long answer is work on values that nobody changes. In such
+work, ``with interruptions:``, a message is played at once, between two instructions of Python,
+as a signal handler is run. Everywhere else it waits until the thread that plays asks for it.
+
+The MIDI library's thread sends no signal: it marks one as arrived within this process, which
+costs no system call. On JACK no thread says that a message has come, so a timer asks for a look
+every now and then, for as long as the work lasts. A signal that comes from outside does no harm.
+"""
+
+from __future__ import annotations
+
+import _thread
+import math
+import signal
+from collections.abc import Callable
+from types import TracebackType
+
+SIGNAL = signal.SIGRTMIN
+
+
+class Interruptions:
+    """Whether the thread that plays may be interrupted now.
+
+    Args:
+        serve: plays what has arrived; it sets ``allowed`` to False while it does.
+        look_every_s: how often to look for messages of which nobody says that they arrived; inf:
+            never.
+
+    Attributes:
+        allowed: True within ``with``; MIDI callbacks read it.
+    """
+
+    def __init__(
+        self, serve: Callable[[], None] = lambda: None, look_every_s: float = math.inf
+    ) -> None:
+        self.allowed = False
+        self._serve = serve
+        self._look_every_s = 0.0 if look_every_s == math.inf else look_every_s
+        self._listens = False
+
+    def listen(self) -> None:
+        """From now on ``arrived`` interrupts; called once, on the thread that plays."""
+        signal.signal(SIGNAL, self._interrupted)
+        if self._look_every_s:
+            signal.signal(signal.SIGALRM, self._interrupted)
+            self._listens = True
+
+    def arrived(self) -> None:
+        """Interrupt, if that is allowed now; called on any thread behind each message."""
+        if self.allowed:
+            _thread.interrupt_main(SIGNAL)
+
+    def _interrupted(self, number: int, frame: object) -> None:
+        if self.allowed:
+            self._serve()
+
+    def __enter__(self) -> None:
+        self.allowed = True
+        self._serve()  # what arrived just before
+        if self._listens:
+            signal.setitimer(signal.ITIMER_REAL, self._look_every_s, self._look_every_s)
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.allowed = False
+        if self._listens:
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
+        self._serve()
