@@ -44,7 +44,7 @@ class Session:
     """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
     ``live`` is None where nothing has changed since the recall. ``follow`` is what follow took
-    out, by voice, at its ``at_s``.
+    out, by voice, at its ``at_s``; ``follow_off`` the voices that it is to leave alone.
     """
 
     tonight: Tonight = Tonight()
@@ -52,6 +52,7 @@ class Session:
     hold: Hold | None = None
     live: Scene | None = None
     follow: dict[str, TouchUp] = field(default_factory=dict)
+    follow_off: frozenset[str] = frozenset()
 
 
 # ---------------------------------------------------------------- in
@@ -90,6 +91,7 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         hold=section.choice("hold", None, HOLDS),
         live=_live(section, store, rig),
         follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
+        follow_off=frozenset(section.names("follow_off")),
     )
     section.close()
     return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
@@ -186,6 +188,8 @@ def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) 
         plain["hold"] = session.hold
     if session.follow:
         plain["follow"] = {name: asdict(one) for name, one in session.follow.items()}
+    if session.follow_off:
+        plain["follow_off"] = sorted(session.follow_off)
     # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
     lines = [f'"{key}": {_json(value)}' for key, value in plain.items()]
     if session.live is not None:
