@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import threading
@@ -16,12 +17,12 @@ from zerobeat.ports.interruptions import SIGNAL, Interruptions
 class Player:
     """Plays what is in its inbox, as the note path does, and notes who was interrupted."""
 
-    def __init__(self):
+    def __init__(self, look_every_s=math.inf):
         self.inbox = deque()
         self.played = []
         self.depth = 0
         self.due_s = None
-        self.interruptions = Interruptions(self.serve, lambda: self.due_s)
+        self.interruptions = Interruptions(self.serve, lambda: self.due_s, look_every_s)
         self.before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
         self.interruptions.listen()
 
@@ -37,6 +38,10 @@ class Player:
         self.depth -= 1
         self.interruptions.allowed = allowed
 
+    def close(self):
+        for number, handler in self.before.items():
+            signal.signal(number, handler)
+
     def hear(self, number):
         self.inbox.append(number)
         self.interruptions.arrived()
@@ -46,8 +51,7 @@ class Player:
 def player():
     found = Player()
     yield found
-    for number, handler in found.before.items():
-        signal.signal(number, handler)
+    found.close()
 
 
 def busy(player, until):
@@ -87,6 +91,21 @@ def test_what_becomes_due_later_sets_no_timer(player):
     player.due_s = time.monotonic() + 60.0
     with player.interruptions:
         assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+
+
+def test_where_nobody_says_that_a_message_came_it_is_looked_for():
+    """As on JACK."""
+    player = Player(look_every_s=0.0005)
+    keys = threading.Timer(0.01, player.inbox.append, (1,))
+    keys.start()
+    with player.interruptions:
+        assert busy(player, lambda: player.played == [1])
+    keys.join()
+    player.inbox.append(2)
+    assert busy(player, lambda: True)
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+    assert player.played == [1]
+    player.close()
 
 
 def test_elsewhere_it_waits_until_it_is_asked_for(player):

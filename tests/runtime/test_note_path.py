@@ -37,6 +37,7 @@ class Backend:
 
     alive = True
     frames_to_leave = 512
+    collect_every_s = float("inf")
     now = 0
 
     def cycles(self):

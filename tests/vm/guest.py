@@ -47,6 +47,20 @@ def sh(line: str, check: bool = True, timeout_s: float = 300.0) -> str:
     return (done.stdout + done.stderr).strip()
 
 
+def slowness() -> float:
+    """Return how many times longer a loop takes here than on a machine of 2020.
+
+    The guest is emulated and its host is busy: a bound in seconds counts times this.
+    """
+    times_s = []
+    for _ in range(3):
+        start_s = time.monotonic()
+        for _ in range(1_000_000):
+            pass
+        times_s.append(time.monotonic() - start_s)
+    return max(1.0, sorted(times_s)[1] / 0.025)
+
+
 def wait(what: str, found: Callable[[], object], timeout_s: float = SLOW_S) -> float:
     """Wait until it is true; return after how many seconds."""
     start_s = time.monotonic()
@@ -122,14 +136,19 @@ def sink() -> Peer:
 # ---------------------------------------------------------------- the service
 
 
-def write_rig(keys: str = ":".join(KEYS), quad: str = ":".join(QUAD), more: str = "") -> None:
-    """Write a rig of eight measured voices that all play each key."""
+def write_rig(
+    keys: str = ":".join(KEYS), quad: str = ":".join(QUAD), more: str = "", voices: str = ""
+) -> None:
+    """Write a rig of eight measured voices that all play each key.
+
+    ``more`` stands at its end, ``voices`` in the line of each voice.
+    """
     lines = ["inputs:", f'  keys: {{port: "{keys}"}}', "converters:"]
     lines += [f'  quad: {{port: "{quad}", converter: {{gate_gap_ms: 2}}}}', "voices:"]
     folder = RIG.parent / "profiles"
     folder.mkdir(exist_ok=True)
     for number, cents in enumerate(CENTS, 1):
-        lines.append(f"  v{number}: {{converter: quad, channel_number: {number}}}")
+        lines.append(f"  v{number}: {{converter: quad, channel_number: {number}{voices}}}")
         rows = "".join(f"  - {{note: {note}, cents: {cents}}}\n" for note in range(36, 85, 6))
         (folder / f"v{number}.yaml").write_text(f"voice: v{number}\nreadings:\n{rows}")
     RIG.write_text("\n".join(lines) + f"\n{more}")

@@ -4,6 +4,7 @@ peer.py source NAME PORT   sends each line of hexadecimal bytes that it reads
 peer.py sink NAME PORT     prints each message it hears, in hexadecimal
 peer.py late NAME PORT     a client whose port comes half a second after it
 peer.py blink NAME PORT    "on" makes the client and its port, "off" closes it
+peer.py record DEVICE ""   records from a sound card
 
 Each prints "up" when its port is there. To kill it is to unplug it.
 """
@@ -11,6 +12,7 @@ Each prints "up" when its port is there. To kill it is to unplug it.
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import time
 
@@ -62,5 +64,11 @@ def blink(name: str, port: str) -> None:
         print("done", flush=True)
 
 
+def record(device: str, unused: str) -> None:
+    print("up", flush=True)
+    os.execvp("arecord", ["arecord", "-q", "-D", device, "-f", "cd", "/dev/null"])
+
+
 if __name__ == "__main__":
-    {"source": source, "sink": sink, "late": late, "blink": blink}[sys.argv[1]](*sys.argv[2:4])
+    kinds = {"source": source, "sink": sink, "late": late, "blink": blink, "record": record}
+    kinds[sys.argv[1]](*sys.argv[2:4])

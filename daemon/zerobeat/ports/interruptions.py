@@ -6,13 +6,15 @@ as a signal handler is run, and so is what becomes due. Everywhere else it waits
 thread that plays asks for it.
 
 The MIDI library's thread sends no signal: it marks one as arrived within this process, which
-costs no system call. What becomes due sets a timer, but only if it does so soon. A signal that
-comes from outside does no harm.
+costs no system call. What becomes due sets a timer, but only if it does so soon. On JACK no thread
+says that a message has come, so there a timer asks for a look every now and then, for as long as
+the work lasts. A signal that comes from outside does no harm.
 """
 
 from __future__ import annotations
 
 import _thread
+import math
 import signal
 import time
 from collections.abc import Callable
@@ -28,6 +30,8 @@ class Interruptions:
     Args:
         serve: plays what has arrived or is due; it sets ``allowed`` to False while it does.
         due_s: returns when something becomes due; None if nothing does.
+        look_every_s: how often to look for messages of which nobody says that they arrived; inf:
+            never.
 
     Attributes:
         allowed: True within ``with``; MIDI callbacks read it.
@@ -37,16 +41,20 @@ class Interruptions:
         self,
         serve: Callable[[], None] = lambda: None,
         due_s: Callable[[], float | None] = lambda: None,
+        look_every_s: float = math.inf,
     ) -> None:
         self.allowed = False
         self._serve = serve
         self._due_s = due_s
+        self._look_every_s = look_every_s
+        self._listens = False
         self._timed = False
 
     def listen(self) -> None:
         """From now on ``arrived`` interrupts; called once, on the thread that plays."""
         signal.signal(SIGNAL, self._interrupted)
         signal.signal(signal.SIGALRM, self._interrupted)
+        self._listens = True
 
     def arrived(self) -> None:
         """Interrupt, if that is allowed now; called on any thread behind each message."""
@@ -60,11 +68,11 @@ class Interruptions:
 
     def _set_timer(self) -> None:
         due_s = self._due_s()
-        if due_s is not None:
-            left_s = due_s - time.monotonic()
-            if left_s < SOON_S:
-                signal.setitimer(signal.ITIMER_REAL, max(left_s, 1e-6))
-                self._timed = True
+        left_s = math.inf if due_s is None else max(due_s - time.monotonic(), 1e-6)
+        left_s = min(left_s, self._look_every_s)
+        if left_s < SOON_S and self._listens:
+            signal.setitimer(signal.ITIMER_REAL, left_s)
+            self._timed = True
 
     def __enter__(self) -> None:
         self.allowed = True

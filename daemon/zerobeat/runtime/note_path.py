@@ -87,7 +87,7 @@ class NotePath:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.control: ControlSocket | None = None
-        self.interruptions = Interruptions(self.catch_up, self._due_s)
+        self.interruptions = Interruptions(self.catch_up, self._due_s, patch.collect_every_s)
         self.delays = Latencies()
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0
@@ -104,8 +104,14 @@ class NotePath:
         """Note which inputs of a rig are pedalboards."""
         self._pedalboards = {s.name: s.channel for s in rig.inputs if not s.plays}
 
+    def collect(self) -> None:
+        """Take what waits in the inputs of a system that does not call back."""
+        for port in self.ins.values():
+            port.collect()
+
     def receive_all(self, outputs: Outputs) -> None:
         """Process every message in the inbox, in order, and send the results."""
+        self.collect()
         inbox = self.inbox
         control = self.control
         has_listeners = control is not None and bool(inbox) and control.has_listeners
@@ -140,6 +146,7 @@ class NotePath:
             self.catch_up()
 
     def _catch_up(self) -> None:
+        self.collect()
         if self.inbox:
             self.receive_all([])
         now_s = time.monotonic()

@@ -61,6 +61,7 @@ class PortConnections:
         mirror: has the notes that an earlier process left sounding.
         journal: logs lost and connected devices.
         command: hands a command to the engine.
+        pause: plays MIDI that has arrived or is due, between two ports that are opened.
 
     Attributes:
         ins, outs: the open ports, by name.
@@ -79,6 +80,7 @@ class PortConnections:
         mirror: Mirror,
         journal: Journal,
         command: Callable[[Command], bool],
+        pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._patch = patch
         self._inbox = inbox
@@ -87,6 +89,7 @@ class PortConnections:
         self._mirror = mirror
         self._journal = journal
         self._command = command
+        self._pause = pause
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.lights: dict[str, MidiOut] = {}
@@ -109,6 +112,7 @@ class PortConnections:
         new = NewPorts()
         try:
             for source in rig.inputs:
+                self._pause()
                 if source.name not in self.ins:
                     new.ins[source.name] = MidiIn(
                         source.name,
@@ -120,6 +124,7 @@ class PortConnections:
                 if source.lights and source.name not in self.lights:
                     new.lights[source.name] = MidiOut(_lights(source.name), self._patch)
             for output in rig.outputs:
+                self._pause()
                 if output.name not in self.outs:
                     new.outs[output.name] = MidiOut(output.name, self._patch)
         except Exception as error:

@@ -33,7 +33,6 @@ from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
-from ..state.state_directory import state_directory
 from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
@@ -116,9 +115,12 @@ class Runner:
             self._mirror,
             journal,
             self._notes.command,
+            self._notes.catch_up,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake, self._notes.interruptions)
+        self._reload = RigReload(
+            path, startup.state, journal, self._wake, self._notes.interruptions
+        )
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -263,7 +265,7 @@ class Runner:
             longest_s, waits, writers = self._waits_for(now_s, longest_s)
             self._standstill.waits(longest_s)
             if not self._notes.inbox and longest_s > 0:
-                ready, _, _ = select.select(waits, writers, (), longest_s)
+                ready = self._sleep(waits, writers, longest_s)
         except Exception:  # noqa: BLE001 - a bad descriptor, no memory
             self.stage_faults["wait"] += 1
             self._rest_until_s = now_s + FAULT_REST_S
@@ -274,6 +276,17 @@ class Runner:
         except OSError:  # nothing to read, mostly
             pass
         return ready
+
+    def _sleep(self, waits: list[int], writers: list[int], longest_s: float) -> list[int]:
+        """Return once a descriptor is ready or a message has come, which on JACK is looked for."""
+        end_s = time.monotonic() + longest_s
+        while True:
+            look_s = min(longest_s, self._patch.collect_every_s)
+            ready, writable, _ = select.select(waits, writers, (), look_s)
+            self._notes.collect()
+            longest_s = end_s - time.monotonic()
+            if ready or writable or self._notes.inbox or longest_s <= 0:
+                return ready
 
     def _waits_for(self, now_s: float, longest_s: float) -> tuple[float, list[int], list[int]]:
         """Return how long to wait at most, and for what."""
@@ -299,7 +312,7 @@ class Runner:
     def _facts(self) -> Facts:
         return {
             "rig": str(self._path),
-            "state_directory": str(state_directory()),
+            "state_directory": str(self._disk.store.directory),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
             "muted": list(self._notes.loop_guard.muted),
@@ -370,7 +383,13 @@ class Runner:
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
-                self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
+                self._disk.work(
+                    self._kept_good,
+                    keep_last_good,
+                    self._disk.store.directory,
+                    self._path,
+                    loaded.files_read,
+                )
 
     def _keep_old(self, now_s: float) -> None:
         """Keep what a reload would free at once: long scales of many voices take milliseconds."""
