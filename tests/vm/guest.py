@@ -14,6 +14,7 @@ from typing import Self
 
 HERE = Path(__file__).resolve().parent
 PYTHON = "/opt/zerobeat/current/bin/python"
+LABS_PYTHON = "/opt/venv/bin/python"  # has python-rtmidi where the program is not installed
 UNIT = "zerobeat.service"
 RIG = Path("/etc/zerobeat/rig.yaml")
 STATE = Path("/var/lib/zerobeat")
@@ -76,7 +77,13 @@ class Peer:
 
     def __init__(self, kind: str, name: str, port: str) -> None:
         self._process = subprocess.Popen(
-            [PYTHON, str(HERE / "peer.py"), kind, name, port],
+            [
+                PYTHON if os.path.exists(PYTHON) else LABS_PYTHON,
+                str(HERE / "peer.py"),
+                kind,
+                name,
+                port,
+            ],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
