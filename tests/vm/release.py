@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 
 from guest import (
+    IDLE_SLOWNESS,
     RIG,
     STATE,
     UNIT,
@@ -35,7 +36,6 @@ from guest import (
 FILES = Path(sys.argv.pop(1))
 LONG_S = 3600.0
 FIRST_NOTE_S = 300.0  # from the bundle, in a guest whose host is idle
-IDLE_SLOWNESS = 10.0  # of that guest
 
 
 def _bundle() -> Path:

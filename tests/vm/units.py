@@ -345,7 +345,7 @@ def follow_lends_the_card_and_takes_it_again() -> None:
         f"    given up in {min(gave_s):.2f} to {max(gave_s):.2f} s, taken again after "
         f"{min(took_s):.1f} to {max(took_s):.1f} s; the guest is {slow:.0f} times slower"
     )
-    assert max(gave_s) < LENT_S * max(1.0, slow / 4)
+    assert max(gave_s) < LENT_S * max(1.0, slow / 3)  # a small box is three times slower
     assert "in use" not in _journal(FOLLOW), _journal(FOLLOW)
 
 
