@@ -67,6 +67,8 @@ SAMPLES: dict[type, list[Any]] = {
         commands.SetTouchUp("nobody", TouchUp(3.0)),
         commands.SetTouchUp("reed", TouchUp(3000.0)),
         commands.SetTouchUp("reed", TouchUp(0.0, -1200.0)),
+        commands.SetTouchUp("reed", TouchUp(0.0, 1.0, 1e12)),
+        commands.SetTouchUp("reed", TouchUp(0.0, 1.0, float("nan"))),
     ],
     commands.Follow: [
         commands.Follow("reed", TouchUp(3.0, 1.0), 0.5),
@@ -87,11 +89,16 @@ SAMPLES: dict[type, list[Any]] = {
         commands.PlayRaw("nobody", 61),
         commands.PlayRaw("horn", 128),
         commands.PlayRaw("horn", 61, 999.0),
+        commands.PlayRaw("horn", 61, float("nan")),
+        commands.PlayRaw("horn", 61, 0.0, 0),
     ],
     commands.PlayPitch: [
         commands.PlayPitch("horn", 6000.0),
         commands.PlayPitch("nobody", 6000.0),
         commands.PlayPitch("horn", 99_000.0),
+        commands.PlayPitch("horn", float("nan")),
+        commands.PlayPitch("horn", float("-inf")),
+        commands.PlayPitch("horn", 6000.0, 128),
     ],
     commands.ReleaseVoice: [
         commands.ReleaseVoice("reed"),

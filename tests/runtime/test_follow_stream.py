@@ -240,3 +240,23 @@ def test_a_pedal_switches_it(desk):
     assert "followed" in desk.follow.ask_by_foot(None, "")
     with pytest.raises(CommandError, match="no knob"):
         desk.follow.ask_by_foot("reed", "here")
+
+
+def test_off_is_kept_over_a_restart_and_all_on_leaves_a_voice_that_was_taken_out(desk):
+    """What a player has switched off stays off when the box was switched off in between."""
+    desk.follow.ask("reed", "off")
+    desk.follow.ask("all", "off")
+    assert desk.case.engine.shared.follow_off == {"all", "reed"}
+    assert desk.follow.shown()["off"] == ["all", "reed"]
+    with desk.client("follow") as listener:
+        desk.ask(listener, "expected")
+        asked = desk.batch(listener)["asked"]
+        assert asked == [{"voice": name, "act": "off"} for name in ("all", "reed")]
+        assert "reed still off: zerobeat follow reed" in desk.follow.ask("all", "on")
+        assert desk.batch(listener)["asked"] == [
+            {"voice": "all", "act": "on"},
+            {"voice": "reed", "act": "off"},
+        ]
+    assert desk.follow.off == {"reed"}
+    desk.follow.ask("all", "on")
+    assert not desk.follow.off

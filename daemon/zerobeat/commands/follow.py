@@ -111,8 +111,7 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
         follow = shown.get("follow", {})
         if follow.get("runs") and first and not args.service:
             print("zerobeat follows already; zerobeat status shows how")
-            with Client(args.socket, role="stage") as other:
-                other.ask("following", voice="all", act="on")
+            _on_again(args, follow)
             return False
         if args.service and not follow.get("enabled"):
             _say("the rig says follow: {enabled: false}; ended")
@@ -130,12 +129,28 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
                 "follow: found no voice with an audio input; "
                 "write input: under voices ('zerobeat ports --levels' lists them)"
             )
-        _say(f"follows {', '.join(names)}")
+        off = follow.get("off", [])
+        if first and not args.service:
+            _on_again(args, follow)
+            off = [name for name in off if name != "all"]
+        if "all" in off:
+            _say("is off, as it was left: zerobeat follow --on")
+        else:
+            _say(f"follows {', '.join(name for name in names if name not in off) or 'no voice'}")
+            for name in off:
+                _say(f"{name}: is off, as it was left: zerobeat follow {name}")
         stop.following = following
         if stop.wanted:
             return False
         following.run()
     return not stop.wanted
+
+
+def _on_again(args: argparse.Namespace, follow: dict[str, Any]) -> None:
+    """Undo ``follow --off``: a player who starts follow wants it."""
+    if "all" in follow.get("off", []):
+        with Client(args.socket, role="stage") as other:
+            other.ask("following", voice="all", act="on")
 
 
 def _power_on_s() -> float:

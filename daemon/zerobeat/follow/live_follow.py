@@ -19,8 +19,9 @@ from ..errors import AudioError
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..tuning.bend import bend_to_cents
+from .drift_model import NOTE_SIGMA_CENTS
 from .expected_pitch import expected_pitch_of
-from .follower import FollowedVoice, Follower, FollowMove
+from .follower import UNMEASURED_NOTE_CENTS, FollowedVoice, Follower, FollowMove
 from .hand import FollowLimits
 from .kept_drift import KeptDrift
 from .path_delay import AFTER_S, BEFORE_S, Onset, PathDelays, onset_delay
@@ -335,6 +336,7 @@ def followed_voices(
                 max(step, CARD_STEP_CENTS),
                 voice.bend_range_cents,
                 beliefs.get(voice.name),
+                NOTE_SIGMA_CENTS if voice.curve is not None else UNMEASURED_NOTE_CENTS,
             )
         )
     return followed, others

@@ -96,7 +96,6 @@ class FollowStream:
         self._has_inputs = False
         self._listener: object = None  # the client that reported last
         self._borrowers: set[object] = set()
-        self.off: set[str] = set()
         self._enabled = False
         self.known: Mapping[str, Callable[[JsonObject], DeferredAnswer]] = {
             "follow_move": lambda values: _said(self._move(self._section("follow_move", values))),
@@ -106,6 +105,11 @@ class FollowStream:
                 self._borrow(self._section("borrow_inputs", values))
             ),
         }
+
+    @property
+    def off(self) -> frozenset[str]:
+        """The voices that the player has taken from follow; it is kept over a restart."""
+        return self._engine.shared.follow_off
 
     def use(self, settings: FollowSettings) -> None:
         """Use a rig: the unit of follow is asked for if it is enabled."""
@@ -128,7 +132,7 @@ class FollowStream:
             return
         if control.expected_restarts():
             self._watch.forget()
-            for name in self.off:
+            for name in sorted(self.off):
                 control.ask_follow({"voice": name, "act": "off"}, now_s)
             control.say_inputs("wanted" if self._borrowers else "", now_s)
         for name in self._watch.changed():
@@ -236,25 +240,32 @@ class FollowStream:
         now_s = time.monotonic()
         names = list(self._engine.states) if voice == ALL else [voice]
         if act == "off":
-            self.off |= {voice} if voice == ALL else set(names)
+            self._engine.shared.follow_off |= {voice}
             for name in names:
                 if name in self._engine.shared.follow:
                     self._act(commands.Follow(name, None))
         elif act == "on":
-            self.off -= {ALL, *names}
+            # All on undoes all off; a voice that was taken out by itself stays so until the next.
+            undone = {ALL} if voice == ALL and ALL in self.off else {ALL, *names}
+            self._engine.shared.follow_off -= undone
         elif not any(self._knob(name) for name in names):
             raise CommandError(
                 f"{voice}: no knob was turned that follow knows of; zerobeat status shows it"
             )
+        left = sorted(self.off - {ALL}) if voice == ALL and act == "on" else []
         if self.control is not None:
             for name in (voice,) if voice == ALL and act in ("on", "off") else names:
                 self.control.ask_follow({"voice": name, "act": act}, now_s)
+            for name in left:
+                self.control.ask_follow({"voice": name, "act": "off"}, now_s)
         said = {
             "on": "followed" + ("" if self.shown()["runs"] else ", once zerobeat follow runs"),
             "off": "not followed; what follow took out is back at the next note",
             "here": "in tune where it stands",
             "back": "taken out",
         }[act]
+        if left:
+            said += f"; {', '.join(left)} still off: zerobeat follow {left[0]}"
         return f"{voice}: {said}"
 
     def ask_by_foot(self, voice: str | None, act: str) -> str:

@@ -14,6 +14,7 @@ from ..state.state_directory import load_rig
 from ..text import printable
 from .child_process import Child
 from .journal import Journal
+from .startup_state import StateAccess
 
 UNCHANGED = "the rig in force is unchanged"
 
@@ -23,6 +24,7 @@ class RigReload:
 
     Args:
         path: the rig's file.
+        state: what is stored for it.
         journal: logs each outcome.
         wake: wakes the loop.
         pause: plays MIDI that has arrived or is due, between two slices of a large rig.
@@ -34,11 +36,13 @@ class RigReload:
     def __init__(
         self,
         path: Path,
+        state: StateAccess,
         journal: Journal,
         wake: Callable[[], None],
         pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._path = path
+        self._state = state
         self._journal = journal
         self._wake = wake
         self._pause = pause
@@ -109,7 +113,7 @@ class RigReload:
         self._answers += self._next_answers
         self._next_answers.clear()
         try:
-            self._child = Child(load_rig, self._path)
+            self._child = Child(load_rig, self._path, self._state.store, self._state.rig_name)
         except Exception as error:
             why = getattr(error, "strerror", None) or type(error).__name__
             self.done(f"reload: no process can be started: {why}; {UNCHANGED}", False)

@@ -33,7 +33,6 @@ from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
-from ..state.state_directory import state_directory
 from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
@@ -117,7 +116,7 @@ class Runner:
             self._notes.catch_up,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
+        self._reload = RigReload(path, startup.state, journal, self._wake, self._notes.catch_up)
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -305,7 +304,7 @@ class Runner:
     def _facts(self) -> Facts:
         return {
             "rig": str(self._path),
-            "state_directory": str(state_directory()),
+            "state_directory": str(self._disk.store.directory),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
             "muted": list(self._notes.loop_guard.muted),
@@ -371,7 +370,13 @@ class Runner:
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
-                self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
+                self._disk.work(
+                    self._kept_good,
+                    keep_last_good,
+                    self._disk.store.directory,
+                    self._path,
+                    loaded.files_read,
+                )
 
     def _write_outputs(self, rig: Rig) -> None:
         try:

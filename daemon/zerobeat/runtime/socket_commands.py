@@ -47,7 +47,6 @@ from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_s
 from ..json_value import JsonObject
 from ..ports.deferred_answer import Answer, DeferredAnswer
 from ..ports.interruptions import Interruptions
-from ..state.state_directory import own_store
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
@@ -298,7 +297,7 @@ class SocketCommands:
         )
 
     def _context(self, faults: Faults) -> Context:
-        return _LiveContext.of_rig(self._engine.rig, Path("/"), own_store(), faults)
+        return _LiveContext.of_rig(self._engine.rig, Path("/"), None, faults)
 
     @staticmethod
     def _keys(section: Section | None) -> str:

@@ -163,7 +163,8 @@ class StoreCommands:
             return finish
 
         path = self._persistence.store.path("scenes", name)
-        self._persistence.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
+        store, rig = self._persistence.store, self._engine.rig
+        self._persistence.work(read, earlier_scene, store, path, title, rig, self._folder)
         return later
 
     def _revert(self, values: JsonObject) -> DeferredAnswer:

@@ -30,7 +30,6 @@ from ..engine.limits import (
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import NewerFormatError, StoreError
-from .state_directory import own_store
 from .store import SESSION, Store
 from .store_writer import Done, StoreWriter
 
@@ -45,7 +44,7 @@ class Session:
     """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
     ``live`` is None where nothing has changed since the recall. ``follow`` is what follow took
-    out, by voice, at its ``at_s``.
+    out, by voice, at its ``at_s``; ``follow_off`` the voices that it is to leave alone.
     """
 
     tonight: Tonight = Tonight()
@@ -53,6 +52,7 @@ class Session:
     hold: Hold | None = None
     live: Scene | None = None
     follow: dict[str, TouchUp] = field(default_factory=dict)
+    follow_off: frozenset[str] = frozenset()
 
 
 # ---------------------------------------------------------------- in
@@ -89,8 +89,9 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         tonight=_tonight(section.section("tonight"), rig),
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
-        live=_live(section, rig),
+        live=_live(section, store, rig),
         follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
+        follow_off=frozenset(section.names("follow_off")),
     )
     section.close()
     return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
@@ -141,14 +142,14 @@ def _touch_up(section: Section) -> TouchUp:
     return touch_up
 
 
-def _live(section: Section, rig: Rig) -> Scene | None:
+def _live(section: Section, store: Store, rig: Rig) -> Scene | None:
     """Return the unsaved settings, all or none: half of them would be another scene."""
     inner = section.section("live")
     if inner is None:
         return None
     own = Faults(warnings=section.faults.warnings)
     folder = Path(section.place.file).parent
-    context = Context.of_rig(rig, folder, own_store(), own, unknown_voices_are_faults=False)
+    context = Context.of_rig(rig, folder, store, own, unknown_voices_are_faults=False)
     context.program_numbers_from = 0
     scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
     section.faults.problems += own.problems
@@ -187,6 +188,8 @@ def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) 
         plain["hold"] = session.hold
     if session.follow:
         plain["follow"] = {name: asdict(one) for name, one in session.follow.items()}
+    if session.follow_off:
+        plain["follow_off"] = sorted(session.follow_off)
     # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
     lines = [f'"{key}": {_json(value)}' for key, value in plain.items()]
     if session.live is not None:
