@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import signal
 import threading
@@ -17,12 +16,12 @@ from zerobeat.ports.interruptions import SIGNAL, Interruptions
 class Player:
     """Plays what is in its inbox, as the note path does, and notes who was interrupted."""
 
-    def __init__(self, look_every_s=math.inf):
+    def __init__(self, looks=False):
         self.inbox = deque()
         self.played = []
         self.depth = 0
         self.due_s = None
-        self.interruptions = Interruptions(self.serve, lambda: self.due_s, look_every_s)
+        self.interruptions = Interruptions(self.serve, lambda: self.due_s, looks)
         self.before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
         self.interruptions.listen()
 
@@ -95,7 +94,7 @@ def test_what_becomes_due_later_sets_no_timer(player):
 
 def test_where_nobody_says_that_a_message_came_it_is_looked_for():
     """As on JACK."""
-    player = Player(look_every_s=0.0005)
+    player = Player(looks=True)
     keys = threading.Timer(0.01, player.inbox.append, (1,))
     keys.start()
     with player.interruptions:
