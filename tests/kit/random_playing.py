@@ -592,7 +592,11 @@ class RandomPlaying:
 
     def _learn(self) -> None:
         count = self._random.randint(0, len(TOGGLES))
-        self.play(commands.UseLearned(tuple(self._random.sample(TOGGLES, count))))
+        learned = tuple(self._random.sample(TOGGLES, count))
+        self.play(commands.UseLearned(learned))
+        # A pedal that is a switch now says no more that it comes up.
+        bound = {(one.input, one.binding.number) for one in learned}
+        self._sustains = {one for one in self._sustains if (one[0], one[2]) not in bound}
 
     def _reload(self) -> None:
         """Reload as the daemon does: what waits leaves, for a while; then ports close and open."""
