@@ -13,9 +13,9 @@ extra:                                         # in the rig, under the converter
 
 from __future__ import annotations
 
+from ..engine.limits import SOCKET_CONTROLLERS
 from ..engine.settings import ExtraRoute, ExtraSocket
 from ..errors import one_of
-from ..midi import RESERVED_CONTROLLERS
 from .context import Context
 from .fields import Section
 
@@ -37,7 +37,7 @@ def read_sockets(section: Section, before: tuple[ExtraSocket, ...]) -> tuple[Ext
             section.faults.add(inner.place, text)
         elif given[0] == "controller":
             number = inner.whole("controller", 1, 0, 127)
-            if number in RESERVED_CONTROLLERS:
+            if number not in SOCKET_CONTROLLERS:
                 text = f"found {number}, a bank, parameter or mode; allowed: another controller"
                 section.faults.add(inner.at("controller"), text)
         elif given[0] == "note":
