@@ -10,6 +10,7 @@ from ..config.rig import LoadedRig
 from ..errors import CommandError
 from ..json_value import JsonObject
 from ..ports.deferred_answer import Answer, DeferredAnswer
+from ..ports.interruptions import Interruptions
 from ..state.state_directory import load_rig
 from ..text import printable
 from .child_process import Child
@@ -27,7 +28,7 @@ class RigReload:
         state: what is stored for it.
         journal: logs each outcome.
         wake: wakes the loop.
-        pause: plays MIDI that has arrived or is due, between two slices of a large rig.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         outcome: of the last reload, in words; "" before the first.
@@ -39,13 +40,13 @@ class RigReload:
         state: StateAccess,
         journal: Journal,
         wake: Callable[[], None],
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._path = path
         self._state = state
         self._journal = journal
         self._wake = wake
-        self._pause = pause
+        self._interruptions = interruptions
         self._next_answers: list[DeferredAnswer] = []  # of the next reload
         self._answers: list[DeferredAnswer] = []  # of the one under way
         self._asked = False
@@ -87,7 +88,8 @@ class RigReload:
             return None
         child = self._child
         try:
-            outcome = child.outcome(self._pause)
+            with self._interruptions:
+                outcome = child.outcome()
         except BaseException:
             self._child = None
             child.close()
