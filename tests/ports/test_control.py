@@ -436,6 +436,39 @@ def test_user_and_groups_bound_the_roles(user, groups, roles):
     assert policy.roles(user, groups) == roles
 
 
+@pytest.mark.parametrize(
+    ("own", "others", "roles"),
+    [
+        (4001, [70], {"view", "stage", "measure", "follow", "all"}),
+        (70, [72], {"view", "stage"}),  # as the units: group of the socket, held by another
+        (4001, [70, 72, 73], {"view", "stage", "measure"}),
+        (70, [*range(5000, 5200), 72], {"view", "stage"}),
+        (70, [*range(5000, 5400), 72], {"view"}),  # more than can be asked for: the least
+    ],
+)
+def test_the_kernel_tells_a_peers_groups(own, others, roles):
+    """A real process (SO_PEERGROUPS): to miss a group of a role would be to give all."""
+    if os.getuid() != 0:
+        pytest.skip("needs root, to become another user")
+    policy = RolePolicy()
+    policy._own_group, policy._hidden = 70, False
+    policy._limits = {71: "view", 72: "stage", 73: "measure"}
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(f"\0zerobeat-test-{os.getpid()}")
+        listener.listen()
+        code = (
+            "import os, socket, sys; own, *others = map(int, sys.argv[2:]); os.setgroups(others)\n"
+            "os.setgid(own); os.setuid(4001); link = socket.socket(socket.AF_UNIX)\n"
+            "link.connect('\\0' + sys.argv[1]); link.recv(1)"
+        )
+        numbers = map(str, (own, *others))
+        name = str(listener.getsockname()[1:], "ascii")
+        with subprocess.Popen([sys.executable, "-c", code, name, *numbers]):
+            link, _ = listener.accept()
+            with link:
+                assert policy.user_and_roles(link) == (4001, roles)
+
+
 def test_another_user_may_look_and_nothing_else(daemon):
     """A real peer with credentials of its own (SO_PEERCRED, SO_PEERGROUPS)."""
     if os.getuid() != 0:
