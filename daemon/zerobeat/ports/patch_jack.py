@@ -95,7 +95,10 @@ class JackPatch:
         self._changes.set("jack_set_graph_order_callback", self._client)
         self._shutdowns.set("jack_on_shutdown", self._client)
         self._measure_period()
-        self._client.activate()
+        try:
+            self._client.activate()
+        except jack.JackError:  # it has died since; a close would ask it once more
+            raise ServerSilentError(f'the JACK server "{_server()}" has gone') from None
 
     def _measure_period(self) -> None:
         frames = int(self._client.blocksize)
@@ -166,6 +169,8 @@ class JackPatch:
 
     def answers(self, pause: Callable[[], None]) -> bool:
         """Ask on a thread, before a library asks that holds the interpreter meanwhile."""
+        if not self.alive:
+            return False
         if self._asking is None or not self._asking.is_alive():
             self._asking = threading.Thread(target=self._ask, daemon=True)
             self._asking.start()
@@ -173,7 +178,7 @@ class JackPatch:
             while self._asking.is_alive() and time.monotonic() < end_s:
                 self._asking.join(SLICE_S)
                 pause()
-        return not self._asking.is_alive()
+        return self.alive and not self._asking.is_alive()
 
     def _ask(self) -> None:
         with contextlib.suppress(jack.JackError):
