@@ -137,3 +137,33 @@ def test_a_rig_with_a_socket_of_no_output_is_refused_whole():
     rig = case.engine.rig
     refuse(case, commands.Reload(replace(rig, extra=(route,)), TWO))
     assert case.engine.rig is rig
+
+
+@pytest.mark.parametrize(
+    ("twice", "said"),
+    [("inputs", "'keys'"), ("outputs", "'out'"), ("voices", "'reed'"), ("scenes", "'one'")],
+)
+def test_a_rig_with_a_name_twice_says_of_what(twice, said):
+    case = EngineHarness(small_rig(1, inputs=(KEYS,)), TWO)
+    rig, scenes = case.engine.rig, TWO
+    if twice == "scenes":
+        scenes = (*TWO, TWO[0])
+    else:
+        rig = replace(rig, **{twice: getattr(rig, twice) * 2})
+    with pytest.raises(CommandError, match=f"^{twice}: found {said} twice; allowed: each"):
+        case.hear(commands.Reload(rig, scenes), "")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("concert_a_hz", 20.0),
+        ("transpose_semitones", 61),
+        ("transpose_cents", 1201.0),
+        ("transpose_degrees", 1001),
+    ],
+)
+def test_a_global_setting_beyond_its_limits_is_named(name, value):
+    case = EngineHarness(small_rig(1), TWO)
+    with pytest.raises(CommandError, match=f"^{name}: found {value}; allowed: "):
+        case.hear(commands.ChangeTonight(**{name: value}), "")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import signal
 import threading
@@ -17,12 +16,13 @@ from zerobeat.ports.interruptions import SIGNAL, Interruptions
 class Player:
     """Plays what is in its inbox, as the note path does, and notes who was interrupted."""
 
-    def __init__(self, look_every_s=math.inf):
+    def __init__(self, looks=False):
         self.inbox = deque()
         self.played = []
         self.depth = 0
-        self.interruptions = Interruptions(self.serve, look_every_s)
-        self.before = signal.getsignal(SIGNAL)
+        self.due_s = None
+        self.interruptions = Interruptions(self.serve, lambda: self.due_s, looks)
+        self.before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
         self.interruptions.listen()
 
     def serve(self):
@@ -31,8 +31,15 @@ class Player:
         assert self.depth == 1, "interrupted while it plays"
         while self.inbox:
             self.played.append(self.inbox.popleft())
+        if self.due_s is not None and self.due_s <= time.monotonic():
+            self.played.append("due")
+            self.due_s = None
         self.depth -= 1
         self.interruptions.allowed = allowed
+
+    def close(self):
+        for number, handler in self.before.items():
+            signal.signal(number, handler)
 
     def hear(self, number):
         self.inbox.append(number)
@@ -43,7 +50,7 @@ class Player:
 def player():
     found = Player()
     yield found
-    signal.signal(SIGNAL, found.before)
+    found.close()
 
 
 def busy(player, until):
@@ -64,10 +71,30 @@ def test_within_the_work_a_message_is_played_at_once(player):
     assert player.played == list(range(1000))
 
 
+def test_what_becomes_due_in_the_work_is_played_in_time(player):
+    player.due_s = at_s = time.monotonic() + 0.02
+    with player.interruptions:
+        assert busy(player, lambda: player.played == ["due"])
+        assert time.monotonic() - at_s < 0.5
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+
+
+def test_what_a_message_makes_due_is_played_in_time_too(player):
+    with player.interruptions:
+        player.due_s = time.monotonic() + 0.02
+        player.hear(1)
+        assert busy(player, lambda: player.played == [1, "due"])
+
+
+def test_what_becomes_due_later_sets_no_timer(player):
+    player.due_s = time.monotonic() + 60.0
+    with player.interruptions:
+        assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+
+
 def test_where_nobody_says_that_a_message_came_it_is_looked_for():
     """As on JACK."""
-    before = [signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)]
-    player = Player(look_every_s=0.0005)
+    player = Player(looks=True)
     keys = threading.Timer(0.01, player.inbox.append, (1,))
     keys.start()
     with player.interruptions:
@@ -77,8 +104,7 @@ def test_where_nobody_says_that_a_message_came_it_is_looked_for():
     assert busy(player, lambda: True)
     assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
     assert player.played == [1]
-    for number, handler in zip((SIGNAL, signal.SIGALRM), before, strict=True):
-        signal.signal(number, handler)
+    player.close()
 
 
 def test_elsewhere_it_waits_until_it_is_asked_for(player):

@@ -262,7 +262,7 @@ def test_what_was_appended_before_a_refusal_leaves(bare_path, monkeypatch):
 def test_a_key_is_played_in_the_midst_of_long_work_and_once(path):
     """M8: a hundred keys come from another thread while this one computes."""
     notes = path.path
-    before = signal.getsignal(SIGNAL)
+    before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
     notes.interruptions.listen()
 
     def keys():
@@ -282,7 +282,8 @@ def test_a_key_is_played_in_the_midst_of_long_work_and_once(path):
         notes.send_rest(0.5)
     finally:
         player.join()
-        signal.signal(SIGNAL, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
     assert path.notes() == ["903c40", "803c40"] * 100
 
 

@@ -17,7 +17,6 @@ import sys
 import time
 
 import rtmidi
-from alsa_midi import PortCaps, PortType, SequencerClient
 
 
 def source(name: str, port: str) -> None:
@@ -41,6 +40,8 @@ def sink(name: str, port: str) -> None:
 
 
 def late(name: str, port: str) -> None:
+    from alsa_midi import PortCaps, PortType, SequencerClient
+
     client = SequencerClient(name)
     time.sleep(0.5)
     kept = client.create_port(port, PortCaps.READ | PortCaps.SUBS_READ, PortType.MIDI_GENERIC)
@@ -50,6 +51,8 @@ def late(name: str, port: str) -> None:
 
 
 def blink(name: str, port: str) -> None:
+    from alsa_midi import PortCaps, PortType, SequencerClient
+
     print("up", flush=True)
     client = None
     for line in sys.stdin:

@@ -160,9 +160,12 @@ def each_user_may_what_its_groups_allow() -> None:
 
 
 def the_sandboxes_of_all_units_are_hard() -> None:
-    """Exposure: the page 2 or lower (its figure), follow and touch-up no more than they need."""
-    for unit, most in ((PAGE, 20), (FOLLOW, 20), ("zerobeat-touchup.service", 20)):
-        answer = sh(f"systemd-analyze security --no-pager --threshold={most} {unit} | tail -1")
+    """Exposure as it is now; the page's bound is 2."""
+    for unit, most in ((PAGE, 13), (FOLLOW, 8), ("zerobeat-touchup.service", 8)):
+        answer = sh(
+            "set -o pipefail; "
+            f"systemd-analyze security --no-pager --threshold={most} {unit} | tail -1"
+        )
         print(f"    {answer}")
 
 
@@ -205,7 +208,7 @@ def a_phone_is_paired_once_and_commands() -> None:
     assert _post("/pair", phone=name, sign=signature(key, _run(), "pair", name)) == {"paired": name}
     assert "refused" in _post("/pair", phone=name, sign=signature(key, _run(), "pair", name))
     assert _press(key, 1, command="bypass", on=True)["ok"]
-    wait("bypass", lambda: status()["bypass"])
+    wait("bypass", lambda: status()["voices"][0]["bypass"])
     assert not _press(key, 2, command="reload")["ok"]  # nothing of the page's
     _only_the_unit_reads(PHONES)
     assert key in Path(PHONES).read_text()
@@ -342,7 +345,7 @@ def follow_lends_the_card_and_takes_it_again() -> None:
         f"    given up in {min(gave_s):.2f} to {max(gave_s):.2f} s, taken again after "
         f"{min(took_s):.1f} to {max(took_s):.1f} s; the guest is {slow:.0f} times slower"
     )
-    assert max(gave_s) < LENT_S * max(1.0, slow / 4)
+    assert max(gave_s) < LENT_S * max(1.0, slow / 3)  # a small box is three times slower
     assert "in use" not in _journal(FOLLOW), _journal(FOLLOW)
 
 

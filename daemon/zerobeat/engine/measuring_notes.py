@@ -19,6 +19,7 @@ from .chain import Chain, Rest
 from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .ledger import Outputs
+from .limits import PLAYED_PITCH_CENTS, PLAYED_VELOCITY
 from .player import Player
 from .settings import PLAIN, Tonight
 from .voice import Held, VoiceState
@@ -99,7 +100,7 @@ class Measuring:
                 f"bend_cents: found {command.bend_cents:g}; allowed for {command.voice}: "
                 f"{-reach:g} to {reach:g}"
             )
-        self._check_free(state)
+        self._check_free(state, command.velocity)
 
     def _play_raw(self, command: commands.PlayRaw, outputs: Outputs) -> None:
         state = self._ready(command.voice, outputs)
@@ -108,12 +109,16 @@ class Measuring:
 
     def _check_pitch(self, command: commands.PlayPitch) -> Rest:
         state = self._shared.voice(command.voice)
+        if command.pitch_cents not in PLAYED_PITCH_CENTS:
+            raise CommandError(
+                f"pitch_cents: found {command.pitch_cents:g}; allowed: {PLAYED_PITCH_CENTS}"
+            )
         tonight = Tonight(touch_up=self._shared.tonight.touch_up)
         rest = Chain(state.next_voice or state.voice, PLAIN, tonight).place(command.pitch_cents)
         if rest is None:
             name = units.name_of_note(round(command.pitch_cents / 100.0))
             raise CommandError(f"{command.voice}: {name} is out of its converter's reach")
-        self._check_free(state)
+        self._check_free(state, command.velocity)
         return rest
 
     def _play_pitch(self, command: commands.PlayPitch, outputs: Outputs) -> None:
@@ -130,8 +135,10 @@ class Measuring:
             self._player.adopt(state, outputs)
         return state
 
-    def _check_free(self, state: VoiceState) -> None:
+    def _check_free(self, state: VoiceState, velocity: int) -> None:
         """Refuse a voice that can't be sounded now."""
+        if velocity not in PLAYED_VELOCITY:
+            raise CommandError(f"velocity: found {velocity}; allowed: {PLAYED_VELOCITY}")
         if not state.lane.up:
             output = state.lane.output
             raise CommandError(f"{state.voice.name}: its converter {output} is not there")

@@ -242,4 +242,5 @@ class RigChange:
         for place in sorted({*self._shared.sustained, *self._shared.wheels}):
             if self._policy.passes(place):
                 self._keyboard.centre_wheel(place, outputs)
+            if self._policy.passes(self._shared.managers.get(place, place)):
                 self._keyboard.centre_sustain(place, outputs)

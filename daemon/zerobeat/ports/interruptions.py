@@ -2,11 +2,13 @@
 
 Reading a long request or writing a long answer is work on values that nobody changes. In such
 work, ``with interruptions:``, a message is played at once, between two instructions of Python,
-as a signal handler is run. Everywhere else it waits until the thread that plays asks for it.
+as a signal handler is run, and so is what becomes due. Everywhere else it waits until the
+thread that plays asks for it.
 
 The MIDI library's thread sends no signal: it marks one as arrived within this process, which
-costs no system call. On JACK no thread says that a message has come, so a timer asks for a look
-every now and then, for as long as the work lasts. A signal that comes from outside does no harm.
+costs no system call. What becomes due sets a timer, but only if it does so soon. On JACK no
+thread says that a message has come, so there a timer asks for a look, for as long as the work
+lasts. A signal that comes from outside does no harm.
 """
 
 from __future__ import annotations
@@ -14,38 +16,45 @@ from __future__ import annotations
 import _thread
 import math
 import signal
+import time
 from collections.abc import Callable
 from types import TracebackType
 
 SIGNAL = signal.SIGRTMIN
+SOON_S = 0.1  # no such work takes longer
+LOOK_S = 0.00006  # a look takes a tenth of it
 
 
 class Interruptions:
     """Whether the thread that plays may be interrupted now.
 
     Args:
-        serve: plays what has arrived; it sets ``allowed`` to False while it does.
-        look_every_s: how often to look for messages of which nobody says that they arrived; inf:
-            never.
+        serve: plays what has arrived or is due; it sets ``allowed`` to False while it does.
+        due_s: returns when something becomes due; None if nothing does.
+        looks: nobody says that a message arrived, so it is looked for.
 
     Attributes:
         allowed: True within ``with``; MIDI callbacks read it.
     """
 
     def __init__(
-        self, serve: Callable[[], None] = lambda: None, look_every_s: float = math.inf
+        self,
+        serve: Callable[[], None] = lambda: None,
+        due_s: Callable[[], float | None] = lambda: None,
+        looks: bool = False,
     ) -> None:
         self.allowed = False
         self._serve = serve
-        self._look_every_s = 0.0 if look_every_s == math.inf else look_every_s
+        self._due_s = due_s
+        self._looks = looks
         self._listens = False
+        self._timed = False
 
     def listen(self) -> None:
         """From now on ``arrived`` interrupts; called once, on the thread that plays."""
         signal.signal(SIGNAL, self._interrupted)
-        if self._look_every_s:
-            signal.signal(signal.SIGALRM, self._interrupted)
-            self._listens = True
+        signal.signal(signal.SIGALRM, self._interrupted)
+        self._listens = True
 
     def arrived(self) -> None:
         """Interrupt, if that is allowed now; called on any thread behind each message."""
@@ -55,12 +64,21 @@ class Interruptions:
     def _interrupted(self, number: int, frame: object) -> None:
         if self.allowed:
             self._serve()
+            self._set_timer()
+
+    def _set_timer(self) -> None:
+        due_s = self._due_s()
+        left_s = math.inf if due_s is None else max(due_s - time.monotonic(), 1e-6)
+        if self._looks:
+            left_s = min(left_s, LOOK_S)
+        if left_s < SOON_S and self._listens:
+            signal.setitimer(signal.ITIMER_REAL, left_s)
+            self._timed = True
 
     def __enter__(self) -> None:
         self.allowed = True
         self._serve()  # what arrived just before
-        if self._listens:
-            signal.setitimer(signal.ITIMER_REAL, self._look_every_s, self._look_every_s)
+        self._set_timer()
 
     def __exit__(
         self,
@@ -69,6 +87,7 @@ class Interruptions:
         trace: TracebackType | None,
     ) -> None:
         self.allowed = False
-        if self._listens:
+        if self._timed:
+            self._timed = False
             signal.setitimer(signal.ITIMER_REAL, 0.0)
         self._serve()

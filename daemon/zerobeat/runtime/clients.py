@@ -61,7 +61,7 @@ class SocketClients:
         self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up, folder)
         more = {**more, **self.follow.known}
         self._handlers = SocketCommands(
-            engine, act, lambda: self.control.asking, more, catch_up, interruptions
+            engine, act, lambda: self.control.asking, more, interruptions
         )
         self._measuring = self._handlers.measuring
         self.control = ControlSocket(
@@ -98,12 +98,12 @@ class SocketClients:
         try:
             seen = picture(self._engine, self._wire, self._catch_up)
             with self._interruptions:
-                shown = plain(seen)
+                shown, facts = plain(seen), self._facts()
             followed = self.follow.voices()
             if not followed:
-                return {**shown, **self._facts()}
+                return {**shown, **facts}
             voices = [{**one, "follow": followed.get(one["name"])} for one in shown["voices"]]
-            return {**shown, "voices": voices, **self._facts()}
+            return {**shown, "voices": voices, **facts}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
             return {**self._facts()}

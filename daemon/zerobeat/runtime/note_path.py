@@ -5,6 +5,7 @@ Nothing here touches a file, a log or a lock, except after a fault.
 
 from __future__ import annotations
 
+import math
 import time
 import traceback
 from collections import deque
@@ -87,7 +88,8 @@ class NotePath:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.control: ControlSocket | None = None
-        self.interruptions = Interruptions(self.catch_up, patch.collect_every_s)
+        looks = patch.collect_every_s < math.inf
+        self.interruptions = Interruptions(self.catch_up, self._due_s, looks)
         self.delays = Latencies()
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0
@@ -156,6 +158,13 @@ class NotePath:
         due_s = self._engine.wake_at_s
         if due_s is not None and due_s <= now_s:
             self.wake_engine(now_s, [])
+
+    def _due_s(self) -> float | None:
+        """Return when wire or engine has something to do."""
+        wire_s, engine_s = self._wire.wake_at_s, self._engine.wake_at_s
+        if wire_s is None or engine_s is None:
+            return engine_s if wire_s is None else wire_s
+        return min(wire_s, engine_s)
 
     def _receive(self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs) -> None:
         message = midi.parse(content)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
@@ -13,6 +13,7 @@ from ..engine.commands import Follow
 from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
+from ..ports.interruptions import Interruptions
 from ..state.backup import recover
 from ..state.session import WRITE_EVERY_S, Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
@@ -30,13 +31,18 @@ REST_S = 0.4  # a pedal that has not moved for so long rests
 class StateAccess:
     """The state directory, locked for this process and recovered, before it is read.
 
+    Args:
+        directory: of the rig that plays.
+        rig_name: whose it is; "" of rigs without a name.
+
     Attributes:
         store: what reads and writes it.
         refusal: why nothing may be written; "" if it may.
         lines: for the player.
     """
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, rig_name: str = "") -> None:
+        self.rig_name = rig_name
         self.store = Store(directory)
         self._lock = StateLock(directory)
         self.refusal = self._lock.why
@@ -127,7 +133,7 @@ class SessionWriter:
         engine: that plays.
         writer: the store writer.
         last: the session that is stored already, if there is one.
-        pause: plays MIDI that has arrived or is due.
+        interruptions: what MIDI may interrupt.
     """
 
     def __init__(
@@ -135,10 +141,11 @@ class SessionWriter:
         engine: Engine,
         writer: StoreWriter,
         last: Session | None,
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._engine = engine
-        self._keeper = SessionKeeper(writer, last, pause)
+        self._keeper = SessionKeeper(writer, last)
+        self._interruptions = interruptions
         self._seen: tuple[object, ...] = ()
         self._acts = -1
         self._changed_s: float | None = None  # since when something is to be handed over
@@ -164,7 +171,9 @@ class SessionWriter:
             self._follow_at_s = now_s + FOLLOW_EVERY_S
             if self._engine.shared.follow is not self._follow:
                 self._hand_over()
-        self._keeper.step(now_s)
+        if self._keeper.wake_at_s is not None:
+            with self._interruptions:
+                self._keeper.step(now_s)
 
     def _look(self, now_s: float) -> float | None:
         """Hand over what has changed; return when to look again, None if nothing is left."""

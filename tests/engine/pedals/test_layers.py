@@ -8,6 +8,7 @@ import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
+from zerobeat.engine.mpe_zones import MpeSettings
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, Voice, VoiceSettings
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
@@ -492,3 +493,44 @@ def test_a_light_of_a_layer_goes_out_at_a_stop():
     assert light(case) == 127
     case.stop()
     assert light(case) == 0
+
+
+@pytest.mark.parametrize("how", ["learned", "passed"])
+def test_a_zones_sustain_and_glides_end_for_its_fingers_with_the_managers_pedal(how):
+    mpe = replace(KEYS, mpe=MpeSettings(lower_members=5), glide_controllers=True)
+    case = EngineHarness(small_rig([Voice("reed", "out", 8)], inputs=(mpe, FEET)), SCENES)
+    case.hear(ControlChange(0, 65, 127))
+    case.hear(ControlChange(0, 64, 127))
+    case.hear(NoteOn(1, 60, 100))
+    case.hear(NoteOff(1, 60))
+    assert case.gates() == [(8, 60)]
+    if how == "passed":
+        outputs = (replace(case.engine.rig.outputs[0], pass_channels=(0,)),)
+        case.hear(commands.Reload(replace(case.engine.rig, outputs=outputs), SCENES), "")
+    else:
+        learned = tuple(Learned("keys", switch("next", n, channel=0)) for n in (64, 65))
+        case.hear(commands.UseLearned(learned), "")
+        assert not any(said.on for said in case.engine.shared.glide_controls.values())
+    assert case.gates() == []
+    case.hear(NoteOn(2, 62, 100))
+    case.hear(NoteOff(2, 62))
+    assert case.gates() == []
+
+
+@pytest.mark.parametrize("between", ["lost", "panic", "scene", "another board", "nothing"])
+def test_the_second_press_of_a_store_is_of_the_same_switch_and_scene(between):  # F10
+    store = switch("store")
+    toes = replace(FEET, name="toes", port="Toes:Toes MIDI 1")
+    boards = {"feet": Pedalboard("Feet", (store,)), "toes": Pedalboard("Feet", (store,))}
+    rig = replace(small_rig(1, inputs=(KEYS, FEET, toes)), pedalboards=boards, stage_lock=False)
+    case = EngineHarness(rig, SCENES)
+    press(case)
+    if between == "lost":
+        case.hear(commands.SourceLost("feet"), "")
+    elif between == "panic":
+        case.hear(commands.Panic(), "")
+    elif between == "scene":
+        case.hear(commands.RecallScene("two"), "")
+    name = "toes" if between == "another board" else "feet"
+    case.hear(ControlChange(0, 80, 127), name, 0.1)
+    assert len(case.engine.pedals.requests) == (between == "nothing")
