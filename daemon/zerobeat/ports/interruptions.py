@@ -22,7 +22,7 @@ from types import TracebackType
 
 SIGNAL = signal.SIGRTMIN
 SOON_S = 0.1  # no such work takes longer
-LOOK_S = 0.00006  # a look takes a tenth of it
+WORK_LOOK_S = 0.00006  # a look takes a tenth of it
 
 
 class Interruptions:
@@ -70,7 +70,7 @@ class Interruptions:
         due_s = self._due_s()
         left_s = math.inf if due_s is None else max(due_s - time.monotonic(), 1e-6)
         if self._looks:
-            left_s = min(left_s, LOOK_S)
+            left_s = min(left_s, WORK_LOOK_S)
         if left_s < SOON_S and self._listens:
             signal.setitimer(signal.ITIMER_REAL, left_s)
             self._timed = True
