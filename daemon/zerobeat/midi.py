@@ -16,14 +16,21 @@ from typing import final
 NOTE_OFF_VELOCITY = 64
 BANK_MSB, BANK_LSB = 0, 32
 SUSTAIN = 64
+# Sustain, sostenuto, hold 2: pedals that keep notes sounding at a receiver after their note-offs.
+HOLDING_PEDALS = (SUSTAIN, 66, 69)
 PRESSED = 64  # a switch's controller value from here on is "down" (F6)
 ALL_SOUND_OFF = 120
 RESET_CONTROLLERS = 121
 ALL_NOTES_OFF = 123
 # Data entry, increments, parameter numbers (RPN, NRPN).
 PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
-# These and bank, sustain and mode messages mean something only in order.
-ORDERED_CONTROLLERS = PARAMETER_CONTROLLERS | {BANK_MSB, BANK_LSB, SUSTAIN, *range(120, 128)}
+BANK_CONTROLLERS = (BANK_MSB, BANK_LSB)
+MODE_CONTROLLERS = range(120, 128)
+SLIDE = 74  # of a finger of an MPE keyboard
+# What is no value of its own: parts of parameters, banks, mode messages.
+RESERVED_CONTROLLERS = PARAMETER_CONTROLLERS.union(BANK_CONTROLLERS, MODE_CONTROLLERS)
+# What means something only in order.
+ORDERED_CONTROLLERS = RESERVED_CONTROLLERS.union(HOLDING_PEDALS)
 
 
 @final

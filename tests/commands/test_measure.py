@@ -32,6 +32,7 @@ voices:
   bass: {converter: quad, channel_number: 2, panel_octaves: -1, lowest_note: 36, highest_note: 84}
 """
 NOTES = range(36, 85, 6)
+CHECKS = "check notes (no readings)  before      after   cents off"
 
 
 @pytest.fixture
@@ -299,6 +300,43 @@ def test_a_meters_slip_is_named(rig, measure):
     err = measure("quad", "--volts", "quad.txt", status=1)
     assert "quad.txt:5: note C4: found 2.9 V where the others expect 2.0000" in err
     assert "allowed with --volts: quad" in measure("reed", "--volts", "quad.txt", status=1)
+
+
+# ------------------------------------------------------------------ two spellings
+
+
+@pytest.mark.parametrize(("follow", "kept"), [("number", 1), ("volts", 0)])
+def test_two_spellings_tell_what_a_virtual_converter_errs_by(rig, measure, follow, kept):
+    path = rig / "rig.yaml"
+    path.write_text(RIG.replace("zero_volt_note: 36", f"errors_follow: {follow}"))
+    out = measure(
+        "reed", "--spellings", "--virtual", "2", "--notes", "C4-C5", "--out", "channel.yaml"
+    )
+    assert (rig / "channel.yaml").exists() == bool(kept)
+    if kept:
+        assert "quad, channel number 1: its errors follow the note number: 13 notes" in out
+        assert load_converter(rig / "channel.yaml").volts[0][0][0] == 60
+        checks = out.splitlines()[out.splitlines().index(CHECKS) + 1 :][:4]
+        assert all(abs(float(row.split()[-1])) < 0.5 for row in checks), out
+    else:
+        words = " ".join(out.split())
+        assert "its errors follow volts and stay in this voice's curve" in words
+    assert "nothing is kept" in out
+
+
+def test_two_spellings_stand_alone(measure):
+    assert "--spellings: found --wav beside it" in measure(
+        "reed", "--spellings", "--wav", "x.wav", status=1
+    )
+    assert "--moved-from: found --virtual beside it" in measure(
+        "reed", "--moved-from", "bass", "--virtual", status=1
+    )
+    assert "found 2 names; allowed with --spellings: one voice" in measure(
+        "reed", "bass", "--spellings", status=1
+    )
+    assert "found 3 notes; needed for two spellings" in measure(
+        "reed", "--spellings", "--virtual", "--notes", "C4-D4", status=1
+    )
 
 
 # ------------------------------------------------------------------ virtual

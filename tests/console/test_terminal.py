@@ -1,14 +1,17 @@
 """The console in a real pseudo-terminal, read by a terminal emulator (requirements T1 to T9)."""
 
+import contextlib
 import os
 import re
 import signal
 import termios
+import time
 from pathlib import Path
 
 import pytest
 
 from kit.control_socket import SINCE_S, ControlSocketHarness
+from zerobeat.client.daemon_client import Client
 from zerobeat.console.cells import clean, fit, wrap_cells
 from zerobeat.console.large import large_lines
 from zerobeat.console.screen import screen_lines
@@ -16,6 +19,7 @@ from zerobeat.engine import commands
 from zerobeat.engine.plain_status import plain
 from zerobeat.engine.settings import TouchUp
 from zerobeat.midi import CLOCK, NoteOn, PitchBend
+from zerobeat.ports.roles import STREAM_SEATS
 
 NOW_S = SINCE_S + 100_000.0
 SCREENS = Path(__file__).parent / "screens"
@@ -403,6 +407,27 @@ def test_it_waits_for_a_daemon_that_has_gone_and_finds_the_next(desk):
         assert console.raw.count(b"\x1b[2m") > 5
         desk.start()
         desk.until(lambda: "scene together" in console.text())
+
+
+def test_one_that_was_let_go_says_so_and_comes_back_at_a_key(desk):
+    with contextlib.ExitStack() as stack:
+        first = stack.enter_context(desk.console("status"))
+        desk.until(lambda: "reed" in first.text())
+        others = [
+            stack.enter_context(Client(desk.control.path)) for _ in range(STREAM_SEATS["view"])
+        ]
+        for other in others:
+            other.send("follow", at_most_hz=4)
+            desk.turn()
+        desk.until(lambda: "another display has this one's place (any key" in first.text())
+        assert "reed" in first.text() and b"\x1b[2m" in first.raw
+        seen = time.monotonic()
+        desk.until(lambda: time.monotonic() - seen > 1.2)  # it does not ask for it by itself
+        assert "another display has this one's place" in first.text()
+        others[0].close()
+        first.type(b" ")
+        desk.until(lambda: "another display" not in first.text())
+        assert "reed" in first.text()
 
 
 def test_started_first_it_says_what_it_waits_for(desk):

@@ -7,11 +7,12 @@ handed in order, as a serial port does, and its queue shows when the wire hands 
 
 from __future__ import annotations
 
+from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine.commands import ChangeVoice, OutputBack
 from zerobeat.engine.engine import Engine
 from zerobeat.engine.settings import Converter, Input, Output, Rig, Scene, Voice, VoiceSettings
 from zerobeat.engine.wire import Wire
-from zerobeat.midi import parse
+from zerobeat.midi import ControlChange, NoteOn, PitchBend, parse
 
 BYTE_S = 10 / 31_250
 VOICES = 8
@@ -126,3 +127,16 @@ def test_the_bend_that_stands_at_the_end_is_the_newest():
 def test_without_a_budget_the_same_song_comes_late():
     """So the test above can fail: the bytes that are not thinned don't fit the cable."""
     assert lateness_s(song(Cable(bytes_per_second=None), 20)) > 10 * LATE_S
+
+
+def test_a_bend_that_waits_for_a_passed_note_goes_before_it():
+    """It belongs to the note, though it came as an event of its own."""
+    converter = Converter(bytes_per_second=3125)
+    case = EngineHarness(small_rig(1, converter=converter, pass_channels=(9,)))
+    for number in range(20):  # the cable is busy
+        case.hear(ControlChange(9, 100, number), "keys", 0.0)
+    case.hear(PitchBend(9, 1000), "keys", 0.0)
+    case.hear(NoteOn(9, 40, 100), "keys", 0.0)
+    case.drain()
+    sent = [m for m in case.heard(channel=9) if not isinstance(m, ControlChange)]
+    assert sent == [PitchBend(9, 1000), NoteOn(9, 40, 100)]

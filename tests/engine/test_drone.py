@@ -126,3 +126,11 @@ def test_a_panic_leaves_the_drone_on_its_pitch():
         NoteOn(0, 26, 64),
         NoteOff(0, 26),
     ]
+
+
+@pytest.mark.parametrize("connected", [True, False])
+def test_a_drone_that_a_reload_brings_sounds_its_start_key(connected):
+    one = scene("plain", start_key=40)
+    case = EngineHarness(small_rig([REED]), (one,), None, connected)
+    case.hear(commands.Reload(small_rig([FLOOR, REED]), (one,)), "")
+    assert case.on() == [(0, 40)] * connected and case.gates() == []

@@ -746,3 +746,38 @@ def test_controllers_rule_glides_after_a_reload_too():
     case.key(60)
     case.key(67)
     assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)
+
+
+@pytest.mark.parametrize("cents", [0.005, 0.5, 2.0])
+def test_the_least_way_that_is_a_glide(cents):
+    assert (new_glide(GLIDES, 200.0, cents, 0.0) is not None) == (cents > 0.01)
+
+
+def test_a_glide_from_a_silent_voice_waits_for_no_gap():
+    case = Gliding(converter=replace(OCTAVE, settle_s=0.02, gate_gap_s=0.05))
+    case.key(48)
+    case.up(48)
+    case.pass_time(0.5)
+    down_s = case.key(60)
+    glide = case.state("reed").glide
+    assert glide.begun_s == pytest.approx(down_s + 0.02)
+
+
+def test_a_sampled_key_glides_from_an_open_gate_where_legato_alone_glides():
+    case = Gliding(replace(GLIDES, glide_when="legato"), hold="sample", late_ms=0.0)
+    case.key(50)
+    case.key(57)
+    case.pass_time(0.3)
+    case.hear(TriggerNow(), "")
+    assert case.now() == pytest.approx(5000.0, abs=STEP_CENTS)
+
+
+def test_a_glide_under_way_is_forgotten_by_a_note_that_does_not_glide():
+    case = Gliding()
+    case.key(50)
+    case.key(57)
+    case.pass_time(0.05)
+    case.hear(ChangeVoice("reed", (("glide_ms", 0.0),)), "")
+    case.key(60)
+    assert case.state("reed").glide is None
+    assert case.now() == pytest.approx(6000.0, abs=STEP_CENTS)

@@ -24,6 +24,7 @@ from zerobeat.midi import (
     CONTINUE,
     STOP,
     ControlChange,
+    NoteOff,
     NoteOn,
     PitchBend,
     ProgramChange,
@@ -671,3 +672,64 @@ def test_what_the_clock_must_do_first_is_said():
     assert found() == ("bar 2",)
     case.pass_time(2.0)
     assert found() == ("the clock, which is lost",)
+
+
+def test_a_trigger_ends_a_measuring_run_only_if_something_waits_for_it():
+    """A scene that differs in its own part alone waits, too."""
+    for hold, running in (("trigger", False), ("note", True)):
+        case = ClockedEngineHarness(scene(hold, PAD_NOTE), Scene("next", beats_in_bar=3))
+        case.hear(commands.RecallScene("next"), "")
+        case.hear(commands.PlayRaw("reed", 60), "")
+        case.hear(NoteOn(9, 40, 100), "pad")
+        assert case.engine.measuring.running == running
+        assert case.engine.measuring.stopped == ("" if running else "a trigger")
+
+
+def test_a_stepped_wheel_on_a_border_does_not_chatter():
+    voices = {"reed": VoiceSettings(scale=preset("chromatic"), wheel="stepped")}
+    case = ClockedEngineHarness(scene("none", voices=voices), voices=1)
+    case.hear(NoteOn(0, 60, 100))
+    border = 8192 // 4  # half a semitone of the wheel's two
+    case.hear(PitchBend(0, border + 600))  # well beyond it
+    sent = len(case.sent)
+    for step in (60, -60, 60, -60):  # 1.5 cents on either side
+        case.hear(PitchBend(0, border + step))
+    assert len(case.sent) == sent
+    case.hear(PitchBend(0, border - 600))
+    assert len(case.sent) > sent
+
+
+@pytest.mark.parametrize("struck", [False, True])
+def test_a_reload_while_a_scene_waits_keeps_what_a_store_would_keep(struck):
+    before, after = UP["reed"], VoiceSettings(semitones=9)
+    names = ("reed", "horn")
+    case = ClockedEngineHarness(
+        Scene("one"), Scene("two", voices=dict.fromkeys(names, before)), voices=2
+    )
+    case.hear(commands.RecallScene("two"), "")
+    fresh = (Scene("one"), Scene("two", voices=dict.fromkeys(names, after)))
+    case.hear(commands.Reload(case.engine.rig, fresh), "")
+    if struck:
+        case.hear(NoteOn(0, 60, 100))
+    assert case.engine.live.wanted() == fresh[1]
+    assert not case.engine.live.unsaved
+
+
+def test_a_bend_range_that_a_reload_changes_is_sent_once_its_note_has_ended():
+    case = ClockedEngineHarness(scene("none"), voices=1)
+    case.hear(NoteOn(0, 60, 100))
+    voice = replace(case.engine.rig.voices[0], bend_range_cents=1200.0)
+    case.sent.clear()
+    case.hear(commands.Reload(replace(case.engine.rig, voices=(voice,)), ()), "")
+    assert [m for m in case.heard() if isinstance(m, ControlChange)] == []
+    case.hear(NoteOff(0, 60))
+    sent = [(m.controller, m.value) for m in case.heard() if isinstance(m, ControlChange)]
+    assert (6, 12) in sent
+
+
+def test_a_tail_ends_at_its_very_end():
+    case = ClockedEngineHarness(scene("none"), voices=[Voice("reed", "out", 0, tail_s=0.5)])
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(NoteOff(0, 60))
+    state = case.state("reed")
+    assert state.heard(state.tail_until_s - 0.001) and not state.heard(state.tail_until_s)

@@ -121,3 +121,13 @@ def test_nothing_is_counted_before_anything_was_sent():
     assert tuple(wire.load("out")) == (0, 0, 0, 0)
     assert wire.late_notes() == 0
     assert wire.wake_at_s is None
+
+
+def test_what_a_panic_cuts_short_is_not_late():
+    case = EngineHarness(small_rig(1, converter=SLOW))
+    for _ in range(2):
+        case.hear(NoteOn(0, 60, 100))
+        case.hear(NoteOff(0, 60))
+    case.hear(commands.Panic(), "")
+    case.drain()
+    assert case.gates() == [] and case.wire.late_notes() == 0

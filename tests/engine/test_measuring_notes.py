@@ -116,3 +116,18 @@ def test_a_refusal_changes_nothing(case, command, fault):
     with pytest.raises(CommandError, match=fault):
         case.engine.receive(command, "", 9.0, outputs := [])
     assert outputs == [] and not case.engine.measuring.running
+
+
+@pytest.mark.parametrize("released", [False, True])
+def test_a_profile_that_is_new_corrects_the_next_pitch_of_the_run(case, released):
+    """Check notes are played with the profile that has just been stored."""
+    case.hear(RAW, "")
+    case.hear(commands.UseProfile("reed", None, (7.0,) * 128), "")
+    if released:
+        case.hear(commands.ReleaseVoice("reed"), "")
+        assert case.state("reed").next_voice is None
+    bent, struck = case.hear(commands.PlayPitch("reed", 6650.0), "")[-2:]
+    commanded = 100.0 * struck.note + 7.0 + bend_to_cents(bent.bend, 200.0)
+    assert commanded - 1200.0 == pytest.approx(6650.0, abs=0.02)  # its touch-up has gone
+    case.hear(commands.ReleaseVoice(), "")
+    assert case.gates() == []

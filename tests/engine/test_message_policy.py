@@ -7,7 +7,16 @@ from dataclasses import replace
 import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
-from zerobeat.engine.commands import OutputBack, OutputLost, SourceLost
+from zerobeat.engine.commands import (
+    OutputBack,
+    OutputLost,
+    Panic,
+    RecallScene,
+    Reload,
+    SourceLost,
+    UseLearned,
+)
+from zerobeat.engine.pedals.bindings import Binding, Learned
 from zerobeat.engine.settings import MESSAGE_CLASSES, Input, Scene, Zone
 from zerobeat.midi import (
     ACTIVE_SENSING,
@@ -161,3 +170,65 @@ def test_a_channel_without_a_passed_pedal_gets_none_at_a_return():
     case.hear(OutputLost("out"), "")
     sent = case.hear(OutputBack("out"), "")
     assert not any(type(m) is ControlChange and m.controller == 64 for m in sent)
+
+
+# ---------------------------------------------------------------- pedals that hold notes
+
+
+def held_down(case):
+    """Return output and channel of each controller that a receiver has above zero."""
+    shown = {(m.channel, m.controller): m.value for m in case.heard() if type(m) is ControlChange}
+    return sorted(place for place, value in shown.items() if value)
+
+
+@pytest.mark.parametrize("controller", [64, 66, 69])  # sustain, sostenuto, hold 2
+@pytest.mark.parametrize("end", ["lost", "learned", "panic", "unpassed", "voiceless"])
+def test_a_passed_pedal_that_holds_notes_comes_up(controller, end):
+    case = case_of(pass_channels=(9,))
+    case.hear(ControlChange(9, controller, 127))
+    assert held_down(case) == [(9, controller)]
+    rig = case.engine.rig
+    if end == "lost":
+        case.hear(SourceLost("keys"), "")
+    elif end == "learned":
+        learned = (Learned("keys", Binding("controller", controller, "next")),)
+        case.hear(UseLearned(learned), "")
+    elif end == "panic":
+        case.hear(Panic(), "")
+    elif end == "unpassed":
+        outputs = (replace(rig.outputs[0], pass_channels=()),)
+        case.hear(Reload(replace(rig, outputs=outputs), ()), "")
+    else:
+        case.hear(Reload(replace(rig, inputs=(STEPS, FEET)), ()), "")
+    assert held_down(case) == []
+
+
+@pytest.mark.parametrize("end", ["lost", "learned", "panic", "reset", "up"])
+def test_a_pedal_that_voices_hear_comes_up_wherever_it_went_down(end):
+    """Sostenuto goes to the voices of the zone; at its release the zone may be another one."""
+    left, right = Zone(("reed",)), Zone(("horn",))
+    scenes = (Scene("one", hold="none", zones=(left,)), Scene("two", hold="none", zones=(right,)))
+    case = case_of(voices=2, scenes=scenes, pass_classes=("controllers",))
+    case.hear(ControlChange(0, 66, 127))
+    case.hear(RecallScene("two"), "")
+    assert held_down(case) == [(0, 66)]
+    if end == "lost":
+        case.hear(SourceLost("keys"), "")
+    elif end == "learned":
+        case.hear(UseLearned((Learned("keys", Binding("controller", 66, "next")),)), "")
+    elif end == "panic":
+        case.hear(Panic(), "")
+    else:
+        case.hear(ControlChange(0, 66 if end == "up" else 121, 0))
+    case.drain()
+    assert held_down(case) == []
+
+
+def test_a_pedal_that_two_inputs_hold_comes_up_with_the_last():
+    case = case_of(pass_channels=(9,))
+    for name in ("keys", "steps"):
+        case.hear(ControlChange(9, 64, 127), name)
+    case.hear(SourceLost("keys"), "")
+    assert held_down(case) == [(9, 64)]
+    case.hear(SourceLost("steps"), "")
+    assert held_down(case) == []

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
-from zerobeat.engine.settings import Input, Rig, Scene, VoiceSettings
+from zerobeat.engine.settings import ExtraRoute, ExtraSocket, Input, Rig, Scene, VoiceSettings
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn
 from zerobeat.tuning.scale import preset
@@ -127,3 +129,41 @@ def test_keys_that_are_due_to_be_read_are_read_by_the_next_event_not_by_a_refusa
     case.engine.states["reed"].read_due = True
     refuse(case, commands.RecallScene("nine"))
     assert case.engine.triggers.read_at_s is not None
+
+
+def test_a_rig_with_a_socket_of_no_output_is_refused_whole():
+    case = EngineHarness(small_rig(2), TWO)
+    route = ExtraRoute("nowhere", ExtraSocket("cutoff", "controller", 3, 7), "keys", "wheel")
+    rig = case.engine.rig
+    refuse(case, commands.Reload(replace(rig, extra=(route,)), TWO))
+    assert case.engine.rig is rig
+
+
+@pytest.mark.parametrize(
+    ("twice", "said"),
+    [("inputs", "'keys'"), ("outputs", "'out'"), ("voices", "'reed'"), ("scenes", "'one'")],
+)
+def test_a_rig_with_a_name_twice_says_of_what(twice, said):
+    case = EngineHarness(small_rig(1, inputs=(KEYS,)), TWO)
+    rig, scenes = case.engine.rig, TWO
+    if twice == "scenes":
+        scenes = (*TWO, TWO[0])
+    else:
+        rig = replace(rig, **{twice: getattr(rig, twice) * 2})
+    with pytest.raises(CommandError, match=f"^{twice}: found {said} twice; allowed: each"):
+        case.hear(commands.Reload(rig, scenes), "")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("concert_a_hz", 20.0),
+        ("transpose_semitones", 61),
+        ("transpose_cents", 1201.0),
+        ("transpose_degrees", 1001),
+    ],
+)
+def test_a_global_setting_beyond_its_limits_is_named(name, value):
+    case = EngineHarness(small_rig(1), TWO)
+    with pytest.raises(CommandError, match=f"^{name}: found {value}; allowed: "):
+        case.hear(commands.ChangeTonight(**{name: value}), "")

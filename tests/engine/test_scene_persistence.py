@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands
+from zerobeat.engine.settings import Scene
 from zerobeat.errors import CommandError
 from zerobeat.midi import NoteOff, NoteOn, PitchBend, parse
 from zerobeat.tuning.tracking import TrackingCurve
@@ -160,3 +162,22 @@ def test_the_rig_has_the_new_profile_so_that_a_reload_compares_with_it(case):
     voices = {voice.name: voice for voice in case.engine.rig.voices}
     assert (voices["reed"].curve, voices["reed"].stale) == (TEN_SHARP, "old")
     assert voices["glass"].curve is not TEN_SHARP
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ([("reed", "semitones", 3)], "semitones of reed"),
+        ([(None, "semitones", 3)], "semitones of all"),
+        ([(None, "detune_cents", 3.0), ("reed", "octaves", 1)], None),
+    ],
+)
+def test_an_undo_says_which_settings_of_whom_it_took_back(changes, said):
+    scenes = (Scene("one", hold="none"), Scene("two"))
+    case = EngineHarness(small_rig(2), scenes)
+    case.engine.undo.remember()
+    for voice, name, value in changes:
+        case.hear(commands.ChangeVoice(voice, ((name, value),)), "")
+    case.hear(commands.Undo(), "")
+    wanted = "octaves, detune_cents of reed; detune_cents of horn" if said is None else said
+    assert case.engine.undo.taken_back == wanted

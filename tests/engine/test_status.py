@@ -10,7 +10,7 @@ from kit.clocked_engine import ClockedEngineHarness
 from kit.engine_harness import EngineHarness, small_rig
 from kit.small_case import SmallCaseHarness
 from zerobeat.engine import commands, plain_status
-from zerobeat.engine.pending import ClockStatus, wanted_words
+from zerobeat.engine.pending import ClockStatus, trigger_words, wanted_words
 from zerobeat.engine.plain_status import plain
 from zerobeat.engine.settings import Converter, Scene, TouchUp, Trigger, Voice, VoiceSettings
 from zerobeat.engine.status import OutputStatus, SceneWaiting, Status, picture
@@ -298,3 +298,27 @@ def test_where_the_next_trigger_falls_is_said(ticks, unit, every, due):
     shown = picture(case.engine, case.wire).clock
     assert shown.due == due
     assert shown.state == "running"
+
+
+@pytest.mark.parametrize(
+    ("every", "unit", "said"),
+    [
+        (1, "bar", "the clock, every bar"),
+        (2, "bar", "the clock, every 2 bars"),
+        (3, "beat", "the clock, every 3 beats"),
+    ],
+)
+def test_a_trigger_of_the_clock_is_said(every, unit, said):
+    assert trigger_words(Trigger("clock", every=every, unit=unit)) == said
+
+
+@pytest.mark.parametrize(("ticks", "left"), [(1, 8), (24, 8), (25, 7), (96 + 25, 3), (191, 1)])
+def test_how_many_beats_are_left_and_how_fast_they_are_is_said(ticks, left):
+    scene = Scene("night", hold="trigger", triggers=(Trigger("clock", every=2, unit="bar"),))
+    case = ClockedEngineHarness(scene)
+    case.start()
+    case.ticks(1)  # tick 0 has fired, the next trigger is at tick 192
+    case.ticks(ticks - 1)
+    shown = picture(case.engine, case.wire).clock
+    assert shown.beats_left == left
+    assert shown.tempo_bpm in (None, 125.0) and (ticks == 1) == (shown.tempo_bpm is None)

@@ -9,7 +9,7 @@ from operator import itemgetter
 import numpy as np
 import pytest
 
-from kit.patches import FilterEnvelope, Locked, PitchEnvelope, Silent, Vibrato
+from kit.patches import FilterEnvelope, Locked, PitchEnvelope, Silent, Vibrato, WholeCents
 from zerobeat.engine import commands
 from zerobeat.follow.hand import MOVED_WINDOW_CENTS
 from zerobeat.render.virtual_evening import EveningVoice, VirtualEvening, melody
@@ -215,3 +215,22 @@ def test_a_touch_up_by_hand_starts_a_voice_anew():
     report = follower.report(60.0)["reed"]
     assert (report["readings"], report["taken_out_cents"]) == (0, 0.0)
     assert any("starts anew" in line for line in follower.lines(60.0))
+
+
+@pytest.mark.parametrize("place_cents", [0.05, 0.5, 0.9])
+def test_an_oscillator_of_whole_cents_is_never_off_by_two(place_cents):
+    patch = WholeCents(place_cents)
+    voice = EveningVoice("reed", reference_cents=6500.0, patch=patch)
+    drift = CaseDrift({"reed": DriftOfVoice(1.0)}, swing_kelvin=5.0, swing_s=1500.0)
+    evening = VirtualEvening([voice], drift, numbers=True, read_sigma_cents=0.004)
+    off = []
+
+    def each(now_s):
+        error = evening.error_cents("reed", now_s)
+        if error is not None:
+            off.append(np.floor(error + place_cents))
+
+    evening.run(melody(0, KEYS["reed"], 1.0, 240.0, 5), 240.0, each)
+    assert np.abs(off).max() <= 1.0
+    assert abs(drift.cents("reed", 240.0)) > 3.5
+    assert evening.follower.report(240.0)["reed"]["followable"]

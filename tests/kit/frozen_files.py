@@ -29,7 +29,7 @@ from zerobeat.state.bindings_file import read_learned
 from zerobeat.state.last_good import load_last_good
 from zerobeat.state.sealed import examine
 from zerobeat.state.session import load_session
-from zerobeat.state.state_directory import load_rig
+from zerobeat.state.state_directory import load_rig, own_store
 from zerobeat.state.store import Store
 from zerobeat.tuning.scala import KeyboardMap, parse_kbm, parse_scl
 from zerobeat.tuning.scale import Scale, preset
@@ -55,7 +55,7 @@ def rig_lines(rig: Path) -> Lines:
 
 def last_good_lines() -> Lines:
     """Return what the last good rig of the environment's state directory says."""
-    loaded = load_last_good()
+    loaded = load_last_good(own_store())
     assert loaded is not None, "no last good rig is kept"
     return _of_rig(loaded)
 

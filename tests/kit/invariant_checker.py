@@ -163,6 +163,7 @@ class InvariantChecker:
         self.due: dict[tuple[str, int], deque[tuple[int, int, int | None]]] = {}
         self.reached: dict[str, bool] = {}
         self.left_out = 0  # strikes that the wire left out, because they came too late
+        self.cut_short = 0  # strikes that a panic left out, because they had ended
         self.fired_s = -1e9  # the last trigger by the clock, or early for it
         for output in self.rig.outputs:
             self.play(commands.OutputBack(output.name), "")
@@ -181,14 +182,25 @@ class InvariantChecker:
         outputs: Outputs = []
         if type(message) is commands.OutputLost:
             self.reached[message.output] = False
+        waiting, late = self.strikes_waiting(), self.wire.late_notes()
         self.engine.receive(message, source, self.now_s, outputs)
         self.expect(outputs)
         self.landing(message, before)
         self.sampling(before)
         self.wire.put(outputs, self.now_s)
+        if type(message) is commands.Panic:
+            made = sum(type(made) is NoteOn for _, made in outputs)
+            late = self.wire.late_notes() - late
+            self.cut_short += waiting + made - late - self.strikes_waiting()
         self.take()
         if type(message) is commands.Reload:
             self.reloaded(message.rig)
+
+    def strikes_waiting(self) -> int:
+        """Return how many note-ons the wire has not handed out."""
+        groups = (group for cable in self.wire._cables.values() for group in cable.groups)
+        queued = sum(type(message) is NoteOn for group in groups for message in group.messages)
+        return queued + sum(content[0] & 0xF0 == 0x90 for _, content in self.wire._sent)
 
     def reloaded(self, rig: Rig) -> None:
         self.drain()
@@ -319,10 +331,13 @@ class InvariantChecker:
                 assert self.after_a_loss(name), f"stray {message}"
 
     def next_strike(self, key: tuple[str, int], message: NoteOn) -> tuple[int, int, int | None]:
-        """Return the strike that a note-on is; those that came too late to start are left out."""
+        """Return the strike that a note-on is; those that came too late to start are left out.
+
+        So are those that had ended before they could start, at a panic.
+        """
         due = self.due[key]
         strike = due.popleft()
-        while due and self.left_out < self.wire.late_notes():
+        while due and self.left_out < self.wire.late_notes() + self.cut_short:
             note, velocity, bend = strike
             fits = bend is None or self.bent.get(key) == bend
             if fits and (note, velocity) == (message.note, message.velocity):

@@ -26,6 +26,16 @@ class Vibrato(PlainPatch):
 
 
 @dataclass(frozen=True)
+class WholeCents(PlainPatch):
+    """An oscillator that takes whole cents only, and rounds down from ``place_cents``."""
+
+    place_cents: float = 0.5
+
+    def cents(self, course):
+        return np.floor(course.cents + self.place_cents) - course.cents
+
+
+@dataclass(frozen=True)
 class Wow(PlainPatch):
     """A tape's wow: a few slow sines."""
 

@@ -18,7 +18,7 @@ import pytest
 from zerobeat.errors import PortError
 from zerobeat.ports.control import ControlSocket
 from zerobeat.ports.deferred_answer import DeferredAnswer
-from zerobeat.ports.roles import SEATS, RolePolicy
+from zerobeat.ports.roles import SEATS, STREAM_SEATS, RolePolicy
 
 ASK = b'{"zerobeat": 1, "id": 1, "command": "panic"}\n'
 
@@ -319,16 +319,77 @@ def test_sixteen_idle_clients_lock_nobody_out(daemon):
 
 
 def test_a_role_has_so_many_seats(daemon):
-    consoles = []
+    peers = []
     for _ in range(SEATS["view"]):
-        consoles.append(daemon.peer())
-        ask(daemon, consoles[-1], "follow")
-    daemon.now_s += 60.0
+        peers.append(daemon.peer())
+        assert ask(daemon, peers[-1], "bindings")["ok"]
     answer = ask(daemon, daemon.peer(), "bindings")
     assert answer["error"] == "found 12 clients of role view; allowed: no more"
-    consoles[3].link.close()
+    peers[3].link.close()
     daemon.turns(2)
     assert ask(daemon, daemon.peer(), "bindings")["ok"]
+
+
+@pytest.mark.parametrize("role", ["view", "stage", "measure", "all"])
+@pytest.mark.parametrize("stream", ["follow", "listen"])
+def test_however_many_follow_one_that_asks_once_is_answered(daemon, role, stream):
+    for _ in range(20):
+        peer = daemon.peer()
+        ask(daemon, peer, "role", role=role)
+        ask(daemon, peer, stream)
+    daemon.now_s += 60.0
+    for _ in range(5):
+        peer = daemon.peer()
+        assert ask(daemon, peer, "role", role=role)["ok"]
+        assert ask(daemon, peer, "bindings")["ok"]
+        peer.link.close()
+        daemon.turns()
+
+
+def test_a_display_too_many_takes_the_place_of_the_oldest(daemon):
+    displays = []
+    for number in range(STREAM_SEATS["view"] + 1):
+        daemon.now_s += 1.0
+        daemon.shown = {"number": number}
+        displays.append(daemon.peer())
+        ask(daemon, displays[-1], "follow")
+        daemon.now_s += 0.3
+        daemon.turns(2)
+        assert displays[-1].lines()[-1]["ok"]
+    daemon.turns()
+    *_, last, end = displays[0].lines()
+    assert end is None
+    error = "another display took this one's place; the connection is closed"
+    assert last == {"id": None, "ok": False, "error": error, "let_go": True}
+    assert all(display.lines()[-1]["ok"] for display in displays[1:])
+
+
+def test_the_display_of_another_user_keeps_its_place(daemon, monkeypatch):
+    real = daemon.control._policy.user_and_roles
+    displays = []
+    for _ in range(STREAM_SEATS["view"]):
+        displays.append(daemon.peer())
+        ask(daemon, displays[-1], "follow")
+    another = lambda link: (4001, real(link)[1])  # noqa: E731
+    monkeypatch.setattr(daemon.control._policy, "user_and_roles", another)
+    error = ask(daemon, daemon.peer(), "follow")["error"]
+    assert error == "found 10 clients of role view that follow or listen; allowed: no more"
+    assert all(None not in display.lines() for display in displays)
+
+
+def test_a_long_line_costs_as_much_as_many_short_ones(daemon):
+    """M8: the worst line may come seven times a second, and then it takes little of the loop."""
+    long = b'{"zerobeat": 1, "id": 1, "command": "set", "x": "' + b"x" * 4000 + b'"}\n'
+    assert len(long) < 4096
+    peer = daemon.peer()
+    for _ in range(1000):
+        peer.send(long)
+        daemon.now_s += 0.01
+        daemon.turns(2)
+    assert len(daemon.done) == pytest.approx((20 + 1000) / 4, abs=3)
+    daemon.now_s += 0.05
+    other = daemon.peer()
+    assert ask(daemon, other, "panic")["ok"]
 
 
 @pytest.mark.parametrize(
@@ -373,6 +434,39 @@ def test_user_and_groups_bound_the_roles(user, groups, roles):
     policy._own_group, policy._hidden = 70, False
     policy._limits = {71: "view", 72: "stage", 73: "measure"}
     assert policy.roles(user, groups) == roles
+
+
+@pytest.mark.parametrize(
+    ("own", "others", "roles"),
+    [
+        (4001, [70], {"view", "stage", "measure", "follow", "all"}),
+        (70, [72], {"view", "stage"}),  # as the units: group of the socket, held by another
+        (4001, [70, 72, 73], {"view", "stage", "measure"}),
+        (70, [*range(5000, 5200), 72], {"view", "stage"}),
+        (70, [*range(5000, 5400), 72], {"view"}),  # more than can be asked for: the least
+    ],
+)
+def test_the_kernel_tells_a_peers_groups(own, others, roles):
+    """A real process (SO_PEERGROUPS): to miss a group of a role would be to give all."""
+    if os.getuid() != 0:
+        pytest.skip("needs root, to become another user")
+    policy = RolePolicy()
+    policy._own_group, policy._hidden = 70, False
+    policy._limits = {71: "view", 72: "stage", 73: "measure"}
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(f"\0zerobeat-test-{os.getpid()}")
+        listener.listen()
+        code = (
+            "import os, socket, sys; own, *others = map(int, sys.argv[2:]); os.setgroups(others)\n"
+            "os.setgid(own); os.setuid(4001); link = socket.socket(socket.AF_UNIX)\n"
+            "link.connect('\\0' + sys.argv[1]); link.recv(1)"
+        )
+        numbers = map(str, (own, *others))
+        name = str(listener.getsockname()[1:], "ascii")
+        with subprocess.Popen([sys.executable, "-c", code, name, *numbers]):
+            link, _ = listener.accept()
+            with link:
+                assert policy.user_and_roles(link) == (4001, roles)
 
 
 def test_another_user_may_look_and_nothing_else(daemon):

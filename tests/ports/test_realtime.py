@@ -16,7 +16,11 @@ thread = threading.Thread(target=waiting.wait)
 thread.start()
 told = request_real_time("alsa")
 print(told.text)
-print(os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK, os.sched_getscheduler(thread.native_id))
+found = []
+for thread in (0, thread.native_id):
+    found += [os.sched_getscheduler(thread) & ~os.SCHED_RESET_ON_FORK]
+    found += [os.sched_getparam(thread).sched_priority]
+print(*found)
 child = os.fork()
 if not child:
     print(os.sched_getscheduler(0), flush=True)
@@ -72,10 +76,11 @@ def refused_here():
 
 
 @pytest.mark.skipif(refused_here(), reason="real-time scheduling is refused here")
-def test_granted_to_the_thread_that_plays_and_to_no_other():
+def test_granted_to_the_thread_that_plays_and_a_little_less_to_those_that_wait():
+    """M8: a thread that is stopped while it holds the interpreter holds up the one that plays."""
     told, scheduling, child = run()
     assert told == "real time: priority 10 and locked memory granted"
-    assert scheduling == f"{os.SCHED_RR} {os.SCHED_OTHER}"
+    assert scheduling == f"{os.SCHED_RR} 10 {os.SCHED_RR} 9"
     assert child == str(os.SCHED_OTHER)
 
 

@@ -175,16 +175,57 @@ def test_the_inputs_are_lent_until_the_borrower_has_gone(desk):
     with desk.client("follow") as listener:
         desk.ask(listener, "expected")
         desk.batch(listener)
-        borrower = desk.client("measure")
-        assert desk.ask(borrower, "borrow_inputs")["said"] == "free"  # nothing listens yet
-        assert desk.batch(listener)["inputs"] == "wanted"
         desk.ask(listener, "follow_report", inputs=True, **report())
+        borrower = desk.client("measure")
         assert desk.ask(borrower, "borrow_inputs")["said"] == "wait"
+        assert desk.batch(listener)["inputs"] == "wanted"
         desk.ask(listener, "follow_report", inputs=False, **report())
         assert desk.ask(borrower, "borrow_inputs")["said"] == "free"
         borrower.close()
         desk.turn()
         assert desk.batch(listener)["inputs"] == ""
+
+
+def test_two_borrowers_and_the_last_gives_back(desk):
+    with desk.client("follow") as listener:
+        desk.ask(listener, "expected")
+        desk.batch(listener)
+        first, second = desk.client("measure"), desk.client("measure")
+        for borrower in (first, second):
+            assert desk.ask(borrower, "borrow_inputs")["said"] == "free"
+        assert desk.batch(listener)["inputs"] == "wanted"
+        second.close()
+        desk.turn()
+        assert desk.follow.shown()["inputs"] == "lent"
+        first.close()
+        desk.turn()
+        assert desk.batch(listener)["inputs"] == ""
+        assert desk.follow.shown()["inputs"] == ""
+
+
+def test_inputs_that_are_lent_are_not_claimed(desk):
+    """Follow says that it will open them; the daemon alone knows who comes first."""
+    with desk.client("follow") as listener, desk.client("measure") as borrower:
+        assert desk.ask(borrower, "borrow_inputs")["said"] == "free"
+        assert desk.ask(listener, "follow_report", inputs=True, **report())["said"] == "lent"
+        assert desk.ask(borrower, "borrow_inputs")["said"] == "free"
+        borrower.close()
+        desk.turn()
+        said = desk.ask(listener, "follow_report", inputs=True, **report())["said"]
+        assert said == "reported"
+        with desk.client("measure") as late:
+            assert desk.ask(late, "borrow_inputs")["said"] == "wait"
+
+
+def test_a_follow_that_died_has_no_inputs(desk):
+    with desk.client("measure") as borrower:
+        listener = desk.client("follow")
+        desk.ask(listener, "follow_report", inputs=True, **report())
+        assert desk.ask(borrower, "borrow_inputs")["said"] == "wait"
+        listener.close()
+        desk.turn()
+        assert desk.ask(borrower, "borrow_inputs")["said"] == "free"
+        assert not desk.follow.shown()["runs"]
 
 
 def test_the_unit_is_asked_for_by_a_file(desk, tmp_path):
@@ -199,3 +240,29 @@ def test_a_pedal_switches_it(desk):
     assert "followed" in desk.follow.ask_by_foot(None, "")
     with pytest.raises(CommandError, match="no knob"):
         desk.follow.ask_by_foot("reed", "here")
+
+
+def test_off_is_kept_over_a_restart_and_all_on_leaves_a_voice_that_was_taken_out(desk):
+    """What a player has switched off stays off when the box was switched off in between."""
+    desk.follow.ask("reed", "off")
+    desk.follow.ask("all", "off")
+    assert desk.case.engine.shared.follow_off == {"all", "reed"}
+    assert desk.follow.shown()["off"] == ["all", "reed"]
+    with desk.client("follow") as listener:
+        desk.ask(listener, "expected")
+        asked = desk.batch(listener)["asked"]
+        assert asked == [{"voice": name, "act": "off"} for name in ("all", "reed")]
+        assert "reed still off: zerobeat follow reed" in desk.follow.ask("all", "on")
+        assert desk.batch(listener)["asked"] == [
+            {"voice": "all", "act": "on"},
+            {"voice": "reed", "act": "off"},
+        ]
+    assert desk.follow.off == {"reed"}
+    desk.follow.ask("all", "on")
+    assert not desk.follow.off
+
+
+def test_a_pedal_of_a_voice_that_has_gone_is_refused_and_nothing_is_off(desk):
+    with pytest.raises(CommandError, match="voice: found 'bassoon'"):
+        desk.follow.ask_by_foot("bassoon", "")
+    assert not desk.follow.off

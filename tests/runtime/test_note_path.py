@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+import time
+from dataclasses import replace
+
 import pytest
 
 from kit.engine_harness import KEYS, small_rig
+from zerobeat import midi
 from zerobeat.config.rig import read_rig
 from zerobeat.engine import commands
 from zerobeat.engine.commands import OutputBack
 from zerobeat.engine.engine import Engine
+from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.settings import Input, Scene
 from zerobeat.engine.wire import Wire
 from zerobeat.errors import CommandError
+from zerobeat.ports.interruptions import SIGNAL
 from zerobeat.ports.midi_in import split_messages
 from zerobeat.ports.mirror import Mirror, read_left
 from zerobeat.runtime.journal import Journal
@@ -29,6 +37,7 @@ class Backend:
 
     alive = True
     frames_to_leave = 512
+    collect_every_s = float("inf")
     now = 0
 
     def cycles(self):
@@ -248,3 +257,57 @@ def test_what_was_appended_before_a_refusal_leaves(bare_path, monkeypatch):
         with pytest.raises(CommandError):
             bare_path.command(commands.TriggerNow())
     assert bare_path.outs["out"].sent[-1] == b"\x80\x3c\x40"
+
+
+def test_a_key_is_played_in_the_midst_of_long_work_and_once(path):
+    """M8: a hundred keys come from another thread while this one computes."""
+    notes = path.path
+    before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
+    notes.interruptions.listen()
+
+    def keys():
+        for number in range(200):
+            content = bytes((0x80 if number % 2 else 0x90, 60, 64))
+            notes.inbox.append((path.now_s, "keys", content))
+            notes.interruptions.arrived()
+            time.sleep(0.0002)
+
+    player = threading.Thread(target=keys)
+    player.start()
+    try:
+        with notes.interruptions:
+            while player.is_alive():
+                sum(range(1000))
+                notes.catch_up()  # its own looks and interruptions may fall together
+        notes.send_rest(0.5)
+    finally:
+        player.join()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    assert path.notes() == ["903c40", "803c40"] * 100
+
+
+def test_what_an_input_is_not_listened_to_for_is_no_press(bare_path):
+    """Another channel than the one that the rig says."""
+    inputs = (KEYS, replace(FEET, channel=3))
+    bare_path.use_rig(replace(bare_path._engine.rig, inputs=inputs))
+    receive(bare_path, b"\xb0\x50\x7f", b"\xc0\x05", b"\x90\x3c\x01")
+    assert bare_path.foot_presses == 0
+    receive(bare_path, b"\xb3\x50\x7f", b"\xc3\x05", b"\x93\x3c\x01")
+    assert bare_path.foot_presses == 3
+
+
+def test_a_light_that_comes_back_is_no_press(bare_path):  # F9
+    lit = Binding("controller", 80, "recall", scene="one", feedback=True)
+    rig = replace(bare_path._engine.rig, pedalboards={"feet": Pedalboard("Feet", (lit,))})
+    bare_path.command(commands.Reload(rig, (Scene("one"), Scene("two"))))
+    bare_path.command(commands.LightsBack("feet"))
+    assert bare_path._engine.pedals.lights.due == [("feet", midi.ControlChange(0, 80, 127))]
+    bare_path.inbox.append((bare_path._engine.now_s, "feet", b"\xb0\x50\x7f"))
+    bare_path.receive_all([])
+    assert bare_path.foot_presses == 0
+
+
+def test_a_muted_input_has_no_presses(bare_path):
+    receive(bare_path, *[b"\x90\x3c\x01"] * 300)
+    assert bare_path.foot_presses == 100

@@ -6,6 +6,7 @@ import pytest
 
 from kit.small_case import SmallCaseHarness
 from zerobeat.midi import CLOCK, START, NoteOff, NoteOn
+from zerobeat.ports.interruptions import Interruptions
 from zerobeat.runtime.socket_commands import SocketCommands
 
 
@@ -327,6 +328,18 @@ def test_one_client_measures_at_a_time_and_one_that_goes_is_released(desk):
     desk.done("play", voice="horn", note=60)
 
 
+def test_another_client_that_releases_leaves_a_client_its_notice(desk):
+    first, second = object(), object()
+    desk.handlers._asking = lambda: first
+    desk.done("play", voice="reed", note=60)
+    desk.case.hear(NoteOn(0, 60, 100))
+    desk.case.hear(NoteOff(0, 60))
+    desk.handlers._asking = lambda: second
+    desk.done("release")
+    desk.handlers._asking = lambda: first
+    assert desk.refused("play", voice="reed", note=60) == "measuring stopped by a key"
+
+
 def test_a_client_that_says_nothing_for_a_minute_is_released(desk):
     desk.done("play", voice="reed", note=60)
     run = desk.handlers.measuring
@@ -356,21 +369,39 @@ def test_a_refused_play_is_one_line(desk, values, error):
     assert error in desk.refused("play", **values)
 
 
-def test_a_long_command_is_read_in_slices():
-    """M8: MIDI is served between them; what is said about a fault stays the same."""
+def test_midi_may_interrupt_where_a_long_command_is_read_and_nowhere_else():
+    """M8: what is said about a fault stays the same."""
     case = SmallCaseHarness()
+    allowed = []
     served = []
-    commands = SocketCommands(
-        case.engine,
-        lambda command: case.hear(command, ""),
-        catch_up=lambda: served.append(0),
-    )
+    interruptions = Interruptions(lambda: served.append(0))
+
+    def act(command):
+        allowed.append(interruptions.allowed)
+        case.hear(command, "")
+
+    commands = SocketCommands(case.engine, act, interruptions=interruptions)
     many = {f"voyce{number}": 1 for number in range(640)}
     answer = commands.answer({"command": "set", "voice": "all", "changes": many})
     assert not answer["ok"] and answer["error"].startswith("set: voyce0: found unknown key")
-    assert len(served) >= 10
-    served.clear()
+    assert len(served) >= 4 and not interruptions.allowed
     answer = commands.answer({"command": "set", "voice": "all", "changes": ["x"] * 640})
     assert answer["error"].startswith("set: changes: found a list")
-    assert len(served) >= 10
-    assert commands.answer({"command": "set", "voice": "all", "changes": {}})["ok"]
+    assert commands.answer({"command": "set", "voice": "all", "changes": {"octaves": 1}})["ok"]
+    assert commands.answer({"command": "set_scene", "changes": {"early_ms": 7}})["ok"]
+    assert set(allowed) == {False}
+
+
+def test_what_all_voices_are_to_change_alike_is_one_command(desk):
+    desk.done("set", voice="horn", changes={"detune_cents": 5})
+    seen = []
+    real = desk.case.engine.receive
+    desk.case.engine.receive = lambda command, *args: (seen.append(command), real(command, *args))
+    desk.done("set", voice="all", changes={"detune_limit_cents": 41})
+    desk.done("set", voice="all", changes={"detune_cents": 5})
+    desk.case.engine.receive = real
+    assert seen[0].voice is None
+    assert all(command.voice for command in seen[1:])  # the horn has it already
+    voices = desk.case.engine.states.values()
+    assert {state.wanted_base.detune_cents for state in voices} == {5.0}
+    assert {state.wanted_base.detune_limit_cents for state in voices} == {41.0}

@@ -265,20 +265,20 @@ def test_the_last_good_rig_has_a_format_and_a_newer_one_is_left_alone(
     store.directory.mkdir()
     rig = write_rig(tmp_path / "rig")
     rig.write_bytes(mark + rig.read_bytes())
-    assert keep_last_good(rig, load_rig(rig).files_read)
-    assert not keep_last_good(rig, load_rig(rig).files_read)
-    path = last_good_rig()
+    assert keep_last_good(store.directory, rig, load_rig(rig).files_read)
+    assert not keep_last_good(store.directory, rig, load_rig(rig).files_read)
+    path = last_good_rig(store.directory)
     assert path is not None
     assert path.read_text().splitlines()[0] == "# zerobeat format=1"
-    kept = load_last_good()
+    kept = load_last_good(store)
     assert kept is not None and kept.rig == load_rig(rig).rig
     path.write_bytes(path.read_bytes().replace(b"format=1", b"format=3"))
     before = tree(store.directory)
     with pytest.raises(ConfigError, match=r"rig\.last-good\.yaml:1: format 3 is newer"):
-        load_last_good()
+        load_last_good(store)
     rig.write_text(rig.read_text() + "middle_c: C3\n")
     with pytest.raises(StoreError) as caught:
-        keep_last_good(rig, load_rig(rig).files_read)
+        keep_last_good(store.directory, rig, load_rig(rig).files_read)
     assert str(caught.value) == f"{REFUSAL.format(path)}; nothing was stored"
     assert tree(store.directory) == before
 

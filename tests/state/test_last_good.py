@@ -6,7 +6,7 @@ import pytest
 
 from zerobeat.errors import StoreError
 from zerobeat.state.last_good import keep_last_good, last_good_rig, load_last_good
-from zerobeat.state.state_directory import load_rig
+from zerobeat.state.state_directory import load_rig, own_store
 
 RIG = """\
 inputs:
@@ -31,36 +31,36 @@ def rig(tmp_path, monkeypatch):
 
 
 def keep(rig):
-    return keep_last_good(rig, load_rig(rig).files_read)
+    return keep_last_good(own_store().directory, rig, load_rig(rig).files_read)
 
 
 def test_what_was_kept_plays_when_rig_and_scene_are_broken(rig):
-    assert last_good_rig() is None and load_last_good() is None
+    assert last_good_rig(own_store().directory) is None and load_last_good(own_store()) is None
     before = load_rig(rig)
     assert keep(rig)
     rig.write_text("nonsense: 1\n")
     (rig.parent / "scenes" / "slow.yaml").write_text("hold: [\n")
-    kept = load_last_good()
+    kept = load_last_good(own_store())
     assert kept.rig == before.rig and kept.scenes == before.scenes
-    assert last_good_rig().name == "rig.last-good.yaml"
+    assert last_good_rig(own_store().directory).name == "rig.last-good.yaml"
     assert rig.read_text() == "nonsense: 1\n"
 
 
 def test_the_same_rig_is_not_written_again(rig):
     assert keep(rig)
-    at = last_good_rig().stat()
+    at = last_good_rig(own_store().directory).stat()
     assert not keep(rig)
-    assert last_good_rig().stat().st_ino == at.st_ino
+    assert last_good_rig(own_store().directory).stat().st_ino == at.st_ino
     (rig.parent / "scenes" / "slow.yaml").write_text("hold: none\n")
     assert keep(rig)
-    assert load_last_good().scenes[0].hold == "none"
+    assert load_last_good(own_store()).scenes[0].hold == "none"
 
 
 def test_a_cut_between_the_two_renames_leaves_the_old_set(rig, tmp_path):
     keep(rig)
     os.rename(tmp_path / "state" / "last-good", tmp_path / "state" / "last-good.old")
     (tmp_path / "state" / "last-good.new").mkdir()
-    assert load_last_good() is not None
+    assert load_last_good(own_store()) is not None
     assert keep(rig)
     assert {p.name for p in (tmp_path / "state").iterdir()} == {"last-good"}
 

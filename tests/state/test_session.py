@@ -70,6 +70,7 @@ SESSION = Session(
     "Calm",
     "sample",
     LIVE,
+    follow_off=frozenset(["reed"]),
 )
 
 

@@ -226,3 +226,19 @@ def test_a_gliding_note_reaches_its_way_and_is_the_nearest_to_its_end(
         if fits:
             best = min(abs(other - 100.0 * number - shift[number]) for number in fits)
             assert abs(other - 100.0 * found - shift[found]) == pytest.approx(best, abs=1e-6)
+
+
+@pytest.mark.parametrize(("lowest", "highest", "note"), [(0, 64, 64), (66, 127, 66), (0, 127, 65)])
+def test_a_legato_note_is_in_the_converters_range_whatever_its_errors(lowest, highest, note):
+    assert legato_note(6500.0, 0.0, lowest, highest, 200.0, (0.0,) * 128) == note
+
+
+@pytest.mark.parametrize(("lowest", "highest", "note"), [(0, 64, 64), (66, 127, 66), (0, 127, 65)])
+def test_a_nearest_note_is_in_the_converters_range_whatever_its_errors(lowest, highest, note):
+    assert nearest_note(6500.0, lowest, highest, 200.0, (0.0,) * 128) == note
+
+
+@pytest.mark.parametrize(("lowest", "highest", "note"), [(0, 64, 64), (66, 127, 66), (0, 127, 65)])
+def test_a_gliding_note_is_in_the_converters_range_whatever_its_errors(lowest, highest, note):
+    errors = (0.0,) * 128
+    assert gliding_note(6450.0, 6500.0, lowest, highest, 200.0, errors, whole_way=True) == note

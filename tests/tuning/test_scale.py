@@ -427,6 +427,7 @@ def test_each_choice_of_a_name_of_several_is_a_scale():
     for choices in AMBIGUOUS.values():
         for choice in choices:
             assert preset(choice).name in PRESETS
+            assert choice == preset(choice).name  # as it is shown and written
 
 
 @pytest.mark.parametrize(

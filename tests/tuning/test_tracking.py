@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 
 from kit.published_figures import published
 from zerobeat.errors import TrackingError
+from zerobeat.tuning.readings import TYPED_SPREAD_CENTS
 from zerobeat.tuning.tracking import (
     Reading,
     TrackingCurve,
@@ -452,3 +453,7 @@ def test_readings_within_a_cent_are_of_one_note(apart_cents, knots):
     readings = [Reading(6000.0, 1.0, 0.1), Reading(6000.0 + apart_cents, 1.0, 0.1)]
     curve = TrackingCurve.from_readings([*readings, Reading(7200.0, 1.0, 0.1)])
     assert len(curve.knots_cents) == knots
+
+
+def test_a_typed_reading_that_states_no_spread_is_known_to_half_a_cent():
+    assert TYPED_SPREAD_CENTS == 0.5

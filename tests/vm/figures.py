@@ -1,13 +1,16 @@
-"""Unplug-replug cycles and kills, counted. Runs in the guest: figures.py CYCLES KILLS."""
+"""Unplug-replug cycles and kills, counted. Runs in the guest: figures.py CYCLES KILLS NOTE_OFFS."""
 
 from __future__ import annotations
 
 import os
+import random
 import signal
 import statistics
 import sys
+import time
 
 from guest import (
+    OFF,
     VOICES,
     clients,
     descriptors,
@@ -16,6 +19,7 @@ from guest import (
     plays,
     press,
     sink,
+    slowness,
     sounds,
     source,
     start,
@@ -86,8 +90,45 @@ def kills(count: int) -> None:
     )
 
 
+def kills_around_note_offs(count: int, seed: int = 13) -> None:
+    """N12: SIGKILL at any moment from before the key comes up to after the last note-off."""
+    chance = random.Random(seed)
+    released: list[float] = []
+    again: list[float] = []
+    cut_short = 0
+    with source() as keys, sink() as quad:
+        plays(keys, quad)
+        for _ in range(count):
+            at = press(keys, quad)
+            process = pid()
+            after_s = chance.uniform(-0.02, 0.08)
+            if after_s < 0:
+                os.kill(process, signal.SIGKILL)
+                keys.say(OFF)
+            else:
+                keys.say(OFF)
+                time.sleep(after_s)
+                os.kill(process, signal.SIGKILL)
+            killed_s = time.monotonic()
+            wait("release", lambda: not quad.open_notes())
+            released.append(time.monotonic() - killed_s)
+            offs = [when for when, word in quad.heard[at:] if word[0] == "8"]
+            cut_short += any(when > killed_s for when in offs)
+            wait("another daemon", lambda old=process: pid() not in (0, old))
+            plays(keys, quad)
+            again.append(time.monotonic() - killed_s)
+            assert not quad.open_notes()
+    print(
+        f"{count} kills around note-offs, nothing sounds afterwards, {cut_short} with a note-off "
+        f"still to come; {spread('released', released)}; {spread('plays again', again)} "
+        f"(emulated, {slowness():.0f} times slower than a machine of its own)"
+    )
+
+
 if __name__ == "__main__":
     write_rig()
     start()
-    cycles(int(sys.argv[1]))
-    kills(int(sys.argv[2]))
+    counts = [int(text) for text in sys.argv[1:]]
+    for scenario, number in zip((cycles, kills, kills_around_note_offs), counts, strict=False):
+        if number:
+            scenario(number)

@@ -4,6 +4,7 @@ peer.py source NAME PORT   sends each line of hexadecimal bytes that it reads
 peer.py sink NAME PORT     prints each message it hears, in hexadecimal
 peer.py late NAME PORT     a client whose port comes half a second after it
 peer.py blink NAME PORT    "on" makes the client and its port, "off" closes it
+peer.py record DEVICE ""   records from a sound card
 
 Each prints "up" when its port is there. To kill it is to unplug it.
 """
@@ -11,11 +12,11 @@ Each prints "up" when its port is there. To kill it is to unplug it.
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import time
 
 import rtmidi
-from alsa_midi import PortCaps, PortType, SequencerClient
 
 
 def source(name: str, port: str) -> None:
@@ -39,6 +40,8 @@ def sink(name: str, port: str) -> None:
 
 
 def late(name: str, port: str) -> None:
+    from alsa_midi import PortCaps, PortType, SequencerClient
+
     client = SequencerClient(name)
     time.sleep(0.5)
     kept = client.create_port(port, PortCaps.READ | PortCaps.SUBS_READ, PortType.MIDI_GENERIC)
@@ -48,6 +51,8 @@ def late(name: str, port: str) -> None:
 
 
 def blink(name: str, port: str) -> None:
+    from alsa_midi import PortCaps, PortType, SequencerClient
+
     print("up", flush=True)
     client = None
     for line in sys.stdin:
@@ -62,5 +67,11 @@ def blink(name: str, port: str) -> None:
         print("done", flush=True)
 
 
+def record(device: str, unused: str) -> None:
+    print("up", flush=True)
+    os.execvp("arecord", ["arecord", "-q", "-D", device, "-f", "cd", "/dev/null"])
+
+
 if __name__ == "__main__":
-    {"source": source, "sink": sink, "late": late, "blink": blink}[sys.argv[1]](*sys.argv[2:4])
+    kinds = {"source": source, "sink": sink, "late": late, "blink": blink, "record": record}
+    kinds[sys.argv[1]](*sys.argv[2:4])

@@ -60,8 +60,10 @@ def plays_through_the_sequencer() -> None:
 
 
 def the_sandbox_is_hard() -> None:
-    """Exposure 1.5 or lower, and no line of systemd's that complains about the unit."""
-    answer = sh(f"systemd-analyze security --no-pager --threshold=15 {UNIT} | tail -1")
+    """Exposure 0.7 or lower, and no line of systemd's that complains about the unit."""
+    answer = sh(
+        f"set -o pipefail; systemd-analyze security --no-pager --threshold=7 {UNIT} | tail -1"
+    )
     print(f"    {answer}")
     answer = sh(
         "systemd-analyze verify /etc/systemd/system/zerobeat*.{service,path} 2>&1", check=False

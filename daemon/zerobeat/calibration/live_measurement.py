@@ -90,13 +90,13 @@ def measure_live(
         for name, result in measured.items():
             one = result
             if not isinstance(one, str):
-                line.say(_source_line(session, listener, name))
+                line.say(source_line(session, listener, name))
                 dated = f"{one.profile.measured}, {listener.rates_hz[name]:g} Hz"
                 one = replace(one, profile=replace(one.profile, measured=dated))
             found[name] = (
                 one
                 if isinstance(one, str)
-                else _show_and_keep(session, one, make_aim(session, name), options, line)
+                else show_and_keep(session, one, make_aim(session, name), options, line)
             )
             if isinstance(found[name], str):
                 print(f"{found[name]}; {UNTOUCHED}", file=sys.stderr, flush=True)
@@ -137,7 +137,7 @@ def _measure_group(
     for left in range(CHECK_ROUNDS if options.checks else -1, -1, -1):
         chosen = missed or fits
         fresh = {
-            name: _proof_plan(session, aims[name], fits[name], options.checks, missed.get(name, ()))
+            name: proof_plan(session, aims[name], fits[name], options.checks, missed.get(name, ()))
             for name in chosen
             if name in fits
         }
@@ -275,7 +275,7 @@ def _progress(each: Sequence[Progress]) -> str:
 # ---------------------------------------------------------------- proof and profile
 
 
-def _proof_plan(
+def proof_plan(
     session: MeasuringSession, aim: Aim, fit: CurveFit, checks: int, also: Sequence[int]
 ) -> ProofPlan:
     voice = session.voice(aim.voice)
@@ -286,7 +286,7 @@ def _proof_plan(
     return ProofPlan(aim, fit, before, encoder(after), checks, also)
 
 
-def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -> str:
+def source_line(session: MeasuringSession, listener: LiveListener, name: str) -> str:
     """Return a line on a voice's audio device, whose clock scales every reading (A4, A11)."""
     source = session.input_of(name)
     ppm = session.loaded.audio_inputs[source].clock_ppm
@@ -296,7 +296,7 @@ def _source_line(session: MeasuringSession, listener: LiveListener, name: str) -
     )
 
 
-def _show_and_keep(
+def show_and_keep(
     session: MeasuringSession,
     found: MeasuredVoice,
     aim: Aim,

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     if args.act is None and args.voice is not None:
         args.act = "on"
     if args.act is not None:
-        with Client(args.socket, role="all") as client:
+        with Client(args.socket, role="stage") as client:
             answer = client.ask("following", voice=args.voice or "all", act=args.act)
         print(printable(str(answer.get("said", "done"))))
         return 0
@@ -109,14 +109,15 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
     with Client(args.socket, role="follow") as client:
         shown = client.status()
         follow = shown.get("follow", {})
-        if follow.get("runs") and first:
+        if follow.get("runs") and first and not args.service:
             print("zerobeat follows already; zerobeat status shows how")
-            with Client(args.socket, role="all") as other:
-                other.ask("following", voice="all", act="on")
+            _on_again(args, follow)
             return False
         if args.service and not follow.get("enabled"):
             _say("the rig says follow: {enabled: false}; ended")
             return False
+        if follow.get("runs"):
+            raise CommandError("zerobeat follows already, in another process")
         if "rig" not in shown or "state_directory" not in shown:
             raise ControlError("zerobeat tells no status; its log says more")
         loaded = load_rig(Path(shown["rig"]), Store(Path(shown["state_directory"])))
@@ -128,12 +129,28 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
                 "follow: found no voice with an audio input; "
                 "write input: under voices ('zerobeat ports --levels' lists them)"
             )
-        _say(f"follows {', '.join(names)}")
+        off = follow.get("off", [])
+        if first and not args.service:
+            _on_again(args, follow)
+            off = [name for name in off if name != "all"]
+        if "all" in off:
+            _say("is off, as it was left: zerobeat follow --on")
+        else:
+            _say(f"follows {', '.join(name for name in names if name not in off) or 'no voice'}")
+            for name in off:
+                _say(f"{name}: is off, as it was left: zerobeat follow {name}")
         stop.following = following
         if stop.wanted:
             return False
         following.run()
     return not stop.wanted
+
+
+def _on_again(args: argparse.Namespace, follow: dict[str, Any]) -> None:
+    """Undo ``follow --off``: a player who starts follow wants it."""
+    if "all" in follow.get("off", []):
+        with Client(args.socket, role="stage") as other:
+            other.ask("following", voice="all", act="on")
 
 
 def _power_on_s() -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "  zerobeat measure reed --readings reed.txt      lines such as: C4 +3.2\n"
         "  zerobeat measure reed --wav sweep.wav --notes C2-C6\n"
         "  zerobeat measure quad --volts quad.txt         lines such as: 1 C2 0.0012\n"
+        "  zerobeat measure reed --spellings              its converter, without a meter\n"
+        "  zerobeat measure horn --moved-from reed        reed's oscillator, plugged in there\n"
         "  zerobeat measure reed --virtual                no hardware, nothing is kept\n"
         "  zerobeat measure reed --undo\n\n"
         "Notes are the numbers sent to the converter; in --readings they are the keys\n"
@@ -67,13 +70,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--every-semitone", action="store_true", help="read each note: converters with wrong notes"
     )
     parser.add_argument("--notes", metavar="LIST", help="only these: C2-C6, or 36,48,60; C2-C6/3")
+    table = parser.add_mutually_exclusive_group()
+    table.add_argument(
+        "--spellings",
+        action="store_true",
+        help="the converter's table without a meter: each pitch played as two notes",
+    )
+    table.add_argument(
+        "--moved-from",
+        metavar="VOICE",
+        help="the channel's table: that voice's oscillator is plugged in here",
+    )
     parser.add_argument("--channel", type=int, default=1, help="of a WAV file (default: 1)")
     parser.add_argument("--no-check", action="store_true", help="play no check notes at the end")
     parser.add_argument(
         "--no-glance", action="store_true", help="no short look at every note before it reads"
     )
     parser.add_argument("--accept", action="store_true", help="keep it even if it is worse")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write it there, keep nothing")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="write it there, keep nothing; with --spellings: the converter's table",
+    )
     add_force(parser)
     parser.add_argument("--socket", type=Path, help="the daemon's control socket")
 
@@ -89,6 +108,8 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         refuse_existing([args.out], args.force)
     sources = (args.readings, args.wav, args.volts, args.virtual)
+    if args.spellings or args.moved_from is not None:
+        return _measure_converter(args)
     if all(source is None for source in sources) and not args.undo and args.out is None:
         return _measure_live_voices(args)
     if len(args.voice) != 1:
@@ -103,14 +124,7 @@ def run(args: argparse.Namespace) -> int:
     if args.undo:
         print(keeping.undo_profile(loaded, voice.name, args.socket))
         return 0
-    aim = measuring.aim_of(
-        loaded,
-        voice,
-        tolerance_cents=args.tolerance,
-        every_semitone=args.every_semitone,
-        notes=parse_note_list(args.notes, loaded.rig.middle_c_octave),
-        glance=not args.no_glance,
-    )
+    aim = _aim(args, loaded, voice)
     found = _measure_source(args, loaded, voice, aim)
     print("\n".join(measured_lines(found, aim)))
     return _keep_measured(args, loaded, found)
@@ -153,22 +167,11 @@ def _listener(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Take
 
 def _measure_live_voices(args: argparse.Namespace) -> int:
     """Measure voices live, through the daemon."""
-    from ..calibration import measurement as measuring
     from ..calibration.arguments import session_of, voices_of
     from ..calibration.closing_table import closing_lines, measured_rows
     from ..calibration.live_measurement import MeasureOptions, measure_live
     from ..console.live_line import LiveLine
     from ..measure.curve.proof import CHECK_NOTES
-
-    def make_aim(session: MeasuringSession, name: str) -> Aim:
-        return measuring.aim_of(
-            session.loaded,
-            session.voice(name),
-            tolerance_cents=args.tolerance,
-            every_semitone=args.every_semitone,
-            notes=parse_note_list(args.notes, session.loaded.rig.middle_c_octave),
-            glance=not args.no_glance,
-        )
 
     line = LiveLine()
     with session_of(args, line) as session:
@@ -177,11 +180,102 @@ def _measure_live_voices(args: argparse.Namespace) -> int:
             session.check_kept(names)
         session.open(names)
         options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
-        found = measure_live(session, names, make_aim, options, line)
+        found = measure_live(session, names, _aim_maker(args), options, line)
         if len(names) > 1:
             for text in closing_lines(measured_rows(found)):
                 line.say(text)
     return NOT_KEPT if any(isinstance(one, str) for one in found.values()) else 0
+
+
+def _measure_converter(args: argparse.Namespace) -> int:
+    """Find a converter's table by two spellings of each pitch, or by a moved oscillator."""
+    option = "--spellings" if args.spellings else "--moved-from"
+    others = ("readings", "wav", "volts", "undo", "every_semitone", "all")
+    for other in (*others, *(() if args.spellings else ("virtual",))):
+        found = getattr(args, other)
+        if found is not None and found is not False:
+            raise MeasureError(
+                f"{option}: found --{other.replace('_', '-')} beside it; allowed: one"
+            )
+    if len(args.voice) != 1:
+        raise MeasureError(f"found {len(args.voice)} names; allowed with {option}: one voice")
+    if args.spellings and args.virtual is not None:
+        return _spell_virtual_voice(args)
+    from ..calibration import converter_spelled as converters
+    from ..calibration.arguments import session_of
+    from ..calibration.live_measurement import MeasureOptions
+    from ..console.live_line import LiveLine
+    from ..measure.curve.proof import CHECK_NOTES
+
+    (name,) = args.voice
+    line = LiveLine()
+    with session_of(args, line) as session:
+        session.voice(name)
+        make_aim = _aim_maker(args)
+        if not args.spellings:
+            converters.check_moved(session, name, args.moved_from)
+            session.open([name])
+            converters.compare_channels(session, name, args.moved_from, make_aim, line, args.out)
+            return 0
+        if not args.dry_run:
+            session.check_kept([name])
+        session.open([name])
+        options = MeasureOptions(0 if args.no_check else CHECK_NOTES, args.accept, args.dry_run)
+        found = converters.spell_live(session, name, make_aim, options, line, args.out)
+    if isinstance(found, str):
+        print(found, file=sys.stderr)
+        return NOT_KEPT
+    return 0
+
+
+def _spell_virtual_voice(args: argparse.Namespace) -> int:
+    from ..calibration import converter_spelled as converters
+    from ..calibration import measurement as measuring
+    from ..measure.curve.proof import CHECK_NOTES
+    from ..state.state_directory import load_rig
+
+    loaded = load_rig(args.rig or Path("rig.yaml"))
+    voice = measuring.find_voice(loaded, args.voice[0])
+    aim = _aim(args, loaded, voice)
+    found, lines = converters.spell_virtual(
+        _listener(args, loaded, voice),
+        aim,
+        voice,
+        loaded.converters[voice.output],
+        show_progress,
+        0 if args.no_check else CHECK_NOTES,
+    )
+    print("\n".join(lines))
+    if found.fit is not None:
+        table = converters.spelled_table(found, voice, aim.zero_volt_note)
+        converters.hand_over(table, args.out, print)
+    print("a made-up oscillator: nothing is kept")
+    return 0
+
+
+def _aim(args: argparse.Namespace, loaded: LoadedRig, voice: Voice) -> Aim:
+    from ..calibration import measurement as measuring
+
+    notes = parse_note_list(args.notes, loaded.rig.middle_c_octave)
+    # Two spellings of each pitch need all notes of a stretch, whichever are listed.
+    whole = bool(notes) and bool(args.spellings or args.moved_from)
+    return measuring.aim_of(
+        loaded,
+        voice,
+        tolerance_cents=args.tolerance,
+        every_semitone=args.every_semitone,
+        notes=() if whole else notes,
+        lowest_note=min(notes) if whole else None,
+        highest_note=max(notes) if whole else None,
+        glance=not args.no_glance,
+    )
+
+
+def _aim_maker(args: argparse.Namespace) -> Callable[[MeasuringSession, str], Aim]:
+    def make_aim(session: MeasuringSession, name: str) -> Aim:
+        return _aim(args, session.loaded, session.voice(name))
+
+    return make_aim
 
 
 def _keep_measured(args: argparse.Namespace, loaded: LoadedRig, found: MeasuredVoice) -> int:

@@ -73,7 +73,11 @@ def audio_lines() -> list[str]:
     except AudioError as error:
         return [*lines, f"  {error}"]
     for device in devices:
-        lines.append(f'  "{name_in_rig(device, devices)}", {device.rate_hz:g} Hz')
+        name = name_in_rig(device, devices)
+        if device.used_by:
+            lines.append(f'  "{name}", in use by {printable(device.used_by)}')
+            continue
+        lines.append(f'  "{name}", {device.rate_hz:g} Hz')
         if device.levels is None:
             lines.append("    can't be opened: busy, or not allowed")
         lines += _channel_lines(device.levels or ())

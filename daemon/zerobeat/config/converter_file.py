@@ -6,6 +6,7 @@ from bisect import bisect_left
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ..engine.limits import BEND_RANGE_SEMITONES
 from ..engine.settings import Converter
 from ..errors import TrackingError
 from ..tuning.tracking import Reading, TrackingCurve
@@ -107,7 +108,9 @@ def read_converter(
     sent = section.choice(
         "bend_range", "sent" if was.sends_bend_range else "fixed", ("sent", "fixed")
     )
-    semitones = section.number("bend_range_semitones", was.bend_range_cents / 100.0, 0.5, 127.0)
+    semitones = section.number(
+        "bend_range_semitones", was.bend_range_cents / 100.0, *BEND_RANGE_SEMITONES
+    )
     converter = Converter(
         name=section.text("title", was.name),
         bend_range_cents=semitones * 100.0,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 
 from ..json_value import JsonObject, JsonValue
 from .faults import Place
@@ -13,37 +12,19 @@ from .yaml_source import Listing, Node, Scalar, Table
 _NO_WORD = re.compile(r"[-+.]?[0-9.].*|true|false|~|null|Null|NULL|", re.ASCII | re.DOTALL)
 
 
-class Pace:
-    """Calls ``pause`` after so many nodes, so that a long value is no long wait for a key."""
-
-    def __init__(self, pause: Callable[[], None], nodes: int = 64) -> None:
-        self._pause = pause
-        self._nodes = self._left = nodes
-
-    def step(self) -> None:
-        """Count one node."""
-        self._left -= 1
-        if self._left <= 0:
-            self._left = self._nodes
-            self._pause()
-
-
-def node_of(value: JsonValue, place: Place, pace: Pace | None = None) -> Node:
+def node_of(value: JsonValue, place: Place) -> Node:
     """Return the node of a JSON value.
 
     Args:
         value: None, a boolean, number, text, list or object as ``json.loads``
             gives it. Text stays text: ``"3.5"`` is no number.
         place: file, line and key, for faults.
-        pace: between how many nodes to pause.
     """
-    if pace is not None:
-        pace.step()
     if isinstance(value, list):
-        items = (node_of(item, _within(place, f"[{i}]"), pace) for i, item in enumerate(value))
+        items = (node_of(item, _within(place, f"[{i}]")) for i, item in enumerate(value))
         return Listing(place, tuple(items))
     if isinstance(value, dict):
-        return table_of(value, place, pace)
+        return table_of(value, place)
     if isinstance(value, str):
         return Scalar(place, value, plain=_NO_WORD.fullmatch(value) is None)
     if value is None:
@@ -53,9 +34,9 @@ def node_of(value: JsonValue, place: Place, pace: Pace | None = None) -> Node:
     return Scalar(place, repr(value), plain=True)
 
 
-def table_of(values: JsonObject, place: Place, pace: Pace | None = None) -> Table:
+def table_of(values: JsonObject, place: Place) -> Table:
     """Return the node of a JSON object."""
-    entries = {key: node_of(item, _within(place, key, "."), pace) for key, item in values.items()}
+    entries = {key: node_of(item, _within(place, key, ".")) for key, item in values.items()}
     return Table(place, entries, dict.fromkeys(entries, place.line))
 
 

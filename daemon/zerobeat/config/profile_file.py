@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import yaml
 
+from ..engine.limits import BEND_CENTS, PANEL_OCTAVES, PLAYED_PITCH_CENTS
 from ..errors import TrackingError
 from ..tuning.readings import MAX_READINGS, TYPED_SPREAD_CENTS
 from ..tuning.tracking import Reading, TrackingCurve, Unusable, compose
@@ -177,7 +178,7 @@ def read_profile_section(section: Section, name: str, faults: Faults) -> Profile
     against = section.choice("against", "notes", ("notes", "volts"))
     profile = Profile(
         voice=section.text("voice", name),
-        panel_octaves=section.whole("panel_octaves", 0, -5, 5),
+        panel_octaves=section.whole("panel_octaves", 0, *PANEL_OCTAVES),
         measured=section.text("measured", ""),
         against=against,
         errors_follow=section.choice("errors_follow", "volts", ("volts", "number")),
@@ -215,10 +216,10 @@ def _reading(section: Section, against: str) -> ProfileReading:
     if against == "notes":
         section.node("note", required=True, allowed="the note that was sent")
         note = section.note("note", 0)
-        bend_cents = section.number("bend_cents", 0.0, -12700.0, 12700.0)
+        bend_cents = section.number("bend_cents", 0.0, *BEND_CENTS)
     else:
         volts = section.number("volts", 0.0, -15.0, 15.0, required=True)
-    cents = section.number("cents", 0.0, -12700.0, 12700.0, required=True)
+    cents = section.number("cents", 0.0, *BEND_CENTS, required=True)
     spread_cents = section.number("spread_cents", UNSTATED_SPREAD_CENTS, 0.0, 12700.0)
     section.close()
     stated = section.has("spread_cents")
@@ -232,9 +233,8 @@ def _knots(section: Section, against: str) -> tuple[tuple[float, float], ...]:
     for item in section.items("knots"):
         inner = section.within(item)
         if inner is not None:
-            low, high = -12700.0, 25400.0
-            commanded = inner.number("commanded_cents", 0.0, low, high, required=True)
-            sounding = inner.number("sounding_cents", 0.0, low, high, required=True)
+            commanded = inner.number("commanded_cents", 0.0, *PLAYED_PITCH_CENTS, required=True)
+            sounding = inner.number("sounding_cents", 0.0, *PLAYED_PITCH_CENTS, required=True)
             inner.close()
             knots.append((commanded, sounding))
     return tuple(knots)
@@ -245,8 +245,8 @@ def _unusable(section: Section) -> tuple[Unusable, ...]:
     for item in section.items("unusable"):
         inner = section.within(item)
         if inner is not None:
-            low = inner.number("lowest_cents", 0.0, -12700.0, 25400.0, required=True)
-            high = inner.number("highest_cents", 0.0, -12700.0, 25400.0, required=True)
+            low = inner.number("lowest_cents", 0.0, *PLAYED_PITCH_CENTS, required=True)
+            high = inner.number("highest_cents", 0.0, *PLAYED_PITCH_CENTS, required=True)
             found.append(Unusable(low, high, inner.text("reason", "not to be trusted")))
             inner.close()
     return tuple(found)
@@ -259,8 +259,8 @@ def _proof(section: Section) -> tuple[CheckNote, ...]:
         if inner is not None:
             inner.node("note", required=True, allowed="the key that was played")
             note = inner.note("note", 0)
-            before = inner.number("before_cents", 0.0, -12700.0, 12700.0, required=True)
-            after = inner.number("after_cents", 0.0, -12700.0, 12700.0, required=True)
+            before = inner.number("before_cents", 0.0, *BEND_CENTS, required=True)
+            after = inner.number("after_cents", 0.0, *BEND_CENTS, required=True)
             found.append(CheckNote(note, before, after))
             inner.close()
     return tuple(found)

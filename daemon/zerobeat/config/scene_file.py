@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -314,19 +313,13 @@ def _zone(section: Section, context: Context) -> Zone:
 # ---------------------------------------------------------------- out
 
 
-def scene_to_yaml(
-    scene: Scene, program_numbers_from: int = 1, pause: Callable[[], None] = lambda: None
-) -> str:
-    """Return the text of a scene file; ``load_scene`` reads back an equal scene.
-
-    ``pause`` is called between two voices: one with a long scale of its own takes 2 ms.
-    """
+def scene_to_yaml(scene: Scene, program_numbers_from: int = 1) -> str:
+    """Return the text of a scene file; ``load_scene`` reads back an equal scene."""
     parts = [f"# Programs are numbered from {program_numbers_from}.\n"]
     parts.append(block(plain_scene(replace(scene, voices={}), program_numbers_from)))
     if scene.voices:
         parts.append("voices:\n")
     for name, settings in scene.voices.items():
-        pause()
         parts.append(line_of(name, plain_settings(settings)))
     return "".join(parts)
 

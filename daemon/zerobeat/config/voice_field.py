@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from ..engine.limits import BEND_RANGE_SEMITONES, PANEL_OCTAVES
 from ..engine.settings import Converter, Output, Voice
 from ..errors import TrackingError, one_of
 from .context import Context
@@ -37,13 +38,13 @@ def read_voice(
     converter_file = converters[output] if output is not None else ConverterFile()
     converter = converter_file.converter
     semitones = section.number(
-        "bend_range_semitones", converter.bend_range_cents / 100.0, 0.5, 127.0
+        "bend_range_semitones", converter.bend_range_cents / 100.0, *BEND_RANGE_SEMITONES
     )
     voice = Voice(
         name=name,
         output=output or "",
         channel=channel or 0,
-        panel_octaves=section.whole("panel_octaves", 0, -5, 5),
+        panel_octaves=section.whole("panel_octaves", 0, *PANEL_OCTAVES),
         bend_range_cents=100.0 * semitones,
         lowest_note=section.note("lowest_note", converter.lowest_note),
         highest_note=section.note("highest_note", converter.highest_note),

@@ -37,6 +37,7 @@ COLOURS: dict[Mark, str] = {
 RECONNECT_S = 1.0
 DAEMON_SILENT_S = 12.0  # the daemon says every 5 s that it lives
 NOT_YET = "no zerobeat plays here yet; waiting for: zerobeat run rig.yaml (q ends)"
+LET_GO = "another display has this one's place (any key takes it back, q ends); below: as it was"
 NOW_GONE = "no zerobeat plays here now; waiting for it (q ends); below: as it was"
 SERIAL = ("/dev/ttyS", "/dev/ttyAMA", "/dev/ttyUSB", "/dev/ttyACM", "/dev/ttyGS")
 
@@ -182,6 +183,7 @@ class Console:
         self._retry_at_s = 0.0
         self._received_at_s = 0.0
         self._large = large
+        self._let_go = False  # another display has its place
 
     def run(self) -> int:
         """Return the exit status, the terminal restored; wait for a daemon that is not there yet.
@@ -225,6 +227,7 @@ class Console:
                     return 128 + signal.SIGHUP
                 if b"q" in keys:
                     return 0
+                self._let_go = False
             self._receive(self._client is not None and self._client.fileno() in ready)
             self._paint()
 
@@ -248,7 +251,7 @@ class Console:
         now_s = time.monotonic()
         try:
             if self._client is None:
-                if now_s < self._retry_at_s:
+                if now_s < self._retry_at_s or self._let_go:
                     return
                 self._retry_at_s = now_s + RECONNECT_S
                 self._client = self._connect()
@@ -263,6 +266,8 @@ class Console:
                 )
         except ControlError as error:
             self._trouble = NOW_GONE if self._shown else NOT_YET
+            if self._let_go:
+                self._trouble = LET_GO
             if self._client is None and not isinstance(error, NotRunningError):
                 self._trouble = str(error)  # it is there, but may not be reached
             if self._client is not None:
@@ -272,6 +277,7 @@ class Console:
     def _take(self, answer: dict[str, Any], now_s: float) -> None:
         self._received_at_s = now_s
         self._trouble = "" if answer.get("ok") else str(answer.get("error", ""))
+        self._let_go = answer.get("let_go") is True
         shown = answer.get("status")
         if not isinstance(shown, dict):
             self._loads = dict.fromkeys(self._loads, 0.0)

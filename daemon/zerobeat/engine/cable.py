@@ -234,7 +234,8 @@ class Cable:
             own = bend
             at_s = self._earliest_s(channel, now_s)
             if at_s > latest_s:
-                queued = self._forget_finished(channel)
+                queued, forgotten = self._forget_finished(channel)
+                self.late += forgotten
                 own = queued if bend is None else bend
                 at_s = self._earliest_s(channel, now_s)
             if at_s > latest_s:
@@ -251,11 +252,11 @@ class Cable:
         at_s = max(now_s, channel.off_at_s + self.converter.gate_gap_s)
         return at_s if channel.group is None else max(at_s, channel.group.due_s)
 
-    def _forget_finished(self, channel: _Channel) -> int | None:
+    def _forget_finished(self, channel: _Channel) -> tuple[int | None, int]:
         """Take a channel's notes from the queue that end before they start, in pairs.
 
         Returns:
-            The last bend that was queued for them, or None.
+            The last bend that was queued for them, or None; and how many notes they were.
         """
         queued = [m for group in self.groups for m in group.messages if _is_of(m, channel)]
         gone: set[int] = set()  # identities: equal messages may be queued twice
@@ -265,7 +266,7 @@ class Cable:
                 open_notes[message.note] = message
             elif type(message) is NoteOff and message.note in open_notes:
                 gone |= {id(message), id(open_notes.pop(message.note))}
-        self.late += len(gone) // 2
+        notes = len(gone) // 2
         bend = None
         if not open_notes:  # no note is left that a bend could belong to
             for message in queued:
@@ -286,7 +287,7 @@ class Cable:
                 group.channels.remove(channel)
             if not group.messages:
                 self.groups.remove(group)
-        return bend
+        return bend, notes
 
     def _strike(self, silent: _Strikes, due_s: float, now_s: float, sent: Sent) -> None:
         """Send or schedule strikes: all bends, then all note-ons."""

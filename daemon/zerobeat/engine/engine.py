@@ -311,6 +311,7 @@ class Engine:
         """Return the note-offs of all that sounds; bends stay where they are."""
         outputs: Outputs = []
         self.ports.release_all(outputs)
+        self.pedals.lights.look()
         return outputs
 
     # ------------------------------------------------------------ clock and active sensing

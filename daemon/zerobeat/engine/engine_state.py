@@ -29,6 +29,7 @@ class EngineState:
         waiting_scene: a scene's part that has not landed, or None, and the hold it waits under.
         base_tonight: the global settings that are kept; ``tonight`` with what pedals add.
         follow: what follow takes out of voices, in place of their touch-up by hand.
+        follow_off: voices that the player has taken from follow, "all" for all; kept.
         layers: what pedals add while they are down.
         keys: the voices that each key down was given to.
         sustained: inputs and channels whose own sustain pedal is down.
@@ -59,6 +60,7 @@ class EngineState:
         "base_tonight",
         "tonight",
         "follow",
+        "follow_off",
         "layers",
         "keys",
         "sustained",
@@ -95,6 +97,7 @@ class EngineState:
         self.waiting_hold: Hold = "none"
         self.base_tonight = self.tonight = tonight
         self.follow: dict[str, TouchUp] = {}
+        self.follow_off: frozenset[str] = frozenset()
         self.layers = Layers()
         self.keys: dict[tuple[Source, int], list[VoiceState]] = {}
         self.sustained: set[Source] = set()

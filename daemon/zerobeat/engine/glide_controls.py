@@ -51,6 +51,15 @@ class GlideControls:
             return False
         return True
 
+    def forget(self, controller: int) -> None:
+        """Forget what one of the three has said."""
+        if controller == TIME:
+            self.glide_ms = None
+        elif controller == SWITCH:
+            self.on = None
+        else:
+            self.next_from = None
+
     def milliseconds(self, settings: VoiceSettings) -> float:
         """Return the time of a glide with the settings of a voice; 0.0 is none."""
         wanted_ms = settings.glide_ms if self.glide_ms is None else self.glide_ms

@@ -18,6 +18,7 @@ from .limits import (
     CONCERT_A_RANGE_HZ,
     FOLLOW_STEP_CENTS,
     TOUCH_UP_OFFSET_CENTS,
+    TOUCH_UP_REFERENCE_CENTS,
     TOUCH_UP_STRETCH_CENTS,
     TRANSPOSE_CENTS,
     TRANSPOSE_DEGREES,
@@ -63,6 +64,7 @@ class GlobalSettings:
         for name, value, allowed in (
             ("offset_cents", touch_up.offset_cents, TOUCH_UP_OFFSET_CENTS),
             ("stretch_cents", touch_up.stretch_cents, TOUCH_UP_STRETCH_CENTS),
+            ("reference_cents", touch_up.reference_cents, TOUCH_UP_REFERENCE_CENTS),
         ):
             if value not in allowed:
                 raise CommandError(f"{name}: found {value:g}; allowed: {allowed}")

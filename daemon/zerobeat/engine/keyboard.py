@@ -73,7 +73,7 @@ class Keyboard:
         if triggers.remote:
             self._trigger_events.remote_note(message, source, outputs)
         if not self._policy.pass_note_on(message, place, outputs):
-            if layers.rooting or layers.commanded_roots:
+            if (layers.rooting or layers.commanded_roots) and self._shared.root_voices:
                 self.key_up(place, message.note, outputs)  # if it is down, its note-off was lost
                 self._undo.remember()
                 self._live.set_root(message.note, outputs)
@@ -292,6 +292,7 @@ class Keyboard:
             # First: sustain may return to another key.
             self.set_wheels(dict.fromkeys(places, 0.0), outputs)
             self._sustain(places, False, outputs)
+            self._policy.lift_pedals(outputs, lambda pedal: pedal[0] in places)
         elif controller == midi.ALL_SOUND_OFF:
             self.keys_up(places, outputs, cut=True)
         elif controller >= midi.ALL_NOTES_OFF:

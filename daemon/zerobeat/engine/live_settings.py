@@ -8,7 +8,7 @@ they are down (``pedals.layers``) lies over both and is no part of what is store
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from typing import Any
 
@@ -242,7 +242,7 @@ class Live:
                     state.waiting = replace(state.waiting, **changes)
                 self._triggers.rule(state)
             return
-        self.change(((state, replace(state.wanted_base, **changes)) for state in states), outputs)
+        self.change(_replaced(states, changes), outputs)
 
     def change(self, wanted: Iterable[tuple[VoiceState, VoiceSettings]], outputs: Outputs) -> None:
         """Want other settings for some voices."""
@@ -264,7 +264,7 @@ class Live:
         """Let a key be the root of the voices that wait for one; it lands as the hold says."""
         voices, names = self._shared.voices, self._shared.root_voices
         states = [state for name, state in voices.items() if name in names]
-        self.change(((state, replace(state.wanted_base, root=key)) for state in states), outputs)
+        self.change(_replaced(states, {"root": key}), outputs)
 
     def _check_scene(self, command: commands.ChangeScene) -> None:
         self._checked(command.changes, _SCENE_FIELDS)
@@ -456,3 +456,15 @@ def _heard(tonight: Tonight) -> tuple[object, ...]:
         tonight.bypass,
         tonight.keep_touch_up,
     )
+
+
+def _replaced(
+    states: Iterable[VoiceState], changes: dict[str, Any]
+) -> Iterator[tuple[VoiceState, VoiceSettings]]:
+    """Yield each voice and what is wanted of it with the changes; voices alike share it."""
+    before = after = None
+    for state in states:
+        base = state.wanted_base
+        if after is None or base != before:
+            before, after = base, replace(base, **changes)
+        yield state, after

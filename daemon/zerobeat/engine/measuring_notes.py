@@ -19,6 +19,7 @@ from .chain import Chain, Rest
 from .dispatch import Dispatcher
 from .engine_state import EngineState
 from .ledger import Outputs
+from .limits import PLAYED_PITCH_CENTS, PLAYED_VELOCITY
 from .player import Player
 from .settings import PLAIN, Tonight
 from .voice import Held, VoiceState
@@ -91,7 +92,7 @@ class Measuring:
 
     def _check_raw(self, command: commands.PlayRaw) -> None:
         state = self._shared.voice(command.voice)
-        reach = state.voice.bend_range_cents
+        reach = (state.next_voice or state.voice).bend_range_cents
         if not 0 <= command.note <= 127:
             raise CommandError(f"note: found {command.note}; allowed: 0 to 127")
         if not abs(command.bend_cents) <= reach:
@@ -99,29 +100,45 @@ class Measuring:
                 f"bend_cents: found {command.bend_cents:g}; allowed for {command.voice}: "
                 f"{-reach:g} to {reach:g}"
             )
-        self._check_free(state)
+        self._check_free(state, command.velocity)
 
     def _play_raw(self, command: commands.PlayRaw, outputs: Outputs) -> None:
-        state = self._shared.voice(command.voice)
+        state = self._ready(command.voice, outputs)
         steps = bend.cents_to_bend(command.bend_cents, state.voice.bend_range_cents)
         self._sound(state, command.note, steps, command, outputs)
 
     def _check_pitch(self, command: commands.PlayPitch) -> Rest:
         state = self._shared.voice(command.voice)
+        if command.pitch_cents not in PLAYED_PITCH_CENTS:
+            raise CommandError(
+                f"pitch_cents: found {command.pitch_cents:g}; allowed: {PLAYED_PITCH_CENTS}"
+            )
         tonight = Tonight(touch_up=self._shared.tonight.touch_up)
-        rest = Chain(state.voice, PLAIN, tonight).place(command.pitch_cents)
+        rest = Chain(state.next_voice or state.voice, PLAIN, tonight).place(command.pitch_cents)
         if rest is None:
             name = units.name_of_note(round(command.pitch_cents / 100.0))
             raise CommandError(f"{command.voice}: {name} is out of its converter's reach")
-        self._check_free(state)
+        self._check_free(state, command.velocity)
         return rest
 
     def _play_pitch(self, command: commands.PlayPitch, outputs: Outputs) -> None:
         rest = self._check_pitch(command)
-        self._sound(self._shared.voice(command.voice), rest.note, rest.bend, command, outputs)
+        state = self._ready(command.voice, outputs)
+        self._sound(state, rest.note, rest.bend, command, outputs)
 
-    def _check_free(self, state: VoiceState) -> None:
+    def _ready(self, voice: str, outputs: Outputs) -> VoiceState:
+        """Return a voice with its newest profile, for which its channel has to be silent."""
+        state = self._shared.voice(voice)
+        if state.next_voice is not None:
+            self._shared.current = state
+            state.lane.release(outputs)
+            self._player.adopt(state, outputs)
+        return state
+
+    def _check_free(self, state: VoiceState, velocity: int) -> None:
         """Refuse a voice that can't be sounded now."""
+        if velocity not in PLAYED_VELOCITY:
+            raise CommandError(f"velocity: found {velocity}; allowed: {PLAYED_VELOCITY}")
         if not state.lane.up:
             output = state.lane.output
             raise CommandError(f"{state.voice.name}: its converter {output} is not there")
@@ -180,6 +197,7 @@ class Measuring:
             state = self._shared.voice(command.voice)
             self._shared.current = state
             state.lane.release(outputs)
+            self._player.adopt(state, outputs)
 
     def stop(self, why: str, outputs: Outputs) -> None:
         """End the run: close its gates, and give drones their keys again."""
@@ -191,5 +209,6 @@ class Measuring:
                 continue
             self._shared.current = state
             state.lane.release(outputs)
+            self._player.adopt(state, outputs)
             if held is not None and state.playing is None:
                 self._player.sound_drone(state, held, outputs)

@@ -13,6 +13,8 @@ What is not passed is dropped and counted by class (requirement M10).
 
 from __future__ import annotations
 
+from collections.abc import Callable, Container
+
 from .. import midi
 from ..midi import (
     ChannelPressure,
@@ -31,6 +33,8 @@ from .engine_state import EngineState
 from .ledger import Outputs
 from .response import Response
 from .voice import Source
+
+PassedPedal = tuple[Source, int]  # input and channel, with the controller
 
 ChannelMessage = ControlChange | ProgramChange | ChannelPressure | PolyPressure | PitchBend
 
@@ -55,16 +59,16 @@ class Policy:
         watched: inputs whose active sensing counts.
         tuning_controllers: that may choose a tuning, where a voice listens to an input's tunings.
         responses: curves of inputs that have some.
-        passed_sustain: inputs and channels whose passed-through sustain pedal is down.
+        pedals_down: pedals that hold notes and were passed on while down, with where they went.
     """
 
     def __init__(self, shared: EngineState, assigner: Assigner) -> None:
         self._shared = shared
         self._assigner = assigner
-        self.passed_sustain: set[Source] = set()
-        # Output and channel of each pedal that was ever passed down: its release may have been
-        # lost on the way, with the cable, so it is sent again when the output is back.
-        self._sustained_receivers: set[tuple[str, int]] = set()
+        self.pedals_down: dict[PassedPedal, set[tuple[str, int]]] = {}
+        # Output, channel and controller of each pedal that was ever passed down: its release may
+        # have been lost on the way, with the cable, so it is sent again when the output is back.
+        self._held_receivers: set[tuple[str, int, int]] = set()
         self.refresh()
 
     def refresh(self) -> None:
@@ -133,32 +137,64 @@ class Policy:
         for name in self._through[place[1]]:
             self._shared.ledger.lane(name, place[1]).lift(note, place, outputs)
 
-    def lift_passed_sustain(self, place: Source, outputs: Outputs) -> None:
-        """Let a sustain pedal come up that was passed through, if it is down."""
-        if place not in self.passed_sustain:
-            return
-        self.passed_sustain.discard(place)
-        for name in self._through[place[1]]:
-            self._pass_on(name, ControlChange(place[1], midi.SUSTAIN, 0), outputs)
+    def lift_pedals(self, outputs: Outputs, gone: Callable[[PassedPedal], bool]) -> None:
+        """Let those pedals come up that were passed on while down, and say no more that they do."""
+        for pedal in sorted(pedal for pedal in self.pedals_down if gone(pedal)):
+            for name, channel in sorted(self.pedals_down.pop(pedal)):
+                self._lift_pedal(name, channel, pedal[1], outputs)
 
-    def restore_sustain(self, name: str, outputs: Outputs) -> None:
-        """Let sustain come up at an output that is back, unless its pedal is down now."""
-        down = {ch for _, ch in self.passed_sustain if name in self._through[ch]}
-        for output, channel in sorted(self._sustained_receivers):
-            if output == name and channel not in down:
-                self._pass_on(name, ControlChange(channel, midi.SUSTAIN, 0), outputs)
+    def lift_pedals_at(self, name: str, channels: Container[int], outputs: Outputs) -> None:
+        """Let pedals come up at some channels of an output, which hear them no more."""
+        for pedal, places in sorted(self.pedals_down.items()):
+            for place in sorted(place for place in places if place[0] == name):
+                if place[1] in channels:
+                    places.discard(place)
+                    self._lift_pedal(*place, pedal[1], outputs)
 
-    def _pass_on(self, name: str, message: ChannelMessage, outputs: Outputs) -> None:
-        if name not in self._shared.present:
+    def _lift_pedal(self, name: str, channel: int, controller: int, outputs: Outputs) -> None:
+        """Let a pedal come up at a receiver, unless another input holds it down there."""
+        others = (at for (_, other), at in self.pedals_down.items() if other == controller)
+        if name in self._shared.present and not any((name, channel) in at for at in others):
+            outputs.append((name, ControlChange(channel, controller, 0)))
+
+    def restore_pedals(self, name: str, outputs: Outputs) -> None:
+        """Let pedals come up at an output that is back, unless they are down now."""
+        down = {(*place, pedal[1]) for pedal, at in self.pedals_down.items() for place in at}
+        for receiver in sorted(self._held_receivers - down):
+            if receiver[0] == name:
+                self._lift_pedal(*receiver, outputs)
+
+    def _heard_pedal(
+        self,
+        message: ControlChange,
+        place: Source,
+        receivers: list[tuple[str, int]],
+        outputs: Outputs,
+    ) -> None:
+        """Note where a pedal that holds notes is down.
+
+        One that comes up does so wherever it is down: zones and outputs may have changed since.
+        """
+        if message.controller == midi.RESET_CONTROLLERS:
+            for controller in midi.HOLDING_PEDALS:  # the receivers reset their own
+                self._pedal_up((place, controller), receivers, outputs)
+        if message.controller not in midi.HOLDING_PEDALS:
             return
-        outputs.append((name, message))
-        if _sustain_of(message):
-            self._sustained_receivers.add((name, message.channel))
+        pedal = (place, message.controller)
+        if message.value < midi.PRESSED:
+            self._pedal_up(pedal, receivers, outputs)
+            return
+        self.pedals_down.setdefault(pedal, set()).update(receivers)
+        present = [one for one in receivers if one[0] in self._shared.present]
+        self._held_receivers.update((*one, message.controller) for one in present)
+
+    def _pedal_up(self, pedal: PassedPedal, told: list[tuple[str, int]], outputs: Outputs) -> None:
+        for name, channel in sorted(self.pedals_down.pop(pedal, set()).difference(told)):
+            self._lift_pedal(name, channel, pedal[1], outputs)
 
     def release_passed(self, name: str, outputs: Outputs) -> None:
         """Let go all passed-through keys and pedals of an input that is lost."""
-        for place in sorted(place for place in self.passed_sustain if place[0] == name):
-            self.lift_passed_sustain(place, outputs)
+        self.lift_pedals(outputs, lambda pedal: pedal[0][0] == name)
         for lane in self._shared.ledger.all():
             for note, holders in tuple(lane.holders.items()):
                 for holder in sorted(holders):
@@ -174,11 +210,11 @@ class Policy:
             return
         names = self._through[message.channel]
         if names:
-            down = _sustain_of(message)
-            if down is not None:
-                (self.passed_sustain.add if down else self.passed_sustain.discard)(place)
             for name in names:
-                self._pass_on(name, message, outputs)
+                if name in self._shared.present:
+                    outputs.append((name, message))
+            if type(message) is ControlChange:
+                self._heard_pedal(message, place, [(n, message.channel) for n in names], outputs)
             return
         parameter = (
             type(message) is ControlChange and message.controller in midi.PARAMETER_CONTROLLERS
@@ -192,15 +228,17 @@ class Policy:
     def _to_voices(
         self, message: ChannelMessage, place: Source, kind: str, outputs: Outputs
     ) -> bool:
-        passed = False
+        passed: list[tuple[str, int]] = []
         for state in self._assigner.voices_of(place):
             lane = state.lane
             if lane.up and self.listed(lane.output, kind):
                 response = state.voice.response
                 own = message if response is None else response.of(message)
                 outputs.append((lane.output, _on_channel(own, lane.channel)))
-                passed = True
-        return passed
+                passed.append((lane.output, lane.channel))
+        if type(message) is ControlChange:
+            self._heard_pedal(message, place, passed, outputs)
+        return bool(passed)
 
     def system_message(
         self, message: System | SongPosition | midi.SysEx, source: str, outputs: Outputs
@@ -236,16 +274,6 @@ def _system_class(message: System) -> str:
     if message.status in _TRANSPORT:
         return "transport"
     return "active_sensing" if message.status == 0xFE else "other system"
-
-
-def _sustain_of(message: ChannelMessage) -> bool | None:
-    """Return whether a message puts a sustain pedal down; None if it is not about one."""
-    if type(message) is ControlChange:
-        if message.controller == midi.SUSTAIN:
-            return message.value >= midi.PRESSED
-        if message.controller == midi.RESET_CONTROLLERS:
-            return False
-    return None
 
 
 def _on_channel(message: Message, channel: int) -> Message:

@@ -108,7 +108,7 @@ class PortEvents:
         for lane in self._shared.ledger.of_output(name):
             lane.up = True
             lane.release(outputs)
-        self._policy.restore_sustain(name, outputs)
+        self._policy.restore_pedals(name, outputs)
         states = [state for state in self._shared.voices.values() if state.lane.output == name]
         for state in states:
             self._player.send_bend_range(state, outputs)
@@ -139,8 +139,7 @@ class PortEvents:
         for lane in shared.ledger.all():
             lane.holders.clear()
             lane.release(outputs)
-        for place in sorted(self._policy.passed_sustain):
-            self._policy.lift_passed_sustain(place, outputs)
+        self._policy.lift_pedals(outputs, lambda pedal: True)
 
     def _panic(self, command: commands.Panic, outputs: Outputs) -> None:
         """Single note-offs first, then channel messages, then bends (N4, B8)."""

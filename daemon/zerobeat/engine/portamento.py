@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from ..midi import ControlChange, NoteOn
 from .engine_state import EngineState
-from .glide_controls import FROM_KEY, GlideControls
+from .glide_controls import FROM_KEY, SWITCH, TIME, GlideControls
 from .ledger import Outputs
 from .player import Player
 from .voice import Source
@@ -33,6 +35,13 @@ class Portamento:
         controls = self._shared.glide_controls
         for place in [place for place in controls if place[0] == name]:
             controls[place] = GlideControls()
+
+    def let_go(self, gone: Callable[[Source, int], bool]) -> None:
+        """Forget what controllers have said that are switches from now on."""
+        for place, controls in self._shared.glide_controls.items():
+            for controller in (TIME, SWITCH, FROM_KEY):
+                if gone(place, controller):
+                    controls.forget(controller)
 
     def hear(self, message: ControlChange, place: Source) -> bool:
         """Take a controller; return whether it is one of the three."""

@@ -20,14 +20,12 @@ class Response:
 
     def of(self, message: Message) -> Message:
         """Return what a message is by the curves: itself where there is none."""
-        kind = type(message)
         if type(message) is NoteOn:
             if self.velocity is not None:
                 velocity = self.velocity[message.velocity]
                 return NoteOn(message.channel, message.note, velocity)
-        elif kind is ControlChange or kind is ChannelPressure or kind is PolyPressure:
-            return self._of_value(message)
-        return message
+            return message
+        return self._of_value(message)
 
     def _of_value(self, message: Message) -> Message:
         if type(message) is ControlChange:

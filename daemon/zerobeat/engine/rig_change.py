@@ -116,10 +116,12 @@ class RigChange:
             if twice:
                 raise CommandError(f"{what}: found {twice[0]!r} twice; allowed: each name once")
         outputs = [output.name for output in rig.outputs]
-        for voice in rig.voices:
-            if voice.output not in outputs:
+        wanted = [(voice.name, voice.output) for voice in rig.voices]
+        wanted += [(route.socket.name, route.output) for route in rig.extra]
+        for name, output in wanted:
+            if output not in outputs:
                 raise CommandError(
-                    f"{voice.name}: output: found {voice.output!r}; allowed: {', '.join(outputs)}"
+                    f"{name}: output: found {output!r}; allowed: {', '.join(outputs)}"
                 )
 
     def _reload(self, command: commands.Reload, outputs: Outputs) -> None:
@@ -145,6 +147,7 @@ class RigChange:
         elif fresh is not None:
             live.use(fresh)
         added = self._keep_voices(rig, outputs)
+        live.use_tonight(shared.base_tonight, outputs)  # pedals may add to voices that are new
         shared.layers.commanded_roots &= frozenset(shared.voices)
         if fresh is not None or shared.waiting_scene is not None:
             self._ask_again(fresh or shared.waiting_scene, shared.voices if fresh else added)
@@ -194,11 +197,9 @@ class RigChange:
                 if moved or (passed and not stays):
                     lane.holders.clear()
                     lane.release(outputs)
-            for place in sorted(self._policy.passed_sustain):
-                passed = place[1] in output.pass_channels
-                stays = following is not None and place[1] in following.pass_channels
-                if passed and (moved or not stays):
-                    self._policy.lift_passed_sustain(place, outputs)
+            kept = () if moved or following is None else following.pass_channels
+            ends = range(16) if moved else set(output.pass_channels).difference(kept)
+            self._policy.lift_pedals_at(output.name, ends, outputs)
             if moved:
                 self._ports.gone(output.name)
 
@@ -241,4 +242,5 @@ class RigChange:
         for place in sorted({*self._shared.sustained, *self._shared.wheels}):
             if self._policy.passes(place):
                 self._keyboard.centre_wheel(place, outputs)
+            if self._policy.passes(self._shared.managers.get(place, place)):
                 self._keyboard.centre_sustain(place, outputs)

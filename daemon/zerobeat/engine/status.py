@@ -6,6 +6,7 @@ It holds no time, so that two pictures are equal when nothing has happened.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from .engine import Engine
@@ -76,8 +77,11 @@ class Status:
     faults: int
 
 
-def picture(engine: Engine, wire: Wire) -> Status:
-    """Return what engine and wire have now."""
+def picture(engine: Engine, wire: Wire, pause: Callable[[], None] = lambda: None) -> Status:
+    """Return what engine and wire have now.
+
+    ``pause`` is called between two voices: then they may stand as they do a note apart.
+    """
     live = engine.live
     counts = dict(sorted(engine.counts.items()))
     faults = counts.pop("faults", 0)
@@ -109,11 +113,17 @@ def picture(engine: Engine, wire: Wire) -> Status:
         foot=engine.pedals.said,
         foot_refused=engine.pedals.refused,
         wheel_cents=_wheels(engine),
-        voices=tuple(voice_status(engine, state) for state in engine.states.values()),
+        voices=tuple(_voices(engine, pause)),
         outputs=tuple(_output(engine, wire, output.name) for output in engine.rig.outputs),
         dropped=counts,
         faults=faults,
     )
+
+
+def _voices(engine: Engine, pause: Callable[[], None]) -> Iterator[VoiceStatus]:
+    for state in tuple(engine.states.values()):
+        yield voice_status(engine, state)
+        pause()
 
 
 def _wheels(engine: Engine) -> dict[str, float]:

@@ -25,7 +25,7 @@ RATE_MEMORY_S = 180.0  # after so long without a reading little is known of the 
 STRETCH_PER_ROOT_S = 0.1 / math.sqrt(60.0)  # cents an octave
 STRETCH_SIGMA = 1.0  # at the start, cents an octave
 FRESH_SIGMA_CENTS = 3.0  # of the offset of a voice whose last reading is days old
-NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note, where the profile says nothing
+NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note
 LEAST_SIGMA_CENTS = 0.06  # of a reading: wander of the oscillator within seconds
 UNSHOWN_SIGMA = 0.7  # of the share of moves that the input does not show, at the start
 STEPS_SHOWN_SIGMA = 0.2  # of it, once an oscillator has shown whole steps
@@ -70,6 +70,7 @@ class DriftModel:
         at_s: monotonic seconds.
         offset_cents, stretch_cents: what was believed before, ``age_s`` ago.
         age_s: infinity where nothing was.
+        note_sigma_cents: of the profile's error at a note.
     """
 
     def __init__(
@@ -79,8 +80,10 @@ class DriftModel:
         offset_cents: float = 0.0,
         stretch_cents: float = 0.0,
         age_s: float = math.inf,
+        note_sigma_cents: float = NOTE_SIGMA_CENTS,
     ) -> None:
         self.reference_cents = reference_cents
+        self._note_sigma_cents = note_sigma_cents
         self.at_s = at_s
         self.read_at_s = at_s - min(age_s, 1e9)
         known = min(FRESH_SIGMA_CENTS, 0.2 + CENTS_PER_ROOT_S * math.sqrt(min(age_s, 1e9)))
@@ -158,12 +161,16 @@ class DriftModel:
         if self._cov[_UNSHOWN, _UNSHOWN] < UNSHOWN_SIGMA**2:
             self._cov[_UNSHOWN, _UNSHOWN] += UNSHOWN_PER_ROOT_S**2 * seconds
 
-    def surprise(self, reading: DriftReading, scatter_cents: float = 0.0) -> tuple[float, float]:
-        """Return how far a reading lies from what was believed, and the sigma of that."""
+    def surprise(
+        self, reading: DriftReading, scatter_cents: float = 0.0
+    ) -> tuple[float, float, float]:
+        """Return how far a reading lies from what was believed, the sigma of that, and of it the
+        part of what was believed."""
         self.advance(reading.at_s)
         row, variance = self._row(reading, scatter_cents)
         left = reading.drift_cents - float(row @ self._mean)
-        return left, math.sqrt(float(row @ self._cov @ row) + variance)
+        believed = float(row @ self._cov @ row)
+        return left, math.sqrt(believed + variance), math.sqrt(believed)
 
     def add(self, reading: DriftReading, scatter_cents: float = 0.0) -> float:
         """Take a reading in; return what is left of it afterwards."""
@@ -219,13 +226,13 @@ class DriftModel:
             place = self._notes.pop(oldest)
             self._mean[place] = 0.0
             self._cov[place, :] = self._cov[:, place] = 0.0
-            self._cov[place, place] = NOTE_SIGMA_CENTS**2
+            self._cov[place, place] = self._note_sigma_cents**2
         else:
             place = len(self._mean)
             self._mean = np.append(self._mean, 0.0)
             grown = np.zeros((place + 1, place + 1))
             grown[:place, :place] = self._cov
-            grown[place, place] = NOTE_SIGMA_CENTS**2
+            grown[place, place] = self._note_sigma_cents**2
             self._cov = grown
         self._notes[note] = place
         return place

@@ -12,10 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from ..errors import TakeRefusedError
-from ..measure.pitch.reader import Pitch, estimate_pitch
+from ..measure.pitch.reader import Pitch
 from .common_drift import CommonDrift
-from .drift_model import DriftModel, DriftReading
+from .drift_model import NOTE_SIGMA_CENTS, DriftModel, DriftReading
 from .expected_pitch import ExpectedPitch
 from .hand import (
     AGREEING_VOICES,
@@ -27,6 +29,7 @@ from .hand import (
     sounding_step,
 )
 from .probe import MoveProbe
+from .quick_reading import QuickReader
 from .stretches import ListenedVoice, Stretch, StretchPicker
 from .trust import VoiceTrust
 
@@ -42,11 +45,13 @@ MOST_RATE_CENTS_PER_S = 6.0 / 60.0  # a faster drift is a hand or a modulation
 UNSHOWN_SHARE = 0.3  # of its moves that the input may fail to show
 PROVEN_BELOW = 0.6  # the share of an oscillator that shows no moves is 1
 LEAST_MOVED_CENTS = 1.0  # before a voice whose moves are not shown is given up
-GRID_SHARE = 0.4  # of whole steps: a smaller error is left alone
+GRID_SHARE = 0.55  # of whole steps: a smaller error is left alone
 NOTE_EVERY_S = 1.0  # between two moves for the next note
 NOT_SHOWN = "its input does not show its moves: another oscillator's, or locked"
 STALE_S = 60.0  # after so long without a reading a voice rests
 SKIPPED_READINGS = 4  # the first ones say nothing of what is left over
+LEARNED_SIGMA_CENTS = 0.35  # nor does one of a note about which less was known
+UNMEASURED_NOTE_CENTS = 0.6  # one sigma of a note's own error, where there is no profile
 SAID_CENTS = 1.0  # a line in the log for so much
 SAID_REFUSED_S = 60.0
 AGREED_CENTS = 1.0  # within ten minutes, to agree that the case drifts
@@ -78,6 +83,7 @@ class FollowedVoice:
         step_cents: a step of what reaches the oscillator: bend or DAC, the larger.
         reach_cents: of the bend.
         drift: what was believed last (offset, stretch, age in seconds), or None.
+        note_sigma_cents: of the profile's error at a note.
     """
 
     name: str
@@ -87,6 +93,7 @@ class FollowedVoice:
     step_cents: float = 0.05
     reach_cents: float = 100.0
     drift: tuple[float, float, float] | None = None
+    note_sigma_cents: float = NOTE_SIGMA_CENTS
 
 
 @dataclass(slots=True)
@@ -108,6 +115,7 @@ class _Voice:
     moved_s: float = -math.inf
     explained: deque[bool] = field(default_factory=lambda: deque(maxlen=JUDGED_READINGS))
     probe: MoveProbe = field(default_factory=MoveProbe)
+    quick: QuickReader = field(default_factory=QuickReader)
     applied_range: tuple[float, float] = (math.inf, -math.inf)  # of its readings
     agreed_s: float = -math.inf
     sounding_s: float = -math.inf
@@ -262,11 +270,12 @@ class Follower:
     def read(self, stretch: Stretch, samples: Any, rate_hz: float) -> None:
         """Read the pitch of a stretch's samples, shape (n,), and take it in."""
         expected = stretch.expected
-        assert expected.pitch_cents is not None
+        assert expected.pitch_cents is not None and expected.profile_cents is not None
+        state = self._voices[stretch.voice]
+        drift, _ = state.model.drift_at(expected.pitch_cents, stretch.from_s)
+        believed = expected.profile_cents + drift + state.here_cents + (state.knob_cents or 0.0)
         try:
-            pitch = estimate_pitch(
-                samples, rate_hz, expected_hz=440.0 * 2.0 ** ((expected.pitch_cents - 6900) / 1200)
-            )
+            pitch = state.quick.read(samples, rate_hz, expected.pitch_cents, believed)
         except TakeRefusedError as error:
             self.refuse(stretch, error.reason)
             return
@@ -302,7 +311,7 @@ class Follower:
         if state.model.readings and rested_s > STALE_S:
             state.model.shift(self._common.moved_since(stretch.voice, state.model.read_at_s))
         scatter = max(state.trust.scatter_cents, state.probe.grid_cents / math.sqrt(12.0))
-        left, sigma = state.model.surprise(reading, scatter)
+        left, sigma, unknown = state.model.surprise(reading, scatter)
         if state.knob_cents is not None:
             if abs(left) < min(KNOB_BACK_CENTS, abs(left - state.knob_cents)):
                 self._said.append(f"{stretch.voice}: its knob is back")
@@ -316,17 +325,17 @@ class Follower:
             return
         state.explained.append(True)
         state.knob.clear()
-        if state.model.readings >= SKIPPED_READINGS:
+        if state.model.readings >= SKIPPED_READINGS and unknown < LEARNED_SIGMA_CENTS:
             state.trust.add(reading, left)
         least, most = state.applied_range
         applied = reading.applied_cents
         state.applied_range = (min(least, applied), max(most, applied))
-        if state.probe.add(reading, state.model.rate_cents_per_s):
+        if state.probe.add(reading):
             state.model.doubt_moves()
             state.applied_range = (applied, applied)
         state.model.add(reading, scatter)
         before = state.verdict
-        state.verdict = state.trust.verdict(state.probe.grid_cents)
+        state.verdict = state.trust.verdict(state.probe.likely_grid_cents)
         if state.verdict and not before and state.model.readings < YOUNG_READINGS:
             self._take_back(state)
         self._prove(state)
@@ -464,10 +473,17 @@ class Follower:
         wanted = state.hand.wanted(now_s, drift, proven, limit, agree)
         octaves = (pitch - facts.reference_cents) / 1200.0
         stretch = state.model.stretch_cents if proven else state.stretch_cents
+        grid = state.probe.grid_cents
+        if grid:  # whole steps arrive whole; others show more or less than was asked
+            steps = (wanted - state.hand.applied_cents) / grid
+            whole = state.hand.applied_cents + grid * max(1.0, round(abs(steps))) * np.sign(steps)
+            if abs(stretch - state.stretch_cents) < grid:
+                stretch = state.stretch_cents
         error = wanted - state.hand.applied_cents + (stretch - state.stretch_cents) * octaves
         sigma = max(sigma, state.trust.usual_sigma)
-        if proven and not is_sure(error, sigma, GRID_SHARE * state.probe.grid_cents):
+        if proven and not is_sure(error, sigma, GRID_SHARE * grid):
             return None
+        wanted = float(whole) if grid else wanted
         state.stretch_cents = stretch
         state.moved_s = now_s
         state.hand.moved(now_s, wanted)
@@ -565,7 +581,8 @@ class Follower:
 
 def _fresh(facts: FollowedVoice, now_s: float, drift: tuple[float, float, float] | None) -> _Voice:
     offset, stretch, age_s = drift or (0.0, 0.0, math.inf)
-    return _Voice(facts, DriftModel(facts.reference_cents, now_s, offset, stretch, age_s))
+    model = DriftModel(facts.reference_cents, now_s, offset, stretch, age_s, facts.note_sigma_cents)
+    return _Voice(facts, model)
 
 
 def _at(touch_up: tuple[float, float, float], pitch_cents: float) -> float:

@@ -19,8 +19,9 @@ from ..errors import AudioError
 from ..measure.audio.audio_inputs import AudioInputs
 from ..measure.audio.devices import WantedInput
 from ..tuning.bend import bend_to_cents
+from .drift_model import NOTE_SIGMA_CENTS
 from .expected_pitch import expected_pitch_of
-from .follower import FollowedVoice, Follower, FollowMove
+from .follower import UNMEASURED_NOTE_CENTS, FollowedVoice, Follower, FollowMove
 from .hand import FollowLimits
 from .kept_drift import KeptDrift
 from .path_delay import AFTER_S, BEFORE_S, Onset, PathDelays, onset_delay
@@ -74,6 +75,9 @@ class LiveFollow:
         self._audio: AudioInputs | None = None
         self._open_at_s = now_s
         self._lent = False
+        self._claimed = False
+        self._claim_id: int | None = None  # of the report that says the inputs will be opened
+        self._opening = False
         self._audio_fault = ""
         self._begun: set[str] = set()
         self._stream_id = 0
@@ -121,10 +125,12 @@ class LiveFollow:
                 self._say(line)
         if now_s - self._reported_s >= REPORT_EVERY_S:
             self._reported_s = now_s
-            self._client.send(
-                "follow_report", voices=self._report(now_s), inputs=self._audio is not None
-            )
+            self._send_report(now_s)
             self._keep(now_s)
+
+    def _send_report(self, now_s: float) -> None:
+        has_inputs = self._audio is not None or self._claim_id is not None
+        self._client.send("follow_report", voices=self._report(now_s), inputs=has_inputs)
 
     def _report(self, now_s: float) -> dict[str, dict[str, Any]]:
         report = self.follower.report(now_s)
@@ -158,6 +164,10 @@ class LiveFollow:
     # ------------------------------------------------------------ the stream
 
     def _take_answer(self, answer: dict[str, Any]) -> None:
+        if answer.get("id") == self._claim_id:
+            self._claim_id = None
+            self._claimed = answer.get("said") == "reported"
+            return
         if answer.get("id") != self._stream_id or "expected" not in answer:
             return
         now_s = time.monotonic()
@@ -189,17 +199,26 @@ class LiveFollow:
     # ------------------------------------------------------------ sound
 
     def _lend(self, wanted: bool, now_s: float) -> None:
-        if wanted and not self._lent:
-            self._close_audio()
-            self._client.send("follow_report", voices=self._report(now_s), inputs=False)
-        elif self._lent and not wanted:
-            self._open_at_s = now_s
+        begins, ends = wanted and not self._lent, self._lent and not wanted
         self._lent = wanted
+        if begins and not self._opening:
+            self._close_audio()
+            self._claim_id = None
+            self._claimed = False
+            self._send_report(now_s)
+        elif ends:
+            self._open_at_s = now_s
 
     def _close_audio(self) -> None:
         if self._audio is not None:
             self._audio.close_now()
             self._audio = None
+
+    def _claim(self, now_s: float) -> None:
+        """Say that the inputs will be opened: from the answer on nobody else is lent them."""
+        self._open_at_s = now_s + OPEN_AGAIN_S
+        self._client.send("follow_report", voices=self._report(now_s), inputs=True)
+        self._claim_id = self._client.last_id
 
     def _open(self, now_s: float) -> None:
         """Open the inputs; what fails is tried again later, and said once."""
@@ -212,14 +231,31 @@ class LiveFollow:
             WantedInput(i.name, i.device, i.device_is_pattern, i.channel, i.clock_ppm)
             for i in (self._loaded.audio_inputs[name] for name in names)
         ]
+        self._opening = True
         try:
-            self._audio = AudioInputs(wanted)
+            self._audio = AudioInputs(wanted, self._must_give_up)
         except AudioError as error:
-            self._fail(str(error))
+            if not self._lent and not self.stopping:
+                self._fail(str(error))
+            self._send_report(time.monotonic())
+            return
+        finally:
+            self._opening = False
+        if self._lent:
+            self._close_audio()
+            self._send_report(time.monotonic())
             return
         if self._audio_fault:
             self._say("the audio inputs are there again")
         self._audio_fault = ""
+
+    def _must_give_up(self) -> bool:
+        """Serve the socket while the inputs are being opened; return whether to let them go."""
+        if select.select([self._client], (), (), 0)[0]:
+            self._client.hear()
+        for answer in self._client.answers():
+            self._take_answer(answer)
+        return self._lent or self.stopping
 
     def _fail(self, why: str) -> None:
         if why != self._audio_fault:
@@ -230,8 +266,11 @@ class LiveFollow:
 
     def _listen(self, now_s: float) -> None:
         if self._audio is None:
-            if not self._lent and now_s >= self._open_at_s:
+            if self._claimed:
+                self._claimed = False
                 self._open(now_s)
+            elif not self._lent and now_s >= self._open_at_s and self._claim_id is None:
+                self._claim(now_s)
             return
         audio = self._audio
         try:
@@ -297,6 +336,7 @@ def followed_voices(
                 max(step, CARD_STEP_CENTS),
                 voice.bend_range_cents,
                 beliefs.get(voice.name),
+                NOTE_SIGMA_CENTS if voice.curve is not None else UNMEASURED_NOTE_CENTS,
             )
         )
     return followed, others

@@ -1,9 +1,9 @@
 """Proves that an input shows a voice's own moves, before more than half a cent is moved.
 
-The correction steps to and fro by ``PROBE_CENTS``, which nobody hears, and the same notes are
-compared across a step. An oscillator that is another's slave, or a swapped cable, shows nothing.
+The correction steps to and fro by ``PROBE_CENTS``, which nobody hears, and the model compares the
+same notes across a step. An oscillator that is another's slave, or a swapped cable, shows nothing.
 One that takes whole cents only (a digital oscillator, a soft synth) shows nothing or a whole
-cent: it is known by that, and must show larger moves later.
+cent: its readings of a note lie whole cents apart. It must show larger moves later.
 """
 
 from __future__ import annotations
@@ -16,10 +16,12 @@ PROBE_CENTS = 0.45
 READINGS_A_SIDE = 3
 MOST_STEPS = 8  # of a series; then it rests until the drift has changed
 AGAIN_CENTS = 0.3  # of drift, after which another series begins
-COMPARED_WITHIN_S = 40.0
 GRID_CENTS = 1.0
-GRID_VOTES = 2
-NOTHING_CENTS = 0.2
+GRID_VOTES = 3  # jumps of whole cents
+WHOLE_SHARE = 0.75  # of all jumps
+WHOLE_CENTS = 0.04  # so near to a whole cent
+LEAST_JUMP_CENTS = 0.1
+CLEAR_SIGMA_CENTS = 0.03
 
 
 class MoveProbe:
@@ -31,38 +33,39 @@ class MoveProbe:
 
     def __init__(self) -> None:
         self.grid_cents = 0.0
-        self._heard: dict[int, DriftReading] = {}
-        self._shown: deque[float] = deque(maxlen=12)
+        self._heard_cents: dict[int, float] = {}
+        self._jumps: deque[bool] = deque(maxlen=12)  # of whole cents
         self._steps = 0
         self._series_at_cents: float | None = None
         self._since_step = 0
 
-    def add(self, reading: DriftReading, rate_cents_per_s: float) -> bool:
+    def add(self, reading: DriftReading) -> bool:
         """Take a reading; return True once a grid has just been found."""
         self._since_step += 1
+        if reading.sigma_cents > CLEAR_SIGMA_CENTS:
+            return False
         note = round(reading.pitch_cents / 100.0)
-        before = self._heard.get(note)
-        self._heard[note] = reading
-        if before is None or reading.at_s - before.at_s > COMPARED_WITHIN_S:
+        heard = reading.pitch_cents - reading.applied_cents + reading.drift_cents
+        before = self._heard_cents.get(note, heard)
+        self._heard_cents[note] = heard
+        jump = heard - before
+        if abs(jump) < LEAST_JUMP_CENTS:
             return False
-        asked = reading.applied_cents - before.applied_cents
-        if not 0.6 * PROBE_CENTS < abs(asked) < 1.4 * PROBE_CENTS:
-            return False
-        drifted = rate_cents_per_s * (reading.at_s - before.at_s)
-        error = (reading.drift_cents - reading.applied_cents) - (
-            before.drift_cents - before.applied_cents
-        )
-        self._shown.append(-(error - drifted) * (1.0 if asked > 0.0 else -1.0))
-        return self._look_for_grid()
-
-    def _look_for_grid(self) -> bool:
-        whole = sum(0.75 < one < 1.3 for one in self._shown)
-        nothing = sum(abs(one) < NOTHING_CENTS for one in self._shown)
-        found = whole >= GRID_VOTES and whole + nothing >= 0.75 * len(self._shown)
-        if found and not self.grid_cents:
+        whole = round(jump / GRID_CENTS) * GRID_CENTS
+        self._jumps.append(whole != 0.0 and abs(jump - whole) < WHOLE_CENTS)
+        if self._looks_whole(GRID_VOTES) and not self.grid_cents:
             self.grid_cents = GRID_CENTS
             return True
         return False
+
+    @property
+    def likely_grid_cents(self) -> float:
+        """Whole steps that the oscillator may take, for all that was heard: one jump is enough."""
+        return self.grid_cents or (GRID_CENTS if self._looks_whole(1) else 0.0)
+
+    def _looks_whole(self, least: int) -> bool:
+        votes = sum(self._jumps)
+        return votes >= least and votes >= WHOLE_SHARE * len(self._jumps)
 
     def target(self, drift_cents: float, start_cents: float, applied_cents: float) -> float | None:
         """Return what is to be taken out next to prove the voice; None: wait.

@@ -113,10 +113,11 @@ class StretchPicker:
         least_s, most_s = self.delay_s(voice.input)
         for place in range(len(lines) - 1, max(-1, len(lines) - 4), -1):
             line = lines[place]
-            end_s = lines[place + 1].at_s if place + 1 < len(lines) else now_s - least_s
+            ended = place + 1 < len(lines)
+            end_s = lines[place + 1].at_s if ended else now_s - least_s
             if end_s < now_s - KEPT_LINES_S:
                 return None
-            found = self._within(voice, lines, place, end_s + least_s - END_GUARD_S, most_s, now_s)
+            found = self._within(voice, lines, place, end_s + least_s - END_GUARD_S, ended, now_s)
             if found is None:
                 continue
             reason = self._reason(voice, found, line, most_s)
@@ -134,10 +135,11 @@ class StretchPicker:
         lines: deque[ExpectedPitch],
         place: int,
         end_s: float,
-        most_s: float,
+        ended: bool,
         now_s: float,
     ) -> Stretch | None:
         line = lines[place]
+        _, most_s = self.delay_s(voice.input)
         if line.pitch_cents is None or line.profile_cents is None:
             return None
         if not (line.gate or voice.always_heard):
@@ -147,7 +149,7 @@ class StretchPicker:
         guard_s = self._guard_s[voice.name]
         earliest_s = max(line.settled_s, line.at_s) + most_s + GUARDS_S[0]
         from_s = max(max(line.settled_s, line.at_s) + most_s + guard_s, end_s - 2.0 * seconds)
-        if from_s + seconds > end_s:  # a short note: what there is of it
+        if from_s + seconds > end_s and ended:  # a short note: what there is of it
             from_s = end_s - seconds
         from_s = max(from_s, self._next_s.get(voice.name, 0.0))
         if from_s < earliest_s or from_s + seconds > min(end_s, now_s):

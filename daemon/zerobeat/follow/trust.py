@@ -138,13 +138,23 @@ class VoiceTrust:
 
     @staticmethod
     def _within(readings: list[DriftReading]) -> tuple[float, float]:
-        """Return how sure the pitch moves within stretches, on average, and how fast."""
-        slopes = np.array([one.slope_cents_per_s for one in readings])
-        sigmas = np.array([max(one.slope_sigma, 0.05) for one in readings])
-        weights = 1.0 / sigmas**2
-        mean = float(weights @ slopes / weights.sum())
-        spread = max(float(weights @ (slopes - mean) ** 2) / (len(slopes) - 1), 1.0)
-        return abs(mean) / math.sqrt(spread / weights.sum()), abs(mean)
+        """Return how sure the pitch moves within stretches, and how fast, on average.
+
+        What moves early in the notes and has settled later is an attack: the least of both counts.
+        """
+        order = np.argsort([one.since_onset_s for one in readings])
+        slopes = np.array([one.slope_cents_per_s for one in readings])[order]
+        sigmas = np.array([max(one.slope_sigma, 0.05) for one in readings])[order]
+        found = []
+        for part in np.array_split(np.arange(len(slopes)), 2):
+            weights = 1.0 / sigmas[part] ** 2
+            mean = float(weights @ slopes[part] / weights.sum())
+            rest = float(weights @ (slopes[part] - mean) ** 2) / (len(part) - 1)
+            found.append((mean, abs(mean) / math.sqrt(max(rest, 1.0) / weights.sum())))
+        (early, sure_early), (late, sure_late) = found
+        if early * late <= 0.0:
+            return 0.0, 0.0
+        return min(sure_early, sure_late), min(abs(early), abs(late))
 
 
 def _fades(since_s: float) -> float:
@@ -187,10 +197,13 @@ def _between(since_s: np.ndarray, left: np.ndarray) -> tuple[float, float]:
     place = np.digitize(since_s, ONSET_EDGES_S)
     groups = [left[place == k] for k in np.unique(place) if np.sum(place == k) >= LEAST_IN_BIN]
     best = (0.0, 0.0)
+    # Readings of whole steps may be alike in a group by chance: the spread is that of all groups.
+    free = sum(len(one) - 1 for one in groups)
+    within = sum(float(np.var(one)) * len(one) for one in groups) / max(free, 1)
     for k, one in enumerate(groups):
         for other in groups[k + 1 :]:
             apart = abs(float(one.mean() - other.mean()))
-            spread = math.sqrt(float(np.var(one)) / len(one) + float(np.var(other)) / len(other))
+            spread = math.sqrt(within * (1.0 / len(one) + 1.0 / len(other)))
             z = apart / max(spread, 0.02)
             if z > best[0]:
                 best = (z, apart)

@@ -51,7 +51,7 @@ function _shtab_zerobeat_using
 end
 
 set -g _shtab_zerobeat_commands init ports check run demo render tune measure trim warmup touchup follow soundcheck report status recall store revert undo cancel set hold trigger bypass play solo mute panic reload scales learn state backup page doctor voices scenes keys schema completion help
-set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
+set -g _shtab_zerobeat_opts_with_value --address --adopt --against --backend --by --channel --color --debounce-ms --every --folder --forget --high --highest --hold --input --kind --long-press --low --lowest --minutes --moved-from --note --notes --out --readings --revoke --rig --rounds --save --scale --scene --seconds --seed --setting --socket --state --to --tolerance --unit --velocity --virtual --voice --volts --wait --wav
 
 complete -c zerobeat -e
 complete -c zerobeat -f
@@ -115,11 +115,13 @@ complete -c zerobeat -n '_shtab_zerobeat_using measure' -l undo -d 'bring back t
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l tolerance -x -d 'stop there (default: 0.5)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l every-semitone -d 'read each note: converters with wrong notes'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l notes -x -d 'only these: C2-C6, or 36,48,60; C2-C6/3'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l spellings -d 'the converter'"'"'s table without a meter: each pitch played as two notes'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l moved-from -x -d 'the channel'"'"'s table: that voice'"'"'s oscillator is plugged in here'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l channel -x -d 'of a WAV file (default: 1)'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-check -d 'play no check notes at the end'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l no-glance -d 'no short look at every note before it reads'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l accept -d 'keep it even if it is worse'
-complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing'
+complete -c zerobeat -n '_shtab_zerobeat_using measure' -l out -xka "(__fish_complete_path (commandline -ct))" -d 'write it there, keep nothing; with --spellings: the converter'"'"'s table'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l force -d 'write over what is there'
 complete -c zerobeat -n '_shtab_zerobeat_using measure' -l socket -xka "(__fish_complete_path (commandline -ct))" -d 'the daemon'"'"'s control socket'
 complete -c zerobeat -n '_shtab_zerobeat_using measure; and test $_shtab_zerobeat_npos -ge 0' -ka "(zerobeat voices --names 2>/dev/null)" -d 'voices of the rig; with --volts a converter'

@@ -18,6 +18,7 @@ from ..errors import PortError
 from ..json_value import JsonObject, JsonValue
 from ..text import printable
 from .expected_lines import ExpectedLines
+from .roles import NOBODY
 
 LONGEST_REQUEST = 16_384
 LONGEST_PROFILE = 65_536  # a line of put_profile, which is checked in a process of its own
@@ -32,6 +33,7 @@ LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
 STUCK_S = 10.0  # neither reading on nor ending a line
 RATE_HZ = 100.0  # commands a second
 BURST = 20.0
+PIECE = 1024  # bytes of a line; each more counts as another command
 CHUNK = 16_384  # read at once
 LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 
@@ -104,6 +106,7 @@ class ClientConnection:
         link: its socket, non-blocking from here on.
         now_s: monotonic seconds.
         roles: what it may be.
+        user: whose process it is.
 
     Attributes:
         follow_s: seconds between pictures, or None; ``follow_id`` goes with each.
@@ -116,9 +119,14 @@ class ClientConnection:
     """
 
     def __init__(
-        self, link: socket.socket, now_s: float, roles: frozenset[str] = frozenset(("all",))
+        self,
+        link: socket.socket,
+        now_s: float,
+        roles: frozenset[str] = frozenset(("all",)),
+        user: int = NOBODY,
     ) -> None:
         link.setblocking(False)
+        self.user = user
         self.allowed = self.roles = roles
         self._link = link
         self._in = bytearray()
@@ -151,8 +159,18 @@ class ClientConnection:
     @property
     def waits(self) -> bool:
         """True while it is owed something: an answer, pictures, raw input."""
-        streams = self.has_raw_input or self.follow_s is not None or self.expected is not None
-        return bool(self.asked or self.owed or streams)
+        return bool(self.asked or self.owed or self.streams)
+
+    @property
+    def streams(self) -> bool:
+        """True while it is sent something without asking again."""
+        return self.has_raw_input or self.follow_s is not None or self.expected is not None
+
+    @property
+    def only_follows(self) -> bool:
+        """True if all that it is owed is the picture, again and again."""
+        more = self.has_raw_input or self.expected is not None or self.asked or self.owed
+        return self.follow_s is not None and not more
 
     # ------------------------------------------------------------ in
 
@@ -203,8 +221,8 @@ class ClientConnection:
             self._line_since_s = now_s
         self._in += content
 
-    def next_request(self, now_s: float) -> JsonObject | None:
-        """Return one request if a whole line is there and the budget allows it."""
+    def next_line(self, now_s: float) -> bytes | None:
+        """Return one line if a whole one is there and the budget allows it."""
         self._refill(now_s)
         if self._closing or self._tokens < 1:
             return None
@@ -221,17 +239,14 @@ class ClientConnection:
         line = bytes(self._in[:end])
         del self._in[: end + 1]
         self._line_since_s = now_s
-        self._tokens -= 1
+        self._tokens -= 1 + len(line) // PIECE  # may owe: then it waits the longer
         if not line.strip():
             return None
         self.asked_s = now_s
-        try:
-            if len(line) > longest:
-                raise MalformedError(f"found a line over {longest} bytes; allowed: no more")
-            return parse_request(line)
-        except MalformedError as error:
-            self.refuse(str(error), now_s)
+        if len(line) > longest:
+            self.refuse(f"found a line over {longest} bytes; allowed: no more", now_s)
             return None
+        return line
 
     def _expects_more(self) -> bool:
         return bool(self.asked or self.owed)
@@ -280,11 +295,11 @@ class ClientConnection:
         self.owed -= 1
         self.send_answer(answer, now_s)
 
-    def refuse(self, why: str, now_s: float) -> None:
+    def refuse(self, why: str, now_s: float, **more: object) -> None:
         """Send the reason, then close."""
         self._closing = True
         self.send_answer(
-            {"id": None, "ok": False, "error": f"{why}; the connection is closed"},
+            {"id": None, "ok": False, "error": f"{why}; the connection is closed", **more},
             now_s,
         )
 

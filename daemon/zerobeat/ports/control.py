@@ -38,13 +38,14 @@ A follower gets nothing while nothing changes, but ``{"id": 3, "ok": true,
     {"id": 5, "ok": true, "expected": [{"voice": "reed", "at_s": 8.1, ...}], "asked": [],
      "inputs": "", "lost": 0}
 
-Each client may send 100 commands a second, 20 at once; beyond that its socket is not read.
-Each role has seats of its own, and ``panic`` needs none. A client that has asked for nothing
-yet, or for nothing for 2 s (10 s if it measures), makes room for one that comes. A client is
+Each client may send 100 commands a second, 20 at once, and a long line counts as several;
+beyond that its socket is not read. Each role has seats of its own, and ``panic`` needs none. A
+client that has asked for nothing yet, or for nothing for 2 s (10 s if it measures), makes room
+for one that comes; where many follow, so does the one that asked longest ago. A client is
 closed, with one line if it still reads, when a line is no JSON object or too long, when it
 doesn't end a line or read its answers for 10 s, or when it leaves 256 KiB of them unread. No
-client can delay a note: nothing here waits, a line is bounded in all that costs time, and MIDI
-is served before and after each command.
+client can delay a note: nothing here waits, a line is bounded in all that costs time, MIDI is
+served before and after each command and interrupts what reads and encodes.
 """
 
 from __future__ import annotations
@@ -57,11 +58,12 @@ from pathlib import Path
 
 from ..json_value import JsonObject
 from ..runtime_directory import SOCKET, SOCKET_VERSION
-from .client_connection import ClientConnection, bind_socket
+from .client_connection import ClientConnection, MalformedError, bind_socket, parse_request
 from .deferred_answer import Answer, DeferredAnswer
 from .expected_lines import ExpectedLines
+from .interruptions import Interruptions
 from .raw_input import RawInputBatch
-from .roles import ROLE_COMMANDS, SEATS, RolePolicy, may, role_for
+from .roles import ROLE_COMMANDS, SEATS, STREAM_SEATS, RolePolicy, may, role_for
 
 MOST_ASKED = 4  # pictures that one client waits for
 MOST_UNSEATED = 8  # clients that have asked for nothing yet
@@ -85,6 +87,7 @@ class ControlSocket:
         picture: returns what ``status`` shows.
         on_disconnect: gets a client whose connection has ended, as ``asking`` named it.
         catch_up: plays MIDI that has arrived or is due; called between two slices of work.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         asking: stands for the client whose request is being answered.
@@ -100,12 +103,14 @@ class ControlSocket:
         picture: Callable[[], Mapping[str, object]],
         on_disconnect: Callable[[object], None] = lambda client: None,
         catch_up: Callable[[], None] = lambda: None,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self.path = folder / SOCKET
         self._answer = answer
         self._picture = picture
         self._on_disconnect = on_disconnect
         self._catch_up = catch_up
+        self._interruptions = interruptions or Interruptions()
         self._policy = RolePolicy()
         self.asking: object = None
         self._clients: list[ClientConnection] = []
@@ -238,9 +243,9 @@ class ControlSocket:
         if readable and client.wants_to_read(now_s):
             client.read(now_s)
         if client.open:
-            request = client.next_request(now_s)
-            if request is not None:
-                self._serve_one(client, request, now_s)
+            line = client.next_line(now_s)
+            if line is not None:
+                self._serve_one(client, line, now_s)
                 self._catch_up()
         if client.open and client.wants_to_write():
             client.write(now_s)
@@ -259,7 +264,8 @@ class ControlSocket:
         if len(unseated) >= MOST_UNSEATED:
             unseated[0].refuse("it asked for nothing, and another client came", now_s)
             unseated[0].close()
-        client = ClientConnection(link, now_s, self._policy.roles_of(link))
+        user, roles = self._policy.user_and_roles(link)
+        client = ClientConnection(link, now_s, roles, user)
         self._clients.append(client)
         client.read(now_s)
 
@@ -296,7 +302,33 @@ class ControlSocket:
             last.close()
         client.seat = role
 
-    def _serve_one(self, client: ClientConnection, request: JsonObject, now_s: float) -> None:
+    def _make_room(self, client: ClientConnection, now_s: float) -> None:
+        """Let a client follow or listen; too many, and the one of its user that asked first goes.
+
+        Raises:
+            ValueError: none of them goes for this client.
+        """
+        role = client.seat
+        streams = [c for c in self._clients if c.seat == role and c.streams and c.open]
+        if client.streams or len(streams) < STREAM_SEATS[role]:
+            return
+        displays = [c for c in streams if c.only_follows and c.user == client.user]
+        if not displays:
+            raise ValueError(
+                f"found {len(streams)} clients of role {role} that follow or listen; "
+                "allowed: no more"
+            )
+        oldest = min(displays, key=lambda client: client.asked_s)
+        oldest.refuse("another display took this one's place", now_s, let_go=True)
+        oldest.close()
+
+    def _serve_one(self, client: ClientConnection, line: bytes, now_s: float) -> None:
+        try:
+            with self._interruptions:
+                request = parse_request(line)
+        except MalformedError as error:
+            client.refuse(str(error), now_s)
+            return
         name = request.pop("id", None)
         if not (name is None or isinstance(name, (int, str))) or len(str(name)) > 64:
             client.refuse("id: found neither a number nor a short text", now_s)
@@ -332,15 +364,19 @@ class ControlSocket:
             return None
         if command == "follow":
             _no_more(request, ("at_most_hz",))
-            client.follow_s = 1.0 / _rate(request.get("at_most_hz", RATES_HZ[1]))
+            follow_s = 1.0 / _rate(request.get("at_most_hz", RATES_HZ[1]))
+            self._make_room(client, now_s)
+            client.follow_s = follow_s
             client.follow_id, client.follow_due_s, client.shown = name, now_s, ""
             return None
         if command == "listen":
             _no_more(request, ())
+            self._make_room(client, now_s)
             client.has_raw_input, client.listen_id = True, name
             return {"ok": True, "said": "listening"}
         if command == "expected":
             _no_more(request, ())
+            self._make_room(client, now_s)
             client.expected, client.expected_id = ExpectedLines(now_s), name
             return {"ok": True, "said": "what voices are meant to sound"}
         answer = self._answer(request)
@@ -362,8 +398,8 @@ class ControlSocket:
             return
         self._picture_at_s = now_s + PICTURE_S
         picture = self._picture()
-        self._catch_up()
-        shown = json.dumps(picture)
+        with self._interruptions:
+            shown = _json(picture)
         for client in due:
             self._catch_up()
             for name in client.asked:
@@ -412,6 +448,18 @@ class ControlSocket:
 
 def _status_line(name: object, shown: str) -> str:
     return f'{{"id": {json.dumps(name)}, "ok": true, "status": {shown}}}'
+
+
+def _json(picture: Mapping[str, object]) -> str:
+    """Return a picture as JSON, encoded by voices and other parts: MIDI may interrupt between."""
+    parts = []
+    for key, value in picture.items():
+        if isinstance(value, list):
+            text = f"[{', '.join([json.dumps(item) for item in value])}]"
+        else:
+            text = json.dumps(value)
+        parts.append(f"{json.dumps(key)}: {text}")
+    return f"{{{', '.join(parts)}}}"
 
 
 def _no_more(request: JsonObject, allowed: tuple[str, ...]) -> None:

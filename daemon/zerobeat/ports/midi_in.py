@@ -1,7 +1,13 @@
 """An input port: stamp, append, wake. Nothing is parsed or decided here.
 
-The callback runs in a thread of the library. It must be quick: on ALSA the kernel queues
-200 events for us, and clears them all on overflow.
+On ALSA the library calls back, in a thread of its own. The callback must be quick: the kernel
+queues 200 events for us, and clears them all on overflow.
+
+On JACK it must never call back. It would read the server's buffer while it waits for the
+interpreter, which somebody may hold for longer than a period (the library itself does, for
+15 ms, when it opens a client); the server writes the next period's messages there meanwhile, so
+that some would be lost and others come twice. So its thread copies them into its own queue, for
+which it needs no lock, and ``collect`` looks there a few times in each period.
 """
 
 from __future__ import annotations
@@ -13,14 +19,14 @@ from collections import deque
 from collections.abc import Sequence
 
 from ..errors import PortError
-from .patch import OWN_PORT, Patch, check_client_name, own_client, wait_periods
+from .interruptions import Interruptions
+from .patch import OWN_PORT, Patch, check_client_name, own_client
 from .rtmidi_api import api_of, rtmidi
 
 Inbox = deque[tuple[float, str, Sequence[int]]]
 INBOX_LIMIT = 4096  # messages: two seconds of a flood of 2,000 a second
 
 INBOX_QUIET_S = 0.01
-QUIET_PERIODS = 3  # the one under way, and two for a client that is late
 QUIET_TIMEOUT_S = 2.0
 _LEFT_OPEN: list[rtmidi.MidiIn] = []
 
@@ -74,9 +80,10 @@ class MidiIn:
             ``zerobeat in NAME:midi``.
         inbox: where ``(now_s, input_name, bytes as a list)`` is appended: one deque for
             all inputs. ``now_s`` is ``time.monotonic()`` at receipt.
-        wake_fd: an eventfd that is written after each append.
+        wake_fd: an eventfd that is written after each append in a callback.
         patch: the backend.
         limit: messages that may wait in ``inbox``; more are dropped.
+        interruptions: hears of each message too.
 
     Every class of message arrives, clock, active sensing and SysEx too.
     ``overflowed`` turns True when a message of this input was lost: its notes
@@ -94,6 +101,7 @@ class MidiIn:
         wake_fd: int,
         patch: Patch,
         limit: int = INBOX_LIMIT,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self.name = input_name
         self.client_name = own_client("in", input_name)
@@ -104,53 +112,78 @@ class MidiIn:
         self._calls = 0
         self._patch = patch
         self._closed = False
+        self._queued = patch.backend == "jack"
         self._inbox = inbox
         self._wake_fd = wake_fd
         self._limit = limit
+        self._interruptions = interruptions or Interruptions()
         check_client_name(self.client_name, patch.backend)
         before = _threads()
         try:
-            self._port = rtmidi.MidiIn(api_of(patch), name=self.client_name)
+            size = limit + 1 if self._queued else 2  # of a ring that is never quite full
+            self._port = rtmidi.MidiIn(api_of(patch), self.client_name, size)
             self._port.ignore_types(sysex=False, timing=False, active_sense=False)
-            self._port.set_callback(self._on_message)
+            if not self._queued:
+                self._port.set_callback(self._on_message)
             self._port.open_virtual_port(OWN_PORT)
         except rtmidi.RtMidiError as error:
             raise PortError(f'port "{self.client_name}" can\'t be opened: {error}') from None
-        # The library's own thread; on JACK it is the server's, and waits in ways of its own.
-        self._threads = _threads() - before if patch.backend == "alsa" else frozenset()
+        self._threads = frozenset() if self._queued else _threads() - before
 
     def _on_message(self, event: tuple[Sequence[int], float], unused: object = None) -> None:
         now_s = time.monotonic()
         self._calls += 1
         try:
-            if event[0] == END_OF_EXCLUSIVE or not self.takes:  # see SysExEnd in sysex_end.py
-                return
-            if len(self._inbox) >= self._limit:
-                self.lost += 1
-                self.overflowed = True
-            else:
-                self._inbox.append((now_s, self.name, event[0]))
+            self._append(now_s, event[0])
             os.eventfd_write(self._wake_fd, 1)
+            self._interruptions.arrived()
         except Exception:  # noqa: BLE001 - counted; the callback has no other way out
             self.faults += 1
+
+    def _append(self, now_s: float, content: Sequence[int]) -> None:
+        if content == END_OF_EXCLUSIVE or not self.takes:  # see SysExEnd in sysex_end.py
+            return
+        if len(self._inbox) >= self._limit:
+            self.lost += 1
+            self.overflowed = True
+        else:
+            self._inbox.append((now_s, self.name, content))
+
+    def collect(self) -> None:
+        """Append what waits in the library's queue, where the library does not call back."""
+        if not self._queued or self._closed:
+            return
+        for _ in range(self._limit):
+            event = self._port.get_message()
+            if event is None:
+                return
+            self._append(time.monotonic(), event[0])
+        self.overflowed = True  # the queue was full, so more may have come
 
     def close(self) -> None:
         """Close the port; a second call does nothing. Takes 20 ms or so.
 
-        The library closes with the GIL held and waits for its thread, which may wait for the
-        GIL in the callback: both for ever. So first the port is disconnected and what is
+        On ALSA the library closes with the GIL held and waits for its thread, which may wait for
+        the GIL in the callback: both for ever. So first the port is disconnected and what is
         under way arrives, while this thread sleeps. On a busy machine a quiet moment is no
-        proof, so on ALSA the kernel is asked whether the library's thread has nothing in hand.
+        proof, so the kernel is asked whether the library's thread has nothing in hand.
         """
         if self._closed:
             return
         self._closed = True
+        if self._queued:
+            self._delete()
+            return
         self._patch.isolate(self.client_name)
         if not self._wait_until_quiet():
             _LEFT_OPEN.append(self._port)  # disconnected; it closes with the process
             return
         with contextlib.suppress(rtmidi.RtMidiError):
             self._port.cancel_callback()
+        self._delete()
+
+    def _delete(self) -> None:
+        with contextlib.suppress(rtmidi.RtMidiError):
             self._port.close_port()
         self._port.delete()
 
@@ -159,12 +192,10 @@ class MidiIn:
         end_s = time.monotonic() + QUIET_TIMEOUT_S
         while time.monotonic() < end_s:
             calls = self._calls
-            if self._patch.backend == "jack":
-                wait_periods(self._patch, QUIET_PERIODS, QUIET_TIMEOUT_S)
             time.sleep(INBOX_QUIET_S)
             if self._calls == calls and all(map(_waits_for_input, self._threads)):
                 return True
-        return self._patch.backend == "jack"
+        return False
 
 
 def _threads() -> frozenset[str]:

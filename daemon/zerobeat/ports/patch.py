@@ -37,6 +37,7 @@ class Patch(Protocol):
     alive: bool  # False once the JACK server has gone: then nothing may be sent
     frames_to_leave: int  # of ``cycles``, until a message has left that was sent
     look_every_s: float  # how often ``heard`` is to be asked although ``fileno`` says nothing
+    collect_every_s: float  # how often ``MidiIn.collect`` is to be called; inf: no need
 
     def fileno(self) -> int:
         """Return a descriptor to poll: readable when ports or connections changed."""

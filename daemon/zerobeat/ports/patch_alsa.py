@@ -69,6 +69,7 @@ class AlsaPatch:
     alive = True
     frames_to_leave = 0
     look_every_s = float("inf")  # ``fileno`` says it
+    collect_every_s = float("inf")  # the library calls back
 
     def __init__(self) -> None:
         try:

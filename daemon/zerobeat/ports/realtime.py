@@ -4,8 +4,10 @@ Both are requested and neither is needed: a refusal is logged and shown, with it
 remedy, and the daemon plays all the same (requirement S3). Limits for
 services are the unit's; ``limits.conf`` doesn't reach them.
 
-Only the thread that plays and the MIDI library's own threads get the
-priority. A thread that waits for the disk and every child go without it.
+The thread that plays and the MIDI library's own threads get the priority. Our other threads,
+which wait for the disk or the log, get the next lower one: each holds the interpreter for
+microseconds, and an ordinary one that the kernel stops in these would keep the thread that
+plays from it until some other program has had its turn. Children go without.
 
 Sources: sched(7), "Real-time scheduling" and "Privileges and resource limits";
 mlockall(2).
@@ -66,7 +68,10 @@ def request_real_time(backend: Backend) -> RealTime:
     if backend == "alsa":
         threads += _of_the_library()
     granted = f"priority {priority} and locked memory"
-    return RealTime(_schedule(threads, priority), _lock_memory(), granted)
+    refused = _schedule(threads, priority)
+    others = (thread.native_id for thread in threading.enumerate())
+    _schedule([n for n in others if n and n not in threads], max(1, priority - 1))
+    return RealTime(refused, _lock_memory(), granted)
 
 
 def _of_jack() -> int:

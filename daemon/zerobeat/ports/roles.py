@@ -46,9 +46,12 @@ ROLE_COMMANDS: dict[str, frozenset[str] | None] = {  # None: every command
     "all": None,
 }
 SEATS = {"view": 12, "stage": 4, "measure": 4, "follow": 2, "all": 4}
+# Of them, those that clients may keep to follow or listen; the others serve who asks and goes.
+STREAM_SEATS = {"view": 10, "stage": 2, "measure": 2, "follow": 2, "all": 2}
 GROUP = "zerobeat-{role}"
 SO_PEERGROUPS = 59  # asm-generic/socket.h
-MOST_GROUPS = 65_536  # NGROUPS_MAX
+MOST_GROUPS = 256  # Python asks a socket for 1,024 bytes at most; who is in more only looks
+NOBODY = -1
 
 
 def role_for(command: str) -> str:
@@ -77,13 +80,17 @@ class RolePolicy:
             with contextlib.suppress(KeyError, OSError):
                 self._limits[grp.getgrnam(GROUP.format(role=role)).gr_gid] = role
 
-    def roles_of(self, link: socket.socket) -> frozenset[str]:
-        """Return the roles that a client may ask for."""
+    def user_and_roles(self, link: socket.socket) -> tuple[int, frozenset[str]]:
+        """Return the user at the other end, and the roles that it may ask for."""
         try:
             _, user, group = struct.unpack("3i", link.getsockopt(*_CREDENTIALS, 12))
         except OSError:
-            return frozenset(("view",))
-        return self.roles(user, {group, *_groups(link)})
+            return NOBODY, frozenset(("view",))
+        try:
+            groups = {group, *_groups(link)}
+        except OSError:
+            groups = set()
+        return user, self.roles(user, groups)
 
     def roles(self, user: int, groups: set[int]) -> frozenset[str]:
         """Return the roles of a user in these groups."""
@@ -99,10 +106,12 @@ _CREDENTIALS = (socket.SOL_SOCKET, socket.SO_PEERCRED)
 
 
 def _groups(link: socket.socket) -> set[int]:
-    try:
-        content = link.getsockopt(socket.SOL_SOCKET, SO_PEERGROUPS, 4 * MOST_GROUPS)
-    except OSError:
-        return set()
+    """Return the other groups of the process at the other end.
+
+    Raises:
+        OSError: the kernel does not tell them, or they are more than ``MOST_GROUPS``.
+    """
+    content = link.getsockopt(socket.SOL_SOCKET, SO_PEERGROUPS, 4 * MOST_GROUPS)
     return {group for (group,) in struct.iter_unpack("I", content)}
 
 

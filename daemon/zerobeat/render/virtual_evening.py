@@ -119,7 +119,8 @@ class VirtualEvening:
         follows: without, the same evening uncorrected.
         knobs: by voice, (time, cents) of a hand on its panel.
         noise: sound added to each input, from times.
-        numbers: no sound is made; the true pitch is read with a small error. For long evenings.
+        numbers: no sound is made; the true pitch is read with a small error, one sigma of which
+            is ``read_sigma_cents``. For long evenings.
         knows_delay: as follow does that has measured it from onsets.
         rest_s: from one reading of a voice to the next, once it was read often: a long evening in
             seconds.
@@ -137,6 +138,7 @@ class VirtualEvening:
         knobs: Mapping[str, Sequence[tuple[float, float]]] | None = None,
         noise: Callable[[Floats], Floats] | None = None,
         numbers: bool = False,
+        read_sigma_cents: float = 0.03,
         knows_delay: bool = True,
         rest_s: float = 0.0,
         seed: int = 0,
@@ -147,6 +149,7 @@ class VirtualEvening:
         self._knobs = dict(knobs or {})
         self._noise = noise
         self._numbers = numbers
+        self._read_sigma_cents = read_sigma_cents
         self._rest_s = rest_s
         self._rng = np.random.default_rng([seed, 0xE7E])
         rig = Rig(
@@ -335,7 +338,8 @@ class VirtualEvening:
         voice = self.voices[stretch.voice]
         course = self.course(voice.shows or voice.name, middle_s - 0.01, middle_s + 0.01)
         cents = float((course.cents + voice.patch.cents(course))[len(course.at_s) // 2])
-        return cents + 0.03 * float(self._rng.standard_normal()), 0.03
+        sigma = self._read_sigma_cents
+        return cents + sigma * float(self._rng.standard_normal()), sigma
 
 
 def melody(

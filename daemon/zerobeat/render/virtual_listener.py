@@ -83,18 +83,23 @@ class VirtualListener:
 def virtual_voice(loaded: LoadedRig, voice: Voice, seed: int) -> VirtualListener:
     """Return a listener on a simulated oscillator in the place of a rig's voice.
 
-    The converter is as in the rig; the flaws of oscillator and converter channel
+    The converter is as in the rig, its errors by volts or number too; the flaws of
+    oscillator and converter channel
     are drawn by the seed.
     """
     facts = loaded.converters[voice.output].converter
     drawn = random_case(seed, voice.channel + 1)
-    dac = replace(drawn.converter.model.dacs[voice.channel], bits=16, lowest_volts=-5.0)
+    by_number = facts.errors_follow == "number"
+    # Few steps, and the bend added after them, are what makes a converter err by number.
+    bits = 12 if by_number else 16
+    dac = replace(drawn.converter.model.dacs[voice.channel], bits=bits, lowest_volts=-5.0)
     span = max(10.0, (127 - facts.zero_volt_note) / 12.0 + 5.5)
     model = ConverterModel(
         bend_range_cents=voice.bend_range_cents,
         zero_volt_note=facts.zero_volt_note,
         lowest_note=facts.lowest_note,
         highest_note=facts.highest_note,
+        bend_sum="analogue" if by_number else "digital",
         dacs={voice.channel: replace(dac, span_volts=span)},
     )
     zero_hz = pitch_to_hertz(100.0 * facts.zero_volt_note + 1200.0 * voice.panel_octaves)

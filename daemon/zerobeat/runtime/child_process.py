@@ -45,7 +45,7 @@ def work() -> None:
 def pickled(outcome: Outcome) -> bytes:
     """Return an outcome as pickles that share what they refer to, its ``parts`` first.
 
-    So the daemon takes a rig of many scenes in slices.
+    So no call of the daemon's takes in a rig of many scenes whole.
     """
     content = io.BytesIO()
     pickler = pickle.Pickler(content)
@@ -56,15 +56,13 @@ def pickled(outcome: Outcome) -> bytes:
     return content.getvalue()
 
 
-def unpickled(content: bytes | bytearray, pause: Callable[[], None]) -> Outcome:
-    """Return the outcome that ``pickled`` wrote; ``pause`` is called between its parts."""
+def unpickled(content: bytes | bytearray) -> Outcome:
+    """Return the outcome that ``pickled`` wrote."""
     unpickler = pickle.Unpickler(io.BytesIO(content))  # our own child wrote it
-    pause()
     while True:
         found = unpickler.load()
         if isinstance(found, Outcome):
             return found
-        pause()
 
 
 def _log() -> int | None:
@@ -111,11 +109,8 @@ class Child:
         """Return a descriptor that is readable when ``outcome`` can go on; -1 once it has ended."""
         return -1 if self._stdout.closed else self._stdout.fileno()
 
-    def outcome(self, pause: Callable[[], None] = lambda: None) -> Outcome | None:
-        """Read on; return the outcome once it is known, else None.
-
-        ``pause`` is called between two slices of a large one.
-        """
+    def outcome(self) -> Outcome | None:
+        """Read on; return the outcome once it is known, else None."""
         try:
             content = os.read(self._stdout.fileno(), 1 << 20)
         except BlockingIOError:
@@ -125,7 +120,7 @@ class Child:
             return None
         self.close()
         try:
-            return unpickled(self._heard, pause)
+            return unpickled(self._heard)
         except Exception:  # noqa: BLE001 - it died; the log has its words
             return Outcome(error=f"a fault in {self.act.__name__}; the log says more")
 

@@ -13,6 +13,7 @@ from ..engine.wire import Wire
 from ..json_value import JsonObject
 from ..ports.control import ControlSocket
 from ..ports.deferred_answer import Answer, DeferredAnswer
+from ..ports.interruptions import Interruptions
 from .facts import Facts
 from .follow_stream import FollowStream
 from .journal import Journal
@@ -29,6 +30,7 @@ class SocketClients:
         catch_up: plays all MIDI that has arrived or is due.
         facts: returns the rest of the status, besides engine and wire.
         journal: for faults.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         control: the socket, for the loop to wait for.
@@ -48,17 +50,23 @@ class SocketClients:
         catch_up: Callable[[], None],
         facts: Callable[[], Facts],
         journal: Journal,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self._engine = engine
         self._wire = wire
         self._catch_up = catch_up
         self._facts = facts
+        self._interruptions = interruptions or Interruptions()
         self._journal = journal
         self.follow = FollowStream(engine, act, lambda: self.control.asking, catch_up, folder)
         more = {**more, **self.follow.known}
-        self._handlers = SocketCommands(engine, act, lambda: self.control.asking, more, catch_up)
+        self._handlers = SocketCommands(
+            engine, act, lambda: self.control.asking, more, interruptions
+        )
         self._measuring = self._handlers.measuring
-        self.control = ControlSocket(folder, self._answer, self._picture, self._gone, catch_up)
+        self.control = ControlSocket(
+            folder, self._answer, self._picture, self._gone, catch_up, interruptions
+        )
         self.follow.control = self.control
 
     @property
@@ -88,12 +96,14 @@ class SocketClients:
 
     def _picture(self) -> Mapping[str, object]:
         try:
-            shown = plain(picture(self._engine, self._wire))
+            seen = picture(self._engine, self._wire, self._catch_up)
+            with self._interruptions:
+                shown, facts = plain(seen), self._facts()
             followed = self.follow.voices()
             if not followed:
-                return {**shown, **self._facts()}
+                return {**shown, **facts}
             voices = [{**one, "follow": followed.get(one["name"])} for one in shown["voices"]]
-            return {**shown, "voices": voices, **self._facts()}
+            return {**shown, "voices": voices, **facts}
         except Exception:  # noqa: BLE001 - contained and logged
             self._journal.exception("status")
             return {**self._facts()}

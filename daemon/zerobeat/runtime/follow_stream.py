@@ -4,7 +4,8 @@
 | --- | --- |
 | `follow_move` | `voice`; `offset_cents`, `stretch_cents`, `reference_cents` of the whole drift, or
   `back` true; `sounding_cents` |
-| `follow_report` | `voices`: what is believed of each; `inputs`: whether it has the audio inputs |
+| `follow_report` | `voices`: what is believed of each; `inputs`: whether it has the audio inputs or
+  is about to open them: `lent` is the answer where it may not |
 | `following` | `voice` (default `all`), `act`: `on`, `off`, `here` or `back` |
 | `borrow_inputs` | nothing; says `free` once the audio inputs may be opened |
 
@@ -39,6 +40,7 @@ from ..ports.deferred_answer import DeferredAnswer
 from ..ports.notify import request_follow
 from .global_commands import ALL, check_complete, voice_of
 
+LENT = "lent"  # answer to a report that claims the inputs while another client has them
 GONE_S = 10.0  # without a report follow counts as gone
 MOST_REPORTED = 64  # voices
 FOLLOW_ACTS = ("on", "off", "here", "back")
@@ -92,8 +94,8 @@ class FollowStream:
         self._voices: dict[str, JsonObject] = {}
         self._reported_s: float | None = None
         self._has_inputs = False
-        self._borrower: object = None
-        self.off: set[str] = set()
+        self._listener: object = None  # the client that reported last
+        self._borrowers: set[object] = set()
         self._enabled = False
         self.known: Mapping[str, Callable[[JsonObject], DeferredAnswer]] = {
             "follow_move": lambda values: _said(self._move(self._section("follow_move", values))),
@@ -103,6 +105,11 @@ class FollowStream:
                 self._borrow(self._section("borrow_inputs", values))
             ),
         }
+
+    @property
+    def off(self) -> frozenset[str]:
+        """The voices that the player has taken from follow; it is kept over a restart."""
+        return self._engine.shared.follow_off
 
     def use(self, settings: FollowSettings) -> None:
         """Use a rig: the unit of follow is asked for if it is enabled."""
@@ -125,19 +132,23 @@ class FollowStream:
             return
         if control.expected_restarts():
             self._watch.forget()
-            for name in self.off:
+            for name in sorted(self.off):
                 control.ask_follow({"voice": name, "act": "off"}, now_s)
-            control.say_inputs("wanted" if self._borrower is not None else "", now_s)
+            control.say_inputs("wanted" if self._borrowers else "", now_s)
         for name in self._watch.changed():
             line = self._watch.line(name, now_s)
             control.add_expected(line, now_s)
             self._catch_up()
 
     def gone(self, client: object) -> None:
-        """Take the inputs back from a client whose connection has ended."""
-        if client is self._borrower:
-            self._borrower = None
-            self._say_inputs("")
+        """Note that a client's connection has ended: one that borrowed the inputs, or follow."""
+        if client in self._borrowers:
+            self._borrowers.discard(client)
+            if not self._borrowers:
+                self._say_inputs("")
+        if client is self._listener:
+            self._listener = self._reported_s = None
+            self._has_inputs = False
 
     def voices(self) -> dict[str, JsonObject]:
         """Return what follow believes of each voice; nothing where it does not run."""
@@ -153,7 +164,7 @@ class FollowStream:
             "enabled": self._enabled,
             "runs": runs,
             "off": sorted(self.off),
-            "inputs": "lent" if self._borrower is not None else "",
+            "inputs": "lent" if self._borrowers else "",
             "voices": self._voices if runs else {},
         }
 
@@ -206,8 +217,12 @@ class FollowStream:
             for name, said in voices.items()
             if name in names and isinstance(said, dict)
         }
-        self._has_inputs = values.get("inputs") is not False
+        self._listener = self._asking()
         self._reported_s = time.monotonic()
+        wants_inputs = values.get("inputs") is not False
+        if wants_inputs and not self._has_inputs and self._borrowers:
+            return LENT
+        self._has_inputs = wants_inputs
         return "reported"
 
     def _following(self, section: Section) -> str:
@@ -225,25 +240,32 @@ class FollowStream:
         now_s = time.monotonic()
         names = list(self._engine.states) if voice == ALL else [voice]
         if act == "off":
-            self.off |= {voice} if voice == ALL else set(names)
+            self._engine.shared.follow_off |= {voice}
             for name in names:
                 if name in self._engine.shared.follow:
                     self._act(commands.Follow(name, None))
         elif act == "on":
-            self.off -= {ALL, *names}
+            # All on undoes all off; a voice that was taken out by itself stays so until the next.
+            undone = {ALL} if voice == ALL and ALL in self.off else {ALL, *names}
+            self._engine.shared.follow_off -= undone
         elif not any(self._knob(name) for name in names):
             raise CommandError(
                 f"{voice}: no knob was turned that follow knows of; zerobeat status shows it"
             )
+        left = sorted(self.off - {ALL}) if voice == ALL and act == "on" else []
         if self.control is not None:
             for name in (voice,) if voice == ALL and act in ("on", "off") else names:
                 self.control.ask_follow({"voice": name, "act": act}, now_s)
+            for name in left:
+                self.control.ask_follow({"voice": name, "act": "off"}, now_s)
         said = {
             "on": "followed" + ("" if self.shown()["runs"] else ", once zerobeat follow runs"),
             "off": "not followed; what follow took out is back at the next note",
             "here": "in tune where it stands",
             "back": "taken out",
         }[act]
+        if left:
+            said += f"; {', '.join(left)} still off: zerobeat follow {left[0]}"
         return f"{voice}: {said}"
 
     def ask_by_foot(self, voice: str | None, act: str) -> str:
@@ -252,6 +274,7 @@ class FollowStream:
         Raises:
             CommandError: as for ``ask``.
         """
+        self._engine.shared.names(voice)  # a reload may have taken it away
         name = voice or ALL
         return self.ask(name, act or ("on" if {name, ALL} & self.off else "off"))
 
@@ -262,7 +285,7 @@ class FollowStream:
         check_complete(section)
         now_s = time.monotonic()
         runs = self._reported_s is not None and now_s - self._reported_s < GONE_S
-        self._borrower = self._asking()
+        self._borrowers.add(self._asking())
         self._say_inputs("wanted")
         return "wait" if runs and self._has_inputs else "free"
 

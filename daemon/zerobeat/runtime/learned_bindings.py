@@ -10,14 +10,16 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
+from typing import NamedTuple
 
 from ..engine.commands import Command, UseLearned
 from ..engine.engine import Engine
 from ..engine.pedals.bindings import Binding, Learned
 from ..errors import CommandError, StoreError, one_of
 from ..json_value import JsonObject
-from ..ports.deferred_answer import DeferredAnswer
+from ..ports.deferred_answer import Accepted, DeferredAnswer
 from ..state.bindings_file import (
     MOST_LEARNED,
     learned_from,
@@ -29,6 +31,14 @@ from ..state.bindings_file import (
 from ..state.store_writer import Done
 from .journal import Journal
 from .persistence import Persistence, refused
+
+
+class _Change(NamedTuple):
+    """A change of what is learned, and who waits for it."""
+
+    learned: Callable[[], tuple[Learned, ...]]  # raises CommandError
+    said: str
+    later: DeferredAnswer
 
 
 class LearnedBindings:
@@ -52,6 +62,7 @@ class LearnedBindings:
         self._engine = engine
         self._act = act
         self._learned: tuple[Learned, ...] = ()
+        self._changes: deque[_Change] = deque()  # the first is being stored; others wait for it
         self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             "bind": self._bind,
             "forget": self._forget,
@@ -79,10 +90,13 @@ class LearnedBindings:
         rig = self._engine.rig
         new = learned_from(values, rig.program_numbers_from, rig.middle_c_octave)
         self._check(new)
-        if len(self._learned) >= MOST_LEARNED:
-            raise CommandError(f"{MOST_LEARNED} switches are learned already; forget some")
-        kept = with_learned(self._learned, new)
-        return self._keep(kept, f"learned {new.input}: {self._in_words(new.binding)}")
+
+        def learned() -> tuple[Learned, ...]:
+            if len(self._learned) >= MOST_LEARNED:
+                raise CommandError(f"{MOST_LEARNED} switches are learned already; forget some")
+            return with_learned(self._learned, new)
+
+        return self._keep(learned, f"learned {new.input}: {self._in_words(new.binding)}")
 
     def _check(self, new: Learned) -> None:
         """Refuse names that the rig does not have."""
@@ -106,8 +120,11 @@ class LearnedBindings:
             allowed = f"1 to {count}" if count else "none, nothing is learned"
             raise CommandError(f"number: found {number}; allowed: {allowed}")
         gone = self._learned[number - 1]
-        kept = self._learned[: number - 1] + self._learned[number:]
-        return self._keep(kept, f"forgot {gone.input}: {self._in_words(gone.binding)}")
+
+        def left() -> tuple[Learned, ...]:
+            return tuple(one for one in self._learned if one is not gone)
+
+        return self._keep(left, f"forgot {gone.input}: {self._in_words(gone.binding)}")
 
     def _in_words(self, binding: Binding) -> str:
         from ..config.describe import binding_text  # at hand only when a player asks
@@ -115,22 +132,43 @@ class LearnedBindings:
         rig = self._engine.rig
         return binding_text(binding, rig.program_numbers_from, rig.middle_c_octave)
 
-    def _keep(self, learned: tuple[Learned, ...], said: str) -> DeferredAnswer:
+    def _keep(self, change: Callable[[], tuple[Learned, ...]], said: str) -> DeferredAnswer:
+        """Take a change into force and store it, once those before it are on the disk.
+
+        One that could not be stored is taken back, so the next has to begin without it.
+        """
         later = DeferredAnswer()
-        before = self._learned
+        self._changes.append(_Change(change, said, later))
+        if len(self._changes) == 1:
+            try:
+                self._store_next()
+            except CommandError:
+                self._changes.clear()
+                raise
+        return later
+
+    def _store_next(self) -> None:
+        change = self._changes[0]
+        before, learned = self._learned, change.learned()
 
         def stored(done: Done, now_s: float) -> None:
-            if not done.error:
-                later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
-                return
-            if self._learned is learned:
+            self._changes.popleft()
+            if done.error:
                 self._use(before)
-            later.resolve(refused(done.error), now_s)
+                change.later.resolve(refused(done.error), now_s)
+            else:
+                answer: Accepted = {"ok": True, "said": change.said, "file": str(done.path)}
+                change.later.resolve(answer, now_s)
+            while self._changes:
+                try:
+                    self._store_next()
+                    return
+                except CommandError as error:
+                    self._changes.popleft().later.resolve(refused(str(error)), now_s)
 
         text = learned_to_yaml(learned, self._engine.rig.program_numbers_from)
         self._persistence.save_bindings(text, stored)
         self._use(learned)
-        return later
 
     def _use(self, learned: tuple[Learned, ...]) -> None:
         self._learned = learned

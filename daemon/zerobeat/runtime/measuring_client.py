@@ -8,17 +8,14 @@ back: then its next ``play`` or ``release`` is refused once, with the reason.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from ..config.fields import Section
 from ..engine import commands
 from ..engine.engine import Engine
-from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS
+from ..engine.limits import BEND_CENTS, PLAYED_PITCH_CENTS, PLAYED_VELOCITY
 from ..errors import CommandError, MeasuringStoppedError
 from ..json_value import JsonObject
 from .global_commands import ALL
-
-if TYPE_CHECKING:
-    from ..config.fields import Section
 
 SILENT_S = 60.0
 
@@ -40,7 +37,7 @@ class MeasuringRun:
 
     def play(self, section: Section, voice: str, owner: object, now_s: float) -> str:
         """Sound a voice at a note and bend, raw, or at a written pitch, corrected."""
-        velocity = section.whole("velocity", 100, 1, 127)
+        velocity = section.whole("velocity", 100, *PLAYED_VELOCITY)
         strike = section.flag("strike", False)
         if voice == ALL:
             section.faults.add(section.at("voice"), f"found {ALL}; allowed: one voice")
@@ -71,7 +68,8 @@ class MeasuringRun:
             return f"{voice} released"
         if self._engine.measuring.running:
             self._act(commands.ReleaseVoice())
-        self._owner = self.needle = None
+        if owner is self._owner:  # another client may still have to hear what ended its run
+            self._owner = self.needle = None
         return "measuring ended"
 
     def show_needle(self, section: Section, voice: str, owner: object, now_s: float) -> str:

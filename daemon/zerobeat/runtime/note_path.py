@@ -5,6 +5,7 @@ Nothing here touches a file, a log or a lock, except after a fault.
 
 from __future__ import annotations
 
+import math
 import time
 import traceback
 from collections import deque
@@ -18,6 +19,7 @@ from ..engine.settings import Rig
 from ..engine.wire import Wire
 from ..errors import CommandError
 from ..ports.control import ControlSocket
+from ..ports.interruptions import Interruptions
 from ..ports.midi_in import Inbox, MidiIn, split_messages
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror
@@ -67,6 +69,7 @@ class NotePath:
         inbox: where the input ports append messages.
         ins, outs: the open ports, by name; set by ``PortConnections``.
         control: the control socket, for clients of raw input; None before it is open.
+        interruptions: for work in which a message is played at once.
         delays: from arrival to sending.
         loop_guard: detects MIDI loops.
         malformed: count of invalid messages.
@@ -85,6 +88,8 @@ class NotePath:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.control: ControlSocket | None = None
+        looks = patch.collect_every_s < math.inf
+        self.interruptions = Interruptions(self.catch_up, self._due_s, looks)
         self.delays = Latencies()
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0
@@ -94,15 +99,21 @@ class NotePath:
         self._controller_values: dict[
             tuple[str, int, int], int
         ] = {}  # controllers, as received last
-        self._pedalboards: set[str] = set()
+        self._pedalboards: dict[str, int | None] = {}  # with the one channel that is listened to
         self.use_rig(engine.rig)
 
     def use_rig(self, rig: Rig) -> None:
         """Note which inputs of a rig are pedalboards."""
-        self._pedalboards = {source.name for source in rig.inputs if not source.plays}
+        self._pedalboards = {s.name: s.channel for s in rig.inputs if not s.plays}
+
+    def collect(self) -> None:
+        """Take what waits in the inputs of a system that does not call back."""
+        for port in self.ins.values():
+            port.collect()
 
     def receive_all(self, outputs: Outputs) -> None:
         """Process every message in the inbox, in order, and send the results."""
+        self.collect()
         inbox = self.inbox
         control = self.control
         has_listeners = control is not None and bool(inbox) and control.has_listeners
@@ -127,6 +138,17 @@ class NotePath:
 
     def catch_up(self) -> None:
         """Between two slices of other work: play what has arrived and what is due."""
+        interruptions = self.interruptions
+        allowed, interruptions.allowed = interruptions.allowed, False
+        try:
+            self._catch_up()
+        finally:
+            interruptions.allowed = allowed
+        if allowed and self.inbox:  # it came between the last look and the line above
+            self.catch_up()
+
+    def _catch_up(self) -> None:
+        self.collect()
         if self.inbox:
             self.receive_all([])
         now_s = time.monotonic()
@@ -137,20 +159,31 @@ class NotePath:
         if due_s is not None and due_s <= now_s:
             self.wake_engine(now_s, [])
 
+    def _due_s(self) -> float | None:
+        """Return when wire or engine has something to do."""
+        wire_s, engine_s = self._wire.wake_at_s, self._engine.wake_at_s
+        if wire_s is None or engine_s is None:
+            return engine_s if wire_s is None else wire_s
+        return min(wire_s, engine_s)
+
     def _receive(self, stamp_s: float, name: str, content: Sequence[int], outputs: Outputs) -> None:
         message = midi.parse(content)
         if message is None:
             self.malformed += 1
             return
-        if name in self._pedalboards:
-            self._count_press(name, message)
         line = self.loop_guard.check(name, content, stamp_s)
         if line != "":
             if line:
                 self._journal.fault(f"storm {name}", line)
                 self.command(SourceLost(name))
             return
-        self._engine.receive(message, name, stamp_s, outputs)
+        if name in self._pedalboards:
+            echoes = self._engine.counts["echo of a light"]
+            self._engine.receive(message, name, stamp_s, outputs)
+            if self._engine.counts["echo of a light"] == echoes:
+                self._count_press(name, message)
+        else:
+            self._engine.receive(message, name, stamp_s, outputs)
         if outputs:
             now_s = time.monotonic()
             self._wire.put(outputs, now_s)
@@ -163,6 +196,9 @@ class NotePath:
 
         A switch that sends the same value at each press, and no release, counts each time.
         """
+        only = self._pedalboards[name]
+        if only is not None and getattr(message, "channel", only) != only:
+            return
         if type(message) is midi.ControlChange:
             key = (name, message.channel, message.controller)
             before = self._controller_values.get(key, 0)

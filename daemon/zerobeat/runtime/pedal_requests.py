@@ -59,16 +59,19 @@ class PedalRequests:
         pedals = self._engine.pedals
         while pedals.requests:
             self._handle(pedals.requests.pop(0))
-        due = pedals.lights.due
-        if due:
-            for name, message in due:
-                port = self._lights.get(name)
-                if port is not None:
-                    port.send(midi.encode(message))
-            due.clear()
+        self.send_lights()
         if pedals.refused and pedals.said != self._dispatch:
             self._journal.fault(f"foot {pedals.said}", pedals.said)
         self._dispatch = pedals.said
+
+    def send_lights(self) -> None:
+        """Send changed lights."""
+        due = self._engine.pedals.lights.due
+        for name, message in due:
+            port = self._lights.get(name)
+            if port is not None:
+                port.send(midi.encode(message))
+        due.clear()
 
     def _handle(self, request: FootRequest) -> None:
         name = request.input

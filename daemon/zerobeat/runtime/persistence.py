@@ -13,6 +13,7 @@ from typing import TypedDict
 from ..engine.engine import Engine
 from ..errors import CommandError
 from ..ports.deferred_answer import Refused
+from ..ports.interruptions import Interruptions
 from ..state.store_writer import Done, StoreWriter
 from .child_process import Child, Outcome
 from .journal import Journal
@@ -40,7 +41,7 @@ class Persistence:
         startup: the state directory, and what is stored of the session already.
         engine: whose session is kept.
         journal: for what the disk refuses.
-        pause: plays MIDI that has arrived or is due, between two slices of long work.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         fault: why nothing was stored last; "" once something was again.
@@ -53,17 +54,17 @@ class Persistence:
         startup: StartupState,
         engine: Engine,
         journal: Journal,
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._state = startup.state
         self.store = startup.state.store
         self.fault = self.refusal = refusal = startup.state.refusal
         self.passed_over: tuple[str, ...] = ()
         self._journal = journal
-        self._pause = pause
+        self._interruptions = interruptions
         self._writer = StoreWriter(self.store)
         self._session_writer = (
-            None if refusal else SessionWriter(engine, self._writer, startup.session, pause)
+            None if refusal else SessionWriter(engine, self._writer, startup.session, interruptions)
         )
         self._callbacks: dict[int, Callable[[Done, float], None]] = {}
         self._children: dict[Child, Callable[[Outcome, float], None]] = {}
@@ -135,7 +136,8 @@ class Persistence:
         """Handle finished writes and children, and keep the session."""
         for child in tuple(self._children):
             try:
-                outcome = child.outcome(self._pause)
+                with self._interruptions:
+                    outcome = child.outcome()
             except BaseException:
                 child.close()
                 outcome = Outcome(error=f"a fault in {child.act.__name__}; the log says more")

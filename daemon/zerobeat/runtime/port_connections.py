@@ -20,6 +20,7 @@ from ..engine.commands import (
 from ..engine.engine import Engine
 from ..engine.settings import Rig
 from ..errors import PortError
+from ..ports.interruptions import Interruptions
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
 from ..ports.mirror import Mirror, key_of
@@ -56,9 +57,11 @@ class PortConnections:
         rig: names the inputs and outputs.
         patch: the backend.
         inbox, wake_fd: where inputs append messages, and what wakes the loop.
+        interruptions: what a message may interrupt.
         mirror: has the notes that an earlier process left sounding.
         journal: logs lost and connected devices.
         command: hands a command to the engine.
+        pause: plays MIDI that has arrived or is due, between two ports that are opened.
 
     Attributes:
         ins, outs: the open ports, by name.
@@ -73,16 +76,20 @@ class PortConnections:
         patch: Patch,
         inbox: Inbox,
         wake_fd: int,
+        interruptions: Interruptions,
         mirror: Mirror,
         journal: Journal,
         command: Callable[[Command], bool],
+        pause: Callable[[], None] = lambda: None,
     ) -> None:
         self._patch = patch
         self._inbox = inbox
         self._wake_fd = wake_fd
+        self._interruptions = interruptions
         self._mirror = mirror
         self._journal = journal
         self._command = command
+        self._pause = pause
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.lights: dict[str, MidiOut] = {}
@@ -105,12 +112,19 @@ class PortConnections:
         new = NewPorts()
         try:
             for source in rig.inputs:
+                self._pause()
                 if source.name not in self.ins:
-                    port = MidiIn(source.name, self._inbox, self._wake_fd, self._patch)
-                    new.ins[source.name] = port
+                    new.ins[source.name] = MidiIn(
+                        source.name,
+                        self._inbox,
+                        self._wake_fd,
+                        self._patch,
+                        interruptions=self._interruptions,
+                    )
                 if source.lights and source.name not in self.lights:
                     new.lights[source.name] = MidiOut(_lights(source.name), self._patch)
             for output in rig.outputs:
+                self._pause()
                 if output.name not in self.outs:
                     new.outs[output.name] = MidiOut(output.name, self._patch)
         except Exception as error:
@@ -138,6 +152,7 @@ class PortConnections:
             self.outs.pop(name).close()
         for name in [name for name in self.lights if name not in lit]:
             self._command(LightsLost(name))
+            self.lights[name].drain()
             self.lights.pop(name).close()
 
     def connect_first(self) -> None:

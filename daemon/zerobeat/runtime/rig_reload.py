@@ -10,10 +10,12 @@ from ..config.rig import LoadedRig
 from ..errors import CommandError
 from ..json_value import JsonObject
 from ..ports.deferred_answer import Answer, DeferredAnswer
+from ..ports.interruptions import Interruptions
 from ..state.state_directory import load_rig
 from ..text import printable
 from .child_process import Child
 from .journal import Journal
+from .startup_state import StateAccess
 
 UNCHANGED = "the rig in force is unchanged"
 
@@ -23,9 +25,10 @@ class RigReload:
 
     Args:
         path: the rig's file.
+        state: what is stored for it.
         journal: logs each outcome.
         wake: wakes the loop.
-        pause: plays MIDI that has arrived or is due, between two slices of a large rig.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         outcome: of the last reload, in words; "" before the first.
@@ -34,14 +37,16 @@ class RigReload:
     def __init__(
         self,
         path: Path,
+        state: StateAccess,
         journal: Journal,
         wake: Callable[[], None],
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._path = path
+        self._state = state
         self._journal = journal
         self._wake = wake
-        self._pause = pause
+        self._interruptions = interruptions
         self._next_answers: list[DeferredAnswer] = []  # of the next reload
         self._answers: list[DeferredAnswer] = []  # of the one under way
         self._asked = False
@@ -83,7 +88,8 @@ class RigReload:
             return None
         child = self._child
         try:
-            outcome = child.outcome(self._pause)
+            with self._interruptions:
+                outcome = child.outcome()
         except BaseException:
             self._child = None
             child.close()
@@ -109,7 +115,7 @@ class RigReload:
         self._answers += self._next_answers
         self._next_answers.clear()
         try:
-            self._child = Child(load_rig, self._path)
+            self._child = Child(load_rig, self._path, self._state.store, self._state.rig_name)
         except Exception as error:
             why = getattr(error, "strerror", None) or type(error).__name__
             self.done(f"reload: no process can be started: {why}; {UNCHANGED}", False)

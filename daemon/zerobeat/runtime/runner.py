@@ -33,7 +33,6 @@ from ..ports.patch import Patch, choose_backend, open_patch
 from ..ports.realtime import RealTime, request_real_time
 from ..runtime_directory import Lock, make_runtime_directory, runtime_directory
 from ..state.last_good import keep_last_good
-from ..state.state_directory import state_directory
 from ..text import counted
 from .child_process import Outcome
 from .clients import SocketClients
@@ -51,8 +50,10 @@ from .wall_clock import WallClock
 
 LONGEST_WAIT_S = 1.0  # the loop turns at least this often
 GARBAGE_S = 10.0  # the garbage collector runs this often, and only while nothing sounds
+MOST_SEARCHED = 2000  # objects, in a millisecond or so
+FREE_AFTER_S = 1.0  # after a reload, when nothing holds the old rig any more
 FAULT_REST_S = 0.02  # after a fault in a stage the loop serves notes alone for so long
-SWITCH_S = 0.0005  # how long a thread keeps the interpreter from another
+SWITCH_S = 0.00005  # how long a thread keeps the interpreter from another
 FOLDER_S = 2.0  # how often the runtime directory is looked for
 SERVER_GONE = -1  # from ``run``: start again, and wait for the server
 Returned = TypeVar("Returned")
@@ -110,12 +111,16 @@ class Runner:
             self._patch,
             self._notes.inbox,
             self._wake_fd,
+            self._notes.interruptions,
             self._mirror,
             journal,
             self._notes.command,
+            self._notes.catch_up,
         )
         self._notes.ins, self._notes.outs = self._connections.ins, self._connections.outs
-        self._reload = RigReload(path, journal, self._wake, self._notes.catch_up)
+        self._reload = RigReload(
+            path, startup.state, journal, self._wake, self._notes.interruptions
+        )
         self._reload.outcome = instead
         self._keep_last_good_rig = keep_last_good_rig
         self._stores = Stores(
@@ -126,7 +131,7 @@ class Runner:
             self._notes.act,
             self._reload.files_changed,
             journal,
-            self._notes.catch_up,
+            self._notes.interruptions,
         )
         self._disk = self._stores.disk
         self._pedal_requests = PedalRequests(
@@ -149,6 +154,7 @@ class Runner:
             self._notes.catch_up,
             self._facts,
             journal,
+            self._notes.interruptions,
         )
         self._notes.control = self._clients.control
         self._clients.follow.use(loaded.follow)
@@ -158,6 +164,8 @@ class Runner:
         self._garbage_at_s = 0.0
         self._folder_at_s = 0.0
         self._rest_until_s = 0.0  # after a fault
+        self._old: list[object] = []  # of rigs before a reload, freed piece by piece
+        self._free_at_s = 0.0
         self._standstill = Standstill()
         self._outputs: Outputs = []
 
@@ -170,6 +178,7 @@ class Runner:
         status = 1
         try:
             handle_signals(self._end, self._reload.start, self._standstill.continued)
+            self._notes.interruptions.listen()
             interval_s = self._start()
             while not self._stopping:
                 self._turn(interval_s)
@@ -212,6 +221,8 @@ class Runner:
             self._stage("disk", self._disk.step, now_s)
             self._stage("reload", self._reload_step, now_s)
             self._stage("garbage", self._collect_garbage, now_s)
+            if self._old:
+                self._stage("old rig", self._free_old, now_s)
             self._stage("clock", self._check_clock, now_s)
             self._stage("expected", self._clients.follow.step, time.monotonic())
             self._stage("folder", self._check_folder, now_s)
@@ -254,7 +265,7 @@ class Runner:
             longest_s, waits, writers = self._waits_for(now_s, longest_s)
             self._standstill.waits(longest_s)
             if not self._notes.inbox and longest_s > 0:
-                ready, _, _ = select.select(waits, writers, (), longest_s)
+                ready = self._sleep(waits, writers, longest_s)
         except Exception:  # noqa: BLE001 - a bad descriptor, no memory
             self.stage_faults["wait"] += 1
             self._rest_until_s = now_s + FAULT_REST_S
@@ -265,6 +276,17 @@ class Runner:
         except OSError:  # nothing to read, mostly
             pass
         return ready
+
+    def _sleep(self, waits: list[int], writers: list[int], longest_s: float) -> list[int]:
+        """Return once a descriptor is ready or a message has come, which on JACK is looked for."""
+        end_s = time.monotonic() + longest_s
+        while True:
+            look_s = min(longest_s, self._patch.collect_every_s)
+            ready, writable, _ = select.select(waits, writers, (), look_s)
+            self._notes.collect()
+            longest_s = end_s - time.monotonic()
+            if ready or writable or self._notes.inbox or longest_s <= 0:
+                return ready
 
     def _waits_for(self, now_s: float, longest_s: float) -> tuple[float, list[int], list[int]]:
         """Return how long to wait at most, and for what."""
@@ -290,7 +312,7 @@ class Runner:
     def _facts(self) -> Facts:
         return {
             "rig": str(self._path),
-            "state_directory": str(state_directory()),
+            "state_directory": str(self._disk.store.directory),
             "ports": self._connections.states(),
             "malformed": self._notes.malformed,
             "muted": list(self._notes.loop_guard.muted),
@@ -330,6 +352,7 @@ class Runner:
         """Use a reloaded rig: open what it needs before letting go of anything."""
         new = self._connections.prepare(loaded.rig)
         old_outputs = {output.name: output.port for output in self.engine.rig.outputs}
+        self._keep_old(now_s)
         taken = False
         try:
             taken = self._notes.command(Reload(loaded.rig, loaded.scenes))
@@ -343,20 +366,47 @@ class Runner:
         self.wire.replace(loaded.rig.outputs, time.monotonic())
         self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
+        self._pedal_requests.send_lights()  # dark, of pedalboards that go
         self._connections.replace(loaded.rig, new, now_s)
-        self._stores.use(loaded)
-        self._clients.follow.use(loaded.follow)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:
                 self._notes.command(OutputLost(output.name))
+        self._notes.catch_up()  # the new rig plays; what follows makes way for notes
+        self._stores.use(loaded)
+        self._clients.follow.use(loaded.follow)
+        self._notes.catch_up()
         self._write_outputs(loaded.rig)
         self._request_page(loaded.page)
+        self._notes.catch_up()
         self._request_real_time()  # a new port has a new thread
+        self._notes.catch_up()
         gc.freeze()  # what a later collection need not look through
         self._reload.done("reload: the new rig is in force", True)
         if self._keep_last_good_rig and not self._disk.refusal:
             with contextlib.suppress(CommandError):  # too much is under way; the next start does it
-                self._disk.work(self._kept_good, keep_last_good, self._path, loaded.files_read)
+                self._disk.work(
+                    self._kept_good,
+                    keep_last_good,
+                    self._disk.store.directory,
+                    self._path,
+                    loaded.files_read,
+                )
+
+    def _keep_old(self, now_s: float) -> None:
+        """Keep what a reload would free at once: long scales of many voices take milliseconds."""
+        engine = self.engine
+        self._old += [s for scene in engine.live.bank.values() for s in scene.voices.values()]
+        for state in engine.states.values():
+            self._old += (state.settings, state.waiting, state.base, state.base_waiting)
+        self._free_at_s = now_s + FREE_AFTER_S
+
+    def _free_old(self, now_s: float) -> None:
+        if now_s < self._free_at_s:
+            return
+        self.engine.undo.remember()  # it forgets what was wanted of the old rig
+        while self._old:
+            self._old.pop()
+            self._notes.catch_up()
 
     def _write_outputs(self, rig: Rig) -> None:
         try:
@@ -379,7 +429,7 @@ class Runner:
         if now_s < self._garbage_at_s or any(s.lane.notes for s in self.engine.states.values()):
             return
         self._garbage_at_s = now_s + GARBAGE_S
-        gc.collect()
+        search_garbage()
 
     def _check_clock(self, now_s: float) -> None:
         line = self._wall_clock.check(now_s)
@@ -429,6 +479,7 @@ class Runner:
         if not gone:
             self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
+            self._last(self._pedal_requests.send_lights)  # of layers, which end with a stop
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))
         if drained:
@@ -455,6 +506,17 @@ class Runner:
         except Exception:  # noqa: BLE001 - the steps behind it release notes and keep files
             self._journal.exception(f"the stop: {getattr(act, '__name__', act)}")
             return None
+
+
+def search_garbage() -> None:
+    """Search what was made since the last search, if that is not so much as to delay a key.
+
+    What was made by the thousand, such as the settings of many voices, is in use: a daemon that
+    served a crowd for hours had no garbage that only a search finds.
+    """
+    if gc.get_count()[0] < MOST_SEARCHED:
+        gc.collect()
+    gc.freeze()
 
 
 RELEASED = "every note released"

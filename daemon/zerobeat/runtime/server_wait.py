@@ -14,7 +14,7 @@ import socket
 import subprocess
 import sys
 import time
-from typing import Literal
+from typing import Literal, NamedTuple, get_args
 
 from ..ports import notify
 from ..ports.patch import jack_socket
@@ -28,26 +28,35 @@ _PROBE = "import jack; jack.Client('zerobeat probe', no_start_server=True).close
 LINE = "waiting for the JACK server"
 
 
-def start_again(keeps: Keeps) -> None:
-    """Replace this process by a fresh one that waits for the server. Does not return.
+class StartedAgain(NamedTuple):
+    """What a process keeps of the one that it replaces.
 
     Args:
-        keeps: which scene it plays then: the one that played, or the one asked for at the start.
+        keeps: which scene it plays: the one that played, or the one asked for at the start.
+        rig_name: the rig whose state stays in use.
     """
-    os.environ[WAITING] = keeps
+
+    keeps: Keeps
+    rig_name: str
+
+
+def start_again(before: StartedAgain) -> None:
+    """Replace this process by a fresh one that waits for the server. Does not return."""
     # libjack's sockets would stay open, and a server that goes on would take its clients for alive.
     for name in os.listdir("/proc/self/fd"):
         with contextlib.suppress(OSError):  # that of the list itself
             os.set_inheritable(int(name), int(name) <= 2)
-    os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
+    arguments = [sys.executable, *sys.orig_argv[1:]]
+    os.execve(sys.executable, arguments, {**os.environ, WAITING: ":".join(before)})
 
 
-def was_started_again() -> str:
-    """Return what a process that ``start_again`` made keeps, "" in another.
+def was_started_again() -> StartedAgain | None:
+    """Return what a process that ``start_again`` made keeps, None in another.
 
     Its children don't inherit that.
     """
-    return os.environ.pop(WAITING, "")
+    keeps, _, rig_name = os.environ.pop(WAITING, "").partition(":")
+    return None if keeps not in get_args(Keeps) else StartedAgain(keeps, rig_name)  # type: ignore[arg-type]  # one of them
 
 
 def wait_for_server(journal: Journal) -> bool:

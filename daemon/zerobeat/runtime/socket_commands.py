@@ -35,7 +35,7 @@ from types import MappingProxyType
 from ..config.context import Context
 from ..config.faults import Faults, Place
 from ..config.fields import Section
-from ..config.json_source import Pace, node_of, table_of
+from ..config.json_source import node_of, table_of
 from ..config.scene_file import read_scene_changes
 from ..config.scene_voices import HOLDS, read_changes
 from ..config.yaml_source import Node, Scalar
@@ -46,7 +46,7 @@ from ..engine.settings import Hold, Scene, VoiceSettings
 from ..errors import CommandError, MeasuringStoppedError, ZerobeatError, allow_suggestions, one_of
 from ..json_value import JsonObject
 from ..ports.deferred_answer import Answer, DeferredAnswer
-from ..state.state_directory import own_store
+from ..ports.interruptions import Interruptions
 from ..text import printable
 from .global_commands import ALL, GlobalCommands, check_complete, voice_of
 from .measuring_client import MeasuringRun
@@ -92,7 +92,7 @@ class SocketCommands:
         act: hands a command to the engine; raises ``CommandError``.
         asking: returns a token for the client that asks.
         more: commands that are handled elsewhere; some answer later.
-        catch_up: plays MIDI that has arrived or is due, between two slices of a long command.
+        interruptions: what MIDI may interrupt.
     """
 
     def __init__(
@@ -101,13 +101,13 @@ class SocketCommands:
         act: Callable[[commands.Command], None],
         asking: Callable[[], object] = lambda: "the only one",
         more: Mapping[str, Callable[[JsonObject], DeferredAnswer]] = MappingProxyType({}),
-        catch_up: Callable[[], None] = lambda: None,
+        interruptions: Interruptions | None = None,
     ) -> None:
         self._engine = engine
         self._act = act
         self._asking = asking
         self._more = more
-        self._catch_up = catch_up
+        self._interruptions = interruptions or Interruptions()
         self.measuring = MeasuringRun(engine, act)
         self._known: dict[str, Callable[[Section], str]] = {
             "recall": self._recall,
@@ -139,7 +139,8 @@ class SocketCommands:
             }
         values = {key: value for key, value in request.items() if key != "command"}
         try:
-            section = None if command in self._more else self._section(command, values)
+            with self._interruptions:
+                section = None if command in self._more else self._section(command, values)
             if command not in KEEPS_SETTINGS:
                 self._engine.undo.remember()
             if section is None:
@@ -148,23 +149,20 @@ class SocketCommands:
         except MeasuringStoppedError as error:
             return {"ok": False, "error": str(error), "stopped_by": error.by}
         except ZerobeatError as error:
-            return {
-                "ok": False,
-                "error": printable("; ".join(str(error).splitlines()), LONGEST_ERROR),
-            }
+            with self._interruptions:
+                text = printable("; ".join(str(error).splitlines()), LONGEST_ERROR)
+            return {"ok": False, "error": text}
         return {"ok": True, "said": said}
 
     def _section(self, command: str, values: JsonObject) -> Section:
         # A player who types "set reed detune 3" reads "detune", not "changes.detune".
         place = Place("set scene" if command == "set_scene" else command, 0)
-        pace = Pace(self._catch_up)
         changes = values.get("changes")
-        table = table_of({**values, "changes": None} if changes else values, place, pace)
+        table = table_of({**values, "changes": None} if changes else values, place)
         if isinstance(changes, dict):
-            table.entries["changes"] = table_of(changes, place, pace)
+            table.entries["changes"] = table_of(changes, place)
         elif changes:
-            table.entries["changes"] = node_of(changes, Place(place.file, 0, "changes"), pace)
-        self._catch_up()
+            table.entries["changes"] = node_of(changes, Place(place.file, 0, "changes"))
         return Section(table, few_faults(), self._engine.rig.middle_c_octave)
 
     def _plain(self, section: Section, command: commands.Command, said: str) -> str:
@@ -213,7 +211,8 @@ class SocketCommands:
         inner = section.section("changes", required=True)
         changed = base
         if inner is not None:
-            changed = read_scene_changes(inner, base, self._context(section.faults))
+            with self._interruptions:
+                changed = read_scene_changes(inner, base, self._context(section.faults))
         check_complete(section)
         self._change_scene(base, changed)
         return f"scene {base.name}: {self._keys(inner)} {self._scene_waits()}"
@@ -245,7 +244,8 @@ class SocketCommands:
         check_complete(section)
         assert inner is not None
         states = self._engine.states
-        context = self._context(few_faults())
+        with self._interruptions:
+            context = self._context(few_faults())
         wanted: list[commands.ChangeVoice] = []
         alike: object = None
         changes: tuple[tuple[str, object], ...] = ()
@@ -253,13 +253,15 @@ class SocketCommands:
             base = states[voice].wanted_base
             kind = (base, voice in context.drones)
             if kind != alike:  # most voices are alike, and keys wait while this reads
-                if alike is not None:
-                    self._catch_up()
-                alike, changes = kind, self._changes(voice, base, inner, context)
+                with self._interruptions:
+                    alike, changes = kind, self._changes(voice, base, inner, context)
             if changes:
                 wanted.append(commands.ChangeVoice(voice, changes))
-        for change in wanted:
-            self._act(change)
+        if len(wanted) == len(states) and all(one.changes == changes for one in wanted):
+            self._act(commands.ChangeVoice(None, changes))  # one command costs less than many
+        else:
+            for change in wanted:
+                self._act(change)
         holds = {
             states[change.voice or ""].waiting_hold
             for change in wanted
@@ -288,7 +290,7 @@ class SocketCommands:
         )
 
     def _context(self, faults: Faults) -> Context:
-        return _LiveContext.of_rig(self._engine.rig, Path("/"), own_store(), faults)
+        return _LiveContext.of_rig(self._engine.rig, Path("/"), None, faults)
 
     @staticmethod
     def _keys(section: Section | None) -> str:

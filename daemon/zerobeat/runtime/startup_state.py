@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from operator import is_
 from pathlib import Path
@@ -13,12 +13,14 @@ from ..engine.commands import Follow
 from ..engine.engine import Engine
 from ..engine.settings import Rig, Scene, Tonight
 from ..errors import StoreError
+from ..ports.interruptions import Interruptions
 from ..state.backup import recover
 from ..state.session import WRITE_EVERY_S, Session, SessionKeeper, load_session
 from ..state.state_lock import StateLock
 from ..state.store import Store
 from ..state.store_writer import Done, StoreWriter
 from ..text import printable
+from .global_commands import ALL
 
 LOOK_S = 0.02  # changes are looked for at most this often
 FOLLOW_EVERY_S = 60.0  # what follow took out is kept so often, and at a stop
@@ -29,13 +31,18 @@ REST_S = 0.4  # a pedal that has not moved for so long rests
 class StateAccess:
     """The state directory, locked for this process and recovered, before it is read.
 
+    Args:
+        directory: of the rig that plays.
+        rig_name: whose it is; "" of rigs without a name.
+
     Attributes:
         store: what reads and writes it.
         refusal: why nothing may be written; "" if it may.
         lines: for the player.
     """
 
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, rig_name: str = "") -> None:
+        self.rig_name = rig_name
         self.store = Store(directory)
         self._lock = StateLock(directory)
         self.refusal = self._lock.why
@@ -67,6 +74,7 @@ class StartupState:
         for voice, touch_up in self.session.follow.items():
             if voice in engine.states and 0.0 <= time.time() - touch_up.at_s <= FOLLOW_LASTS_S:
                 engine.receive(Follow(voice, touch_up), "", 0.0, [])
+        engine.shared.follow_off = self.session.follow_off & {ALL, *engine.states}
         return engine
 
 
@@ -125,7 +133,7 @@ class SessionWriter:
         engine: that plays.
         writer: the store writer.
         last: the session that is stored already, if there is one.
-        pause: plays MIDI that has arrived or is due.
+        interruptions: what MIDI may interrupt.
     """
 
     def __init__(
@@ -133,10 +141,11 @@ class SessionWriter:
         engine: Engine,
         writer: StoreWriter,
         last: Session | None,
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._engine = engine
-        self._keeper = SessionKeeper(writer, last, pause)
+        self._keeper = SessionKeeper(writer, last)
+        self._interruptions = interruptions
         self._seen: tuple[object, ...] = ()
         self._acts = -1
         self._changed_s: float | None = None  # since when something is to be handed over
@@ -162,12 +171,14 @@ class SessionWriter:
             self._follow_at_s = now_s + FOLLOW_EVERY_S
             if self._engine.shared.follow is not self._follow:
                 self._hand_over()
-        self._keeper.step(now_s)
+        if self._keeper.wake_at_s is not None:
+            with self._interruptions:
+                self._keeper.step(now_s)
 
     def _look(self, now_s: float) -> float | None:
         """Hand over what has changed; return when to look again, None if nothing is left."""
         live, shared = self._engine.live, self._engine.shared
-        seen = live.parts()
+        seen = (*live.parts(), shared.follow_off)
         if len(seen) != len(self._seen) or not all(map(is_, seen, self._seen)):
             self._seen = seen
             self._changed_s = now_s if self._changed_s is None else self._changed_s
@@ -186,7 +197,14 @@ class SessionWriter:
         unsaved = wanted if live.unsaved else None
         self._follow = self._engine.shared.follow
         self._keeper.want(
-            Session(live.base_tonight, wanted.name, wanted.hold, unsaved, self._follow)
+            Session(
+                live.base_tonight,
+                wanted.name,
+                wanted.hold,
+                unsaved,
+                self._follow,
+                self._engine.shared.follow_off,
+            )
         )
 
     def done(self, done: Done, now_s: float) -> None:

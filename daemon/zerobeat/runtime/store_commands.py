@@ -25,6 +25,7 @@ from ..engine.settings import Scene
 from ..errors import CommandError, one_of
 from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
+from ..ports.interruptions import Interruptions
 from ..state.previous_scene import EarlierScene, earlier_scene
 from ..state.store_writer import Done
 from .child_process import Outcome
@@ -41,7 +42,7 @@ class StoreCommands:
         folder: of the rig's file.
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
-        pause: plays MIDI that has arrived or is due, between two slices of a long scene.
+        interruptions: what MIDI may interrupt.
     """
 
     def __init__(
@@ -52,14 +53,14 @@ class StoreCommands:
         folder: Path,
         act: Callable[[commands.Command], None],
         changed: Callable[[], None],
-        pause: Callable[[], None] = lambda: None,
+        interruptions: Interruptions,
     ) -> None:
         self._persistence = persistence
         self._engine = engine
         self._folder = folder
         self._act = act
         self._changed = changed
-        self._pause = pause
+        self._interruptions = interruptions
         self.use(loaded)
         self._stored = set(persistence.store.names("scenes"))
         self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
@@ -93,7 +94,9 @@ class StoreCommands:
         name = self._file_of(title)
         first = self._engine.rig.program_numbers_from
         own = live.bank.get(title) if name not in self._stored else None
-        before = None if own is None else scene_to_yaml(own, first, self._pause)
+        with self._interruptions:
+            before = None if own is None else scene_to_yaml(own, first)
+            text = scene_to_yaml(scene, first)
         later, was = DeferredAnswer(), live.scene.name
 
         def stored(done: Done, now_s: float) -> None:
@@ -104,9 +107,7 @@ class StoreCommands:
             said = f"scene {title} stored" if title == was else f"stored as scene {title}"
             later.resolve({"ok": True, "said": said, "file": str(done.path)}, now_s)
 
-        self._persistence.save(
-            "scenes", name, scene_to_yaml(scene, first, self._pause), before, stored
-        )
+        self._persistence.save("scenes", name, text, before, stored)
         return later
 
     def _file_of(self, title: str) -> str:
@@ -163,7 +164,8 @@ class StoreCommands:
             return finish
 
         path = self._persistence.store.path("scenes", name)
-        self._persistence.work(read, earlier_scene, path, title, self._engine.rig, self._folder)
+        store, rig = self._persistence.store, self._engine.rig
+        self._persistence.work(read, earlier_scene, store, path, title, rig, self._folder)
         return later
 
     def _revert(self, values: JsonObject) -> DeferredAnswer:

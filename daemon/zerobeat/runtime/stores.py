@@ -10,6 +10,7 @@ from ..engine.commands import Command
 from ..engine.engine import Engine
 from ..json_value import JsonObject
 from ..ports.deferred_answer import DeferredAnswer
+from ..ports.interruptions import Interruptions
 from .journal import Journal
 from .learned_bindings import LearnedBindings
 from .persistence import Persistence
@@ -29,7 +30,7 @@ class Stores:
         act: hands a command to the engine; raises ``CommandError``.
         changed: called when a file of the rig's has changed.
         journal: for what the disk refuses.
-        pause: plays MIDI that has arrived or is due, between two slices of long work.
+        interruptions: what MIDI may interrupt.
 
     Attributes:
         disk: for the loop to wait for, step and stop.
@@ -46,11 +47,11 @@ class Stores:
         act: Callable[[Command], None],
         changed: Callable[[], None],
         journal: Journal,
-        pause: Callable[[], None],
+        interruptions: Interruptions,
     ) -> None:
-        self.disk = Persistence(startup, engine, journal, pause)
+        self.disk = Persistence(startup, engine, journal, interruptions)
         self.disk.note((*startup.state.lines, *loaded.warnings, *startup.lines))
-        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed, pause)
+        self.scenes = StoreCommands(self.disk, engine, loaded, folder, act, changed, interruptions)
         self._profiles = ProfileCommands(self.disk, engine, loaded, act, changed)
         self.known: dict[str, Callable[[JsonObject], DeferredAnswer]] = {
             **self.scenes.known,

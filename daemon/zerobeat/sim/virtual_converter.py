@@ -1,7 +1,9 @@
 """A virtual MIDI-to-CV interface: bytes in, volts and gates out, channel by channel.
 
 It records all changes, so volts and gate are known for any past moment. Note and
-bend make one pitch: cents are summed, then rounded to the converter's steps.
+bend make one pitch: cents are summed, then rounded to the converter's steps; or, with
+``bend_sum: analogue``, the note alone is rounded and the bend's volts are added after, so
+that the steps and the nonlinearity belong to the note's number.
 ``overlap`` is the effect of a second note on a sounding channel: ``legato``
 moves the pitch under an open gate, ``retriggers`` opens the gate again,
 ``unsafe`` lets the first note-off close the gate under the second note.
@@ -47,6 +49,8 @@ class ConverterModel:
     bend_range_cents: float = 200.0  # at power-on, one side
     heeds_bend_range: bool = True  # RPN 0 changes the range
     bend_bits: int = 14  # of 14, from the most significant
+    bend_gain: float = 1.0  # 1.01 bends one part in a hundred too far
+    bend_sum: Literal["digital", "analogue"] = "digital"  # before or after the DAC
     lowest_note: int = 0  # notes outside are ignored
     highest_note: int = 127
     zero_volt_note: int = 36
@@ -191,8 +195,9 @@ class VirtualConverter:
 
     def _record(self, number: int) -> None:
         channel = self._channels[number]
-        target = self._target_volts(channel.note, channel.bend_heard, channel.range_cents)
-        coded = float(self._dacs[number].coded(target))
+        coded = float(
+            self._coded_volts(number, channel.note, channel.bend_heard, channel.range_cents)
+        )
         start = self._slewed(number, self._now_s) if channel.changes else coded
         if channel.times and channel.times[-1] == self._now_s:
             start = channel.changes[-1].start_volts  # no time has passed since the last change
@@ -253,20 +258,27 @@ class VirtualConverter:
         """
         if range_cents is None:
             range_cents = self._channels[channel].range_cents
-        target = self._target_volts(np.asarray(notes), np.asarray(bends), range_cents)
-        return self._dacs[channel].output(self._dacs[channel].coded(target), kelvin)
+        coded = self._coded_volts(channel, np.asarray(notes), np.asarray(bends), range_cents)
+        return self._dacs[channel].output(coded, kelvin)
 
     def step_cents(self, channel: int) -> float:
         """Return one step of the channel's converter in cents; 0.0 without steps."""
         return _CENTS_A_VOLT * self._dacs[channel].model.step_volts
 
-    def _target_volts(self, notes: ArrayLike, bends: ArrayLike, range_cents: float) -> Floats:
-        dropped = 14 - self.model.bend_bits
+    def _coded_volts(
+        self, channel: int, notes: ArrayLike, bends: ArrayLike, range_cents: float
+    ) -> Floats:
+        """Return the volts of the DAC, and of the bend where that is added after it."""
+        model, dac = self.model, self._dacs[channel]
+        dropped = 14 - model.bend_bits
         kept = (np.asarray(bends) + 8192 >> dropped << dropped) - 8192
+        bent = kept * (range_cents / 8192.0 * model.bend_gain / _CENTS_A_VOLT)
         notes = np.asarray(notes)
-        cents = 100.0 * (notes - self.model.zero_volt_note) + self._note_errors_cents[notes]
-        volts: Floats = (cents + kept * (range_cents / 8192.0)) / _CENTS_A_VOLT
-        return volts
+        cents = 100.0 * (notes - model.zero_volt_note) + self._note_errors_cents[notes]
+        target = cents / _CENTS_A_VOLT
+        if model.bend_sum == "analogue":
+            return np.asarray(dac.coded(target) + bent, float)
+        return dac.coded(target + bent)
 
     def _change(self, channel: int, at_s: float) -> Change:
         index = bisect_right(self._channels[channel].times, at_s) - 1

@@ -20,36 +20,41 @@ from ..config.rig import LoadedRig
 from ..errors import NewerFormatError, StoreError
 from .backup import write_synced
 from .sealed import newer_format
-from .state_directory import load_rig, state_directory
-from .store import sync_folder
+from .state_directory import load_rig
+from .store import Store, sync_folder
 
 FOLDER = "last-good"
 RIG = "rig.last-good.yaml"
 
 
-def last_good_rig() -> Path | None:
-    """Return the file of the last good rig, or None if none is kept."""
+def last_good_rig(directory: Path) -> Path | None:
+    """Return the file of the last good rig in a state directory, or None if none is kept."""
     for name in (FOLDER, f"{FOLDER}.old"):  # .old: a power cut came between the two renames
-        path = state_directory() / name / RIG
+        path = directory / name / RIG
         if path.is_file():
             return path
     return None
 
 
-def load_last_good() -> LoadedRig | None:
+def load_last_good(store: Store, store_of: str | None = None) -> LoadedRig | None:
     """Return the last good rig, or None if none is kept.
+
+    Args:
+        store: where it is kept, with scenes and profiles.
+        store_of: as for ``load_rig``.
 
     Raises:
         ConfigError: it names something that is no longer there.
     """
-    path = last_good_rig()
-    return None if path is None else load_rig(path)
+    path = last_good_rig(store.directory)
+    return None if path is None else load_rig(path, store, store_of)
 
 
-def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
+def keep_last_good(directory: Path, rig: Path, files_read: Iterable[Path]) -> bool:
     """Keep a rig that was read without faults; True if it was not kept already.
 
     Args:
+        directory: the state directory.
         rig: its file.
         files_read: the files it was read from; those outside its folder are not copied, for
             they are named by a path that stays.
@@ -58,7 +63,7 @@ def keep_last_good(rig: Path, files_read: Iterable[Path]) -> bool:
         NewerFormatError: what is kept is a later version's, and is left alone.
         StoreError: the disk refuses; the set before is still there.
     """
-    folder = state_directory() / FOLDER
+    folder = directory / FOLDER
     why = newer_format(folder / RIG)
     if why:
         raise NewerFormatError(f"{folder / RIG}: {why}; nothing was stored")

@@ -15,7 +15,7 @@ from ..config.yaml_source import parse_yaml
 from ..engine.settings import Rig, Scene
 from ..errors import StoreError
 from . import durable
-from .state_directory import own_store
+from .store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,17 +26,18 @@ class EarlierScene:
     text: str
 
 
-def scene_context(rig: Rig, folder: Path) -> Context:
+def scene_context(store: Store, rig: Rig, folder: Path) -> Context:
     """Return the context in which stored scenes are read.
 
     Args:
+        store: where they are stored.
         rig: with its voices and inputs.
         folder: of the rig's file, where scales stand.
     """
-    return Context.of_rig(rig, folder, own_store(), unknown_voices_are_faults=False)
+    return Context.of_rig(rig, folder, store, unknown_voices_are_faults=False)
 
 
-def earlier_scene(path: Path, title: str, rig: Rig, folder: Path) -> EarlierScene:
+def earlier_scene(store: Store, path: Path, title: str, rig: Rig, folder: Path) -> EarlierScene:
     """Return the scene stored before the newest one, under the title it has now.
 
     Raises:
@@ -44,7 +45,7 @@ def earlier_scene(path: Path, title: str, rig: Rig, folder: Path) -> EarlierScen
         ConfigError: it can't be read.
     """
     earlier = durable.previous(path)
-    context = scene_context(rig, folder)
+    context = scene_context(store, rig, folder)
     table = parse_yaml(earlier.content, str(earlier.path), context.faults)
     context.faults.raise_any()
     if table is None:

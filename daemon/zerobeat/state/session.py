@@ -7,7 +7,6 @@ store, and only when something has changed.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -30,7 +29,6 @@ from ..engine.limits import (
 )
 from ..engine.settings import Hold, Rig, Scene, Tonight, TouchUp
 from ..errors import NewerFormatError, StoreError
-from .state_directory import own_store
 from .store import SESSION, Store
 from .store_writer import Done, StoreWriter
 
@@ -45,7 +43,7 @@ class Session:
     """The settings in force: the recalled ``scene``, by name, and its unsaved settings, ``live``.
 
     ``live`` is None where nothing has changed since the recall. ``follow`` is what follow took
-    out, by voice, at its ``at_s``.
+    out, by voice, at its ``at_s``; ``follow_off`` the voices that it is to leave alone.
     """
 
     tonight: Tonight = Tonight()
@@ -53,6 +51,7 @@ class Session:
     hold: Hold | None = None
     live: Scene | None = None
     follow: dict[str, TouchUp] = field(default_factory=dict)
+    follow_off: frozenset[str] = frozenset()
 
 
 # ---------------------------------------------------------------- in
@@ -89,8 +88,9 @@ def load_session(store: Store, rig: Rig) -> tuple[Session, list[str]]:
         tonight=_tonight(section.section("tonight"), rig),
         scene=section.text("scene", None),
         hold=section.choice("hold", None, HOLDS),
-        live=_live(section, rig),
+        live=_live(section, store, rig),
         follow={name: _touch_up(inner) for name, inner in section.named_sections("follow")},
+        follow_off=frozenset(section.names("follow_off")),
     )
     section.close()
     return session, [*faults.warnings, *(f"{line}; left out" for line in faults.lines())]
@@ -141,14 +141,14 @@ def _touch_up(section: Section) -> TouchUp:
     return touch_up
 
 
-def _live(section: Section, rig: Rig) -> Scene | None:
+def _live(section: Section, store: Store, rig: Rig) -> Scene | None:
     """Return the unsaved settings, all or none: half of them would be another scene."""
     inner = section.section("live")
     if inner is None:
         return None
     own = Faults(warnings=section.faults.warnings)
     folder = Path(section.place.file).parent
-    context = Context.of_rig(rig, folder, own_store(), own, unknown_voices_are_faults=False)
+    context = Context.of_rig(rig, folder, store, own, unknown_voices_are_faults=False)
     context.program_numbers_from = 0
     scene = read_scene(Section(inner.table, own, rig.middle_c_octave), "start", context)
     section.faults.problems += own.problems
@@ -158,11 +158,8 @@ def _live(section: Section, rig: Rig) -> Scene | None:
 # ---------------------------------------------------------------- out
 
 
-def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) -> bytes:
-    """Return the content of a session file; ``load_session`` reads back an equal session.
-
-    ``pause`` is called between two voices.
-    """
+def session_to_json(session: Session) -> bytes:
+    """Return the content of a session file; ``load_session`` reads back an equal session."""
     tonight = session.tonight
     plain: dict[str, Any] = {
         "format": FORMAT,  # first: it must be found near the file's beginning
@@ -187,10 +184,12 @@ def session_to_json(session: Session, pause: Callable[[], None] = lambda: None) 
         plain["hold"] = session.hold
     if session.follow:
         plain["follow"] = {name: asdict(one) for name, one in session.follow.items()}
+    if session.follow_off:
+        plain["follow_off"] = sorted(session.follow_off)
     # A line a key. ``indent`` would use the slow encoder, on the thread that plays.
     lines = [f'"{key}": {_json(value)}' for key, value in plain.items()]
     if session.live is not None:
-        lines.append(f'"live": {_live_json(session.live, pause)}')
+        lines.append(f'"live": {_live_json(session.live)}')
     return ("{\n" + ",\n".join(lines) + "\n}\n").encode()
 
 
@@ -198,11 +197,10 @@ def _json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _live_json(scene: Scene, pause: Callable[[], None]) -> str:
+def _live_json(scene: Scene) -> str:
     text = _json(plain_scene(replace(scene, voices={}), program_numbers_from=0))
     voices = []
     for name, settings in scene.voices.items():
-        pause()
         voices.append(f"{_json(name)}: {_json(plain_settings(settings))}")
     return f'{text[:-1]}, "voices": {{{", ".join(voices)}}}}}' if voices else text
 
@@ -217,17 +215,10 @@ class SessionKeeper:
     Args:
         writer: what stores it.
         last: the session that is stored already.
-        pause: called between two slices of a long session.
     """
 
-    def __init__(
-        self,
-        writer: StoreWriter,
-        last: Session | None = None,
-        pause: Callable[[], None] = lambda: None,
-    ) -> None:
+    def __init__(self, writer: StoreWriter, last: Session | None = None) -> None:
         self._writer = writer
-        self._pause = pause
         self._is_refused = bool(writer.store.session_refusal())
         self._last = last
         self._wanted = last
@@ -258,7 +249,7 @@ class SessionKeeper:
         paced = self._slow_s or self._allowed < 1.0
         self._next_s = now_s + WRITE_EVERY_S if paced else now_s
         self._began_s = now_s
-        self._write(self._pause)
+        self._write()
 
     def done(self, done: Done, now_s: float) -> None:
         """Handle a job's end; one that failed is tried again ``WRITE_EVERY_S`` later."""
@@ -293,7 +284,7 @@ class SessionKeeper:
         if self._wanted is not None and self._wanted != self._last:
             self._write()
 
-    def _write(self, pause: Callable[[], None] = lambda: None) -> None:
+    def _write(self) -> None:
         assert self._wanted is not None
         self._last = self._wanted
-        self._ticket = self._writer.save_session(session_to_json(self._wanted, pause))
+        self._ticket = self._writer.save_session(session_to_json(self._wanted))

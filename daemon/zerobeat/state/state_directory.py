@@ -19,7 +19,6 @@ from .store import Store
 
 SERVICE_STATE = Path("/var/lib/zerobeat")  # systemd's StateDirectory=zerobeat
 RIGS = "rigs"
-CHOSEN = "ZEROBEAT_STATE_OF"  # the rig's name, once STATE_DIRECTORY is that rig's own folder
 _NAME_LINE = re.compile(r"^name[ \t]*:[ \t]+(\S.*)$", re.MULTILINE)
 
 
@@ -30,7 +29,7 @@ def state_directory(rig_name: str = "") -> Path:
     terminal it is ``zerobeat`` in the XDG state home.
     """
     base = _base()
-    return base / RIGS / rig_name if rig_name and CHOSEN not in os.environ else base
+    return base / RIGS / rig_name if rig_name else base
 
 
 def _base() -> Path:
@@ -41,17 +40,6 @@ def _base() -> Path:
     home = os.environ.get("XDG_STATE_HOME", "")
     base = Path(home) if os.path.isabs(home) else Path.home() / ".local" / "state"
     return base / "zerobeat"
-
-
-def choose(directory: Path, rig_name: str = "") -> None:
-    """Keep to the folder of one rig from now on, in this process and those it starts."""
-    os.environ["STATE_DIRECTORY"] = str(directory)
-    os.environ[CHOSEN] = rig_name
-
-
-def is_chosen() -> bool:
-    """Return whether ``choose`` was called, here or in the process that started this one."""
-    return CHOSEN in os.environ
 
 
 def own_store() -> Store:
@@ -80,26 +68,29 @@ def name_of_rig(path: str | Path) -> str | None:
     return str(node.value)
 
 
-def load_rig(path: str | Path, store: Store | None = None) -> LoadedRig:
+def load_rig(
+    path: str | Path, store: Store | None = None, store_of: str | None = None
+) -> LoadedRig:
     """Return a rig with the scenes and profiles that the daemon stored for it.
 
     Args:
         path: the rig file.
         store: where they are stored; None means our own state directory, by the rig's name.
+        store_of: the name of the rig whose store that is; None if that does not matter.
 
     Raises:
         ConfigError: as for ``config.rig.read_rig``.
     """
-    if store is not None:
-        return read_rig(path, store)
-    name = name_of_rig(path) or ""
-    loaded = read_rig(path, Store(state_directory(name)))
-    if loaded.name != name:
-        loaded = read_rig(path, Store(state_directory(loaded.name)))
-    kept = os.environ.get(CHOSEN, loaded.name)
-    if kept != loaded.name:
+    if store is None:
+        name = name_of_rig(path) or ""
+        loaded = read_rig(path, Store(state_directory(name)))
+        if loaded.name != name:
+            loaded = read_rig(path, Store(state_directory(loaded.name)))
+        return loaded
+    loaded = read_rig(path, store)
+    if store_of not in (None, loaded.name):
         loaded.warnings.append(
             f"{path}: name: found {loaded.name or 'none'}; the state of "
-            f"{kept or 'a rig without a name'} stays in use until the next start"
+            f"{store_of or 'a rig without a name'} stays in use until the next start"
         )
     return loaded

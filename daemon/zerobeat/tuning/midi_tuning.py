@@ -85,7 +85,7 @@ class OctaveTuning:
 
 
 TuningMessage = NoteTuning | OctaveTuning
-Tuning = tuple[str, tuple[float, ...]]  # a name, and 128 pitches in cents above key 0
+NamedPitches = tuple[str, tuple[float, ...]]  # a name, and 128 pitches in cents above key 0
 
 
 def read_tuning_message(content: bytes) -> TuningMessage | None:
@@ -209,13 +209,13 @@ class ReceivedTunings:
     """The tunings that the messages of one input have made."""
 
     def __init__(self) -> None:
-        self._programs: dict[tuple[int, int], Tuning] = {}
+        self._programs: dict[tuple[int, int], NamedPitches] = {}
 
-    def find(self, bank: int, program: int) -> Tuning | None:
+    def find(self, bank: int, program: int) -> NamedPitches | None:
         """Return the name and the 128 pitches of a program; None if it never came."""
         return self._programs.get((bank, program))
 
-    def take(self, message: TuningMessage) -> Tuning:
+    def take(self, message: TuningMessage) -> NamedPitches:
         """Return the name and the 128 pitches that are in force after a message.
 
         A program that was not sent yet is in equal temperament; the least recently sent of more
@@ -232,7 +232,7 @@ class ReceivedTunings:
             following[key] = pitch_cents
         return self._keep(place, (message.name or name, tuple(following)))
 
-    def _keep(self, place: tuple[int, int], tuning: Tuning) -> Tuning:
+    def _keep(self, place: tuple[int, int], tuning: NamedPitches) -> NamedPitches:
         self._programs.pop(place, None)
         self._programs[place] = tuning
         if len(self._programs) > MOST_PROGRAMS:

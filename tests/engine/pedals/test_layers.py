@@ -8,8 +8,9 @@ import pytest
 
 from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine import commands
+from zerobeat.engine.mpe_zones import MpeSettings
 from zerobeat.engine.pedals.bindings import Binding, Learned, Pedalboard
-from zerobeat.engine.settings import Input, Scene, VoiceSettings
+from zerobeat.engine.settings import Input, Scene, Voice, VoiceSettings
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, PitchBend
 
 FEET = Input("feet", "Four Feet:Four Feet MIDI 1", plays=False)
@@ -377,3 +378,159 @@ def test_a_press_that_would_become_long_comes_to_nothing_at_panic():
     case.hear(NoteOn(0, 60, 100))
     case.hear(NoteOff(0, 60))
     assert case.gates() == [(0, 60)]
+
+
+# ---------------------------------------------------------------- what outlives what it is for
+
+
+@pytest.mark.parametrize("action", ["set_root", "mute", "solo", "bypass"])
+def test_a_layer_of_a_voice_that_a_reload_takes_away_leaves_the_keyboard_alone(action):
+    case = stage(voices=2)
+    learned = (Learned("feet", switch(action, kind="momentary", voice="horn")),)
+    case.hear(commands.UseLearned(learned), "")
+    send(case, 127)
+    case.hear(commands.Reload(replace(case.engine.rig, voices=case.engine.rig.voices[:1]), ()), "")
+    case.hear(NoteOn(0, 60, 100))
+    assert case.gates() == [(0, 60)]
+    case.hear(NoteOff(0, 60))
+    assert case.gates() == []
+
+
+@pytest.mark.parametrize("action", ["bypass", "mute", "solo"])
+def test_a_layer_of_all_voices_is_one_of_a_voice_that_comes_meanwhile(action):
+    case = stage(switch(action, kind="momentary"))
+    send(case, 127)
+    voices = (*case.engine.rig.voices, Voice("floor", "out", 5))
+    case.hear(commands.Reload(replace(case.engine.rig, voices=voices), SCENES), "")
+    assert getattr(case.engine.live.tonight, action) == {"reed", "horn", "floor"}
+    send(case, 0)
+    assert getattr(case.engine.live.tonight, action) == frozenset()
+
+
+@pytest.mark.parametrize("controller", [5, 65, 84])
+def test_glide_controllers_that_are_learned_as_switches_say_no_more_what_they_said(controller):
+    rig = small_rig(1, inputs=(replace(KEYS, glide_controllers=True), FEET))
+    case = EngineHarness(rig, (Scene("one", voices={"reed": VoiceSettings(glide_ms=200.0)}),))
+    fresh = [None, None, None]
+    case.hear(ControlChange(0, controller, 127))
+    case.hear(commands.UseLearned((Learned("keys", switch("next", controller)),)), "")
+    said = case.engine.shared.glide_controls["keys", 0]
+    assert [said.glide_ms, said.on, said.next_from] == fresh
+
+
+def test_what_was_toggled_stays_on_when_a_store_gives_it_another_name():
+    case = stage(switch("set", setting="semitones", by=5.0, kind="toggle", feedback=True))
+    case.hear(commands.LightsBack("feet"), "")
+    press(case)
+    assert light(case) == 127
+    stored = case.engine.persistence.to_store("three")
+    case.hear(commands.SceneStored(stored, "one"), "")
+    assert case.engine.live.scene.name == "three" and light(case) == 127
+    press(case)
+    assert case.state("reed").settings.semitones == 0 and light(case) == 0
+
+
+def test_a_toggled_hold_goes_by_the_hold_in_force_while_a_scene_waits():
+    scenes = (Scene("one", hold="note"), Scene("two", hold="trigger"))
+    case = stage(switch("hold", hold="sample", kind="toggle", feedback=True), scenes=scenes)
+    case.hear(commands.LightsBack("feet"), "")
+    case.hear(commands.RecallScene("two"), "")
+    press(case)
+    assert case.engine.live.scene.hold == "sample" and light(case) == 127
+    press(case)
+    assert case.engine.live.scene.hold == "note" and light(case) == 0
+
+
+def test_a_press_that_may_be_bounce_comes_to_nothing_at_panic():
+    case = stage(switch("sustain", kind="momentary"))
+    send(case, 127)
+    send(case, 0, after_s=0.03)
+    send(case, 127, after_s=0.01)
+    case.hear(commands.Panic(), "", 0.001)
+    case.pass_time(0.5)
+    assert not case.engine.shared.layers.sustains
+
+
+@pytest.mark.parametrize("how", ["reload", "learned"])
+def test_a_light_goes_out_with_its_binding(how):
+    case = stage(switch("sustain", kind="toggle", feedback=True), switch("next", 81))
+    case.hear(commands.LightsBack("feet"), "")
+    press(case)
+    assert light(case) == 127
+    if how == "reload":
+        unbind(case)
+    else:
+        case.hear(commands.UseLearned((Learned("feet", switch("next")),)), "")
+    assert light(case) == 0
+
+
+def test_a_pedal_that_was_unplugged_is_picked_up_anew():  # F11
+    pedal = switch("set", 11, kind="follow", setting="detune_cents", lowest=-50.0, highest=50.0)
+    case = stage(pedal)
+    send(case, 0, 11)
+    case.hear(commands.SourceLost("feet"), "")
+    send(case, 127, 11)
+    assert case.state("reed").settings.detune_cents == 0.0
+    send(case, 40, 11)
+    assert case.state("reed").settings.detune_cents < 0.0
+
+
+def test_two_boards_with_the_same_pedal_are_two_pedals():  # F11
+    pedal = switch("set", 11, kind="follow", setting="detune_cents", lowest=-50.0, highest=50.0)
+    other = replace(FEET, name="toes", port="Toes:Toes MIDI 1")
+    boards = {"feet": Pedalboard("Feet", (pedal,)), "toes": Pedalboard("Feet", (pedal,))}
+    rig = replace(small_rig(1, inputs=(KEYS, FEET, other)), pedalboards=boards)
+    case = EngineHarness(rig, SCENES)
+    send(case, 0, 11)
+    case.hear(ControlChange(0, 11, 127), "toes", 0.1)
+    assert case.state("reed").settings.detune_cents == 0.0
+
+
+def test_a_light_of_a_layer_goes_out_at_a_stop():
+    case = stage(switch("sustain", kind="toggle", feedback=True))
+    case.hear(commands.LightsBack("feet"), "")
+    press(case)
+    assert light(case) == 127
+    case.stop()
+    assert light(case) == 0
+
+
+@pytest.mark.parametrize("how", ["learned", "passed"])
+def test_a_zones_sustain_and_glides_end_for_its_fingers_with_the_managers_pedal(how):
+    mpe = replace(KEYS, mpe=MpeSettings(lower_members=5), glide_controllers=True)
+    case = EngineHarness(small_rig([Voice("reed", "out", 8)], inputs=(mpe, FEET)), SCENES)
+    case.hear(ControlChange(0, 65, 127))
+    case.hear(ControlChange(0, 64, 127))
+    case.hear(NoteOn(1, 60, 100))
+    case.hear(NoteOff(1, 60))
+    assert case.gates() == [(8, 60)]
+    if how == "passed":
+        outputs = (replace(case.engine.rig.outputs[0], pass_channels=(0,)),)
+        case.hear(commands.Reload(replace(case.engine.rig, outputs=outputs), SCENES), "")
+    else:
+        learned = tuple(Learned("keys", switch("next", n, channel=0)) for n in (64, 65))
+        case.hear(commands.UseLearned(learned), "")
+        assert not any(said.on for said in case.engine.shared.glide_controls.values())
+    assert case.gates() == []
+    case.hear(NoteOn(2, 62, 100))
+    case.hear(NoteOff(2, 62))
+    assert case.gates() == []
+
+
+@pytest.mark.parametrize("between", ["lost", "panic", "scene", "another board", "nothing"])
+def test_the_second_press_of_a_store_is_of_the_same_switch_and_scene(between):  # F10
+    store = switch("store")
+    toes = replace(FEET, name="toes", port="Toes:Toes MIDI 1")
+    boards = {"feet": Pedalboard("Feet", (store,)), "toes": Pedalboard("Feet", (store,))}
+    rig = replace(small_rig(1, inputs=(KEYS, FEET, toes)), pedalboards=boards, stage_lock=False)
+    case = EngineHarness(rig, SCENES)
+    press(case)
+    if between == "lost":
+        case.hear(commands.SourceLost("feet"), "")
+    elif between == "panic":
+        case.hear(commands.Panic(), "")
+    elif between == "scene":
+        case.hear(commands.RecallScene("two"), "")
+    name = "toes" if between == "another board" else "feet"
+    case.hear(ControlChange(0, 80, 127), name, 0.1)
+    assert len(case.engine.pedals.requests) == (between == "nothing")

@@ -182,6 +182,18 @@ def test_after_a_scene_that_is_not_in_the_list_next_goes_on_where_it_was():
     assert wanted(case) == "drone"
 
 
+def test_a_set_list_that_got_shorter_begins_anew():
+    scenes = tuple(Scene(f"s{number}", hold="none") for number in range(5))
+    names = tuple(scene.name for scene in scenes)
+    case = foot(NEXT, PREVIOUS, scenes=scenes, set_list=names)
+    for _ in range(4):
+        press(case, 81)
+    assert wanted(case) == "s4"
+    case.hear(commands.Reload(replace(case.engine.rig, set_list=names[:2]), scenes), "")
+    press(case, 81)
+    assert wanted(case) == "s0"
+
+
 # ---------------------------------------------------------------- store, revert: asked of others
 
 
@@ -205,6 +217,14 @@ def test_without_the_lock_a_store_takes_two_presses_or_a_long_one():  # F10
     press(case)
     press(case)
     assert case.engine.pedals.requests == [FootRequest("store", "feet")]
+    press(case)  # the second press has ended it: this is a first one again
+    assert len(case.engine.pedals.requests) == 1
+    case.pass_time(3.0)
+    press(case)
+    press(case)
+    case.engine.pedals.requests.pop()
+    case.pass_time(4.0)
+    assert case.engine.pedals.said == "feet: store"  # nothing waits for another press
     press(case, 81)
     assert len(case.engine.pedals.requests) == 1
     send(case, 127, 81)
@@ -813,6 +833,9 @@ def test_one_move_of_a_pedal_is_one_change_to_undo_and_another_pedal_is_another(
         (switch("solo", kind="momentary", voice="horn"), "horn: solo on", "horn: solo off"),
         (switch("set", kind="momentary", setting="semitones", by=5.0), "all: semitones +5", None),
         (switch("mute", kind="toggle", voice="horn"), "horn: mute on", "horn: mute on"),
+        (switch("solo", kind="latching", voice="horn"), "horn: solo on", "horn: solo off"),
+        (switch("hold", kind="latching", hold="sample"), "hold sample", "hold note"),
+        (switch("bypass", kind="latching"), "all: played raw", "all: corrected"),
         (switch("trigger"), "trigger", "trigger"),
         (switch("panic"), "panic", "panic"),
         (switch("cancel"), "cancel", "cancel"),
@@ -874,3 +897,36 @@ def test_a_note_switch_works_after_its_board_was_unplugged_while_it_was_down():
     case.hear(NoteOff(0, 40), "feet", 0.1)
     assert case.engine.live.tonight.mute == frozenset()
     assert case.on() == []
+
+
+@pytest.mark.parametrize("action", ["bypass", "mute", "solo"])
+def test_a_light_of_voices_is_lit_while_they_are_set(action):  # F8
+    case = foot(switch(action, kind="toggle", voice="horn", feedback=True))
+    case.hear(commands.LightsBack("feet"), "")
+    for value in (127, 0, 127):
+        case.engine.pedals.lights.due.clear()
+        press(case)
+        assert [m.value for _, m in case.engine.pedals.lights.due] == [value]
+
+
+def test_a_press_that_would_become_long_comes_to_nothing_with_its_board():
+    case = foot(switch("transpose", kind="trigger", by=7.0, long_press_s=0.5))
+    send(case, 127)
+    case.hear(commands.SourceLost("feet"), "")
+    case.pass_time(1.0)
+    assert case.engine.live.tonight.transpose_semitones == 0
+    assert case.engine.pedals.wake_at_s is None
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_reload_remembers_what_its_bindings_had_changed(kept):
+    toggle = switch("transpose", kind="toggle", to=5.0)
+    case = foot(toggle)
+    case.hear(commands.ChangeTonight(transpose_semitones=2), "")
+    press(case)
+    boards = case.engine.rig.pedalboards
+    if not kept:
+        case.hear(commands.Reload(replace(case.engine.rig, pedalboards={}), SCENES), "")
+    case.hear(commands.Reload(replace(case.engine.rig, pedalboards=boards), SCENES), "")
+    press(case)
+    assert case.engine.live.tonight.transpose_semitones == (2 if kept else 0)

@@ -7,6 +7,7 @@ import os
 import signal
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -112,6 +113,41 @@ def synth(*detunes, synchronous=True):
         server.connect("keys:out", bank.midi_port)
         server.wait_for_port(bank.audio_port(len(detunes) - 1))
         yield server, keys
+
+
+# As the kernel writes it: sound/core/pcm.c, snd_pcm_proc_info_read; init.c, snd_card_info_read.
+PCM_INFO = """\
+card: 1
+device: 1
+subdevice: 0
+stream: CAPTURE
+id: USB Audio
+name: USB Audio
+subname: subdevice #0
+class: 0
+subclass: 0
+subdevices_count: 1
+subdevices_avail: {free}
+"""
+
+
+@pytest.mark.parametrize(("free", "names"), [(0, ["Line Box: USB Audio"]), (1, [])])
+def test_a_card_in_use_is_still_there_and_who_has_it_is_named(tmp_path, free, names):
+    """A5: PortAudio leaves such a device out; so a rig's name for it led to "is not there"."""
+    (tmp_path / "cards").write_text(
+        " 0 [VirMIDI        ]: VirMIDI - VirMIDI\n                      Virtual MIDI Card 1\n"
+        " 1 [Box            ]: USB-Audio - Line Box\n                      Maker Line Box at usb\n"
+    )
+    folder = tmp_path / "card1" / "pcm1c"
+    (folder / "sub0").mkdir(parents=True)
+    (folder / "info").write_text(PCM_INFO.format(free=free))
+    (folder / "sub0" / "status").write_text(f"state: RUNNING\nowner_pid   : {os.getpid()}\n")
+    (tmp_path / "card1" / "pcm0p").mkdir()
+    found = recorder.used_devices(tmp_path)
+    assert [one["name"] for one in found] == names
+    for one in found:
+        assert one["used_by"] == Path("/proc/self/comm").read_text().strip()
+        assert "device 1" in one["identity"]
 
 
 @live

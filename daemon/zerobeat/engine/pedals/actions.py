@@ -32,6 +32,7 @@ NEAR = 1.0 / 127.0  # of a pedal's way: one step of a controller
 
 PlannedAct = Callable[[Outputs], str]  # carries out what was checked; returns what is said
 LayerPlace = tuple[Binding, str]  # with the input's name
+FollowPlace = tuple[Binding, str, str]  # with the input's name and the voice's
 Planned = Callable[[Binding, bool, SwitchPlace], PlannedAct]
 
 
@@ -57,8 +58,8 @@ class Actions:
         self._transposed_from: dict[LayerPlace, float] = {}
         self._held_from: dict[LayerPlace, Hold] = {}
         self._toggled: dict[LayerPlace, _Toggled] = {}
-        self._at: dict[tuple[Binding, str], float] = {}  # where a pedal stood last, by voice
-        self._caught: dict[tuple[Binding, str], float] = {}  # the value it set last, by voice
+        self._at: dict[FollowPlace, float] = {}  # where a pedal stood last
+        self._caught: dict[FollowPlace, float] = {}  # the value it set last
         self._plans: dict[str, Planned] = {
             "recall": self._recall,
             "next": lambda binding, on, place: self._step(1),
@@ -101,7 +102,7 @@ class Actions:
                 return False
             return bool(names) and names <= getattr(shared.tonight, action)
         if action == "hold":
-            return shared.layers.scene(shared.wanted_scene).hold == binding.hold
+            return shared.scene.hold == binding.hold
         if action == "recall":
             return shared.wanted_scene.name == binding.scene
         if action in ("trigger", "cancel"):
@@ -114,8 +115,23 @@ class Actions:
             return self._is_transposed(binding, name)
         return action == "set" and self._is_set(binding, name)
 
+    def unplugged(self, name: str) -> None:
+        """Forget where the pedals of an input stood: they may have moved meanwhile."""
+        for places in (self._at, self._caught):
+            for place in [place for place in places if place[1] == name]:
+                del places[place]
+
+    def renamed(self, before: str, now: str) -> None:
+        """Go on with what was toggled in a scene that has another name now."""
+        for toggled in self._toggled.values():
+            if toggled.scene == before:
+                toggled.scene = now
+
     def forget(self, keep: Callable[[Binding, str], bool]) -> None:
         """Forget what bindings had changed that are in force no more."""
+        for places in (self._at, self._caught):
+            for gone in [gone for gone in places if not keep(*gone[:2])]:
+                del places[gone]
         for place in {*self._transposed_from, *self._held_from, *self._toggled}:
             if not keep(*place):
                 self._transposed_from.pop(place, None)
@@ -211,7 +227,7 @@ class Actions:
     def _hold(self, binding: Binding, on: bool, place: SwitchPlace) -> PlannedAct:
         shared = self._shared
         key = (binding, place[0])
-        scene = self._live.wanted_base_scene
+        scene = shared.base_scene  # one that waits brings a hold of its own
         if on:
             hold: Hold = binding.hold or "note"
         else:
@@ -335,7 +351,7 @@ class Actions:
 
     # ------------------------------------------------------------ pedals
 
-    def follow(self, binding: Binding, position: int) -> PlannedAct:
+    def follow(self, binding: Binding, input_name: str, position: int) -> PlannedAct:
         """Let a setting follow a pedal, 0 to 127, from where it passes the value in force (F11).
 
         Raises:
@@ -347,7 +363,7 @@ class Actions:
         wanted: dict[str, float] = {}
         caught: list[str] = []
         for name, value in self._base_values(binding).items():
-            key = (binding, name)
+            key = (binding, input_name, name)
             last = self._at.get(key)
             self._at[key] = at
             free = binding.pick_up and self._caught.get(key) != value
@@ -364,7 +380,7 @@ class Actions:
             change(outputs)
             values = self._base_values(binding)
             for name in caught:
-                self._caught[binding, name] = values[name]
+                self._caught[binding, input_name, name] = values[name]
             who = f"{binding.voice or 'all'}: {binding.setting}"
             return f"{who} {at:+.3g}" if caught else f"{who} not picked up yet"
 

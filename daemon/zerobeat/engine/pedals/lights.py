@@ -58,6 +58,9 @@ class Lights:
         self._bindings = {name: list(found) for name, found in bindings.items() if found}
         self.any = bool(self._bindings)
         self._seen = ()
+        for name, shown in self._shown.items():
+            for place in shown.keys() - self.wanted(name).keys():
+                self._darken(name, place, shown.pop(place))
 
     def back(self, name: str) -> None:
         """All lights of an input are dark, and there: send every one."""
@@ -98,8 +101,19 @@ class Lights:
         for place, message in self.wanted(name).items():
             if shown.get(place, _NOTHING) != message:
                 shown[place] = message
-                self.due.append((name, message))
-                self._sent.append((self._shared.now_s, name, message))
+                self._owe(name, message)
+
+    def _darken(self, name: str, place: _Place, shown: Message) -> None:
+        """Put out a light that nothing speaks for any more."""
+        source, channel, number = place
+        kind = NoteOn if source == "note" else ControlChange
+        dark = kind(channel, number, 0)
+        if source != "program" and shown != dark:
+            self._owe(name, dark)
+
+    def _owe(self, name: str, message: Message) -> None:
+        self.due.append((name, message))
+        self._sent.append((self._shared.now_s, name, message))
 
     def wanted(self, name: str) -> dict[_Place, Message]:
         """Return what every light of an input should show, by its place."""

@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import NamedTuple
 
 from ...errors import CommandError
 from ...midi import (
@@ -33,6 +34,7 @@ from ..live_settings import Live
 from ..message_policy import Policy
 from ..scenes import Scenes
 from ..undo import ChangeHistory
+from ..voice import Source
 from .actions import Actions, PlannedAct
 from .binding_lookup import MOST_SWITCHES, Bound
 from .bindings import REQUESTS, Binding, FootRequest, RequestAction
@@ -41,6 +43,15 @@ from .lights import Lights
 from .switch import Switch
 
 AGAIN_S = 3.0  # a store without a long press wants its second press within this
+
+
+class _Again(NamedTuple):
+    """A store that wants its second press: of which switch, into which scene, until when."""
+
+    binding: Binding
+    input: str
+    scene: str
+    until_s: float
 
 
 class Pedals:
@@ -76,7 +87,7 @@ class Pedals:
         self._pending: dict[SwitchKey, Switch] = {}  # those that want ``wake``
         self._taken: set[SwitchPlace] = set()  # notes whose release is ours too
         self._moves: Binding | None = None  # the pedal that made the last change
-        self._again: tuple[Binding, float] | None = None  # a store that wants its second press
+        self._again: _Again | None = None  # a store that wants its second press
         self.requests: list[FootRequest] = []
         self.said = ""
         self.refused = False
@@ -86,8 +97,21 @@ class Pedals:
     def add_to(self, table: Dispatcher) -> None:
         """Handle the commands about bindings and lights."""
         table.add(commands.UseLearned, self._use_learned)
+        table.wrap(commands.SceneStored, self._renaming)
         table.add(commands.LightsBack, lambda command, outputs: self.lights.back(command.input))
         table.add(commands.LightsLost, lambda command, outputs: self.lights.lost(command.input))
+
+    def _renaming(
+        self, act: Callable[[commands.SceneStored, Outputs], None]
+    ) -> Callable[[commands.SceneStored, Outputs], None]:
+        """Let what was toggled stay on where a store gives the live settings another name."""
+
+        def stored(command: commands.SceneStored, outputs: Outputs) -> None:
+            before = self._shared.wanted_scene.name
+            act(command, outputs)
+            self._actions.renamed(before, self._shared.wanted_scene.name)
+
+        return stored
 
     def _read_bindings(self) -> None:
         rig = self._shared.rig
@@ -104,12 +128,17 @@ class Pedals:
         """Read the bindings in force; what was held down by others comes up."""
         self._read_bindings()
         self.let_go(outputs)
-        # A sustain pedal that is a switch now says no more that it comes up.
-        places = sorted(self._shared.sustained | self._policy.passed_sustain)
-        for name, channel in places:
-            if self.bound.of((name, "controller", channel, SUSTAIN)):
-                self._keyboard.centre_sustain((name, channel), outputs)
-                self._policy.lift_passed_sustain((name, channel), outputs)
+        # A pedal of a keyboard that is a switch now says no more that it comes up.
+        for place in sorted(self._shared.sustained):
+            if self._is_bound(place, SUSTAIN):
+                self._keyboard.centre_sustain(place, outputs)
+        self._policy.lift_pedals(outputs, lambda pedal: self._is_bound(*pedal))
+        self._keyboard.portamento.let_go(self._is_bound)
+
+    def _is_bound(self, place: Source, controller: int) -> bool:
+        """Return whether a controller is a switch; a finger has those of its zone's manager."""
+        place = self._shared.managers.get(place, place)
+        return bool(self.bound.of((place[0], "controller", place[1], controller)))
 
     def layers_changed(self, outputs: Outputs) -> None:
         """Bring settings and sustained keys to what the pedals hold down now."""
@@ -191,7 +220,9 @@ class Pedals:
             response = self._policy.responses.get(place[0])
             if response is not None and place[1] == "controller":
                 value = response.foot(place[3], value)
-            self._do(binding, place[0], lambda: follow(binding, value), outputs, quiet=True)
+            self._do(
+                binding, place[0], lambda: follow(binding, place[0], value), outputs, quiet=True
+            )
             return
         switch = self._switch(binding, place, outputs)
         if binding.source == "program":
@@ -309,11 +340,12 @@ class Pedals:
     # ------------------------------------------------------------ asking others
 
     def _request(self, binding: Binding, name: str) -> PlannedAct:
-        again = binding.action == "store" and not self._may_store(binding)
+        again = binding.action == "store" and not self._may_store(binding, name)
 
         def act(outputs: Outputs) -> str:
             if binding.action == "store":
-                self._again = (binding, self._shared.now_s + AGAIN_S) if again else None
+                scene, until_s = self._shared.wanted_scene.name, self._shared.now_s + AGAIN_S
+                self._again = _Again(binding, name, scene, until_s) if again else None
             if again:
                 return f"store: press again within {AGAIN_S:g} s"
             action: RequestAction = binding.action  # type: ignore[assignment]  # one of the four
@@ -322,14 +354,15 @@ class Pedals:
 
         return act
 
-    def _may_store(self, binding: Binding) -> bool:
+    def _may_store(self, binding: Binding, name: str) -> bool:
         """Return whether this press stores (F10); the first of two does not."""
         if self._shared.rig.stage_lock:
             raise CommandError("the stage lock is on (stage_lock: off in the rig takes it away)")
         if binding.long_press_s:
             return True
         again = self._again
-        return again is not None and again[0] is binding and self._shared.now_s < again[1]
+        this = (binding, name, self._shared.wanted_scene.name)
+        return again is not None and again[:3] == this and self._shared.now_s < again.until_s
 
     def told(self, said: str, refused: bool = False) -> None:
         """Take what became of a request."""
@@ -342,22 +375,23 @@ class Pedals:
         """When ``wake`` should be called next, or None."""
         moments = [at_s for s in self._pending.values() if (at_s := s.wake_at_s) is not None]
         if self._again is not None:
-            moments.append(self._again[1])
+            moments.append(self._again.until_s)
         return min(moments, default=None)
 
     def wake(self, outputs: Outputs) -> None:
         """Do what has fallen due: bounce that has settled, long presses."""
         now_s = self._shared.now_s
-        for key, switch in tuple(self._pending.items()):
+        for switch in tuple(self._pending.values()):
             if switch.long_at_s is not None and switch.long_at_s <= now_s:
                 self._long(switch, outputs)
             if switch.raw != switch.down and switch.quiet_until_s <= now_s:
                 edge = switch.settle(now_s)
                 if edge is not None:
                     self._edge(switch, edge, outputs)
-            if switch.wake_at_s is None:
-                self._pending.pop(key, None)
-        if self._again is not None and self._again[1] <= now_s:
+        if self._pending:
+            pending = self._pending.items()
+            self._pending = {key: one for key, one in pending if one.wake_at_s is not None}
+        if self._again is not None and self._again.until_s <= now_s:
             self._again = None
             self.told("store: not pressed again, nothing stored", refused=True)
 
@@ -370,11 +404,15 @@ class Pedals:
         else:
             gone = [key for key, switch in self._switches.items() if switch.input == name]
             self._taken = {place for place in self._taken if place[0] != name}
+            self._actions.unplugged(name)
+        if self._again is not None and self._again.input == name:
+            self._again = None
         self._release(gone, outputs)
 
     def cancel_presses(self) -> None:
         """Let presses that wait to become long come to nothing, with all layers that were on."""
         self._shared.layers.clear()
+        self._again = None
         for switch in self._pending.values():
             switch.cancel()
 

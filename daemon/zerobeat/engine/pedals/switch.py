@@ -71,7 +71,8 @@ class Switch:
         return self.down
 
     def cancel(self) -> None:
-        """Let the press that is under way come to nothing."""
+        """Let the press that is under way come to nothing, also one that may be bounce."""
+        self.down = self.raw
         if self.long_at_s is not None:
             self.long_at_s = NEVER_S
         self.owed = False

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import select
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,15 +50,24 @@ class AudioInputs:
 
     Args:
         wanted: at least one; inputs of one device share its stream.
+        give_up: looked at while the devices are being opened: true ends that at once.
 
     Raises:
-        AudioError: a device is missing, ambiguous or can't be opened, or PortAudio
-            is not installed.
+        AudioError: a device is missing, ambiguous, in use or can't be opened, PortAudio is
+            not installed, or it was given up.
     """
 
-    def __init__(self, wanted: Sequence[WantedInput]) -> None:
-        listed = list_devices()
+    def __init__(
+        self, wanted: Sequence[WantedInput], give_up: Callable[[], bool] = lambda: False
+    ) -> None:
+        listed = list_devices(give_up=give_up)
         places = {one.name: (find_device(one, listed), one) for one in wanted}
+        for device, one in places.values():
+            if device.used_by:
+                raise AudioError(
+                    f'audio input {one.name}: "{one.device}" is in use by {device.used_by}; '
+                    "end that, then repeat"
+                )
         indexes = list(dict.fromkeys(device.index for device, _ in places.values()))
         self._channels = [
             sorted({one.channel for device, one in places.values() if device.index == index})
@@ -78,7 +87,7 @@ class AudioInputs:
         self._process = start_recorder({"record": record})
         self._received = b""
         try:
-            self.rates_hz = [float(rate) for rate in first_line(self._process)["rates_hz"]]
+            self.rates_hz = [float(rate) for rate in first_line(self._process, give_up)["rates_hz"]]
         except BaseException:
             self.close()
             raise

@@ -9,7 +9,7 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any
@@ -18,6 +18,7 @@ from ...errors import AudioError
 
 RECORDER_START_S = 15.0
 RECORDER_END_S = 4.0
+GIVE_UP_LOOK_S = 0.05
 _IDENTITY_TAG = re.compile(r" \[([^\[\]]+)\]$")
 
 
@@ -32,6 +33,7 @@ class Device:
         channels: number of input channels that it states.
         rate_hz: default sample rate.
         levels: (rms, peak) of each channel, full scale 1.0; None if not measured.
+        used_by: the program that has it, where it can't be opened for that; "" if it is free.
     """
 
     index: int
@@ -40,6 +42,7 @@ class Device:
     channels: int
     rate_hz: float
     levels: tuple[tuple[float, float], ...] | None = None
+    used_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +56,20 @@ class WantedInput:
     clock_ppm: float = 0.0
 
 
-def list_devices(levels_s: float = 0.0) -> list[Device]:
+def _never() -> bool:
+    return False
+
+
+def list_devices(levels_s: float = 0.0, give_up: Callable[[], bool] = _never) -> list[Device]:
     """Return the devices with inputs, with levels over ``levels_s`` seconds if above 0.
 
     Raises:
-        AudioError: PortAudio is not installed.
+        AudioError: PortAudio is not installed, or ``give_up`` has become true.
     """
     asked = {"list": True, "levels_s": levels_s}
     with start_recorder(asked) as process:
         assert process.stdout is not None
-        head = first_line(process)
+        head = first_line(process, give_up)
     return [
         Device(
             one["index"],
@@ -71,6 +78,7 @@ def list_devices(levels_s: float = 0.0) -> list[Device]:
             one["channels"],
             one["rate_hz"],
             tuple(map(tuple, one["levels"])) if one.get("levels") else None,
+            one.get("used_by", ""),
         )
         for one in head["devices"]
     ]
@@ -136,17 +144,26 @@ def start_recorder(asked: dict[str, Any]) -> subprocess.Popen[bytes]:
     )
 
 
-def first_line(process: subprocess.Popen[bytes]) -> dict[str, Any]:
+def first_line(
+    process: subprocess.Popen[bytes], give_up: Callable[[], bool] = _never
+) -> dict[str, Any]:
     """Return the recorder's first line, decoded.
 
     Raises:
-        AudioError: the recorder reports an error, ended, or does not answer.
+        AudioError: the recorder reports an error, ended, does not answer, or was ended because
+            ``give_up`` has become true.
     """
     assert process.stdout is not None
     line = b""
     end_s = time.monotonic() + RECORDER_START_S
     while not line.endswith(b"\n"):
-        ready, _, _ = select.select([process.stdout], (), (), max(end_s - time.monotonic(), 0.0))
+        if give_up():
+            process.kill()
+            raise AudioError("audio: given up before it began")
+        left_s = max(end_s - time.monotonic(), 0.0)
+        ready, _, _ = select.select([process.stdout], (), (), min(left_s, GIVE_UP_LOOK_S))
+        if not ready and left_s:
+            continue
         part = os.read(process.stdout.fileno(), 1) if ready else b""
         if not part:
             raise AudioError("audio: the recorder ended or hangs; does the sound server answer?")

@@ -32,6 +32,7 @@ JITTER_S = 0.02  # of PortAudio's times under load; PortAudio itself flags small
 MOST_LATENCY_S = 0.5
 GUESSED_LATENCY_S = 0.05  # where a driver reports no plausible latency
 SAMPLE_RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+ALSA_FOLDER = Path("/proc/asound")
 _ALSA_CARD = re.compile(r" \(hw:(\d+),(\d+)\)$")
 
 
@@ -54,7 +55,51 @@ def devices(audio: Any) -> list[dict[str, Any]]:
                 "api": api,
             }
         )
+    if "ALSA" in apis:
+        found += used_devices(ALSA_FOLDER)
     return found
+
+
+def used_devices(folder: Path) -> list[dict[str, Any]]:
+    """Return ALSA's devices with inputs that are all in use: PortAudio leaves them out.
+
+    Source: the kernel's sound/core/pcm.c, snd_pcm_proc_info_read; the name is made as
+    PortAudio's pa_linux_alsa.c makes it.
+    """
+    found = []
+    for path in sorted(folder.glob("card*/pcm*c/info")):
+        try:
+            pairs = [line.partition(": ") for line in path.read_text().splitlines()]
+            info = {key: value for key, _, value in pairs}
+            if info["subdevices_avail"] != "0":
+                continue
+            card, device = int(info["card"]), int(info["device"])
+            title = _card_title(folder, card)
+        except (OSError, KeyError, ValueError):
+            continue
+        name = f"{title}: {info['name'].removeprefix(title).strip() or '-'}"
+        used = {"index": -1, "name": name, "identity": [*_identity(card, device), "alsa"]}
+        used |= {"channels": 0, "rate_hz": 0.0, "api": "alsa", "used_by": _owner(path.parent)}
+        found.append(used)
+    return found
+
+
+def _card_title(folder: Path, card: int) -> str:
+    lines = (folder / "cards").read_text().splitlines()
+    head = next(line for line in lines if line.partition("[")[0].strip() == str(card))
+    return head.rpartition(" - ")[2].strip()
+
+
+def _owner(folder: Path) -> str:
+    """Return the name of the program that has a device open, where it may be known."""
+    for path in sorted(folder.glob("sub*/status")):
+        try:
+            owner = re.search(r"owner_pid\s*: (\d+)", path.read_text())
+            if owner is not None:
+                return Path(f"/proc/{owner[1]}/comm").read_text().strip()
+        except OSError:
+            continue
+    return "another program"
 
 
 def _identity(card: int, device: int) -> list[str]:
@@ -260,6 +305,8 @@ def main() -> int:
             found = devices(sounddevice)
             if asked.get("levels_s"):
                 for device in found:
+                    if "used_by" in device:
+                        continue
                     device["levels"] = levels(sounddevice, device, asked["levels_s"])
             _write_line({"devices": found})
         else:
