@@ -22,7 +22,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ..errors import MissingLibraryError, PortError, ServerSilentError
-from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, jack_server
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
@@ -100,7 +100,7 @@ class JackPatch:
         try:
             self._client.activate()
         except jack.JackError:  # it has died since; a close would ask it once more
-            raise ServerSilentError(f'the JACK server "{_server()}" has gone') from None
+            raise ServerSilentError(f'the JACK server "{jack_server()}" has gone') from None
 
     def _measure_period(self) -> None:
         frames = int(self._client.blocksize)
@@ -255,6 +255,7 @@ def _open(name: str, say: Callable[[str], None] = lambda line: None) -> jack.Cli
         PortError: no server.
         ServerSilentError: it does not answer.
     """
+    server = jack_server()
     found: list[jack.Client | None] = []
 
     def work() -> None:
@@ -267,17 +268,13 @@ def _open(name: str, say: Callable[[str], None] = lambda line: None) -> jack.Cli
     thread.start()
     thread.join(SAY_AFTER_S)
     if not found:
-        say(f'the JACK server "{_server()}" does not answer yet; waiting for it')
+        say(f'the JACK server "{server}" does not answer yet; waiting for it')
         thread.join(ANSWERS_WITHIN_S - SAY_AFTER_S)
     if not found:
-        raise ServerSilentError(f'the JACK server "{_server()}" does not answer')
+        raise ServerSilentError(f'the JACK server "{server}" does not answer')
     if found[0] is None:
-        raise PortError(f'no JACK server "{_server()}" answers; start it, or use ALSA')
+        raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA')
     return found[0]
-
-
-def _server() -> str:
-    return os.environ.get("JACK_DEFAULT_SERVER", "default")
 
 
 def _silence() -> None:
