@@ -152,6 +152,7 @@ class PortConnections:
             self.outs.pop(name).close()
         for name in [name for name in self.lights if name not in lit]:
             self._command(LightsLost(name))
+            self.lights[name].drain()
             self.lights.pop(name).close()
 
     def connect_first(self) -> None:

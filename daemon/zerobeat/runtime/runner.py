@@ -366,6 +366,7 @@ class Runner:
         self.wire.replace(loaded.rig.outputs, time.monotonic())
         self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
+        self._pedal_requests.send_lights()  # dark, of pedalboards that go
         self._connections.replace(loaded.rig, new, now_s)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:

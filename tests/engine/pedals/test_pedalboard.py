@@ -182,6 +182,18 @@ def test_after_a_scene_that_is_not_in_the_list_next_goes_on_where_it_was():
     assert wanted(case) == "drone"
 
 
+def test_a_set_list_that_got_shorter_begins_anew():
+    scenes = tuple(Scene(f"s{number}", hold="none") for number in range(5))
+    names = tuple(scene.name for scene in scenes)
+    case = foot(NEXT, PREVIOUS, scenes=scenes, set_list=names)
+    for _ in range(4):
+        press(case, 81)
+    assert wanted(case) == "s4"
+    case.hear(commands.Reload(replace(case.engine.rig, set_list=names[:2]), scenes), "")
+    press(case, 81)
+    assert wanted(case) == "s0"
+
+
 # ---------------------------------------------------------------- store, revert: asked of others
 
 
