@@ -232,6 +232,15 @@ def test_voices_and_scenes_of_the_rig_where_none_plays(rig, capsys):
     assert capsys.readouterr().out == "white keys\n"
 
 
+@pytest.mark.parametrize("options", [[], ["--names"]])
+def test_titles_move_no_cursor(rig, capsys, options):
+    """A title is text from outside (T8)."""
+    (rig / "white-keys.yaml").write_text('title: "\\e[2Jred\\n\\u202e"\n')
+    assert main(["scenes", *options]) == 0
+    out = capsys.readouterr().out
+    assert "\\x1b[2Jred\\n\\u202e" in out and all(line.isprintable() for line in out.splitlines())
+
+
 def _path_with_zerobeat(folder: Path) -> dict[str, str]:
     (folder / "bin").mkdir(exist_ok=True)
     script = folder / "bin" / "zerobeat"

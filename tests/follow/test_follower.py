@@ -11,7 +11,11 @@ import pytest
 
 from kit.patches import FilterEnvelope, Locked, PitchEnvelope, Silent, Vibrato, WholeCents
 from zerobeat.engine import commands
+from zerobeat.follow.expected_pitch import ExpectedPitch
+from zerobeat.follow.follower import FollowedVoice, Follower
 from zerobeat.follow.hand import MOVED_WINDOW_CENTS
+from zerobeat.follow.kept_drift import KeptKnob
+from zerobeat.follow.stretches import Stretch
 from zerobeat.render.virtual_evening import EveningVoice, VirtualEvening, melody
 from zerobeat.sim.case_drift import CaseDrift, DriftOfVoice
 
@@ -234,3 +238,21 @@ def test_an_oscillator_of_whole_cents_is_never_off_by_two(place_cents):
     assert np.abs(off).max() <= 1.0
     assert abs(drift.cents("reed", 240.0)) > 3.5
     assert evening.follower.report(240.0)["reed"]["followable"]
+
+
+@pytest.mark.parametrize("touched_at_s", [0.0, 5.0])
+def test_a_knob_survives_a_restart_of_follow_but_no_touch_up(touched_at_s):
+    """What ``--here`` has kept is not chased by the next process."""
+    facts = FollowedVoice(
+        "reed", "in", reference_cents=6500.0, knob=KeptKnob(touched_at_s, 4.0, None)
+    )
+    follower = Follower([facts], 0.0)
+    line = ExpectedPitch(0.5, "reed", 6500.0, 6500.0, 6500.0, gate=True)
+    follower.hear(line)
+    for k in range(9):
+        stretch = Stretch("reed", "in", 1.0 + k, 0.3, replace(line, at_s=0.5 + k), 0.5, 0.0)
+        follower.take_cents(stretch, 6504.0, 0.02)
+    kept = touched_at_s == 0.0
+    assert follower.report(10.0)["reed"]["here_cents"] == (4.0 if kept else 0.0)
+    expected = 0.0 if kept else 4.0
+    assert follower.report(10.0)["reed"]["drift_cents"] == pytest.approx(expected, abs=0.3)

@@ -94,7 +94,7 @@ class Runner:
         self._folder = runtime_directory()
         make_runtime_directory(self._folder)
         self._lock = Lock(self._folder)
-        self._patch: Patch = open_patch(choose_backend(backend))  # type: ignore[arg-type]
+        self._patch: Patch = open_patch(choose_backend(backend), journal.log)  # type: ignore[arg-type]
         other = self._patch.other_daemon()  # of another user, with a lock of its own (M20)
         if other is not None:
             self._patch.close()
