@@ -128,6 +128,16 @@ def test_after_an_error_in_the_work_nothing_is_interrupted_any_more(player):
     assert player.played == []
 
 
+def test_a_fault_before_the_work_leaves_nothing_to_be_interrupted():
+    def serve():
+        raise ValueError("a fault in the wire")
+
+    interruptions = Interruptions(serve)
+    with pytest.raises(ValueError, match="a fault"), interruptions:
+        pass
+    assert not interruptions.allowed
+
+
 def test_the_signal_from_outside_does_no_harm(player):
     os.kill(os.getpid(), SIGNAL)
     assert busy(player, lambda: True)

@@ -77,8 +77,12 @@ class Interruptions:
 
     def __enter__(self) -> None:
         self.allowed = True
-        self._serve()  # what arrived just before
-        self._set_timer()
+        try:
+            self._serve()  # what arrived just before
+            self._set_timer()
+        except BaseException:
+            self.allowed = False
+            raise
 
     def __exit__(
         self,
