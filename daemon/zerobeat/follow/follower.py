@@ -595,7 +595,7 @@ class Follower:
             "knob_cents": None if state.knob_cents is None else round(state.knob_cents, 1),
             "loading": round(self._common.loading_of(state.facts.name), 2),
             "readings": model.readings,
-            "delay_ms": round(500.0 * (least_s + most_s), 1)
+            "delay_ms": round(max(0.0, 500.0 * (least_s + most_s)), 1)
             if state.facts.input in self.picker.delays_s
             else None,
             "refused": dict(self.picker.refused[state.facts.name]),
