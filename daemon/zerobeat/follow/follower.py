@@ -320,6 +320,7 @@ class Follower:
             return
         state.refusal, state.refused_since_s, state.said_refused = "", None, False
         state.refused = 0
+        self.picker.passed_over.pop(stretch.voice, None)
         if state.verdict or state.lost:
             self.picker.rest(stretch.voice, stretch.from_s + SELDOM_S)
         reading = replace(reading, drift_cents=reading.drift_cents - state.here_cents)
@@ -553,10 +554,13 @@ class Follower:
                     if why
                     else f"{name}: followed again"
                 )
+            why = state.refusal.replace("_", " ") or self.picker.passed_over.get(name, "")
+            if why and state.refused_since_s is None:
+                state.refused_since_s = now_s
             since_s = state.refused_since_s
             if since_s is not None and not state.said_refused and now_s - since_s > SAID_REFUSED_S:
                 state.said_refused = True
-                self._said.append(f"{name}: not read for a minute: {state.refusal}")
+                self._said.append(f"{name}: not read for a minute: {why}")
         found, self._said = self._said, []
         return found
 
@@ -572,7 +576,7 @@ class Follower:
         if not why and state.refusal:
             why = state.refusal.replace("_", " ")
         if not why and not state.trust.enough:
-            why = "too few readings yet"
+            why = self.picker.passed_over.get(state.facts.name, "too few readings yet")
         elif not why and self._hides_moves(state):
             why = NOT_SHOWN
         least_s, most_s = self.picker.delay_s(state.facts.input)
@@ -591,7 +595,7 @@ class Follower:
             "knob_cents": None if state.knob_cents is None else round(state.knob_cents, 1),
             "loading": round(self._common.loading_of(state.facts.name), 2),
             "readings": model.readings,
-            "delay_ms": round(500.0 * (least_s + most_s), 1)
+            "delay_ms": round(max(0.0, 500.0 * (least_s + most_s)), 1)
             if state.facts.input in self.picker.delays_s
             else None,
             "refused": dict(self.picker.refused[state.facts.name]),

@@ -309,7 +309,9 @@ class LiveFollow:
         found = self._delays.add(onset, onset_delay(take.samples, take.rate_hz))
         if found is not None:
             if onset.input not in self.follower.picker.delays_s:
-                self._say(f"input {onset.input}: {500.0 * sum(found):.0f} ms behind the notes")
+                # Sound is stamped with the earliest moment it can be of, so it may seem early.
+                late_ms = max(0.0, 500.0 * sum(found))
+                self._say(f"input {onset.input}: {late_ms:.0f} ms behind the notes")
             self.follower.picker.delays_s[onset.input] = found
 
 
