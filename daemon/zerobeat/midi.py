@@ -24,10 +24,13 @@ RESET_CONTROLLERS = 121
 ALL_NOTES_OFF = 123
 # Data entry, increments, parameter numbers (RPN, NRPN).
 PARAMETER_CONTROLLERS = frozenset((6, 38, 96, 97, 98, 99, 100, 101))
-# These and bank, sustain and mode messages mean something only in order.
-ORDERED_CONTROLLERS = PARAMETER_CONTROLLERS.union(
-    (BANK_MSB, BANK_LSB), HOLDING_PEDALS, range(120, 128)
-)
+BANK_CONTROLLERS = (BANK_MSB, BANK_LSB)
+MODE_CONTROLLERS = range(120, 128)
+SLIDE = 74  # of a finger of an MPE keyboard
+# What is no value of its own: parts of parameters, banks, mode messages.
+RESERVED_CONTROLLERS = PARAMETER_CONTROLLERS.union(BANK_CONTROLLERS, MODE_CONTROLLERS)
+# What means something only in order.
+ORDERED_CONTROLLERS = RESERVED_CONTROLLERS.union(HOLDING_PEDALS)
 
 
 @final

@@ -136,8 +136,9 @@ FAULTS = (
         "a command moves before it is refused",
         "4",
         "engine/measuring_notes.py",
-        "        self._check_free(state)\n        return rest",
-        "        self._check_free(state)\n        state.lane.notes.clear()\n        return rest",
+        "        self._check_free(state, command.velocity)\n        return rest",
+        "        self._check_free(state, command.velocity)\n"
+        "        state.lane.notes.clear()\n        return rest",
     ),
     SeededFault(
         "a run is stopped by a refused command",
@@ -145,6 +146,20 @@ FAULTS = (
         "engine/dispatch.py",
         "        handler.check(command)\n        return handler",
         "        handler.act(command, [])\n        handler.check(command)\n        return handler",
+    ),
+    SeededFault(
+        "a passed pedal outlives its binding",
+        "4",
+        "engine/pedals/pedalboard.py",
+        "        self._policy.lift_pedals(outputs, lambda pedal: self._is_bound(*pedal))\n",
+        "",
+    ),
+    SeededFault(
+        "a passed pedal is told to the zone of now alone",
+        "1",
+        "engine/message_policy.py",
+        ".difference(told)):",
+        ".intersection(told)):",
     ),
     SeededFault(
         "sustain outlives its binding",

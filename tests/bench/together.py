@@ -1,10 +1,10 @@
-"""Eight voices on one input, read from one take, against the bound of each alone.
+"""Eight voices on one input, read from one take, against the bound of all together.
 
-    .venv/bin/python tests/bench/together.py [TRIALS] [SECONDS]
+    .venv/bin/python tests/bench/together.py [TRIALS] [SECONDS] [NOISE]
 
-Saws, triangles, pulses and sines, eight notes apart, up to 20 cents off, noise 40 dB down.
-Bounds: every voice read; the rms of errors over the Cramer-Rao bound at most 1.5, where an
-error under a thousandth of a cent counts as none; two stated sigma hold 0.9.
+Saws, triangles, pulses and sines, eight notes apart, up to 20 cents off, noise 20 dB down (0.1).
+Bounds: every voice read; the rms of errors over the joint Cramer-Rao bound at most 1.5, where
+a bound under a thousandth of a cent counts as that; two stated sigma hold 0.9.
 """
 
 from __future__ import annotations
@@ -30,10 +30,11 @@ def main() -> int:
     numbers = [float(one) for one in sys.argv[1:]]
     trials = int(numbers[0]) if numbers else 40
     seconds = numbers[1] if len(numbers) > 1 else 0.5
+    noise = numbers[2] if len(numbers) > 2 else 0.1
     ratios, scores, refused, spent_s = [], [], 0, 0.0
     for seed in range(trials):
         base = (0, 7, 19, 24)[seed % 4]
-        wave, expected, true, bounds = mix_of_eight(seed, base, seconds)
+        wave, expected, true, bounds = mix_of_eight(seed, base, seconds, noise=noise)
         start_s = time.process_time()
         found = read_together(wave, RATE, expected)
         spent_s += time.process_time() - start_s

@@ -201,6 +201,22 @@ def test_a_rig_whose_port_cannot_be_opened_changes_nothing(tmp_path):
         assert strike(keys, octo) == [60, 60]
 
 
+@pytest.mark.slow
+def test_a_reload_that_needs_a_port_of_a_server_that_hangs_is_refused(tmp_path):
+    """The library would wait for it holding the interpreter, without an end."""
+    with JackServer(synchronous=False) as server, MidiSender("keys"), MidiRecorder("octo") as octo:
+        rig = write_rig(tmp_path, voices=2)
+        with DaemonProcess(rig, server.environment) as daemon:
+            ready(daemon, octo)
+            feet = 'inputs:\n  feet: {port: "none:out"}\n'
+            rig.write_text(rig.read_text().replace("inputs:\n", feet))
+            with server.paused():
+                daemon.send(signal.SIGHUP)
+                daemon.wait_for_line("reload: the JACK server does not answer; the rig in force")
+                daemon.wait_for_line("waiting for the JACK server")
+            daemon.wait_for_line("zerobeat plays 2 voices", 2)
+
+
 def left_sounding(octo: MidiRecorder) -> set[tuple[int, int]]:
     """Return what still sounds; a note-off twice is allowed after a kill."""
     sounding: set[tuple[int, int]] = set()
@@ -232,6 +248,22 @@ def test_a_kill_right_after_a_release_forgets_no_note(tmp_path):
             start_again(daemon, octo)
             assert left_sounding(octo) == set()
         assert sum(content[0] & 0xF0 == 0x90 for _, content in octo.heard) == 3
+        octo.heard.clear()
+
+
+def test_what_was_struck_since_a_kill_is_not_released_a_second_time(tmp_path):
+    """N12: what a kill left is released twice, for a new connection may have been deaf."""
+    with playing(tmp_path, synchronous=False) as (daemon, keys, octo):
+        press(keys, octo)
+        daemon.kill()
+        start_again(daemon, octo)
+        assert note_offs(octo) == 2
+        keys.send(ON)
+        octo.wait_for_silence(0.7)
+        assert note_offs(octo) == 2
+        keys.send(OFF)
+        wait_until(lambda: note_offs(octo) == 4)
+        wait_until(lambda: not read_left(daemon.folder / "zerobeat/sounding"))
         octo.heard.clear()
 
 

@@ -5,6 +5,7 @@ Commands join by themselves: a class of ``commands`` without samples here fails 
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 from collections import deque
 from dataclasses import fields, is_dataclass, replace
@@ -261,3 +262,38 @@ def test_a_refused_pedal_changes_no_setting_and_sends_nothing(binding):
                 assert after == before
                 assert case.engine.ledger.sounding() == sounding
                 assert case.made[made:] == [[]]
+
+
+# ---------------------------------------------------------------- layers
+
+LAYERS = (
+    Binding("controller", 90, "transpose", kind="momentary", by=3.0),
+    Binding("controller", 90, "set", kind="momentary", setting="detune_cents", to=7.0),
+    Binding("controller", 90, "hold", kind="momentary", hold="sample"),
+    Binding("controller", 90, "bypass", kind="momentary", keep_touch_up=True, voice="horn"),
+    Binding("controller", 90, "mute", kind="momentary", voice="horn"),
+    Binding("controller", 90, "solo", kind="momentary", voice="floor"),
+    Binding("controller", 90, "sustain", kind="momentary"),
+    Binding("controller", 90, "set_root", kind="momentary", voice="reed"),
+)
+
+
+def _under(layer: Binding, command: Any, down: bool) -> Any:
+    """Return what plays and is kept after a command, with a pedal down during it or not at all."""
+    case = new_case()
+    rig = replace(case.engine.rig, pedalboards={"feet": Pedalboard("Feet", (layer,))})
+    case.hear(commands.Reload(rig, SCENES), "")
+    case.hear(ControlChange(0, 90, 127 if down else 0), "feet", 0.1)
+    with contextlib.suppress(CommandError):
+        case.hear(command, "")
+    case.hear(ControlChange(0, 90, 0), "feet", 0.1)
+    live, shared = case.engine.live, case.engine.shared
+    settings = {name: state.wanted for name, state in shared.voices.items()}
+    return live.base_tonight, live.tonight, live.scene, live.waiting_scene, live.wanted(), settings
+
+
+@pytest.mark.parametrize("layer", LAYERS, ids=lambda b: b.action)
+def test_a_pedal_that_was_down_during_any_command_leaves_nothing(layer):
+    for samples in SAMPLES.values():
+        for command in samples:
+            assert _under(layer, command, True) == _under(layer, command, False), command

@@ -6,6 +6,7 @@ end with every note released.
 
 from __future__ import annotations
 
+import gzip
 import json
 import tempfile
 from collections.abc import Callable
@@ -204,7 +205,9 @@ def session(content: bytes) -> None:
 
 
 def backup(content: bytes) -> None:
-    """A backup's file."""
+    """A backup's file; what is not packed is packed first, for packed bytes hide everything."""
+    if content[:1] != b"\x1f":
+        content = gzip.compress(content, 1)
     try:
         read_backup(_file(content, "fuzzed.zerobeat"))
     except ZerobeatError as error:

@@ -25,7 +25,7 @@ class ChannelHeard:
     last: bytes = b""  # the last message, to see what stands before a note-on
     struck_event: int | None = None  # of the last note-on
     struck_bend: int | None = None
-    sustained: bool = False
+    pedals: set[int] = field(default_factory=set)  # that hold notes and are down
     may_repeat: bool = False  # the next bend may be the one it has
 
 
@@ -119,8 +119,8 @@ class ByteChecker:
         """Assert that no receiver keeps a sustain pedal down."""
         for name, cable in self.cables.items():
             for number, channel in enumerate(cable.channels):
-                if cable.linked and channel.sustained:
-                    raise CheckFailed(f"{name} channel {number}: sustain is down: {why}")
+                if cable.linked and channel.pedals:
+                    raise CheckFailed(f"{name} channel {number}: {channel.pedals} down: {why}")
 
     def _silent(self, name: str, cable: CableHeard, why: str) -> None:
         for number, channel in enumerate(cable.channels):
@@ -159,10 +159,10 @@ class ByteChecker:
             self._note_off(cable, channel, status & 0x0F, content[1], place)
         elif kind == BEND:
             self._bend(cable, channel, content, place)
-        elif kind == CONTROLLER and content[1] == 64:
-            channel.sustained = content[2] >= 64
+        elif kind == CONTROLLER and content[1] in (64, 66, 69):
+            (channel.pedals.add if content[2] >= 64 else channel.pedals.discard)(content[1])
         elif kind == CONTROLLER and content[1] == 121:
-            channel.sustained = False
+            channel.pedals.clear()
         elif kind == CONTROLLER and content[1] in (120, 123):
             channel.may_repeat = True  # a panic; the receiver may have reset its bend
         channel.last = content

@@ -85,7 +85,7 @@ class ExpressivePlaying(RandomPlaying):
         for controller, part in parts:
             self.play(ControlChange(channel, controller, part), "grid", self._soon())
         down = dice.random() < 0.4
-        place = ("grid", channel)
+        place = ("grid", channel, 64)
         (self._sustains.add if down else self._sustains.discard)(place)
         self.play(ControlChange(channel, 64, 127 if down else 0), "grid", self._soon())
 

@@ -40,6 +40,7 @@ from zerobeat.midi import (
     ACTIVE_SENSING,
     CLOCK,
     CONTINUE,
+    HOLDING_PEDALS,
     START,
     STOP,
     ChannelPressure,
@@ -118,6 +119,7 @@ TOGGLES = (
     Learned("feet", _switch(71, "set_root", kind="toggle", feedback=True)),
     Learned("feet", _switch(72, "latch", kind="toggle")),
     Learned("keys", _switch(64, "next")),
+    Learned("keys", _switch(66, "next")),
     Learned("keys", Binding("note", 40, "next")),
     Learned("steps", Binding("note", 61, "sustain", kind="momentary")),
 )
@@ -247,7 +249,7 @@ class RandomPlaying:
         self._down: set[tuple[str, int, int]] = set()  # keys
         self._switches: set[tuple[int, int]] = set()  # channel, controller
         self._foot_notes: set[tuple[str, int, int]] = set()
-        self._sustains: set[tuple[str, int]] = set()
+        self._sustains: set[tuple[str, int, int]] = set()  # with the pedal's controller
         self._wheels: set[tuple[str, int]] = set()
         self._measured = False
         self._resting_from_s = 0.0
@@ -273,7 +275,7 @@ class RandomPlaying:
             (1, self._other),
             (1, self._tune),
             (4, self._rest),
-            (1, self._break),
+            (4, self._break),
             (2, self._burst),
         ]
         for output in self.rig.outputs:
@@ -437,10 +439,13 @@ class RandomPlaying:
         self.play(PitchBend(place[1], bend), place[0], self._soon())
 
     def _sustain(self) -> None:
-        place = self._random.choice((self._keyboard(), ("keys", DRUMS)))
+        source, channel = self._random.choice((self._keyboard(), ("keys", DRUMS)))
+        controller = self._random.choice((64, 64, *HOLDING_PEDALS))
         down = self._random.random() < 0.5
-        (self._sustains.add if down else self._sustains.discard)(place)
-        self.play(ControlChange(place[1], 64, 127 if down else 0), place[0], self._soon())
+        pedal = (source, channel, controller)
+        (self._sustains.add if down else self._sustains.discard)(pedal)
+        change = ControlChange(channel, controller, 127 if down else 0)
+        self.play(change, source, self._soon())
 
     def _switch(self) -> None:
         number = self._random.choice((*SWITCHES, 70, 71, 72))
@@ -587,7 +592,11 @@ class RandomPlaying:
 
     def _learn(self) -> None:
         count = self._random.randint(0, len(TOGGLES))
-        self.play(commands.UseLearned(tuple(self._random.sample(TOGGLES, count))))
+        learned = tuple(self._random.sample(TOGGLES, count))
+        self.play(commands.UseLearned(learned))
+        # A pedal that is a switch now says no more that it comes up.
+        bound = {(one.input, one.binding.number) for one in learned}
+        self._sustains = {one for one in self._sustains if (one[0], one[2]) not in bound}
 
     def _reload(self) -> None:
         """Reload as the daemon does: what waits leaves, for a while; then ports close and open."""
@@ -625,7 +634,7 @@ class RandomPlaying:
         number = self._random.choice((120, 121, 123))
         self.checker.wheels_rest = False
         if number == 121:
-            self._sustains.discard(place)
+            self._sustains = {pedal for pedal in self._sustains if pedal[:2] != place}
             self._wheels.discard(place)
         self.play(ControlChange(place[1], number, 0), place[0], self._soon())
 
@@ -672,8 +681,8 @@ class RandomPlaying:
             self.play(NoteOff(channel, key), source, 0.03)
         for channel, number in sorted(self._switches):
             self.play(ControlChange(channel, number, 0), "feet", 0.03)
-        for source, channel in sorted(self._sustains):
-            self.play(ControlChange(channel, 64, 0), source)
+        for source, channel, controller in sorted(self._sustains):
+            self.play(ControlChange(channel, controller, 0), source)
         for source, channel in sorted(self._wheels):
             self.play(PitchBend(channel, 0), source)
         self._forget()

@@ -41,9 +41,10 @@ import sys, rtmidi
 heard = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, sys.argv[1], 100000)
 heard.open_virtual_port("in")
 print("ready", flush=True)
-sys.stdin.readline()
-while event := heard.get_message():
-    print(bytes(event[0]).hex())
+for line in sys.stdin:
+    while event := heard.get_message():
+        print(bytes(event[0]).hex())
+    print(".", flush=True)
 """
 
 
@@ -70,6 +71,9 @@ class _Peer:
         return self
 
     def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
         self._process.kill()
         self._process.communicate()
 
@@ -97,7 +101,12 @@ class QueueRecorder(_Peer):
 
     code = _RECORDER
 
+    def __init__(self, name: str, server: JackServer) -> None:
+        super().__init__(name, server)
+        self._heard: list[bytes] = []
+
     def heard(self) -> list[bytes]:
-        """Return all that came; it hears no more then."""
+        """Return all that has come so far."""
         self._go_on()
-        return [bytes.fromhex(line) for line in self._stdout.read().split()]
+        self._heard += map(bytes.fromhex, iter(self._stdout.readline, ".\n"))
+        return list(self._heard)

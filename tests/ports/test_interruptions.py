@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import signal
 import threading
@@ -17,12 +16,12 @@ from zerobeat.ports.interruptions import SIGNAL, Interruptions
 class Player:
     """Plays what is in its inbox, as the note path does, and notes who was interrupted."""
 
-    def __init__(self, look_every_s=math.inf):
+    def __init__(self, looks=False):
         self.inbox = deque()
         self.played = []
         self.depth = 0
         self.due_s = None
-        self.interruptions = Interruptions(self.serve, lambda: self.due_s, look_every_s)
+        self.interruptions = Interruptions(self.serve, lambda: self.due_s, looks)
         self.before = {number: signal.getsignal(number) for number in (SIGNAL, signal.SIGALRM)}
         self.interruptions.listen()
 
@@ -95,7 +94,7 @@ def test_what_becomes_due_later_sets_no_timer(player):
 
 def test_where_nobody_says_that_a_message_came_it_is_looked_for():
     """As on JACK."""
-    player = Player(look_every_s=0.0005)
+    player = Player(looks=True)
     keys = threading.Timer(0.01, player.inbox.append, (1,))
     keys.start()
     with player.interruptions:
@@ -127,6 +126,16 @@ def test_after_an_error_in_the_work_nothing_is_interrupted_any_more(player):
         raise ValueError("no number")
     player.hear(1)
     assert player.played == []
+
+
+def test_a_fault_before_the_work_leaves_nothing_to_be_interrupted():
+    def serve():
+        raise ValueError("a fault in the wire")
+
+    interruptions = Interruptions(serve)
+    with pytest.raises(ValueError, match="a fault"), interruptions:
+        pass
+    assert not interruptions.allowed
 
 
 def test_the_signal_from_outside_does_no_harm(player):

@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from zerobeat.ports.mirror import OUTPUTS, Mirror, key_of, read_left, read_outputs, write_outputs
+from zerobeat.ports.mirror import OUTPUTS, Mirror, read_left, read_outputs, write_outputs
 
 
 @pytest.fixture
@@ -50,9 +50,22 @@ def test_marks_of_a_crash_are_kept_by_the_next_start_until_released(tmp_path):
     first.mark("octo", 0, 60)
     first.close()
     second = Mirror(tmp_path, ["quad", "octo"])
-    assert second.left == {"octo": [(0, 60)]} == left(second)
+    assert second.owed("octo") == [(0, 60)] and left(second) == {"octo": [(0, 60)]}
+    assert second.owed("quad") == []
     second.clear("octo", 0, 60)
-    assert left(second) == {}
+    assert second.owed("octo") == [] and left(second) == {}
+    second.close()
+
+
+def test_a_note_of_a_crash_that_is_struck_anew_is_owed_nothing_more(tmp_path):
+    first = Mirror(tmp_path, ["octo"])
+    first.mark("octo", 0, 60)
+    first.mark("octo", 1, 60)
+    first.close()
+    second = Mirror(tmp_path, ["octo"])
+    second.mark("octo", 0, 60)
+    assert second.owed("octo") == [(1, 60)]
+    assert left(second) == {"octo": [(0, 60), (1, 60)]}
     second.close()
 
 
@@ -62,7 +75,7 @@ def test_names_longer_than_their_place_are_told_apart(tmp_path):
     first.mark(names[1], 0, 60)
     first.close()
     second = Mirror(tmp_path, names)
-    assert second.left == {key_of(names[1]): [(0, 60)]}
+    assert (second.owed(names[0]), second.owed(names[1])) == ([], [(0, 60)])
     second.clear(names[1], 0, 60)
     assert left(second) == {}
     second.close()

@@ -269,3 +269,9 @@ def test_off_is_kept_over_a_restart_and_all_on_leaves_a_voice_that_was_taken_out
     assert desk.follow.off == {"reed"}
     desk.follow.ask("all", "on")
     assert not desk.follow.off
+
+
+def test_a_pedal_of_a_voice_that_has_gone_is_refused_and_nothing_is_off(desk):
+    with pytest.raises(CommandError, match="voice: found 'bassoon'"):
+        desk.follow.ask_by_foot("bassoon", "")
+    assert not desk.follow.off

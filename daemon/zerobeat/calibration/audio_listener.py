@@ -7,6 +7,7 @@ because oscillators pull each other through the power supply.
 
 from __future__ import annotations
 
+import itertools
 import math
 import os
 import time
@@ -39,6 +40,9 @@ RETRIED_REFUSALS = (
 RETRY_SETTLE_S = 0.25
 WHOLE_S, WHOLE_TAKES = 0.5, 4  # so much sound without a loss, and measuring goes on
 PATIENCE_S = 300.0
+MOST_MIXED = 3
+GLANCE_TOGETHER_S, MOST_TOGETHER_S = 0.3, 1.0
+TOGETHER_BINS = 3.0  # of a take's length, between two voices
 TOGETHER_S = 0.5  # of a take in which several voices on one input are read
 BEATING_CENTS = 35.0  # from n:1; closer, two voices would beat
 
@@ -56,6 +60,8 @@ class LiveListener:
         self.rates_hz: dict[str, float] = {}  # by voice: the device's own rate
         self.sound_s = 0.0  # of takes so far; voices side by side count once
         self.read_alone = 0  # takes of several voices that had to be read one by one
+        self.one_by_one: set[str] = set()  # inputs on which voices can't be told apart
+        self._mixed: dict[str, int] = {}  # by input: takes in a row that no voice was read from
 
     def listen(self, request: TakeRequest) -> Take:
         """Play a request and return its take.
@@ -98,14 +104,16 @@ class LiveListener:
         if len(set(sources)) == len(sources):
             return self.listen_many(requests)
         shared = [sources.count(source) > 1 for source in sources]
+        least_s = together_seconds(requests)
         longer = [
-            replace(one, seconds=max(one.seconds, TOGETHER_S)) if many else one
+            replace(one, seconds=max(one.seconds, least_s)) if many else one
             for one, many in zip(requests, shared, strict=True)
         ]
         takes = [
             replace(take, request=one)
             for take, one in zip(self._once(longer, sources), requests, strict=True)
         ]
+        self._note_mixed(requests, sources, takes)
         alone = [at for at, take in enumerate(takes) if take.pitch is None]
         if alone:
             for name in {one.voice for one in requests}:
@@ -116,6 +124,26 @@ class LiveListener:
             (takes[at],) = self.listen_many([requests[at]])
             self._session.release(requests[at].voice)
         return takes
+
+    def _note_mixed(
+        self, requests: Sequence[TakeRequest], sources: Sequence[str], takes: Sequence[Take]
+    ) -> None:
+        """Give up reading several voices of an input from one take where that fails in a row."""
+        for source in {one for one in sources if sources.count(one) > 1}:
+            there = [take for take, one in zip(takes, sources, strict=True) if one == source]
+            mixed = all(take.pitch is None for take in there)
+            self._mixed[source] = self._mixed.get(source, 0) + 1 if mixed else 0
+            if self._mixed[source] == MOST_MIXED:
+                self.one_by_one.add(source)
+                names = [
+                    request.voice
+                    for request, one in zip(requests, sources, strict=True)
+                    if one == source
+                ]
+                self._session.say(
+                    f"input {source}: {', '.join(names)} can't be told apart there (ring "
+                    "modulation, a shared filter, another sound): read one by one"
+                )
 
     def listen_corrected(self, requests: Sequence[TakeRequest]) -> list[Take]:
         """Play the expected pitches of requests at once, corrected by the daemon, and read them."""
@@ -342,6 +370,15 @@ def apart(expected_cents: Iterable[float]) -> list[int]:
             taken.append(cents)
             chosen.append(index)
     return chosen
+
+
+def together_seconds(requests: Sequence[TakeRequest]) -> float:
+    """Return how long several voices must be heard at once, to tell the closest two apart."""
+    glances = all(one.purpose == "glance" for one in requests)
+    hertz = sorted(one.expected_hz for one in requests if one.expected_hz is not None)
+    gaps = [above - below for below, above in itertools.pairwise(hertz)]
+    apart_s = TOGETHER_BINS / max(min(gaps, default=1.0), 1.0)
+    return min(max(apart_s, GLANCE_TOGETHER_S if glances else TOGETHER_S), MOST_TOGETHER_S)
 
 
 def _harmonic(one: float, other: float) -> bool:

@@ -1,6 +1,7 @@
 """Measures voices on live audio: identity, plan, fit, check notes, and then the profile.
 
-Voices with inputs of their own are read side by side. A voice whose run is
+Voices with inputs of their own are read side by side; up to eight on one input are read from
+one take, on notes of their own, but for what must be heard alone. A voice whose run is
 incomplete, or whose check notes are worse than before, keeps its profile.
 """
 
@@ -18,10 +19,12 @@ from ..measure.curve.fit_result import Aim, CurveFit
 from ..measure.curve.glance import GlancePlan
 from ..measure.curve.plan import MeasuringPlan
 from ..measure.curve.proof import CHECK_ROUNDS, ProofPlan
+from ..measure.curve.readable_notes import near_mains
 from ..measure.pitch.reader import REASONS
 from ..measure.pitch.take import (
     MOST_REFUSED,
     MOST_REFUSED_LATER,
+    ChoosingPlan,
     Progress,
     Take,
     TakePlan,
@@ -32,7 +35,7 @@ from ..tuning.units import name_of_note
 from .audio_listener import LiveListener, apart
 from .describe_fit import measured_lines
 from .identity import prove
-from .live_touchup import side_by_side_groups
+from .live_touchup import MOST_TOGETHER, TOGETHER_SEMITONES, together_groups
 from .measurement import MeasuredVoice, encoder, measured_voice, profile_of
 from .measuring_session import MeasuringSession
 from .profile_persistence import keep_profile
@@ -40,6 +43,9 @@ from .profile_persistence import keep_profile
 UNTOUCHED = "the profile in force is unchanged"
 UNISON_CENTS = 6000.0  # pitch at which voices that were read side by side are compared
 UNISON_S = 0.5
+# Semitones from the middle of the range, the first voice there.
+TOGETHER_STEPS = tuple(step - TOGETHER_SEMITONES[3] for step in (6, 0, 2, 4, 8, 10, 13, 15))
+APART_CENTS = 150.0  # between voices that are read from one take
 MakeAim = Callable[[MeasuringSession, str], Aim]
 
 
@@ -82,7 +88,7 @@ def measure_live(
         AudioError: an audio device was unplugged.
     """
     found: dict[str, MeasuredVoice | str] = {}
-    for group in side_by_side_groups(session, names):
+    for group in together_groups(session, names):
         listener = LiveListener(session)
         session.caution(group)
         measured = _measure_group(session, listener, group, make_aim, options, line)
@@ -127,7 +133,11 @@ def _measure_group(
             prove(session, listener, name)
         except MeasureError as error:
             _note_failure(error, name, failed)
-    aims = {name: make_aim(session, name) for name in group if name not in failed}
+    aims = {
+        name: _with_own_reference(make_aim(session, name), place)
+        for place, name in enumerate(group)
+        if name not in failed
+    }
     plans = {name: MeasuringPlan(aim) for name, aim in aims.items()}
     _glance(plans, session, listener, line)
     failed |= run_together(plans, session, listener, line.show)
@@ -167,6 +177,22 @@ def _measure_group(
     }
 
 
+def _with_own_reference(aim: Aim, place: int) -> Aim:
+    """Return the aim with a reference of its own, so that voices in a group play notes apart."""
+    if not place or aim.reference_note is not None:
+        return aim
+    middle = (aim.lowest_note + aim.highest_note) // 2 + TOGETHER_STEPS[place % MOST_TOGETHER]
+    panel = 1200.0 * aim.panel_octaves
+    near = [
+        note
+        for note in sorted(
+            range(aim.lowest_note, aim.highest_note), key=lambda note: abs(note - middle)
+        )
+        if not near_mains(100.0 * note + panel, aim.mains_hz)
+    ]
+    return replace(aim, reference_note=near[0]) if near else aim
+
+
 def _glance(
     plans: Mapping[str, MeasuringPlan],
     session: MeasuringSession,
@@ -175,13 +201,14 @@ def _glance(
 ) -> None:
     """Glance at every note of each voice, and let its plan read those that leave the curve."""
     glances = {}
-    for name, plan in plans.items():
+    for index, (name, plan) in enumerate(plans.items()):
         if not plan.aim.glances:
             continue
         if session.listening(name).excite == "strike":
             line.say(f"{name}: is struck; single wrong notes are found by --every-semitone")
             continue
-        glances[name] = GlancePlan(plan.aim)
+        # Each begins at a note of its own, so that those on one input stay apart.
+        glances[name] = GlancePlan(plan.aim, TOGETHER_STEPS[index % MOST_TOGETHER])
     # What can't be read here is named by the plan.
     run_together(glances, session, listener, line.show, MOST_REFUSED_LATER)
     for name, glance in glances.items():
@@ -235,12 +262,12 @@ def run_together(
         if not asked:
             return failed
         waiting = sorted(asked, key=lambda name: plans[name].progress().takes)
-        chosen = [waiting[i] for i in apart(_sounding(asked[name]) for name in waiting)]
+        chosen = _side_by_side(session, listener, plans, asked, waiting)
         if len(plans) > 1:
             for name in plans.keys() - set(chosen):
                 session.release(name)
         show(_progress([plans[name].progress() for name in asked]))
-        for take in listener.listen_many([asked[name] for name in chosen]):
+        for take in listener.listen_together([asked[name] for name in chosen]):
             name = take.request.voice
             refused[name] = 0 if take.pitch is not None else refused[name] + 1
             try:
@@ -251,6 +278,50 @@ def run_together(
                 failed[name] = _unreadable_line(take)
             if name in failed:
                 session.release(name)
+
+
+def _side_by_side(
+    session: MeasuringSession,
+    listener: LiveListener,
+    plans: Mapping[str, TakePlan],
+    asked: dict[str, TakeRequest],
+    waiting: Sequence[str],
+) -> list[str]:
+    """Return the voices that are played at once, the first that waits among them.
+
+    On one input a voice is heard alone where its pitch is not known well enough: in its
+    first reading, and at a wide bend, which a wrong range puts anywhere.
+    """
+    chosen: list[str] = []
+    pitches: list[float] = []
+    inputs: dict[str, bool] = {}  # that are in use, and whether several may be heard on it
+    for name in waiting:
+        source, plan = session.input_of(name), plans[name]
+        known = plan.progress()
+        shares = (
+            known.takes > known.refused
+            and source not in listener.one_by_one
+            and not session.always_heard(name)
+        )
+        there = [p for p, n in zip(pitches, chosen, strict=True) if session.input_of(n) == source]
+        if len(there) == MOST_TOGETHER or (there and not (shares and inputs[source])):
+            continue
+
+        def fits(pitch: float, there: list[float] = there) -> bool:
+            if any(abs(pitch - other) < APART_CENTS for other in there):
+                return False
+            return len(apart([*pitches, pitch])) > len(pitches)
+
+        if isinstance(plan, ChoosingPlan):
+            plan.prefer(fits)
+            asked[name] = plan.next() or asked[name]
+        known_pitch = asked[name].expected_cents is not None
+        if (there and not known_pitch) or not fits(_sounding(asked[name])):
+            continue
+        inputs[source] = shares and known_pitch
+        chosen.append(name)
+        pitches.append(_sounding(asked[name]))
+    return chosen
 
 
 def _sounding(request: TakeRequest) -> float:
@@ -319,6 +390,8 @@ def _check_unison(
     session: MeasuringSession, listener: LiveListener, names: list[str], line: LiveLine
 ) -> None:
     """Play voices that were read side by side at one pitch at once, corrected, and show errors."""
+    by_input = {session.input_of(name): name for name in names}
+    names = list(by_input.values())  # what sounds in unison on one input can't be told apart
     if len(names) < 2:
         return
     asked = [TakeRequest(name, 0, 0.0, UNISON_S, "check", 0.1, UNISON_CENTS) for name in names]

@@ -23,7 +23,7 @@ from .learn_options import check_options
 
 DEFAULT_WAIT_S = 30.0
 LEARN_CURVE = "curve"
-SKIPPED_CONTROLLERS = (0, 32, *range(120, 128))  # bank select, channel modes: not a switch
+SKIPPED_CONTROLLERS = (*midi.BANK_CONTROLLERS, *midi.MODE_CONTROLLERS)  # not a switch
 MOVED_VALUES = 3  # so many different values make a pedal, not a switch
 LATCH_WAIT_S = 2.0  # a switch that says nothing on release within this may latch
 SwitchAddress = tuple[str, str, int, int]  # input, source, channel, number

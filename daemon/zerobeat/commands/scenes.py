@@ -10,6 +10,7 @@ from ..client.what_plays import status_if_any
 from ..config.describe import program
 from ..config.file_lookup import SHIPPED
 from ..engine.settings import Scene
+from ..text import printable
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,12 +30,16 @@ def run(args: argparse.Namespace) -> int:
     if shown is not None:
         waits = shown.get("waits") or {}
         marks = {shown.get("scene"): "*", waits.get("name"): "?"}
-        titles = [str(title) for title in shown.get("scenes", ())]
-        lines = [f"{marks.get(title, ' ')} {title}" for title in titles]
+        known = [str(title) for title in shown.get("scenes", ())]
+        titles = [printable(title) for title in known]
+        lines = [f"{marks.get(title, ' ')} {printable(title)}" for title in known]
     else:
         scenes, first = _of_rig(args.rig)
-        titles = [scene.name for scene in scenes]
-        lines = [f"  {scene.name:<20} {program(scene.program, first)}" for scene in scenes]
+        titles = [printable(scene.name) for scene in scenes]
+        lines = [
+            f"  {title:<20} {program(scene.program, first)}"
+            for title, scene in zip(titles, scenes, strict=True)
+        ]
     if args.names:
         print("\n".join(titles))
         return 0

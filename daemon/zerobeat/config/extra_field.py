@@ -13,6 +13,7 @@ extra:                                         # in the rig, under the converter
 
 from __future__ import annotations
 
+from ..engine.limits import SOCKET_CONTROLLERS
 from ..engine.settings import ExtraRoute, ExtraSocket
 from ..errors import one_of
 from .context import Context
@@ -20,7 +21,6 @@ from .fields import Section
 
 MOVES = ("wheel", "velocity", "slide", "pressure")
 DRIVES = ("controller", "pressure", "note")
-RESERVED = (0, 6, 32, 38, *range(96, 102), *range(120, 128))  # banks, parameters, channel modes
 
 
 def read_sockets(section: Section, before: tuple[ExtraSocket, ...]) -> tuple[ExtraSocket, ...]:
@@ -37,7 +37,7 @@ def read_sockets(section: Section, before: tuple[ExtraSocket, ...]) -> tuple[Ext
             section.faults.add(inner.place, text)
         elif given[0] == "controller":
             number = inner.whole("controller", 1, 0, 127)
-            if number in RESERVED:
+            if number not in SOCKET_CONTROLLERS:
                 text = f"found {number}, a bank, parameter or mode; allowed: another controller"
                 section.faults.add(inner.at("controller"), text)
         elif given[0] == "note":

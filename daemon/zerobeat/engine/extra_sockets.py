@@ -12,6 +12,7 @@ from collections.abc import Callable
 from ..midi import (
     ALL_NOTES_OFF,
     ALL_SOUND_OFF,
+    SLIDE,
     ChannelPressure,
     ControlChange,
     Message,
@@ -25,7 +26,6 @@ from .engine_state import EngineState
 from .ledger import OnlyNewest, Outputs
 from .settings import ExtraRoute
 
-_SLIDE = 74  # the controller
 CABLE_SHARE = 0.2  # of a cable, for the steps of all its smoothed sockets together
 SHORTEST_STEP_S = 0.004  # between steps where a cable has no budget
 STEP_BYTES = 3
@@ -67,7 +67,7 @@ class ExtraFlow:
         if type(message) is ChannelPressure:
             return message.value if what == "pressure" else None
         if type(message) is ControlChange:
-            wanted = _SLIDE if what == "slide" else self.route.controller
+            wanted = SLIDE if what == "slide" else self.route.controller
             if what in ("slide", "controller") and message.controller == wanted:
                 return message.value
         return None

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Generic, NamedTuple, TypeVar
 
+from ..midi import RESERVED_CONTROLLERS
+
 N = TypeVar("N", bound=float)
 
 
@@ -71,3 +73,4 @@ BEND_RANGE_SEMITONES = Range(0.5, 127.0)  # of a converter, one side
 BEND_CENTS = Range(-12700.0, 12700.0)  # of the widest converter
 PLAYED_PITCH_CENTS = Range(-12700.0, 25400.0)  # that a client may ask for while it measures
 PLAYED_VELOCITY = Range(1, 127)
+SOCKET_CONTROLLERS = frozenset(range(128)) - RESERVED_CONTROLLERS

@@ -43,10 +43,9 @@ from .mpe_zones import (
 )
 from .voice import Held, VoiceState
 
-SLIDE = 74
 SLIDE_MIDDLE = 64
 # Sustain, portamento, sostenuto, soft, legato and hold pedals, banks, and mode messages.
-MANAGER_ONLY = frozenset((midi.BANK_MSB, midi.BANK_LSB, *range(64, 70), *range(120, 128)))
+MANAGER_ONLY = frozenset((*midi.BANK_CONTROLLERS, *range(64, 70), *midi.MODE_CONTROLLERS))
 
 
 class Finger:
@@ -251,7 +250,7 @@ class Mpe:
         self, known: MpeKeyboard, message: ControlChange, source: str, outputs: Outputs
     ) -> bool:
         channel, number = message.channel, message.controller
-        if number == SLIDE:
+        if number == midi.SLIDE:
             known.fingers[channel].slide = message.value
             return True
         if channel == known.manager_of[channel]:

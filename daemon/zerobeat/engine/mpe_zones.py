@@ -10,14 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from ..midi import ORDERED_CONTROLLERS
+from ..midi import RESERVED_CONTROLLERS, SUSTAIN
 
 LOWER, UPPER = 0, 15  # the managers' channels
 MOST_MEMBERS = 15
 MEMBER_CENTS, MANAGER_CENTS = 4800.0, 200.0  # bend ranges after a configuration message
 MOST_SEMITONES = 96
 CHANNEL_PRESSURE = 128  # a target beside controllers 0 to 127
-TARGET_CONTROLLERS = frozenset(range(1, 120)) - ORDERED_CONTROLLERS
+TARGET_CONTROLLERS = frozenset(range(1, 120)) - RESERVED_CONTROLLERS - {SUSTAIN}
 BEND_RANGE, CONFIGURATION = (0, 0), (0, 6)  # parameter numbers, most significant first
 _NO_PARAMETER = (127, 127)
 _DATA, _DATA_FINE, _UNREGISTERED = 6, 38, (98, 99)

@@ -130,7 +130,7 @@ class Scenes:
         here = self.position
         if here is None:
             here = self._index  # a scene that is not in the list was played in between
-        if here is None:
+        if here is None or here >= len(order):  # the list may be shorter since
             here = -1 if command.steps > 0 else 1
         following = here + command.steps
         if self._shared.rig.set_list_ends == "wrap":

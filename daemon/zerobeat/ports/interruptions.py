@@ -6,9 +6,9 @@ as a signal handler is run, and so is what becomes due. Everywhere else it waits
 thread that plays asks for it.
 
 The MIDI library's thread sends no signal: it marks one as arrived within this process, which
-costs no system call. What becomes due sets a timer, but only if it does so soon. On JACK no thread
-says that a message has come, so there a timer asks for a look every now and then, for as long as
-the work lasts. A signal that comes from outside does no harm.
+costs no system call. What becomes due sets a timer, but only if it does so soon. On JACK no
+thread says that a message has come, so there a timer asks for a look, for as long as the work
+lasts. A signal that comes from outside does no harm.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from types import TracebackType
 
 SIGNAL = signal.SIGRTMIN
 SOON_S = 0.1  # no such work takes longer
+WORK_LOOK_S = 0.00006  # a look takes a tenth of it
 
 
 class Interruptions:
@@ -30,8 +31,7 @@ class Interruptions:
     Args:
         serve: plays what has arrived or is due; it sets ``allowed`` to False while it does.
         due_s: returns when something becomes due; None if nothing does.
-        look_every_s: how often to look for messages of which nobody says that they arrived; inf:
-            never.
+        looks: nobody says that a message arrived, so it is looked for.
 
     Attributes:
         allowed: True within ``with``; MIDI callbacks read it.
@@ -41,12 +41,12 @@ class Interruptions:
         self,
         serve: Callable[[], None] = lambda: None,
         due_s: Callable[[], float | None] = lambda: None,
-        look_every_s: float = math.inf,
+        looks: bool = False,
     ) -> None:
         self.allowed = False
         self._serve = serve
         self._due_s = due_s
-        self._look_every_s = look_every_s
+        self._looks = looks
         self._listens = False
         self._timed = False
 
@@ -69,15 +69,20 @@ class Interruptions:
     def _set_timer(self) -> None:
         due_s = self._due_s()
         left_s = math.inf if due_s is None else max(due_s - time.monotonic(), 1e-6)
-        left_s = min(left_s, self._look_every_s)
+        if self._looks:
+            left_s = min(left_s, WORK_LOOK_S)
         if left_s < SOON_S and self._listens:
             signal.setitimer(signal.ITIMER_REAL, left_s)
             self._timed = True
 
     def __enter__(self) -> None:
         self.allowed = True
-        self._serve()  # what arrived just before
-        self._set_timer()
+        try:
+            self._serve()  # what arrived just before
+            self._set_timer()
+        except BaseException:
+            self.allowed = False
+            raise
 
     def __exit__(
         self,

@@ -26,7 +26,8 @@ OUTPUTS_FILE = "outputs"
 OUTPUTS = 16
 KEY_BYTES = 64
 NOTES = 16 * 128
-SIZE = OUTPUTS * (KEY_BYTES + NOTES)
+MARKS = OUTPUTS * KEY_BYTES  # place of the first
+SIZE = MARKS + OUTPUTS * NOTES
 LARGEST_LIST = 1_000_000
 
 
@@ -74,13 +75,13 @@ class Mirror:
 
     Attributes:
         kept: False if the marks are in memory alone, for no file could be made.
-        left: what an earlier process left sounding, by ``key_of`` its output, as
-            (channel, note). It stays marked until a note-off has left.
+
+    What an earlier process left sounding is ``owed`` a note-off, and stays marked until then.
     """
 
     def __init__(self, folder: Path, outputs: Iterable[str]) -> None:
         self.path = folder / MIRROR_FILE
-        self.left = read_left(self.path)
+        left = read_left(self.path)
         self.kept = True
         try:
             self._map = _map(self.path)
@@ -88,12 +89,14 @@ class Mirror:
             self._map = mmap.mmap(-1, SIZE)
             self.kept = False
         self._map[:] = bytes(SIZE)
+        self._owed: set[int] = set()  # places
         self._places: dict[str, int] = {}
         self._leaving: dict[int, int] = {}  # place of a mark -> time of its note-off
-        for key, notes in self.left.items():
+        for key, notes in left.items():
             self._place(key)
             for channel, note in notes:
                 self.mark(key, channel, note)
+        self._owed |= {at for at, mark in enumerate(self._map[MARKS:], MARKS) if mark}
         self.replace(outputs)
 
     def replace(self, outputs: Iterable[str]) -> None:
@@ -120,7 +123,7 @@ class Mirror:
             return
         used = set(self._places.values())
         for number in range(OUTPUTS):
-            place = OUTPUTS * KEY_BYTES + number * NOTES
+            place = MARKS + number * NOTES
             if place not in used:
                 start = number * KEY_BYTES
                 content = key.encode("utf-8", "surrogateescape").ljust(KEY_BYTES, b"\0")
@@ -135,6 +138,7 @@ class Mirror:
             place += channel * 128 + note
             self._map[place] = 1
             self._leaving.pop(place, None)
+            self._owed.discard(place)
 
     def clear(self, output: str, channel: int, note: int, at: int | None = None) -> None:
         """Clear a note whose note-off was sent.
@@ -148,10 +152,21 @@ class Mirror:
             return
         place += channel * 128 + note
         self._leaving.pop(place, None)
+        self._owed.discard(place)
         if at is None:
             self._map[place] = 0
         else:
             self._leaving[place] = at
+
+    def owed(self, output: str) -> list[tuple[int, int]]:
+        """Return what an earlier process left sounding there and nobody has struck since.
+
+        As (channel, note); empty once ``clear`` was called for all.
+        """
+        place = self._places.get(output)
+        if place is None or not self._owed:
+            return []
+        return [divmod(at - place, 128) for at in sorted(self._owed) if 0 <= at - place < NOTES]
 
     @property
     def leaving(self) -> bool:
@@ -233,7 +248,7 @@ def read_left(path: Path) -> dict[str, list[tuple[int, int]]]:
     left: dict[str, list[tuple[int, int]]] = {}
     for number in range(OUTPUTS):
         name = content[number * KEY_BYTES : (number + 1) * KEY_BYTES].rstrip(b"\0")
-        start = OUTPUTS * KEY_BYTES + number * NOTES
+        start = MARKS + number * NOTES
         marks = content[start : start + NOTES]
         notes = [divmod(at, 128) for at, mark in enumerate(marks) if mark]
         if name and notes:

@@ -15,6 +15,7 @@ from __future__ import annotations
 import os
 import pwd
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -66,6 +67,9 @@ class Patch(Protocol):
 
     def cycles(self) -> int:
         """Return the server's time in frames, which rises with each period; 0 on ALSA."""
+
+    def answers(self, pause: Callable[[], None]) -> bool:
+        """Return whether the server answers; calls ``pause`` while it waits for it."""
 
     def overruns(self) -> dict[str, int]:
         """Return how often the system dropped input, by own client name, where known."""
@@ -157,13 +161,8 @@ def _user() -> str:
         return str(os.getuid())
 
 
-def need(module: str, package: str, remedy: str) -> PortError:
-    """Return the error for a library that can't be imported."""
-    return PortError(f"python library {module} is missing; install {package}: {remedy}")
-
-
-def open_patch(backend: Backend) -> Patch:
-    """Open the one client that watches and connects.
+def open_patch(backend: Backend, say: Callable[[str], None] = lambda line: None) -> Patch:
+    """Open the one client that watches and connects; ``say`` gets a line if that takes long.
 
     Raises:
         PortError: no sequencer, no right to it, no server, or a library is missing.
@@ -175,7 +174,7 @@ def open_patch(backend: Backend) -> Patch:
         return AlsaPatch()
     from .patch_jack import JackPatch
 
-    return JackPatch()
+    return JackPatch(say)
 
 
 def list_ports(backend: Backend) -> list[PortName]:

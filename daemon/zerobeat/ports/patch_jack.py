@@ -17,23 +17,30 @@ import ctypes
 import errno
 import os
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 
-from ..errors import PortError, ServerSilentError
-from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
+from ..errors import MissingLibraryError, PortError, ServerSilentError
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
 try:
     import jack
 except (ImportError, OSError) as error:
-    remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
-    raise need("JACK-Client", "zerobeat[jack]", remedy) from None
+    remedy = (
+        f"install zerobeat[jack]: pip install 'zerobeat[jack]', and the system's libjack ({error})"
+    )
+    raise MissingLibraryError("JACK-Client", remedy) from None
 
 _OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
 MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE
 PERIODS_TO_LEAVE = 4  # taken in the next, delivered in the one after, and two to spare
 ANSWERS_WITHIN_S = 5.0  # a busy machine takes a second
+SAY_AFTER_S = 1.0
+REQUEST_WITHIN_S = 2.0
+SLICE_S = 0.002
 CHANGES_EVERY_S = 0.03  # for changes of the graph
 # What arrives in a period is answered in the next, whenever in this one it is found. Measured at
 # periods of 32 frames: a look each 0.2 ms costs a note nothing, each 0.5 ms 8 %.
@@ -75,11 +82,12 @@ class JackPatch:
     backend: Backend = "jack"
     look_every_s = CHANGES_EVERY_S
 
-    def __init__(self) -> None:
+    def __init__(self, say: Callable[[str], None] = lambda line: None) -> None:
         _silence()
         self._alive = True
         self._closed = False
-        self._client = _open(WATCH_CLIENT)
+        self._asking: threading.Thread | None = None
+        self._client = _open(WATCH_CLIENT, say)
         if self._client.name != WATCH_CLIENT:  # the server adds a number to a name in use
             self._client.close()
             raise PortError("another zerobeat plays on this JACK server; stop it first")
@@ -158,6 +166,21 @@ class JackPatch:
     def cycles(self) -> int:
         return int(self._client.last_frame_time)
 
+    def answers(self, pause: Callable[[], None]) -> bool:
+        """Ask on a thread, before a library asks that holds the interpreter meanwhile."""
+        if self._asking is None or not self._asking.is_alive():
+            self._asking = threading.Thread(target=self._ask, daemon=True)
+            self._asking.start()
+            end_s = time.monotonic() + REQUEST_WITHIN_S
+            while self._asking.is_alive() and time.monotonic() < end_s:
+                self._asking.join(SLICE_S)
+                pause()
+        return not self._asking.is_alive()
+
+    def _ask(self) -> None:
+        with contextlib.suppress(jack.JackError):
+            self._client.get_uuid_for_client_name(WATCH_CLIENT)
+
     def overruns(self) -> dict[str, int]:
         return {}
 
@@ -214,11 +237,14 @@ def list_jack_ports() -> list[PortName]:
         client.close()
 
 
-def _open(name: str) -> jack.Client:
+def _open(name: str, say: Callable[[str], None] = lambda line: None) -> jack.Client:
     """Return a new client.
 
     The library waits for ever for a server that hangs: then its thread is left behind, and
-    this process should do no more than say so and end.
+    this process should do no more than say so and end. A server hangs for some seconds now and
+    then where a client was killed: it waits for the rest of a message of its own.
+
+    Source: jackaudio/jack2, pull request 548, open since 2020.
 
     Raises:
         PortError: no server.
@@ -234,7 +260,10 @@ def _open(name: str) -> jack.Client:
 
     thread = threading.Thread(target=work, daemon=True)
     thread.start()
-    thread.join(ANSWERS_WITHIN_S)
+    thread.join(SAY_AFTER_S)
+    if not found:
+        say(f'the JACK server "{_server()}" does not answer yet; waiting for it')
+        thread.join(ANSWERS_WITHIN_S - SAY_AFTER_S)
     if not found:
         raise ServerSilentError(f'the JACK server "{_server()}" does not answer')
     if found[0] is None:

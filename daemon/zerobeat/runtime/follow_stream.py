@@ -274,6 +274,7 @@ class FollowStream:
         Raises:
             CommandError: as for ``ask``.
         """
+        self._engine.shared.names(voice)  # a reload may have taken it away
         name = voice or ALL
         return self.ask(name, act or ("on" if {name, ALL} & self.off else "off"))
 

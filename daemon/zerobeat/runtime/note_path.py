@@ -5,6 +5,7 @@ Nothing here touches a file, a log or a lock, except after a fault.
 
 from __future__ import annotations
 
+import math
 import time
 import traceback
 from collections import deque
@@ -87,7 +88,8 @@ class NotePath:
         self.ins: dict[str, MidiIn] = {}
         self.outs: dict[str, MidiOut] = {}
         self.control: ControlSocket | None = None
-        self.interruptions = Interruptions(self.catch_up, self._due_s, patch.collect_every_s)
+        looks = patch.collect_every_s < math.inf
+        self.interruptions = Interruptions(self.catch_up, self._due_s, looks)
         self.delays = Latencies()
         self.loop_guard = MidiLoopGuard()
         self.malformed = 0

@@ -19,11 +19,11 @@ from ..engine.commands import (
 )
 from ..engine.engine import Engine
 from ..engine.settings import Rig
-from ..errors import PortError
+from ..errors import PortError, ServerSilentError
 from ..ports.interruptions import Interruptions
 from ..ports.midi_in import Inbox, MidiIn
 from ..ports.midi_out import MidiOut
-from ..ports.mirror import Mirror, key_of
+from ..ports.mirror import Mirror
 from ..ports.patch import Patch
 from ..ports.sysex_end import SysExEnd
 from ..ports.watch import PortEvent, PortLink, Watch
@@ -32,6 +32,9 @@ from .facts import PortStatus
 from .journal import Journal
 
 LIGHTS = " lights"  # after the name of the input, in the name of the port
+# On JACK nobody says whether what is sent over a new connection was heard, and a receiver that has
+# just come is deaf in some of its first periods. A second note-off does no harm.
+RELEASE_AGAIN_S = 0.5
 FIRST_LOOK_S = 0.5  # how long the first connections may take before the summary is logged
 
 
@@ -99,6 +102,7 @@ class PortConnections:
         self._since_s: dict[tuple[str, str], float] = {}  # Unix time, for the player's eye alone
         self._links: tuple[PortLink, ...] = ()
         self._look_at_s = 0.0
+        self._release_at_s: dict[str, float] = {}  # by output: what is owed goes a last time
         self.watch = Watch(patch, (), time.monotonic())
         self._sysex_end = SysExEnd(patch)
         self.replace(rig, self.prepare(rig), time.monotonic())
@@ -110,6 +114,8 @@ class PortConnections:
             PortError: one can't be opened; then none is.
         """
         new = NewPorts()
+        if self._lacks_ports(rig) and not self._patch.answers(self._pause):
+            raise ServerSilentError("the JACK server does not answer")
         try:
             for source in rig.inputs:
                 self._pause()
@@ -134,6 +140,13 @@ class PortConnections:
             raise PortError(f"a port can't be opened: {error}") from error
         return new
 
+    def _lacks_ports(self, rig: Rig) -> bool:
+        return (
+            any(source.name not in self.ins for source in rig.inputs)
+            or any(source.lights and source.name not in self.lights for source in rig.inputs)
+            or any(output.name not in self.outs for output in rig.outputs)
+        )
+
     def replace(self, rig: Rig, new: NewPorts, now_s: float) -> None:
         """Use a rig, with the ports that ``prepare`` opened for it; close what it lacks."""
         self.ins.update(new.ins)
@@ -152,6 +165,7 @@ class PortConnections:
             self.outs.pop(name).close()
         for name in [name for name in self.lights if name not in lit]:
             self._command(LightsLost(name))
+            self.lights[name].drain()
             self.lights.pop(name).close()
 
     def connect_first(self) -> None:
@@ -172,11 +186,15 @@ class PortConnections:
         self._events += self.watch.poll(now_s)
         while self._events:
             self._handle(self._events.popleft())
+        for name in [name for name, at_s in self._release_at_s.items() if at_s <= now_s]:
+            del self._release_at_s[name]
+            self._release_leftover(name, last=True)
 
     @property
     def due_s(self) -> float:
         """When ``poll`` has something to do."""
-        return min(self.watch.due_s, self._sysex_end.due_s, self._look_at_s)
+        rest = self._release_at_s.values()
+        return min(self.watch.due_s, self._sysex_end.due_s, self._look_at_s, *rest)
 
     def _handle(self, event: PortEvent, quiet: bool = False) -> None:
         if not quiet or event.kind in (
@@ -195,22 +213,25 @@ class PortConnections:
             name = lights[event.name]
             self._command(LightsBack(name) if event.kind == "connected" else LightsLost(name))
         elif event.kind == "lost":
+            self._release_at_s.pop(event.name, None)
             self._command(OutputLost(event.name))
         elif event.kind == "connected":
-            self._release_leftover(event.name)
+            self._release_leftover(event.name, last=self._patch.backend == "alsa")
             self._command(OutputBack(event.name))
 
-    def _release_leftover(self, name: str) -> None:
-        """Send the note-offs that a crashed process could not send (N12)."""
-        port = self.outs[name]
-        kept = []
-        for channel, note in self._mirror.left.pop(key_of(name), ()):
-            if port.send(midi.encode(midi.NoteOff(channel, note))):
+    def _release_leftover(self, name: str, last: bool) -> None:
+        """Send the note-offs that a crashed process could not send (N12).
+
+        The marks stay until they were sent for the last time; what was struck anew is left alone.
+        """
+        port = self.outs.get(name)
+        if port is None:  # a reload took it away
+            return
+        for channel, note in self._mirror.owed(name):
+            if port.send(midi.encode(midi.NoteOff(channel, note))) and last:
                 self._mirror.clear(name, channel, note, port.handed_over_at())
-            else:
-                kept.append((channel, note))
-        if kept:
-            self._mirror.left[key_of(name)] = kept
+        if self._mirror.owed(name):
+            self._release_at_s[name] = time.monotonic() + RELEASE_AGAIN_S
 
     def states(self) -> list[PortStatus]:
         """Return the state of each port: device, state, since when, faults."""

@@ -94,7 +94,7 @@ class Runner:
         self._folder = runtime_directory()
         make_runtime_directory(self._folder)
         self._lock = Lock(self._folder)
-        self._patch: Patch = open_patch(choose_backend(backend))  # type: ignore[arg-type]
+        self._patch: Patch = open_patch(choose_backend(backend), journal.log)  # type: ignore[arg-type]
         other = self._patch.other_daemon()  # of another user, with a lock of its own (M20)
         if other is not None:
             self._patch.close()
@@ -366,6 +366,7 @@ class Runner:
         self.wire.replace(loaded.rig.outputs, time.monotonic())
         self._notes.send(time.monotonic())  # what is owed to outputs that go or move
         self._mirror.replace(output.name for output in loaded.rig.outputs)
+        self._pedal_requests.send_lights()  # dark, of pedalboards that go
         self._connections.replace(loaded.rig, new, now_s)
         for output in loaded.rig.outputs:
             if old_outputs.get(output.name, output.port) != output.port:

@@ -15,6 +15,7 @@ from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, FootRequest, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, ProgramChange
+from zerobeat.tuning.scale import preset
 
 FEET = Input("feet", "Four Feet:Four Feet MIDI 1", plays=False)
 SCENES = (
@@ -182,6 +183,18 @@ def test_after_a_scene_that_is_not_in_the_list_next_goes_on_where_it_was():
     assert wanted(case) == "drone"
 
 
+def test_a_set_list_that_got_shorter_begins_anew():
+    scenes = tuple(Scene(f"s{number}", hold="none") for number in range(5))
+    names = tuple(scene.name for scene in scenes)
+    case = foot(NEXT, PREVIOUS, scenes=scenes, set_list=names)
+    for _ in range(4):
+        press(case, 81)
+    assert wanted(case) == "s4"
+    case.hear(commands.Reload(replace(case.engine.rig, set_list=names[:2]), scenes), "")
+    press(case, 81)
+    assert wanted(case) == "s0"
+
+
 # ---------------------------------------------------------------- store, revert: asked of others
 
 
@@ -311,6 +324,13 @@ def test_a_toggle_goes_by_what_is_in_force_whoever_set_it():  # F8
     assert case.engine.live.tonight.bypass == frozenset()
     press(case)
     assert case.engine.live.tonight.bypass == {"reed", "horn"}
+
+
+@pytest.mark.parametrize("kind", ["toggle", "latching"])
+def test_a_pedal_plays_one_voice_alone(kind):
+    case = foot(switch("solo", kind=kind, voice="horn"))
+    send(case, 127)
+    assert case.engine.live.tonight.solo == {"horn"}
 
 
 def test_notes_are_switches_too_and_never_sound():
@@ -508,6 +528,14 @@ def test_degrees_of_a_continuous_scale_are_refused():
         "feet: set: reed has a continuous scale; degrees need another"
     )
     assert case.state("reed").waiting is None
+
+
+def test_degrees_ask_only_for_the_scales_of_the_voices_they_are_for():
+    case = foot(switch("set", setting="degrees", by=1.0, voice="horn"))
+    case.hear(commands.ChangeVoice("horn", (("scale", preset("dorian")),)), "")
+    press(case)
+    assert case.state("horn").wanted.degrees == 1
+    assert case.state("reed").wanted.scale is None
 
 
 def test_a_key_sets_the_root_while_a_pedal_is_down():

@@ -7,6 +7,8 @@ tell which notes to read precisely.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from ..pitch.take import Progress, Take, TakeRequest
@@ -20,6 +22,7 @@ WRONG_CENTS = 1.0  # nearer to the curve, a note is read precisely only where th
 WRONG_SPREADS = 4.0  # times the usual distance from the curve, where that is large
 MOST_OFF_CURVE = 8
 MOST_REFUSED_GLANCES = 4  # in a row; the rest of that side is left to the plan
+PREFERRED_SEMITONES = 4  # from a note that was read, so that the pitch is about known
 LEAST_NOTES = 8  # fewer show no curve
 GLANCE_SIGMA_CENTS = 0.1
 
@@ -29,11 +32,13 @@ class GlancePlan:
 
     Args:
         aim: of the plan; the ends of what can be read are left to the plan.
+        step: semitones from the middle to the first note.
     """
 
-    def __init__(self, aim: Aim) -> None:
+    def __init__(self, aim: Aim, step: int = 0) -> None:
         self._aim = aim
-        middle = (aim.lowest_note + aim.highest_note) // 2
+        middle = (aim.lowest_note + aim.highest_note) // 2 + step
+        middle = min(max(middle, aim.lowest_note), aim.highest_note)
         self._left = [
             *range(middle, aim.highest_note + 1),
             *range(middle - 1, aim.lowest_note - 1, -1),
@@ -50,13 +55,21 @@ class GlancePlan:
         if not self._left:
             return None
         note = self._left[0]
-        commanded = 100.0 * note
-        expected = commanded + 1200.0 * self._aim.panel_octaves + self._error_beside(note)
+        expected = self._expected(note)
         hertz = 440.0 * 2.0 ** ((expected - 6900.0) / 1200.0)
         seconds = max(GLANCE_S, GLANCE_PERIODS / hertz)
         return TakeRequest(
             self._aim.voice, note, 0.0, seconds, "glance", self._aim.settle_s, expected
         )
+
+    def prefer(self, good: Callable[[float], bool]) -> None:
+        """Let the next note be one whose pitch is good, near a note that was read."""
+        for note in self._left if self._found else ():
+            near = min(abs(note - other) for other in self._found) <= PREFERRED_SEMITONES
+            if near and good(self._expected(note)):
+                self._left.remove(note)
+                self._left.insert(0, note)
+                return
 
     def add(self, take: Take) -> None:
         """Add the take of the last request; the first note is asked for twice."""
@@ -74,7 +87,7 @@ class GlancePlan:
             self._left.clear()  # the plan says what is the matter
         elif self._silent >= MOST_REFUSED_GLANCES:
             above = note >= min(self._found)
-            self._left = [other for other in self._left if above and other < note]
+            self._left = [n for n in self._left if (n < note if above else n > note)]
             self._silent = 0
 
     def progress(self) -> Progress:
@@ -125,6 +138,9 @@ class GlancePlan:
             found.append(int(points.groups[worst]))
             points = points.without(worst)
         return found
+
+    def _expected(self, note: int) -> float:
+        return 100.0 * note + 1200.0 * self._aim.panel_octaves + self._error_beside(note)
 
     def _error_beside(self, note: int) -> float:
         """Return the error of the nearest note that was read, from the panel's pitch."""

@@ -101,6 +101,15 @@ class ProofPlan:
             self._aim.voice, number, bend_cents, seconds, purpose, self._aim.settle_s, expected
         )
 
+    def prefer(self, good: Callable[[float], bool]) -> None:
+        """Let the next check note be one whose pitch is good."""
+        panel = 1200.0 * self._aim.panel_octaves
+        for one in self._left if not self._tries else ():
+            if good(100.0 * one[0] + panel):
+                self._left.remove(one)
+                self._left.insert(0, one)
+                return
+
     def add(self, take: Take) -> None:
         """Add the take of the last request; a refused one is requested once more."""
         self._sound_s += take.request.seconds

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 import numpy as np
 
@@ -155,6 +155,15 @@ class TakePlan(Protocol):
 
     def progress(self) -> Progress:
         """Return how far the plan is."""
+        ...
+
+
+@runtime_checkable
+class ChoosingPlan(Protocol):
+    """A plan whose next request may be one of several."""
+
+    def prefer(self, good: Callable[[float], bool]) -> None:
+        """Let the next request be one whose expected pitch is good, if there is one."""
         ...
 
 
