@@ -84,3 +84,26 @@ def test_a8_a_likely_pitch_comes_first_and_the_whole_range_after_it():
         found, refused = read_samples(wave, RATE, None, None, likely)
         assert not refused
         assert abs(cents(found, 220.0)) < 0.01
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "partials"),
+    [
+        # The loop of a recorded music box repeats 79 periods of its tone: a faint period far below.
+        (18.75, {79: 0.60, 158: 0.21, 159: 0.17, 80: 0.004}),
+        # Modes of a struck bar: the strongest by far is the fourth multiple of nothing.
+        (529.6, {4: 0.99, 11: 0.006, 3: 0.002}),
+    ],
+    ids=["a loop", "a bar"],
+)
+def test_a8_a_period_far_below_what_is_heard_is_no_sure_pitch(low_hz, partials):
+    at_s = np.arange(RATE) / RATE
+    wave = sum(
+        np.sqrt(share) * np.sin(2 * np.pi * low_hz * number * at_s + number)
+        for number, share in partials.items()
+    )
+    wave = 0.2 * wave + 1e-5 * tones.white(len(wave), np.random.default_rng(1))
+    found, refused = read_samples(wave, RATE, None)
+    heard = low_hz * max(partials, key=partials.get)
+    assert refused or abs(1200 * np.log2(found.hertz / heard)) < 50
+    assert found is None or found.hertz > 2 * low_hz
