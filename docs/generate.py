@@ -93,16 +93,18 @@ def _listing(names: str) -> str:
 def _preamble(shell: str) -> str:
     lines = []
     for names in (*NAMES, "settings", "whose"):
-        asked = f"$({_listing(names)})"
         if shell == "bash":
             lines.append(
-                f"_zerobeat_{names}() {{\n  local IFS=$'\\n'\n"
-                f'  compgen -W "{asked}" -- "$1"\n}}\n'
+                # As it must be typed: a name may have spaces.
+                f"_zerobeat_{names}() {{\n  local name\n"
+                f'  while IFS= read -r name; do\n    printf -v name %q "$name"\n'
+                f'    [[ $name == "$1"* ]] && printf "%s\\n" "$name"\n'
+                f"  done < <({_listing(names)})\n}}\n"
             )
         elif shell == "zsh":
             lines.append(
                 f"_zerobeat_{names}() {{\n  local -a found\n"
-                f'  found=("${{(@f){asked}}}")\n  compadd -a found\n}}\n'
+                f'  found=("${{(@f)$({_listing(names)})}}")\n  compadd -a found\n}}\n'
             )
     return "\n".join(lines)
 

@@ -65,7 +65,13 @@ def machine() -> str:
     """The virtual machine: a real kernel, ALSA and systemd; the built files without a network."""
     if "ZEROBEAT_VM_LAB" not in os.environ:
         raise ReleaseError("ZEROBEAT_VM_LAB names no lab")
-    parts = ([], ["--units"], ["--sound"], ["--release", DIST], ["--release-cuts", DIST])
+    parts: tuple[list[str | Path], ...] = (
+        [],
+        ["--units"],
+        ["--sound"],
+        ["--release", DIST],
+        ["--release-cuts", DIST],
+    )
     told = "".join(run([ROOT / "tests/vm/run", *part], ROOT) for part in parts)
     return f"{sum(line.startswith('ok ') for line in told.splitlines())} scenarios"
 

@@ -1,4 +1,4 @@
-"""A bare Debian in a folder, without a network, to install into: for tests and release/check.
+"""A bare Debian in a folder to install into, mostly without a network: for tests and release/check.
 
 The system is made once by debootstrap and kept in the cache; a run sees it through an overlay, in
 mounts, a network and a process tree of its own, so nothing is left behind and nothing gets out.
@@ -23,9 +23,17 @@ mount --bind "$3" "$2/system/mnt"
 mount -t proc proc "$2/system/proc"
 mount -t tmpfs tmpfs "$2/system/run"
 mount -t devpts devpts "$2/system/dev/pts"
+mkdir -p "$2/system/dev/shm"
+mount -t tmpfs tmpfs "$2/system/dev/shm"
+trusted=""
+if [ -n "$5" ]; then  # names and certificates as this machine has them
+    cat /etc/resolv.conf >"$2/system/etc/resolv.conf"
+    trusted=/etc/ssl/of-the-host.crt
+    install -D /etc/ssl/certs/ca-certificates.crt "$2/system$trusted" 2>/dev/null || trusted=""
+fi
 path=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
 env -i "PATH=$path" HOME=/root LANG=C.UTF-8 DEBIAN_FRONTEND=noninteractive \
-    chroot "$2/system" /bin/sh -ec "$4"
+    ${trusted:+"PIP_CERT=$trusted"} chroot "$2/system" /bin/sh -ec "$4"
 """
 EMULATOR = Path("/proc/sys/fs/binfmt_misc/qemu-aarch64")
 
@@ -63,7 +71,10 @@ def bare(target: Target) -> Path:
 class DebianRoot:
     """One system to change; ``shared`` is seen inside as /mnt."""
 
-    def __init__(self, target: Target, folder: Path, shared: Path) -> None:
+    def __init__(
+        self, target: Target, folder: Path, shared: Path, *, network: bool = False
+    ) -> None:
+        self._network = network
         self._bare = bare(target)
         self._folder = folder
         self._shared = shared
@@ -72,10 +83,12 @@ class DebianRoot:
 
     def run(self, line: str) -> subprocess.CompletedProcess[str]:
         """Run a shell line inside, as root, and return how it went."""
-        apart = ["unshare", "--mount", "--net", "--pid", "--fork", "--kill-child"]
+        apart = ["unshare", "--mount", "--pid", "--fork", "--kill-child"]
+        if not self._network:
+            apart.append("--net")
         places = [self._bare, self._folder, self._shared]
         return subprocess.run(
-            [*apart, "sh", "-c", SCRIPT, "sh", *places, line],
+            [*apart, "sh", "-c", SCRIPT, "sh", *places, line, "yes" if self._network else ""],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,

@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -81,6 +82,13 @@ WRONG = [
     ("converter", "overlap: maybe", "maybe"),
     ("pedalboard", "bindings: [{controller: 1, action: nxt}]", "nxt"),
     ("profile", "readings: [{note: 36}]", "cents"),
+    ("profile", "readings: []", "[]"),
+    ("scene", "time_signature: 7/9", "7/9"),
+    ("scene", "all: {root: H}", "H"),
+    ("converter", "zero_volt_note: H2", "H2"),
+    ("rig", "name: ''", "''"),
+    ("pedalboard", "bindings: [{action: next}]", "next"),
+    ("pedalboard", "bindings: [{controller: 1, note: 2, action: next}]", "next"),
 ]
 
 
@@ -276,7 +284,8 @@ def test_bash_completes_commands_voices_scenes_and_settings(rig, words: str, exp
         text=True,
         check=False,
     )
-    assert expected in [line.strip() for line in done.stdout.splitlines()], done.stderr
+    found = [shlex.split(line) for line in done.stdout.splitlines()]
+    assert [expected] in found, done.stderr  # one word, as it must be typed
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])

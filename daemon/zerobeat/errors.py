@@ -59,6 +59,14 @@ class PortError(ZerobeatError):
     """A MIDI port that is missing, doubled, busy or forbidden."""
 
 
+class MissingLibraryError(PortError):
+    """A library that MIDI ports need can't be imported; ``remedy`` says how to get it."""
+
+    def __init__(self, library: str, remedy: str) -> None:
+        super().__init__(f"python library {library} is missing; {remedy}")
+        self.remedy = remedy
+
+
 class ServerSilentError(PortError):
     """A JACK server that is there and does not answer."""
 

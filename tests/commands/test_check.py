@@ -210,9 +210,13 @@ def test_a_keyboard_map_is_printed_over_its_scale(check):
         ("a.yaml", "readings: [{note: 36, cents: 2}]\n", "profile"),
         ("a.yaml", "bindings: []\n", "pedalboard"),
         ("a.scl", "x\n 1\n 2/1\n", ".scl"),
+        ("scenes/a.yaml", "title: x\n", "scene"),
+        ("converters/a.yaml", "title: x\n", "converter"),
+        ("scenes/a.yaml", "{}\n", "scene"),
     ],
 )
 def test_the_kind_of_file_is_recognised(check, tmp_path, name, text, kind):
+    (tmp_path / name).parent.mkdir(exist_ok=True)
     (tmp_path / name).write_text(text)
     assert check(tmp_path / name).startswith(f"{tmp_path / name}: {kind} file without faults\n")
 

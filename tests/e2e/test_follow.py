@@ -163,7 +163,15 @@ def test_two_voices_are_read_proved_and_moved_and_the_inputs_are_lent(tmp_path):
         assert "not followed" in case.zerobeat("follow", "--off")
         assert case.shown()["off"] == ["all"]
         assert "no knob was turned" in case.zerobeat("follow", "reed", "--here", status=1)
-        assert "all: followed" in case.zerobeat("follow", "--on")
+        # Off is kept over a restart of the daemon, for which follow waits; who starts it wants it.
+        assert case.daemon.stop() == 0
+        case.daemon.start()
+        case.daemon.wait_for_line("connected: input keys, output quad")
+        wait_until(lambda: case.shown()["runs"], 30)
+        assert case.shown()["off"] == ["all"]
+        assert "zerobeat has stopped; looking for it again" in case.log.read_text()
+        assert "all: followed" in case.zerobeat("follow")
+        assert case.shown()["off"] == []
         for _ in range(4):
             case.bar()
         case.follow.send_signal(signal.SIGTERM)

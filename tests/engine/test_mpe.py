@@ -520,6 +520,13 @@ def test_another_controller_of_a_finger_goes_to_its_own_note():
     assert len(play(case, ControlChange(0, 11, 99))) == 4  # the zone's: every voice that hears it
 
 
+def test_a_controller_of_a_finger_that_nothing_takes_is_counted():
+    case = grid()
+    play(case, NoteOn(1, 60, 100))
+    assert play(case, ControlChange(1, 11, 99)) == []
+    assert case.engine.counts["controllers"] == 1
+
+
 def test_a_controller_that_is_bound_is_a_switch_and_no_slide():
     case = expressive()
     binding = Binding("controller", 74, "panic", channel=0)

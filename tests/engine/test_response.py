@@ -10,7 +10,15 @@ from kit.engine_harness import KEYS, EngineHarness, small_rig
 from zerobeat.engine.pedals.bindings import Binding, Pedalboard
 from zerobeat.engine.response import Response
 from zerobeat.engine.settings import Input, Scene, Voice
-from zerobeat.midi import ChannelPressure, ControlChange, NoteOff, NoteOn, PolyPressure
+from zerobeat.midi import (
+    ChannelPressure,
+    ControlChange,
+    NoteOff,
+    NoteOn,
+    PolyPressure,
+    SysEx,
+    System,
+)
 from zerobeat.tuning.response_curve import fixed_curve, named_curve
 
 UP = tuple(min(127, value + 10) for value in range(128))
@@ -112,6 +120,13 @@ def test_a_pedal_that_a_setting_follows_goes_through_the_curve_once(controller):
     case = EngineHarness(rig, (Scene("one", hold="none"),))
     case.hear(ControlChange(0, controller, 50), "feet")
     assert case.state("reed").settings.detune_cents == 60.0
+
+
+def test_a_message_without_a_channel_goes_by_an_input_with_curves():
+    case = new_case(Response(velocity=UP, pressure=UP, pedals=UP))
+    exclusive = SysEx(b"\xf0\x7e\x7f\x06\x01\xf7")
+    assert case.hear(exclusive) == case.hear(System(0xF8)) == []
+    assert (case.engine.counts["sysex"], case.engine.counts["clock"]) == (1, 1)
 
 
 def test_a_pedalboards_notes_have_no_velocity_curve():

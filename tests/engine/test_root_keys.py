@@ -6,7 +6,7 @@ import pytest
 
 from kit.engine_harness import EngineHarness, small_rig
 from zerobeat.engine.commands import OutputBack, Reload, RootKey, TriggerNow
-from zerobeat.engine.settings import Scene, VoiceSettings
+from zerobeat.engine.settings import Converter, Scene, VoiceSettings
 from zerobeat.errors import CommandError
 from zerobeat.midi import ControlChange, NoteOff, NoteOn
 from zerobeat.tuning.scale import preset
@@ -107,3 +107,18 @@ def test_one_voice_after_the_other_waits_for_a_root_and_each_is_ended_alone():
     case.hear(RootKey(False, "reed"), "")
     case.hear(NoteOn(0, 64, 100))
     assert roots(case) == [62, 64]
+
+
+def test_a_root_key_that_was_down_is_released_with_the_new_root():
+    """Its note-off was lost; the voice returns to another key, struck with the bend it keeps."""
+    settings = VoiceSettings(scale=preset("dorian"), root=51, legato=True)
+    scene = Scene("one", hold="none", voices={"reed": settings})
+    case = EngineHarness(small_rig(1, converter=Converter(overlap="legato")), (scene,))
+    case.hear(NoteOn(0, 50, 100))
+    case.hear(NoteOn(0, 60, 100))
+    case.hear(RootKey(True), "")
+    sent = case.hear(NoteOn(0, 60, 100))
+    case.drain()
+    assert [type(m) for m in sent] == [NoteOn, NoteOff]
+    assert sent[0] == NoteOn(0, 50, 100)  # on the scale from 60, where 49 was on that from 51
+    assert case.gates() == [(0, 50)]

@@ -173,8 +173,10 @@ def test_the_rig_has_the_new_profile_so_that_a_reload_compares_with_it(case):
     ],
 )
 def test_an_undo_says_which_settings_of_whom_it_took_back(changes, said):
+    """What was set before is not among them."""
     scenes = (Scene("one", hold="none"), Scene("two"))
     case = EngineHarness(small_rig(2), scenes)
+    case.hear(commands.ChangeVoice(None, (("degrees", 2),)), "")
     case.engine.undo.remember()
     for voice, name, value in changes:
         case.hear(commands.ChangeVoice(voice, ((name, value),)), "")

@@ -11,7 +11,11 @@ import pytest
 
 from kit.patches import FilterEnvelope, Locked, PitchEnvelope, Silent, Vibrato, WholeCents
 from zerobeat.engine import commands
+from zerobeat.follow.expected_pitch import ExpectedPitch
+from zerobeat.follow.follower import FollowedVoice, Follower
 from zerobeat.follow.hand import MOVED_WINDOW_CENTS
+from zerobeat.follow.kept_drift import KeptKnob
+from zerobeat.follow.stretches import Stretch
 from zerobeat.render.virtual_evening import EveningVoice, VirtualEvening, melody
 from zerobeat.sim.case_drift import CaseDrift, DriftOfVoice
 
@@ -234,3 +238,79 @@ def test_an_oscillator_of_whole_cents_is_never_off_by_two(place_cents):
     assert np.abs(off).max() <= 1.0
     assert abs(drift.cents("reed", 240.0)) > 3.5
     assert evening.follower.report(240.0)["reed"]["followable"]
+
+
+@pytest.mark.parametrize("touched_at_s", [0.0, 5.0])
+def test_a_knob_survives_a_restart_of_follow_but_no_touch_up(touched_at_s):
+    """What ``--here`` has kept is not chased by the next process."""
+    facts = FollowedVoice(
+        "reed", "in", reference_cents=6500.0, knob=KeptKnob(touched_at_s, 4.0, None)
+    )
+    follower = Follower([facts], 0.0)
+    line = ExpectedPitch(0.5, "reed", 6500.0, 6500.0, 6500.0, gate=True)
+    follower.hear(line)
+    for k in range(9):
+        stretch = Stretch("reed", "in", 1.0 + k, 0.3, replace(line, at_s=0.5 + k), 0.5, 0.0)
+        follower.take_cents(stretch, 6504.0, 0.02)
+    kept = touched_at_s == 0.0
+    assert follower.report(10.0)["reed"]["here_cents"] == (4.0 if kept else 0.0)
+    expected = 0.0 if kept else 4.0
+    assert follower.report(10.0)["reed"]["drift_cents"] == pytest.approx(expected, abs=0.3)
+
+
+class ClippedEvening(VirtualEvening):
+    def sound(self, source, stretch):
+        return np.clip(9.0 * super().sound(source, stretch), -1.0, 1.0)
+
+
+def drums(at_s):
+    """Noise bursts and a bass drum."""
+    rng = np.random.default_rng(int(at_s[0] * 1000))
+    snare = np.exp(-((4.0 * at_s) % 1.0) / 0.2) * rng.standard_normal(at_s.size)
+    return 0.4 * snare + 0.5 * np.sin(345.0 * at_s) * np.exp(-((2.0 * at_s) % 1.0) / 0.2)
+
+
+def bad_evening(kind, **more):
+    names = tuple(KEYS) if more.pop("together", False) else ("reed",)
+    source = "in" if len(names) > 1 else ""
+    voices = [EveningVoice(name, source, reference_cents=6500.0) for name in names]
+    evening = kind(voices, CaseDrift({name: DriftOfVoice(0.0) for name in names}), **more)
+    evening.run(playing(75.0, names), 75.0)
+    return evening
+
+
+def test_an_input_that_holds_all_voices_is_not_read_and_says_so_once_a_minute():
+    evening = bad_evening(VirtualEvening, together=True)
+    assert not evening.moves
+    for name in KEYS:
+        assert evening.follower.report(75.0)[name]["why"] == "second voice on the input"
+        said = [line for _, line in evening.lines if line.startswith(name)]
+        assert said == [f"{name}: not read for a minute: second voice on the input"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kind", "more", "refused"),
+    [
+        (ClippedEvening, {}, "overload"),
+        (VirtualEvening, {"noise": drums}, "two_pitches"),
+        (VirtualEvening, {"delay_s": 0.2, "knows_delay": False}, ""),
+    ],
+    ids=["clipped", "drums", "200 ms late"],
+)
+def test_bad_inputs_make_no_false_move_and_are_refused_by_name(kind, more, refused):
+    evening = bad_evening(kind, **more)
+    assert furthest(evening) <= 0.5
+    report = evening.follower.report(75.0)["reed"]
+    most = max(report["refused"], key=report["refused"].get, default="")
+    assert most == refused
+    said = [line for _, line in evening.lines if "not read for a minute" in line]
+    assert said == (["reed: not read for a minute: overload"] if refused == "overload" else [])
+
+
+@pytest.mark.slow
+def test_an_hour_each_of_what_must_move_nothing(capsys):
+    """With parameters on which no threshold was set; ``bench/follow.py held`` prints the same."""
+    from bench.follow import HELD_OUT, still
+
+    assert still(60.0, sounds=HELD_OUT, seed=11, numbers=True), capsys.readouterr().out

@@ -1,8 +1,9 @@
 """What follow keeps between nights."""
 
 import json
+import time
 
-from zerobeat.follow.kept_drift import BELIEFS, LOG, KeptDrift, nights_of, usual_settling
+from zerobeat.follow.kept_drift import BELIEFS, LOG, KeptDrift, KeptKnob, nights_of, usual_settling
 
 REPORT = {
     "reed": {
@@ -11,6 +12,9 @@ REPORT = {
         "age_s": 2.0,
         "rate_cents_per_min": 0.4,
         "sigma_cents": 0.1,
+        "touched_at_s": 7.0,
+        "here_cents": -3.5,
+        "knob_cents": None,
     },
     "horn": {"drift_cents": None, "age_s": None},
 }
@@ -19,11 +23,19 @@ REPORT = {
 def test_beliefs_come_back_with_their_age(tmp_path):
     kept = KeptDrift(tmp_path, "/rig.yaml")
     kept.keep(REPORT, 0.0, 60.0)
-    again = KeptDrift(tmp_path, "/rig.yaml").beliefs(__import__("time").time() + 3600.0)
+    again = KeptDrift(tmp_path, "/rig.yaml").beliefs(time.time() + 3600.0)
     assert list(again) == ["reed"]
     offset, stretch, age_s = again["reed"]
     assert (offset, stretch) == (1.5, 0.1) and 3600.0 <= age_s < 3610.0
     assert KeptDrift(tmp_path, "/other.yaml").beliefs(0.0) == {}
+
+
+def test_a_knob_that_was_kept_where_it_stands_stands_there_for_a_night(tmp_path):
+    kept = KeptDrift(tmp_path, "/rig.yaml")
+    kept.keep(REPORT, 0.0, 60.0)
+    again = KeptDrift(tmp_path, "/rig.yaml")
+    assert again.knobs(time.time() + 3600.0) == {"reed": KeptKnob(7.0, -3.5, None)}
+    assert again.knobs(time.time() + 13 * 3600.0) == {}
 
 
 def test_once_a_minute(tmp_path):

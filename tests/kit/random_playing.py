@@ -275,7 +275,7 @@ class RandomPlaying:
             (1, self._other),
             (1, self._tune),
             (4, self._rest),
-            (1, self._break),
+            (4, self._break),
             (2, self._burst),
         ]
         for output in self.rig.outputs:

@@ -171,7 +171,8 @@ def test_a_second_daemon_on_one_server_is_refused(patch):
         (
             "rtmidi",
             "jack",
-            "python library python-rtmidi is missing; install python3-rtmidi",
+            "python library python-rtmidi is missing; install "
+            + ("it: pip" if sys.version_info < (3, 13) else "python3-rtmidi"),
         ),
     ],
 )

@@ -422,6 +422,14 @@ def test_a_scale_file_that_ends_early_says_what_is_missing(lines):
     assert str(refused.value) == f"x.scl: {SCL_ENDS[lines]}"
 
 
+def test_a_count_with_more_on_its_line_is_refused():
+    with pytest.raises(ScaleFileError) as refused:
+        parse_scl(b"name\n12 notes\n", "x.scl")
+    assert str(refused.value) == (
+        "x.scl:2: number of notes: found '12 notes'; allowed: a whole number alone on its line"
+    )
+
+
 @pytest.mark.parametrize("lines", range(7))
 def test_a_keyboard_map_that_ends_early_says_what_is_missing(lines):
     scale = parse_scl("\n".join(SCL).encode(), "x.scl")

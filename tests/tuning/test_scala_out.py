@@ -37,5 +37,5 @@ def test_any_tuning_comes_back(pitches):
 
 
 def test_a_map_without_a_pitch_is_no_file():
-    with pytest.raises(ValueError, match="no key has a pitch"):
+    with pytest.raises(ValueError, match="^no key has a pitch$"):
         scala_files("silent", [None] * 128)

@@ -201,6 +201,10 @@ def test_parse_root(root, key):
     assert units.parse_root(root) == key
 
 
+def test_a_root_with_its_octave_counts_octaves_as_the_player_does():
+    assert units.parse_root("D3", middle_c_octave=3) == 62
+
+
 def test_parse_pitch_class_refuses():
     assert units.parse_pitch_class("B#") == 0
     with pytest.raises(NoteNameError, match="note name: found 'D3'"):

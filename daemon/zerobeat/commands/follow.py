@@ -56,6 +56,7 @@ class _Stop:
 
     def __init__(self) -> None:
         self.wanted = False
+        self.began = False  # to follow: then a daemon that stops is waited for
         self.following: Any = None
 
     def __call__(self, number: int, frame: object) -> None:
@@ -75,11 +76,11 @@ def _listen(args: argparse.Namespace) -> int:
                 return 0
             missed = False
         except NotRunningError as error:
-            if first and not args.service:
+            if first and not args.service and not stop.began:
                 raise
             missed = missed or _say_once(str(error), missed)
         except (ControlError, FollowError, ConfigError, CommandError) as error:
-            if first and not args.service:
+            if first and not args.service and not stop.began:
                 raise
             missed = missed or _say_once(str(error), missed)
         first = False
@@ -142,6 +143,7 @@ def _once(args: argparse.Namespace, stop: _Stop, first: bool) -> bool:
         stop.following = following
         if stop.wanted:
             return False
+        stop.began = True
         following.run()
     return not stop.wanted
 
@@ -150,7 +152,8 @@ def _on_again(args: argparse.Namespace, follow: dict[str, Any]) -> None:
     """Undo ``follow --off``: a player who starts follow wants it."""
     if "all" in follow.get("off", []):
         with Client(args.socket, role="stage") as other:
-            other.ask("following", voice="all", act="on")
+            answer = other.ask("following", voice="all", act="on")
+        print(printable(str(answer.get("said", "done"))))
 
 
 def _power_on_s() -> float:

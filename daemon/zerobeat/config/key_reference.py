@@ -12,7 +12,7 @@ from ..errors import CommandError, one_of
 from .context import Context
 from .converter_file import read_converter
 from .faults import Faults
-from .key_words import SPECIAL, TEXTUAL, WORDS
+from .key_words import NOTE, SPECIAL, TEXTUAL, WORDS
 from .observed_section import KeyFact, Observations, ObservedSection
 from .pedalboard_file import read_pedalboard_section
 from .profile_file import read_profile_section
@@ -289,6 +289,8 @@ def _object_schema(kind: str, path: tuple[str, ...]) -> dict[str, Any]:
         "properties": properties,
         "additionalProperties": False,
     }
+    if (kind, path) == ("pedalboard", ("bindings", "[]")):
+        made["oneOf"] = [{"required": [key]} for key in ("controller", "note", "program")]
     return {**made, "required": required} if required else made
 
 
@@ -327,7 +329,7 @@ def _type_schema(kind: str, fact: KeyFact) -> dict[str, Any]:
         "text": dict(TEXTUAL),
         "true or false": {"type": "boolean"},
         "one of": choice,
-        "note": {"anyOf": [whole, {"type": "string"}]},
+        "note": dict(NOTE),
         "list of names": {"type": "array", "items": TEXTUAL},
         "list of words": {"type": "array", "items": choice},
         "list of channel numbers": {"type": "array", "items": whole},

@@ -10,10 +10,16 @@ from typing import Any
 
 NAMES = "NAME"  # any name of the player's
 # What a key says that its reader does not: by kind and path, its type in words and its schema.
-TEXTUAL = {"type": ["string", "number", "boolean"]}  # a name may look like a number
+# A name may look like a number.
+TEXTUAL = {"type": ["string", "number", "boolean"], "minLength": 1}
+_NOTE_NUMBER = {"type": "integer", "minimum": 0, "maximum": 127}
+_LETTER = r"[A-Ga-g](##?|s|bb?|\u266f|\u266d)?"
+_NAMED = {"type": "string", "pattern": rf"^ *({_LETTER}-?[0-9]{{1,2}}|[0-9]{{1,3}}) *$"}
+NOTE = {"anyOf": [_NOTE_NUMBER, _NAMED]}
 _SCALE = {"anyOf": [{"type": "string"}, {"type": "array"}, {"type": "object"}]}
 _CURVE = {"type": ["string", "integer", "array", "object"]}
-_NOTE = {"anyOf": [{"type": "integer", "minimum": 0, "maximum": 127}, {"type": "string"}]}
+_ROOT = {"anyOf": [*NOTE["anyOf"], {"type": "string", "pattern": f"^ *{_LETTER} *$"}]}
+_METRE = r"^([1-9]|[1-5]\d|6[0-4])/(1|2|4|8|16|32)$"
 
 SPECIAL: dict[str, tuple[str, dict[str, Any]]] = {
     "rig middle_c": ("C3, C4 or C5", {"type": "string", "pattern": "^[Cc][345]$"}),
@@ -45,7 +51,7 @@ SPECIAL: dict[str, tuple[str, dict[str, Any]]] = {
         "din, usb or a number",
         {"anyOf": [{"enum": ["din", "usb"]}, {"type": "integer", "minimum": 1}]},
     ),
-    "scene time_signature": ("text such as 4/4", {"type": "string", "pattern": r"^\d+/\d+$"}),
+    "scene time_signature": ("text such as 4/4", {"type": "string", "pattern": _METRE}),
     "scene triggers": (
         "list of triggers",
         {
@@ -59,9 +65,9 @@ SPECIAL: dict[str, tuple[str, dict[str, Any]]] = {
         {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 1024}, {"type": "string"}]},
     ),
     "scene all.scale": ("a scale's name, cents, a file, or keys", _SCALE),
-    "scene all.root": ("note, or a name without octave", _NOTE),
+    "scene all.root": ("note, or a name without octave", _ROOT),
     "scene zones.[].voices": ("list of voices", {"type": "array", "items": TEXTUAL}),
-    "profile readings": ("list of readings", {"type": "array"}),
+    "profile readings": ("list of readings", {"type": "array", "minItems": 1}),
     "converter channels": ("volts by channel number and note", {"type": "object"}),
     "pedalboard bindings.[].program": (
         "a program as you count, or any",

@@ -63,6 +63,14 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "concert_a_hz",
     ),
 }
+# Where a rig looks for them; ``check`` asks the folder where keys alone do not tell.
+FOLDERS = {
+    "scenes": "scene",
+    "converters": "converter",
+    "oscillators": "profile",
+    "profiles": "profile",
+    "pedalboards": "pedalboard",
+}
 SURE = {"inputs": "rig", "converters": "rig", "readings": "profile", "bindings": "pedalboard"}
 
 
@@ -77,18 +85,21 @@ def kind_of_file(path: Path, faults: Faults) -> str | None:
     table = read_yaml(path, faults)
     if table is None:
         return None
-    kind = kind_of_table(table)
+    kind = kind_of_table(table, FOLDERS.get(path.absolute().parent.name))
     if kind is None:
         kinds = "a rig, scene, converter, profile or pedalboard"
         faults.add(table.place, f"found none of the keys of {kinds}; allowed: one of those files")
     return kind
 
 
-def kind_of_table(table: Table) -> str | None:
-    """Return the kind of file of which a mapping has the most keys, or None if it has none."""
+def kind_of_table(table: Table, likely: str | None = None) -> str | None:
+    """Return the kind of file of which a mapping has the most keys; ``likely`` at a draw.
+
+    None: it has none of any kind's, and no kind is likely.
+    """
     for key, kind in SURE.items():
         if key in table.entries:
             return kind
     counts = {kind: sum(key in keys for key in table.entries) for kind, keys in _KEYS.items()}
-    best = max(counts, key=lambda kind: counts[kind])
-    return best if counts[best] else None
+    best = max(counts, key=lambda kind: (counts[kind], kind == likely))
+    return best if counts[best] else likely

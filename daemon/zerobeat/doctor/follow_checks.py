@@ -30,7 +30,10 @@ def follow() -> Iterator[CheckResult]:
         text = "the rig wants the voices followed, and nothing listens"
         yield CheckResult("warning", "follow", text, remedy)
         return
-    voices = shown.get("voices", {})
+    if "all" in shown.get("off", ()):
+        yield CheckResult("note", "follow", "it is off, as it was left", "zerobeat follow --on")
+        return
+    voices = {n: one for n, one in shown.get("voices", {}).items() if n not in shown["off"]}
     unfit = {name: one["why"] for name, one in voices.items() if not one.get("followable", True)}
     for name, why in unfit.items():
         yield CheckResult("note", "follow", f"{name}: {why}", "docs/following.md says what helps")

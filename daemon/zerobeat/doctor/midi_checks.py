@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..client.daemon_client import Client
 from ..engine.settings import Rig
-from ..errors import PortError, ZerobeatError
+from ..errors import MissingLibraryError, PortError, ZerobeatError
 from ..ports import realtime
 from ..ports.patch import SEQUENCER, check_sequencer, jack_socket, list_ports
 from ..ports.port_name import Direction, PortAmbiguous, PortFound, PortMissing, PortName, find
@@ -35,17 +35,21 @@ def midi(rig: Rig | None) -> Iterator[CheckResult]:
     try:
         there = list_ports("alsa")
     except PortError as error:
-        yield CheckResult("fault", "sequencer", str(error), "pip install 'zerobeat[alsa]'")
+        yield CheckResult("fault", "sequencer", str(error), _remedy(error, "sudo modprobe snd-seq"))
         return
     yield from hardware(there)
     yield from ports(rig, there)
+
+
+def _remedy(error: PortError, otherwise: str) -> str:
+    return error.remedy if isinstance(error, MissingLibraryError) else otherwise
 
 
 def _on_jack(rig: Rig | None) -> Iterator[CheckResult]:
     try:
         there = list_ports("jack")
     except PortError as error:
-        yield CheckResult("fault", "JACK", str(error), "start the server again")
+        yield CheckResult("fault", "JACK", str(error), _remedy(error, "start the server again"))
         return
     yield ok("JACK", f"its server answers and shows {len(there)} MIDI ports")
     yield from ports(rig, there)

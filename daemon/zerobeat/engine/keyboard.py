@@ -74,9 +74,11 @@ class Keyboard:
             self._trigger_events.remote_note(message, source, outputs)
         if not self._policy.pass_note_on(message, place, outputs):
             if (layers.rooting or layers.commanded_roots) and self._shared.root_voices:
-                self.key_up(place, message.note, outputs)  # if it is down, its note-off was lost
                 self._undo.remember()
                 self._live.set_root(message.note, outputs)
+                # If it is down, its note-off was lost. After the root, so that a voice that
+                # returns to another key is struck with its new pitch.
+                self.key_up(place, message.note, outputs)
             else:
                 self._key_down(message, place, outputs)
         if triggers.read_at_s is not None:

@@ -118,8 +118,7 @@ def trigger_words(trigger: Trigger) -> str:
         return "a key"
     if trigger.kind == "remote_note":
         return f"a note from {trigger.input}"
-    plural = "s" if trigger.every > 1 else ""
-    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}{plural}"
+    every = trigger.unit if trigger.every == 1 else f"{trigger.every} {trigger.unit}s"
     return f"the clock, every {every}"
 
 

@@ -28,6 +28,7 @@ FRESH_SIGMA_CENTS = 3.0  # of the offset of a voice whose last reading is days o
 NOTE_SIGMA_CENTS = 0.15  # of the profile's error at a note
 LEAST_SIGMA_CENTS = 0.06  # of a reading: wander of the oscillator within seconds
 UNSHOWN_SIGMA = 0.7  # of the share of moves that the input does not show, at the start
+STEP_SIGMA_CENTS = 0.5  # of the offset then
 STEPS_SHOWN_SIGMA = 0.2  # of it, once an oscillator has shown whole steps
 UNSHOWN_ALLOWED = 0.35  # of it in what is taken out; more is no voice to follow
 UNSHOWN_PER_ROOT_S = 0.05 / math.sqrt(600.0)  # a cable may be pulled later
@@ -88,6 +89,7 @@ class DriftModel:
         self.read_at_s = at_s - min(age_s, 1e9)
         known = min(FRESH_SIGMA_CENTS, 0.2 + CENTS_PER_ROOT_S * math.sqrt(min(age_s, 1e9)))
         self._applied_cents: float | None = None  # of the first reading
+        self._last_applied_cents = 0.0
         self._mean = np.array([offset_cents, 0.0, stretch_cents, 0.0])
         stretch = min(STRETCH_SIGMA, 0.1 + STRETCH_PER_ROOT_S * math.sqrt(min(age_s, 1e9)))
         self._cov = np.diag([known**2, RATE_CENTS_PER_S**2, stretch**2, UNSHOWN_SIGMA**2])
@@ -181,6 +183,7 @@ class DriftModel:
         self._mean = self._mean + gain * (reading.drift_cents - float(row @ self._mean))
         self._cov = self._cov - np.outer(gain, row @ self._cov)
         self._cov = (self._cov + self._cov.T) / 2.0
+        self._last_applied_cents = reading.applied_cents
         self.readings += 1
         self.read_at_s = reading.at_s
         return reading.drift_cents - float(row @ self._mean)
@@ -191,6 +194,10 @@ class DriftModel:
 
     def doubt_moves(self) -> None:
         """Begin anew to learn how far the input shows moves: it has shown whole steps."""
+        if self._applied_cents is not None:  # the offset is where the voice was heard last
+            moved = self._last_applied_cents - self._applied_cents
+            self._mean[_OFFSET] += self._mean[_UNSHOWN] * moved
+            self.loosen(STEP_SIGMA_CENTS)
         self._mean[_UNSHOWN] = 0.0
         self._cov[_UNSHOWN, :] = self._cov[:, _UNSHOWN] = 0.0
         self._cov[_UNSHOWN, _UNSHOWN] = STEPS_SHOWN_SIGMA**2

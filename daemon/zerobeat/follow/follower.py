@@ -28,6 +28,7 @@ from .hand import (
     is_sure,
     sounding_step,
 )
+from .kept_drift import KeptKnob
 from .probe import MoveProbe
 from .quick_reading import QuickReader
 from .stretches import ListenedVoice, Stretch, StretchPicker
@@ -46,12 +47,15 @@ UNSHOWN_SHARE = 0.3  # of its moves that the input may fail to show
 PROVEN_BELOW = 0.6  # the share of an oscillator that shows no moves is 1
 LEAST_MOVED_CENTS = 1.0  # before a voice whose moves are not shown is given up
 GRID_SHARE = 0.55  # of whole steps: a smaller error is left alone
+GRID_PAUSE_S = 8.0  # after whole steps were found, until the voice is known again
 NOTE_EVERY_S = 1.0  # between two moves for the next note
 NOT_SHOWN = "its input does not show its moves: another oscillator's, or locked"
 STALE_S = 60.0  # after so long without a reading a voice rests
+REFUSED_IN_A_ROW = 12  # then, and while a voice is not followable, it is read less often
+SELDOM_S = 3.0
 SKIPPED_READINGS = 4  # the first ones say nothing of what is left over
-LEARNED_SIGMA_CENTS = 0.35  # nor does one of a note about which less was known
-UNMEASURED_NOTE_CENTS = 0.6  # one sigma of a note's own error, where there is no profile
+LEARNED_SIGMA_CENTS = 0.25  # nor does one of a note about which less was known
+UNMEASURED_NOTE_CENTS = 0.3  # one sigma of a note's own error, where there is no profile
 SAID_CENTS = 1.0  # a line in the log for so much
 SAID_REFUSED_S = 60.0
 AGREED_CENTS = 1.0  # within ten minutes, to agree that the case drifts
@@ -84,6 +88,7 @@ class FollowedVoice:
         reach_cents: of the bend.
         drift: what was believed last (offset, stretch, age in seconds), or None.
         note_sigma_cents: of the profile's error at a note.
+        knob: that a hand had turned before follow was started again.
     """
 
     name: str
@@ -94,6 +99,7 @@ class FollowedVoice:
     reach_cents: float = 100.0
     drift: tuple[float, float, float] | None = None
     note_sigma_cents: float = NOTE_SIGMA_CENTS
+    knob: KeptKnob | None = None
 
 
 @dataclass(slots=True)
@@ -121,6 +127,7 @@ class _Voice:
     sounding_s: float = -math.inf
     last_pitch_cents: float | None = None
     refusal: str = ""
+    refused: int = 0  # in a row
     refused_since_s: float | None = None
     said_cents: float = 0.0
     said_refused: bool = False
@@ -184,6 +191,9 @@ class Follower:
             state.last_pitch_cents = line.pitch_cents
         if state.touched_at_s is None:
             state.touched_at_s = line.touched_at_s
+            knob = state.facts.knob
+            if knob is not None and knob.touched_at_s == line.touched_at_s:
+                state.here_cents, state.knob_cents = knob.here_cents, knob.knob_cents
 
     def touched_anew(self, line: ExpectedPitch) -> bool:
         """Start a voice anew if a hand has touched it up; return whether."""
@@ -286,6 +296,9 @@ class Follower:
         state = self._voices[stretch.voice]
         self.picker.refused[stretch.voice][reason] += 1
         state.refusal = reason
+        state.refused += 1
+        if state.refused >= REFUSED_IN_A_ROW:
+            self.picker.rest(stretch.voice, stretch.from_s + SELDOM_S)
         if state.refused_since_s is None:
             state.refused_since_s = stretch.from_s
 
@@ -306,6 +319,10 @@ class Follower:
             self.refuse(stretch, "unsure")
             return
         state.refusal, state.refused_since_s, state.said_refused = "", None, False
+        state.refused = 0
+        self.picker.passed_over.pop(stretch.voice, None)
+        if state.verdict or state.lost:
+            self.picker.rest(stretch.voice, stretch.from_s + SELDOM_S)
         reading = replace(reading, drift_cents=reading.drift_cents - state.here_cents)
         rested_s = reading.at_s - state.model.read_at_s
         if state.model.readings and rested_s > STALE_S:
@@ -332,6 +349,7 @@ class Follower:
         state.applied_range = (min(least, applied), max(most, applied))
         if state.probe.add(reading):
             state.model.doubt_moves()
+            state.moved_s = reading.at_s + GRID_PAUSE_S
             state.applied_range = (applied, applied)
         state.model.add(reading, scatter)
         before = state.verdict
@@ -536,10 +554,13 @@ class Follower:
                     if why
                     else f"{name}: followed again"
                 )
+            why = state.refusal.replace("_", " ") or self.picker.passed_over.get(name, "")
+            if why and state.refused_since_s is None:
+                state.refused_since_s = now_s
             since_s = state.refused_since_s
             if since_s is not None and not state.said_refused and now_s - since_s > SAID_REFUSED_S:
                 state.said_refused = True
-                self._said.append(f"{name}: not read for a minute: {state.refusal}")
+                self._said.append(f"{name}: not read for a minute: {why}")
         found, self._said = self._said, []
         return found
 
@@ -555,7 +576,7 @@ class Follower:
         if not why and state.refusal:
             why = state.refusal.replace("_", " ")
         if not why and not state.trust.enough:
-            why = "too few readings yet"
+            why = self.picker.passed_over.get(state.facts.name, "too few readings yet")
         elif not why and self._hides_moves(state):
             why = NOT_SHOWN
         least_s, most_s = self.picker.delay_s(state.facts.input)
@@ -569,10 +590,12 @@ class Follower:
             "sure": not why,
             "why": why,
             "followable": not (state.verdict or state.lost or self._hides_moves(state)),
+            "touched_at_s": state.touched_at_s or 0.0,
+            "here_cents": round(state.here_cents, 2),
             "knob_cents": None if state.knob_cents is None else round(state.knob_cents, 1),
             "loading": round(self._common.loading_of(state.facts.name), 2),
             "readings": model.readings,
-            "delay_ms": round(500.0 * (least_s + most_s), 1)
+            "delay_ms": round(max(0.0, 500.0 * (least_s + most_s)), 1)
             if state.facts.input in self.picker.delays_s
             else None,
             "refused": dict(self.picker.refused[state.facts.name]),

@@ -22,6 +22,7 @@ LOG = "drift.jsonl"
 KEEP_EVERY_S = 60.0
 LONGEST_LOG = 4_000_000  # bytes; then the older half goes
 NIGHT_GAP_S = 1800.0  # without a line: another night
+KNOB_LASTS_S = 12 * 3600.0
 SETTLED_PER_MIN = 0.2
 
 
@@ -40,6 +41,21 @@ def folders_read() -> list[Path]:
     return [follow_folder(), SERVICE_FOLLOW]
 
 
+@dataclass(frozen=True, slots=True)
+class KeptKnob:
+    """A knob that a hand had turned.
+
+    Attributes:
+        touched_at_s: Unix time of the last touch-up by hand before it; after another it is void.
+        here_cents: in tune where it stands.
+        knob_cents: turned, and neither kept nor taken out; None: none.
+    """
+
+    touched_at_s: float
+    here_cents: float
+    knob_cents: float | None
+
+
 class KeptDrift:
     """Beliefs and log of one rig.
 
@@ -54,20 +70,44 @@ class KeptDrift:
         self._kept_s = -math.inf
         self.fault = ""
 
-    def beliefs(self, now_unix_s: float) -> dict[str, tuple[float, float, float]]:
-        """Return offset, stretch and age in seconds of each voice's drift."""
+    def knobs(self, now_unix_s: float) -> dict[str, KeptKnob]:
+        """Return the knobs that a hand had turned since the last touch-up, for a night."""
+        found = {}
+        for name, one in self._voices().items():
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                turned = one.get("knob_cents")
+                knob = KeptKnob(
+                    float(one["touched_at_s"]),
+                    float(one["here_cents"]),
+                    None if turned is None else float(turned),
+                )
+                values = (knob.touched_at_s, knob.here_cents, knob.knob_cents or 0.0)
+                age_s = now_unix_s - float(one["read_at_s"])
+                if all(map(math.isfinite, values)) and 0.0 <= age_s < KNOB_LASTS_S:
+                    found[name] = knob
+        return found
+
+    def _voices(self) -> dict[str, dict[str, Any]]:
+        """Return what was kept of each voice of this rig; nothing of a damaged file."""
         try:
             found = json.loads((self._folder / BELIEFS).read_bytes())
             if found["format"] != 1 or found["rig"] != self._rig:
                 return {}
-            beliefs = {}
-            for name, one in found["voices"].items():
+            return {
+                str(name): one for name, one in found["voices"].items() if isinstance(one, dict)
+            }
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return {}
+
+    def beliefs(self, now_unix_s: float) -> dict[str, tuple[float, float, float]]:
+        """Return offset, stretch and age in seconds of each voice's drift."""
+        beliefs = {}
+        for name, one in self._voices().items():
+            with contextlib.suppress(ValueError, KeyError, TypeError):
                 values = (float(one["offset_cents"]), float(one["stretch_cents"]))
                 age_s = now_unix_s - float(one["read_at_s"])
                 if all(map(math.isfinite, (*values, age_s))) and age_s >= 0.0:
-                    beliefs[str(name)] = (*values, age_s)
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            return {}
+                    beliefs[name] = (*values, age_s)
         return beliefs
 
     def keep_if_due(
@@ -91,6 +131,9 @@ class KeptDrift:
                 "offset_cents": one["drift_cents"],
                 "stretch_cents": one["stretch_cents"],
                 "read_at_s": round(unix_s - one["age_s"], 1),
+                "touched_at_s": one["touched_at_s"],
+                "here_cents": one["here_cents"],
+                "knob_cents": one["knob_cents"],
             }
             for name, one in read.items()
         }

@@ -23,7 +23,7 @@ from .drift_model import NOTE_SIGMA_CENTS
 from .expected_pitch import expected_pitch_of
 from .follower import UNMEASURED_NOTE_CENTS, FollowedVoice, Follower, FollowMove
 from .hand import FollowLimits
-from .kept_drift import KeptDrift
+from .kept_drift import KeptDrift, KeptKnob
 from .path_delay import AFTER_S, BEFORE_S, Onset, PathDelays, onset_delay
 from .stretches import ListenedVoice
 
@@ -64,7 +64,8 @@ class LiveFollow:
         self._say = say
         self._power_on_s = power_on_s
         now_s = time.monotonic()
-        self._followed, others = followed_voices(loaded, kept.beliefs(time.time()))
+        unix_s = time.time()
+        self._followed, others = followed_voices(loaded, kept.beliefs(unix_s), kept.knobs(unix_s))
         settings = loaded.follow
         limits = FollowLimits(
             settings.limit_cents, settings.warming_limit_cents, 60.0 * settings.warm_minutes
@@ -308,12 +309,16 @@ class LiveFollow:
         found = self._delays.add(onset, onset_delay(take.samples, take.rate_hz))
         if found is not None:
             if onset.input not in self.follower.picker.delays_s:
-                self._say(f"input {onset.input}: {500.0 * sum(found):.0f} ms behind the notes")
+                # Sound is stamped with the earliest moment it can be of, so it may seem early.
+                late_ms = max(0.0, 500.0 * sum(found))
+                self._say(f"input {onset.input}: {late_ms:.0f} ms behind the notes")
             self.follower.picker.delays_s[onset.input] = found
 
 
 def followed_voices(
-    loaded: LoadedRig, beliefs: dict[str, tuple[float, float, float]]
+    loaded: LoadedRig,
+    beliefs: dict[str, tuple[float, float, float]],
+    knobs: dict[str, KeptKnob],
 ) -> tuple[list[FollowedVoice], list[ListenedVoice]]:
     """Return the voices of a rig that are followed, and others that are heard on their inputs."""
     followed: list[FollowedVoice] = []
@@ -337,6 +342,7 @@ def followed_voices(
                 voice.bend_range_cents,
                 beliefs.get(voice.name),
                 NOTE_SIGMA_CENTS if voice.curve is not None else UNMEASURED_NOTE_CENTS,
+                knobs.get(voice.name),
             )
         )
     return followed, others

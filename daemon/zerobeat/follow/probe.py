@@ -16,11 +16,13 @@ PROBE_CENTS = 0.45
 READINGS_A_SIDE = 3
 MOST_STEPS = 8  # of a series; then it rests until the drift has changed
 AGAIN_CENTS = 0.3  # of drift, after which another series begins
+FAR_CENTS = 1.5  # of drift: then no step is made the other way
 GRID_CENTS = 1.0
-GRID_VOTES = 3  # jumps of whole cents
+GRID_VOTES = 2  # jumps of whole cents
 WHOLE_SHARE = 0.75  # of all jumps
-WHOLE_CENTS = 0.04  # so near to a whole cent
-LEAST_JUMP_CENTS = 0.1
+LOST_SHARE = 0.5  # with fewer jumps of whole cents it takes any
+WHOLE_CENTS = 0.1  # so near to a whole cent; an attack reads that much flat or sharp
+LEAST_JUMP_CENTS = 0.15
 CLEAR_SIGMA_CENTS = 0.03
 
 
@@ -56,6 +58,8 @@ class MoveProbe:
         if self._looks_whole(GRID_VOTES) and not self.grid_cents:
             self.grid_cents = GRID_CENTS
             return True
+        if sum(self._jumps) < LOST_SHARE * len(self._jumps):
+            self.grid_cents = 0.0
         return False
 
     @property
@@ -88,6 +92,8 @@ class MoveProbe:
         self._since_step = 0
         if not at_start:
             return start_cents
-        # One way, then the other: a whole step lies on one side of any pitch.
-        up = (drift_cents >= start_cents) == (self._steps % 4 == 1)
+        # One way, then the other: a whole step lies on one side of any pitch. A voice that is
+        # off already is not taken further off.
+        ahead = drift_cents - start_cents
+        up = (ahead >= 0.0) == (self._steps % 4 == 1 or abs(ahead) > FAR_CENTS)
         return start_cents + (PROBE_CENTS if up else -PROBE_CENTS)

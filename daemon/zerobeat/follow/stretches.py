@@ -64,6 +64,7 @@ class StretchPicker:
 
     Attributes:
         refused: counts of stretches that were not read, by voice and reason.
+        passed_over: why a voice was not read last, where it was not.
         delays_s: (least, most) delay of the path by input, once measured.
     """
 
@@ -76,6 +77,7 @@ class StretchPicker:
         self._guard_s: dict[str, float] = dict.fromkeys(self._voices, GUARDS_S[0])
         self._choose = random.Random(seed).choice
         self.refused: dict[str, Counter[str]] = {voice.name: Counter() for voice in voices}
+        self.passed_over: dict[str, str] = {}
         self.delays_s: dict[str, tuple[float, float]] = {}
 
     def hear(self, line: ExpectedPitch) -> None:
@@ -126,6 +128,7 @@ class StretchPicker:
             if not reason:
                 return found
             self.refused[name][reason] += 1
+            self.passed_over[name] = reason
             return None
         return None
 

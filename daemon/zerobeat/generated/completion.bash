@@ -304,28 +304,43 @@ _shtab_zerobeat___version_nargs=0
 
 # Custom Preamble
 _zerobeat_voices() {
-  local IFS=$'\n'
-  compgen -W "$(zerobeat voices --names 2>/dev/null)" -- "$1"
+  local name
+  while IFS= read -r name; do
+    printf -v name %q "$name"
+    [[ $name == "$1"* ]] && printf "%s\n" "$name"
+  done < <(zerobeat voices --names 2>/dev/null)
 }
 
 _zerobeat_scenes() {
-  local IFS=$'\n'
-  compgen -W "$(zerobeat scenes --names 2>/dev/null)" -- "$1"
+  local name
+  while IFS= read -r name; do
+    printf -v name %q "$name"
+    [[ $name == "$1"* ]] && printf "%s\n" "$name"
+  done < <(zerobeat scenes --names 2>/dev/null)
 }
 
 _zerobeat_scales() {
-  local IFS=$'\n'
-  compgen -W "$(zerobeat scales --names 2>/dev/null)" -- "$1"
+  local name
+  while IFS= read -r name; do
+    printf -v name %q "$name"
+    [[ $name == "$1"* ]] && printf "%s\n" "$name"
+  done < <(zerobeat scales --names 2>/dev/null)
 }
 
 _zerobeat_settings() {
-  local IFS=$'\n'
-  compgen -W "$(zerobeat keys --settings 2>/dev/null)" -- "$1"
+  local name
+  while IFS= read -r name; do
+    printf -v name %q "$name"
+    [[ $name == "$1"* ]] && printf "%s\n" "$name"
+  done < <(zerobeat keys --settings 2>/dev/null)
 }
 
 _zerobeat_whose() {
-  local IFS=$'\n'
-  compgen -W "$(zerobeat voices --names 2>/dev/null; printf 'all\nscene\ntonight\n')" -- "$1"
+  local name
+  while IFS= read -r name; do
+    printf -v name %q "$name"
+    [[ $name == "$1"* ]] && printf "%s\n" "$name"
+  done < <(zerobeat voices --names 2>/dev/null; printf 'all\nscene\ntonight\n')
 }
 
 # End Custom Preamble

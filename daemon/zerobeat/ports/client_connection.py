@@ -33,7 +33,7 @@ LARGEST_BACKLOG = 262_144  # bytes that a slow reader may leave unread
 STUCK_S = 10.0  # neither reading on nor ending a line
 RATE_HZ = 100.0  # commands a second
 BURST = 20.0
-PIECE = 1024  # bytes of a line; each more counts as another command
+PIECE = 512  # bytes of a line; each more counts as another command
 CHUNK = 16_384  # read at once
 LONGEST_PATH = 107  # sun_path of Linux, less its end mark
 

@@ -397,6 +397,7 @@ class ControlSocket:
         if not due or now_s < self._picture_at_s:
             return
         self._picture_at_s = now_s + PICTURE_S
+        self._catch_up()
         picture = self._picture()
         with self._interruptions:
             shown = _json(picture)

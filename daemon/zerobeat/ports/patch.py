@@ -161,11 +161,6 @@ def _user() -> str:
         return str(os.getuid())
 
 
-def need(module: str, package: str, remedy: str) -> PortError:
-    """Return the error for a library that can't be imported."""
-    return PortError(f"python library {module} is missing; install {package}: {remedy}")
-
-
 def open_patch(backend: Backend, say: Callable[[str], None] = lambda line: None) -> Patch:
     """Open the one client that watches and connects; ``say`` gets a line if that takes long.
 

@@ -12,8 +12,8 @@ import re
 from pathlib import Path
 from typing import Any
 
-from ..errors import PortError
-from .patch import OWN_PORT, WATCH_CLIENT, Backend, need
+from ..errors import MissingLibraryError, PortError
+from .patch import OWN_PORT, WATCH_CLIENT, Backend
 from .port_name import PortName
 
 try:
@@ -28,7 +28,8 @@ try:
         SubscriptionQueryType,
     )
 except ImportError as error:
-    raise need("alsa-midi", "zerobeat[alsa]", f"pip install 'zerobeat[alsa]' ({error})") from None
+    remedy = f"install zerobeat[alsa]: pip install 'zerobeat[alsa]' ({error})"
+    raise MissingLibraryError("alsa-midi", remedy) from None
 
 
 class _Name(bytes):

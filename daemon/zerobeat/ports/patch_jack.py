@@ -21,16 +21,18 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from ..errors import PortError, ServerSilentError
-from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, need
+from ..errors import MissingLibraryError, PortError, ServerSilentError
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
 try:
     import jack
 except (ImportError, OSError) as error:
-    remedy = f"pip install 'zerobeat[jack]', and the system's libjack ({error})"
-    raise need("JACK-Client", "zerobeat[jack]", remedy) from None
+    remedy = (
+        f"install zerobeat[jack]: pip install 'zerobeat[jack]', and the system's libjack ({error})"
+    )
+    raise MissingLibraryError("JACK-Client", remedy) from None
 
 _OWN_PREFIX = ("zerobeat in ", "zerobeat out ", SYSEX_END_CLIENT)
 MIDI_TYPE = b"8 bit raw midi"  # JACK_DEFAULT_MIDI_TYPE

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from .patch import Patch, need
+import sys
+
+from ..errors import MissingLibraryError
+from .patch import Patch
+
+
+def _remedy() -> str:
+    if sys.version_info < (3, 13):
+        return "install it: pip install python-rtmidi"
+    # pip has none ready made for these; an environment sees the distribution's only if told to.
+    seen = f", then: python3 -m venv --system-site-packages {sys.prefix}"
+    inside = sys.prefix != sys.base_prefix
+    return f"install python3-rtmidi of your distribution{seen if inside else ''}"
+
 
 try:
     import rtmidi
 except ImportError:
-    raise need(
-        "python-rtmidi",
-        "python3-rtmidi of your distribution",
-        "pip has it ready made up to Python 3.12 only; later ones build it with ALSA's headers",
-    ) from None
+    raise MissingLibraryError("python-rtmidi", _remedy()) from None
 
 __all__ = ["api_of", "rtmidi"]
 

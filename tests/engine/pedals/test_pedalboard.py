@@ -15,6 +15,7 @@ from zerobeat.engine import commands
 from zerobeat.engine.pedals.bindings import Binding, FootRequest, Learned, Pedalboard
 from zerobeat.engine.settings import Input, Scene, VoiceSettings
 from zerobeat.midi import ControlChange, NoteOff, NoteOn, ProgramChange
+from zerobeat.tuning.scale import preset
 
 FEET = Input("feet", "Four Feet:Four Feet MIDI 1", plays=False)
 SCENES = (
@@ -325,6 +326,13 @@ def test_a_toggle_goes_by_what_is_in_force_whoever_set_it():  # F8
     assert case.engine.live.tonight.bypass == {"reed", "horn"}
 
 
+@pytest.mark.parametrize("kind", ["toggle", "latching"])
+def test_a_pedal_plays_one_voice_alone(kind):
+    case = foot(switch("solo", kind=kind, voice="horn"))
+    send(case, 127)
+    assert case.engine.live.tonight.solo == {"horn"}
+
+
 def test_notes_are_switches_too_and_never_sound():
     case = foot(Binding("note", 40, "solo", voice="horn", kind="momentary"))
     case.hear(NoteOn(3, 40, 100), "feet", 0.1)
@@ -520,6 +528,14 @@ def test_degrees_of_a_continuous_scale_are_refused():
         "feet: set: reed has a continuous scale; degrees need another"
     )
     assert case.state("reed").waiting is None
+
+
+def test_degrees_ask_only_for_the_scales_of_the_voices_they_are_for():
+    case = foot(switch("set", setting="degrees", by=1.0, voice="horn"))
+    case.hear(commands.ChangeVoice("horn", (("scale", preset("dorian")),)), "")
+    press(case)
+    assert case.state("horn").wanted.degrees == 1
+    assert case.state("reed").wanted.scale is None
 
 
 def test_a_key_sets_the_root_while_a_pedal_is_down():
