@@ -35,7 +35,7 @@ REFERENCE_LINE = 0.03  # of the strongest line's power; a weaker one does not pl
 MOST_TIMES = 60
 MOST_OWN_SHARE = 0.02  # of the tone's power; more is the tone's, whatever strays about
 PAIRS = [(a, b) for b in range(3, 9) for a in range(2, b) if math.gcd(a, b) == 1]
-HIGH_LINE, ONE_LINE_SHARE = 3, 0.9  # number of a multiple, and its share of the power
+HIGH_LINE, ONE_LINE_SHARE = 3, 0.98  # number of a multiple, and its share of the power
 LOW_LINES, LOW_LINES_SHARE = 24, 0.01  # a tone has some of its power in its first multiples
 PAIR_OWN_SHARE = 2e-3  # of the power; less outside two series of harmonics is two oscillators
 PAIR_LEAST_SHARE = 0.02  # of the power, in each series
