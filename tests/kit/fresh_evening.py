@@ -24,7 +24,7 @@ LONGEST_WAIT_S = 60.0
 HEARD = Path("/tmp/quad.txt")
 SAID = Path("/tmp/zerobeat.txt")
 BACKGROUND = (
-    ("jackd --no-mlock -r -d dummy -r 48000 -p 128", "/tmp/jackd.txt"),
+    ("jackd --no-mlock -r -S -d dummy -r 48000 -p 128", "/tmp/jackd.txt"),
     ("jack_midiseq keys 48000 0 66 24000", "/tmp/keys.txt"),  # F#4, half of each second
     ("jack_midi_dump quad", str(HEARD)),
 )
