@@ -30,6 +30,7 @@ from kit.jack import (
     jack_is_installed,
     wait_until,
 )
+from zerobeat.client.daemon_client import Client
 
 pytestmark = pytest.mark.skipif(
     not jack_is_installed() or not SOUND_FONT.exists(),
@@ -63,8 +64,9 @@ def rig_of(voices: int) -> str:
 class FollowHarness:
     """A daemon, its keyboard, a hidden hand on the synth, and ``zerobeat follow``."""
 
-    def __init__(self, daemon, keys, hand, voices, folder):
-        self.daemon, self.keys, self.hand, self.voices = daemon, keys, hand, voices
+    def __init__(self, server, daemon, keys, hand, voices, folder):
+        self.server, self.daemon, self.voices = server, daemon, voices
+        self.keys, self.hand = keys, hand
         self.environment = {**daemon.environment, "XDG_STATE_HOME": str(folder / "home")}
         self.log = folder / "follow.log"
         self.follow = self.start("follow")
@@ -137,7 +139,7 @@ def following(folder: Path, voices: int) -> Iterator[FollowHarness]:
         server.connect(hand.name, bank.midi_port)
         with DaemonProcess(rig, server.environment) as daemon:
             daemon.wait_for_line("connected: input keys, output quad")
-            case = FollowHarness(daemon, keys, hand, voices, folder)
+            case = FollowHarness(server, daemon, keys, hand, voices, folder)
             try:
                 yield case
             finally:
@@ -179,6 +181,39 @@ def test_two_voices_are_read_proved_and_moved_and_the_inputs_are_lent(tmp_path):
         kept = json.loads((tmp_path / "home/zerobeat-follow/follow.json").read_text())
         assert set(kept["voices"]) == {"reed", "horn"}
         wait_until(lambda: not case.shown()["runs"], 15)
+
+
+@pytest.mark.slow
+def test_the_inputs_are_lent_within_half_a_second_at_any_moment(tmp_path):
+    """Also while they are being opened; and nobody has them while they are lent."""
+    rng = np.random.default_rng(5)
+    gave_s: list[float] = []
+    took_s: list[float] = [1.0]
+    with following(tmp_path, 2) as case:
+
+        def has_inputs():
+            return bool(case.server.ports("PortAudio"))
+
+        wait_until(has_inputs, 20)
+        for number in range(16):
+            with Client(case.daemon.folder / "zerobeat" / "control", role="measure") as client:
+                began_s = time.monotonic()
+                while client.ask("borrow_inputs")["said"] != "free":
+                    time.sleep(0.01)
+                gave_s.append(time.monotonic() - began_s)
+                wait_until(
+                    lambda: not has_inputs(), 3
+                )  # of a killed client, JACK learns a little later
+                time.sleep(0.3)
+                assert not has_inputs(), number
+            began_s = time.monotonic()
+            if number % 2:
+                time.sleep(rng.uniform(0.0, 1.0) * np.median(took_s))
+                continue
+            wait_until(has_inputs, 20)
+            took_s.append(time.monotonic() - began_s)
+    print(f"given up in {sorted(gave_s)}, taken again after {sorted(took_s[1:])} s")
+    assert np.median(gave_s) < 0.5 and max(gave_s) < 1.0  # a busy machine
 
 
 @pytest.mark.slow

@@ -217,6 +217,15 @@ def test_inputs_that_are_lent_are_not_claimed(desk):
             assert desk.ask(late, "borrow_inputs")["said"] == "wait"
 
 
+def test_a_follow_that_opens_the_inputs_for_long_is_waited_for(desk, monkeypatch):
+    """A slow box or sound server: its last report is old, and its connection is there."""
+    with desk.client("follow") as listener, desk.client("measure") as borrower:
+        desk.ask(listener, "follow_report", inputs=True, **report())
+        monkeypatch.setattr("zerobeat.runtime.follow_stream.GONE_S", 0.0)
+        assert not desk.follow.shown()["runs"]
+        assert desk.ask(borrower, "borrow_inputs")["said"] == "wait"
+
+
 def test_a_follow_that_died_has_no_inputs(desk):
     with desk.client("measure") as borrower:
         listener = desk.client("follow")

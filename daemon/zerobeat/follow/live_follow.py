@@ -130,7 +130,7 @@ class LiveFollow:
             self._keep(now_s)
 
     def _send_report(self, now_s: float) -> None:
-        has_inputs = self._audio is not None or self._claim_id is not None
+        has_inputs = self._opening or self._audio is not None or self._claim_id is not None
         self._client.send("follow_report", voices=self._report(now_s), inputs=has_inputs)
 
     def _report(self, now_s: float) -> dict[str, dict[str, Any]]:
@@ -236,6 +236,7 @@ class LiveFollow:
         try:
             self._audio = AudioInputs(wanted, self._must_give_up)
         except AudioError as error:
+            self._opening = False
             if not self._lent and not self.stopping:
                 self._fail(str(error))
             self._send_report(time.monotonic())
@@ -256,6 +257,10 @@ class LiveFollow:
             self._client.hear()
         for answer in self._client.answers():
             self._take_answer(answer)
+        now_s = time.monotonic()
+        if now_s - self._reported_s >= REPORT_EVERY_S:
+            self._reported_s = now_s
+            self._send_report(now_s)
         return self._lent or self.stopping
 
     def _fail(self, why: str) -> None:

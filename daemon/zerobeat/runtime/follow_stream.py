@@ -283,11 +283,10 @@ class FollowStream:
 
     def _borrow(self, section: Section) -> str:
         check_complete(section)
-        now_s = time.monotonic()
-        runs = self._reported_s is not None and now_s - self._reported_s < GONE_S
         self._borrowers.add(self._asking())
         self._say_inputs("wanted")
-        return "wait" if runs and self._has_inputs else "free"
+        # However long ago its last report: it may be opening them, and its end is noticed.
+        return "wait" if self._has_inputs else "free"
 
 
 def _said(text: str) -> DeferredAnswer:
