@@ -12,7 +12,14 @@ import pytest
 from kit.jack import MidiRecorder, MidiSender, wait_until
 from zerobeat.errors import PortError
 from zerobeat.ports import patch as patch_module
-from zerobeat.ports.patch import check_client_name, check_sequencer, choose_backend, open_patch
+from zerobeat.ports.patch import (
+    check_client_name,
+    check_sequencer,
+    choose_backend,
+    jack_socket,
+    list_ports,
+    open_patch,
+)
 from zerobeat.ports.port_name import (
     PortAmbiguous,
     PortForbidden,
@@ -156,6 +163,13 @@ def test_no_server_gives_one_line_and_nothing_on_the_screen(capfd, monkeypatch):
     with pytest.raises(PortError, match='no JACK server "nowhere" answers'):
         open_patch("jack")
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_server_name_that_the_library_would_end_the_process_for_gives_one_line(monkeypatch):
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", 300 * "a")
+    for ask in (lambda: open_patch("jack"), lambda: list_ports("jack"), jack_socket):
+        with pytest.raises(PortError, match="JACK_DEFAULT_SERVER: found 300 bytes; allowed: 80"):
+            ask()
 
 
 def test_a_second_daemon_on_one_server_is_refused(patch):

@@ -28,6 +28,7 @@ SEQUENCER = Path("/dev/snd/seq")
 WATCH_CLIENT = "zerobeat watch"
 SYSEX_END_CLIENT = "zerobeat sysex end"
 OWN_PORT = "midi"
+LONGEST_SERVER = 80  # bytes: the path of its socket, with a user's number, has 107
 LONGEST_CLIENT = 63  # bytes: jack_client_name_size(), and snd_seq_client_info of the kernel
 
 
@@ -133,9 +134,26 @@ def choose_backend(asked: Literal["auto", "alsa", "jack"] = "auto") -> Backend:
     )
 
 
-def jack_socket() -> Path | None:
-    """Return the socket of the JACK server that clients of this user would reach."""
+def jack_server() -> str:
+    """Return the name of the JACK server that clients of this user would reach.
+
+    Raises:
+        PortError: the library would end the process for so long a name.
+    """
     server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    size = len(os.fsencode(server))
+    if size > LONGEST_SERVER:
+        raise PortError(f"JACK_DEFAULT_SERVER: found {size} bytes; allowed: {LONGEST_SERVER}")
+    return server
+
+
+def jack_socket() -> Path | None:
+    """Return the socket of that server, if there is one.
+
+    Raises:
+        PortError: see ``jack_server``.
+    """
+    server = jack_server()
     owner = "" if "JACK_PROMISCUOUS_SERVER" in os.environ else f"_{os.getuid()}"
     for folder in ("/dev/shm", "/tmp"):  # jackd2 on Linux; before 1.9.12
         path = Path(folder, f"jack_{server}{owner}_0")

@@ -22,7 +22,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ..errors import MissingLibraryError, PortError, ServerSilentError
-from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend
+from .patch import OWN_PORT, SYSEX_END_CLIENT, WATCH_CLIENT, Backend, jack_server
 from .port_name import PortName
 from .rtmidi_api import rtmidi
 
@@ -97,7 +97,10 @@ class JackPatch:
         self._changes.set("jack_set_graph_order_callback", self._client)
         self._shutdowns.set("jack_on_shutdown", self._client)
         self._measure_period()
-        self._client.activate()
+        try:
+            self._client.activate()
+        except jack.JackError:  # it has died since; a close would ask it once more
+            raise ServerSilentError(f'the JACK server "{jack_server()}" has gone') from None
 
     def _measure_period(self) -> None:
         frames = int(self._client.blocksize)
@@ -168,6 +171,8 @@ class JackPatch:
 
     def answers(self, pause: Callable[[], None]) -> bool:
         """Ask on a thread, before a library asks that holds the interpreter meanwhile."""
+        if not self.alive:
+            return False
         if self._asking is None or not self._asking.is_alive():
             self._asking = threading.Thread(target=self._ask, daemon=True)
             self._asking.start()
@@ -175,7 +180,7 @@ class JackPatch:
             while self._asking.is_alive() and time.monotonic() < end_s:
                 self._asking.join(SLICE_S)
                 pause()
-        return not self._asking.is_alive()
+        return self.alive and not self._asking.is_alive()
 
     def _ask(self) -> None:
         with contextlib.suppress(jack.JackError):
@@ -250,6 +255,7 @@ def _open(name: str, say: Callable[[str], None] = lambda line: None) -> jack.Cli
         PortError: no server.
         ServerSilentError: it does not answer.
     """
+    server = jack_server()
     found: list[jack.Client | None] = []
 
     def work() -> None:
@@ -262,17 +268,13 @@ def _open(name: str, say: Callable[[str], None] = lambda line: None) -> jack.Cli
     thread.start()
     thread.join(SAY_AFTER_S)
     if not found:
-        say(f'the JACK server "{_server()}" does not answer yet; waiting for it')
+        say(f'the JACK server "{server}" does not answer yet; waiting for it')
         thread.join(ANSWERS_WITHIN_S - SAY_AFTER_S)
     if not found:
-        raise ServerSilentError(f'the JACK server "{_server()}" does not answer')
+        raise ServerSilentError(f'the JACK server "{server}" does not answer')
     if found[0] is None:
-        raise PortError(f'no JACK server "{_server()}" answers; start it, or use ALSA')
+        raise PortError(f'no JACK server "{server}" answers; start it, or use ALSA')
     return found[0]
-
-
-def _server() -> str:
-    return os.environ.get("JACK_DEFAULT_SERVER", "default")
 
 
 def _silence() -> None:

@@ -134,6 +134,8 @@ class PortConnections:
                 if output.name not in self.outs:
                     new.outs[output.name] = MidiOut(output.name, self._patch)
         except Exception as error:
+            if not self._patch.answers(self._pause):
+                raise ServerSilentError("the JACK server has gone") from error
             new.close()
             if isinstance(error, PortError):
                 raise
@@ -160,6 +162,8 @@ class PortConnections:
         lit = {i.name for i in rig.inputs if i.lights}
         for name in [name for name in self.ins if name not in inputs]:
             self.ins.pop(name).close()
+        if not self._release_at_s.keys() <= outputs:
+            self.release_again()
         for name in [name for name in self.outs if name not in outputs]:
             self.outs[name].drain()
             self.outs.pop(name).close()
@@ -186,9 +190,7 @@ class PortConnections:
         self._events += self.watch.poll(now_s)
         while self._events:
             self._handle(self._events.popleft())
-        for name in [name for name, at_s in self._release_at_s.items() if at_s <= now_s]:
-            del self._release_at_s[name]
-            self._release_leftover(name, last=True)
+        self.release_again(now_s)
 
     @property
     def due_s(self) -> float:
@@ -218,6 +220,12 @@ class PortConnections:
         elif event.kind == "connected":
             self._release_leftover(event.name, last=self._patch.backend == "alsa")
             self._command(OutputBack(event.name))
+
+    def release_again(self, until_s: float = float("inf")) -> None:
+        """Send a last time what is owed; all of it at a stop, which drains the outputs then."""
+        for name in [name for name, at_s in self._release_at_s.items() if at_s <= until_s]:
+            del self._release_at_s[name]
+            self._release_leftover(name, last=True)
 
     def _release_leftover(self, name: str, last: bool) -> None:
         """Send the note-offs that a crashed process could not send (N12).

@@ -479,6 +479,7 @@ class Runner:
         if not gone:
             self._last(self._connections.take_no_more)
             self._last(self._notes.release_all)
+            self._last(self._connections.release_again)
             self._last(self._pedal_requests.send_lights)  # of layers, which end with a stop
             self._last(self._notes.send_rest, 1.0)
             drained = bool(self._last(self._connections.drain))

@@ -38,6 +38,16 @@ _LARGEST_TAR_BYTES = LARGEST_BACKUP_BYTES + 10_000_000  # with what tar adds
 _HALF_READY, _READY = ".unpacking", ".unpacked"
 BEFORE = "before-unpack"
 TRIES = 40  # a store takes milliseconds
+# What gzip and tarfile raise for bytes that are none of theirs, found by fuzzing too.
+_DAMAGED = (
+    EOFError,
+    ValueError,
+    ArithmeticError,
+    LookupError,
+    RecursionError,
+    zlib.error,
+    gzip.BadGzipFile,
+)
 
 
 # ---------------------------------------------------------------- out
@@ -234,7 +244,7 @@ def read_backup(path: Path) -> dict[str, bytes]:
                 raise NewerFormatError(f"{path}: {newer}; nothing was changed")
             for member in archive:
                 contents[member.name] = _content(archive, member, path, contents)
-    except (tarfile.TarError, EOFError, ValueError, zlib.error, gzip.BadGzipFile):
+    except (*_DAMAGED, tarfile.TarError):
         raise StoreError(f"{path}: damaged, or no backup; nothing was changed") from None
     except OSError as error:
         raise StoreError(f"{path}: cannot be read: {error.strerror}") from None
