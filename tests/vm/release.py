@@ -162,7 +162,7 @@ def a_package_is_removed_and_purged_while_notes_sound() -> None:
     _removed("dpkg -r zerobeat")
     sh("dpkg --purge zerobeat", timeout_s=LONG_S)
     left = sh(
-        "ls -d /etc/zerobeat /var/lib/zerobeat* /usr/lib/zerobeat /run/zerobeat* "
+        "ls -d /etc/zerobeat /var/lib/zerobeat* /usr/lib/zerobeat /run/zerobeat "
         "/etc/systemd/system/*zerobeat* /etc/systemd/system/*/*zerobeat*",
         check=False,
     )

@@ -5,8 +5,12 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import numpy as np
 import pytest
+from bench.pitch import render
 
 from kit import tones
 from kit.hard_takes import REFUSE, STEADILY_WRONG, WIDE, HardTake
@@ -15,6 +19,7 @@ from zerobeat.measure.pitch.reader import Pitch, estimate_pitch
 from zerobeat.measure.pitch.take import read_samples
 
 RATE = 48000
+FONT = "TimGM6mb.sf2"
 
 
 def read(take: HardTake) -> Pitch | str:
@@ -84,3 +89,21 @@ def test_a8_a_likely_pitch_comes_first_and_the_whole_range_after_it():
         found, refused = read_samples(wave, RATE, None, None, likely)
         assert not refused
         assert abs(cents(found, 220.0)) < 0.01
+
+
+@pytest.mark.skipif(
+    not shutil.which("fluidsynth") or not Path("/usr/share/sounds/sf2", FONT).exists(),
+    reason="fluidsynth or timgm6mb-soundfont is not installed",
+)
+@pytest.mark.parametrize(
+    ("program", "note"),
+    [(10, 90), (9, 96)],  # the loop of a music box repeats 79 periods; a struck bar has its modes
+    ids=["music box", "glockenspiel"],
+)
+def test_a8_a_period_far_below_what_is_heard_is_no_sure_pitch(program, note):
+    (sound,) = render(FONT, program, [note])
+    piece = sound[int(0.15 * 44100) : int(1.45 * 44100)]
+    piece = piece + 1e-5 * tones.white(len(piece), np.random.default_rng(1))
+    found, refused = read_samples(piece, 44100, None)
+    written_hz = 440 * 2 ** ((note - 69) / 12)
+    assert refused == "octave" or abs(cents(found, written_hz)) < 50

@@ -35,6 +35,8 @@ REFERENCE_LINE = 0.03  # of the strongest line's power; a weaker one does not pl
 MOST_TIMES = 60
 MOST_OWN_SHARE = 0.02  # of the tone's power; more is the tone's, whatever strays about
 PAIRS = [(a, b) for b in range(3, 9) for a in range(2, b) if math.gcd(a, b) == 1]
+HIGH_LINE, ONE_LINE_SHARE = 3, 0.98  # number of a multiple, and its share of the power
+LOW_LINES, LOW_LINES_SHARE = 24, 0.01  # a tone has some of its power in its first multiples
 PAIR_OWN_SHARE = 2e-3  # of the power; less outside two series of harmonics is two oscillators
 PAIR_LEAST_SHARE = 0.02  # of the power, in each series
 UNSURE_SHARE = 0.03  # of the tone's power; less, beside stray lines, leaves the octave unsure
@@ -313,6 +315,19 @@ def two_series(chosen: Candidate, lines: SpectralLines) -> bool:
         if own < PAIR_OWN_SHARE * power.sum() and both > PAIR_LEAST_SHARE * power.sum():
             return True
     return False
+
+
+def is_one_high_line(chosen: Candidate, lines: SpectralLines) -> bool:
+    """Return whether one high multiple, or nothing but high ones, make up the candidate.
+
+    A struck bar, or the loop of a recorded one, has a faint period far below what is heard.
+    """
+    power = lines.power[chosen.lines]
+    strongest = int(np.argmax(power))
+    number = int(chosen.numbers[strongest])
+    if power[chosen.numbers < LOW_LINES].sum() < LOW_LINES_SHARE * power.sum():
+        return True
+    return number >= HIGH_LINE and bool(power[strongest] > ONE_LINE_SHARE * power.sum())
 
 
 def _exact_lines(chosen: Candidate, lines: SpectralLines) -> np.ndarray:

@@ -21,6 +21,7 @@ from .coarse_search import (
     candidate_pitches,
     find_lines,
     highest_of_its_own,
+    is_one_high_line,
     score_candidates,
     two_series,
     without_hum,
@@ -59,7 +60,10 @@ REASONS = {
     "range": "the pitch is outside the range searched; check the octave",
     "moving": "the pitch is still moving; wait until it has settled",
     "octave": "its octave is not clear; play it brighter or duller, and without distortion",
-    "two_pitches": "two pitches sound at once; silence the other voices",
+    "two_pitches": (
+        "a second tone sounds beside the first: silence other voices, chorus and "
+        "pulse-width modulation"
+    ),
     "changing": "the sound itself changes; hold filter and pulse width still, one oscillator alone",
     "disagree": "two methods do not agree; the sound has no clear pitch",
 }
@@ -195,7 +199,7 @@ def _choose_candidate(
     own, sure = highest_of_its_own(chosen, lines, least)
     if not low <= own.hertz <= high:
         _refuse_take("range", expected_hz)
-    if not sure and expected_hz is None:
+    if expected_hz is None and (not sure or is_one_high_line(own, lines)):
         _refuse_take("octave", expected_hz)
     if expected_hz is None and two_series(own, lines):
         _refuse_take("two_pitches", expected_hz)
