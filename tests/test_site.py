@@ -64,7 +64,10 @@ def _commands_in(page: Path) -> list[str]:
 
 
 @pytest.mark.parametrize("page", TEACHING, ids=lambda page: page.stem)
-def test_every_command_of_a_teaching_page_can_be_typed(page: Path) -> None:
+def test_every_command_of_a_teaching_page_can_be_typed(
+    page: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(str(ROOT / "docs"))
     spec = importlib.util.spec_from_file_location("generate", ROOT / "docs/generate.py")
     assert spec is not None and spec.loader is not None
     generate = importlib.util.module_from_spec(spec)

@@ -147,9 +147,15 @@ class Heard:
                 notes.append(SentNote(content[1], [self.bends[channel]]))
             elif kind == 0x80 and open_note is not None and open_note.number == content[1]:
                 open_note.ended = True
-            elif kind == 0x80:  # only what sounded when the plug came out may come again
+            elif kind == 0x80:  # only what sounded at an unplug or a kill may come again
                 assert (*channel, content[1]) in self.owed, f"{content.hex(' ')} releases nothing"
                 self.owed.remove((*channel, content[1]))
+
+    def killed(self) -> None:
+        """What sounds is released after the next start, and once more half a second later."""
+        for channel, notes in self.notes.items():
+            if notes and not notes[-1].ended:
+                self.owed.add((*channel, notes[-1].number))
 
     def unplugged(self, converter: str) -> None:
         for channel, notes in self.notes.items():
@@ -416,6 +422,8 @@ class Stage:
         self.client.close()
         self.daemon.kill()
         wait_until(lambda: not self.server.ports("zerobeat"), 10.0, "the end of its ports")
+        self.collect()
+        self.heard.killed()
         self.lift(59)
         self.model.end_all()
         self.daemon.start()
