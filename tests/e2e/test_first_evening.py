@@ -79,9 +79,10 @@ def install() -> list[str]:
     """Return the commands that install it: those of "Hear it", and JACK's of the evening."""
     text = README.read_text(encoding="utf-8")
     hear = text[text.index("## Hear it") : text.index("Run every test:")]
-    commands = re.findall(r"^    (\S.*)$", hear, re.MULTILINE)
+    (packages,) = re.findall(r"`(sudo apt install [^`]+)`", hear)
+    (line,) = re.findall(r"^    (\S.*)$", hear, re.MULTILINE)
     (extra,) = re.findall(r"^\(On JACK instead of ALSA: `('.*')`\.\)$", text, re.MULTILINE)
-    return [*commands, f".venv/bin/pip install {extra}"]
+    return [packages, *line.split(" && "), f".venv/bin/pip install {extra}"]
 
 
 @pytest.mark.slow

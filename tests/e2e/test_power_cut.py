@@ -101,7 +101,7 @@ def test_a_moving_pedal_is_written_when_it_rests_and_a_press_meanwhile_at_once(t
 @pytest.mark.skipif(not shutil.which("strace"), reason="strace is not installed")
 def test_a_slow_card_is_said_and_written_every_2_s(tmp_path):
     """Each fsync takes half a second, as a worn card's does."""
-    slow = ("strace", "-D", "-f", "-o", "/dev/null", "-e", "trace=fsync", "-e")
+    slow = ("strace", "-D", "-f", "--seccomp-bpf", "-o", "/dev/null", "-e", "trace=fsync", "-e")
     slow = (*slow, "inject=fsync:delay_enter=500000")
     with (
         JackServer(period_frames=256, synchronous=False) as server,

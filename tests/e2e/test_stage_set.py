@@ -132,6 +132,7 @@ class Heard:
     notes: dict[Channel, list[SentNote]] = field(default_factory=dict)
     bends: dict[Channel, int] = field(default_factory=dict)
     owed: set[tuple[str, int, int]] = field(default_factory=set)
+    again: set[tuple[str, int, int]] = field(default_factory=set)
 
     def take(self, converter: str, messages: list[tuple[float, bytes]]) -> None:
         for _, content in messages:
@@ -145,17 +146,19 @@ class Heard:
             elif kind == 0x90:
                 assert open_note is None, f"{content.hex(' ')}: {channel} sounds already"
                 notes.append(SentNote(content[1], [self.bends[channel]]))
+                self.again.discard((*channel, content[1]))
             elif kind == 0x80 and open_note is not None and open_note.number == content[1]:
                 open_note.ended = True
-            elif kind == 0x80:  # only what sounded at an unplug or a kill may come again
+            elif kind == 0x80 and (*channel, content[1]) not in self.again:
+                # Only what sounded when the plug came out may come again.
                 assert (*channel, content[1]) in self.owed, f"{content.hex(' ')} releases nothing"
                 self.owed.remove((*channel, content[1]))
 
     def killed(self) -> None:
-        """What sounds is released after the next start, and once more half a second later."""
+        """What sounded may be released more than once after the next start, until struck anew."""
         for channel, notes in self.notes.items():
-            if notes and not notes[-1].ended:
-                self.owed.add((*channel, notes[-1].number))
+            if notes:
+                self.again.add((*channel, notes[-1].number))
 
     def unplugged(self, converter: str) -> None:
         for channel, notes in self.notes.items():
