@@ -194,6 +194,18 @@ def percentile(found: list[float], share: float) -> float:
     return ordered[min(len(ordered) - 1, int(share * len(ordered)))]
 
 
+def shares_ms(found_s: list[float]) -> str:
+    """Return the percentiles of times, in words."""
+    return "  ".join(f"{100 * s:g} % {1e3 * percentile(found_s, s):.3f}" for s in SHARES)
+
+
+def print_times(times_s: dict[str, list[float]], lost: int) -> None:
+    """Print the percentiles of each kind of block."""
+    for kind, found_s in times_s.items():
+        print(f"{kind}: {len(found_s)} keys, ms: {shares_ms(found_s)}")
+    print(f"lost by JACK's dummy server: {lost}")
+
+
 def be_a_keyboard() -> str:
     """Give this thread real time, and none of what it starts; return what was granted."""
     try:
@@ -257,8 +269,7 @@ def show(who: str, found: dict[str, list[Block]]) -> dict[str, float]:
     for kind, blocks in found.items():
         times = [time_s for block, _ in blocks for time_s in block]
         missed = sum(count for _, count in blocks)
-        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(times, s):.3f}" for s in SHARES)
-        print(f"{who}, {kind}: {len(times)} keys, {missed} lost, ms: {shares}")
+        print(f"{who}, {kind}: {len(times)} keys, {missed} lost, ms: {shares_ms(times)}")
         tails[kind] = percentile(times, SHARES[-1])
     return tails
 

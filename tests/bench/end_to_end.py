@@ -179,6 +179,22 @@ def write_case(folder: Path) -> None:
     path.write_text(text.replace("gate_gap_ms: 2", "gate_gap_ms: 0"))
 
 
+@contextlib.contextmanager
+def daemon_alone() -> Iterator[tuple[DaemonProcess, MidiSender, Ear]]:
+    """A daemon with the case of ``write_case`` on a server of its own, its keyboard and its ear."""
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        JackServer(period_frames=32, synchronous=False) as server,
+        MidiSender("keys") as player,
+        contextlib.closing(Ear("octo")) as ear,
+    ):
+        write_case(Path(folder))
+        with DaemonProcess(Path(folder) / "rig.yaml", server.environment) as daemon:
+            daemon.wait_for_line("connected: input keys, output octo")
+            time.sleep(0.5)
+            yield daemon, player, ear
+
+
 def summary(found: list[float]) -> dict[str, float]:
     return {
         "median": statistics.median(found),

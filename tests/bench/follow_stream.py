@@ -19,7 +19,6 @@ import gc
 import statistics
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -27,11 +26,10 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from crowd import SHARES, percentile
-from end_to_end import Ear, times_s, write_case
+from crowd import percentile, print_times
+from end_to_end import daemon_alone, times_s
 
 from kit.daemon_process import DaemonProcess
-from kit.jack import JackServer, MidiSender
 
 KEYS, BLOCKS, RATIO = 2000, 6, 1.2
 LISTENER = """\
@@ -88,28 +86,16 @@ def measure(keys: int, blocks: int) -> bool:
     """Play the blocks and print their figures; return whether the bound holds."""
     times: dict[str, list[float]] = {"quiet": [], "stream": []}
     ratios, lost = [], 0
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        JackServer(period_frames=32, synchronous=False) as server,
-        MidiSender("keys") as player,
-        contextlib.closing(Ear("octo")) as ear,
-    ):
-        write_case(Path(folder))
-        with DaemonProcess(Path(folder) / "rig.yaml", server.environment) as daemon:
-            daemon.wait_for_line("connected: input keys, output octo")
-            time.sleep(0.5)
-            for block in range(blocks):
-                quiet, missed = times_s(player, ear, keys, block)
-                with listener(daemon):
-                    found, more = times_s(player, ear, keys, block)
-                times["quiet"] += quiet
-                times["stream"] += found
-                ratios.append(percentile(found, 0.999) / percentile(quiet, 0.999))
-                lost += missed + more
-    for kind, all_times in times.items():
-        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(all_times, s):.3f}" for s in SHARES)
-        print(f"{kind}: {len(all_times)} keys, ms: {shares}")
-    print(f"lost by JACK's dummy server: {lost}")
+    with daemon_alone() as (daemon, player, ear):
+        for block in range(blocks):
+            quiet, missed = times_s(player, ear, keys, block)
+            with listener(daemon):
+                found, more = times_s(player, ear, keys, block)
+            times["quiet"] += quiet
+            times["stream"] += found
+            ratios.append(percentile(found, 0.999) / percentile(quiet, 0.999))
+            lost += missed + more
+    print_times(times, lost)
     ratio = statistics.median(ratios)
     print(f"99.9th percentile, stream / quiet, by block: {[round(r, 2) for r in ratios]}")
     print(f"{'pass' if ratio <= RATIO else 'FAIL'}  99.9th percentile: {ratio:.2f}, bound {RATIO}")

@@ -22,7 +22,6 @@ import os
 import statistics
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,12 +29,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from crowd import SHARES, percentile
-from end_to_end import Ear, times_s, write_case
+from crowd import percentile, print_times
+from end_to_end import daemon_alone, times_s
 
 from kit.chromium import Chromium, chromium_is_installed
 from kit.daemon_process import ZEROBEAT, DaemonProcess
-from kit.jack import JackServer, MidiSender, wait_until
+from kit.jack import wait_until
 from kit.page_process import free_port
 
 KEYS, BLOCKS, BROWSERS, ENEMIES = 2000, 6, 20, 500
@@ -147,37 +146,25 @@ def measure(keys: int, blocks: int) -> bool:
     tails: dict[str, list[float]] = {"quiet": [], "browsers": [], "hostile": []}
     times: dict[str, list[float]] = {"quiet": [], "browsers": [], "hostile": []}
     lost = 0
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        JackServer(period_frames=32, synchronous=False) as server,
-        MidiSender("keys") as player,
-        contextlib.closing(Ear("octo")) as ear,
-    ):
-        write_case(Path(folder))
-        with DaemonProcess(Path(folder) / "rig.yaml", server.environment) as daemon:
-            daemon.wait_for_line("connected: input keys, output octo")
-            time.sleep(0.5)
-            memory = 0.0
-            port = free_port()
-            for block in range(blocks):
-                for kind in tails:
-                    with contextlib.ExitStack() as stack:
-                        pid = 0
-                        if kind != "quiet":
-                            enemies = ENEMIES if kind == "hostile" else 0
-                            served = page_with_browsers(daemon, port, BROWSERS, enemies)
-                            pid = stack.enter_context(served)
-                        found, missed = times_s(player, ear, keys, block)
-                        memory = max(memory, memory_mb(pid)) if pid else memory
-                    times[kind] += found
-                    tails[kind].append(percentile(found, 0.999))
-                    lost += missed
-            with page_with_browsers(daemon, port, 1):
-                opened = readable_s(port)
-    for kind, all_times in times.items():
-        shares = "  ".join(f"{100 * s:g} % {1e3 * percentile(all_times, s):.3f}" for s in SHARES)
-        print(f"{kind}: {len(all_times)} keys, ms: {shares}")
-    print(f"lost by JACK's dummy server: {lost}")
+    with daemon_alone() as (daemon, player, ear):
+        memory = 0.0
+        port = free_port()
+        for block in range(blocks):
+            for kind in tails:
+                with contextlib.ExitStack() as stack:
+                    pid = 0
+                    if kind != "quiet":
+                        enemies = ENEMIES if kind == "hostile" else 0
+                        served = page_with_browsers(daemon, port, BROWSERS, enemies)
+                        pid = stack.enter_context(served)
+                    found, missed = times_s(player, ear, keys, block)
+                    memory = max(memory, memory_mb(pid)) if pid else memory
+                times[kind] += found
+                tails[kind].append(percentile(found, 0.999))
+                lost += missed
+        with page_with_browsers(daemon, port, 1):
+            opened = readable_s(port)
+    print_times(times, lost)
     checks = [("memory of the page, MB", memory, MEMORY_MB)]
     for kind in ("browsers", "hostile"):
         ratios = [b / q for b, q in zip(tails[kind], tails["quiet"], strict=True)]

@@ -8,8 +8,9 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
+from types import FunctionType
 from typing import Self
 
 HERE = Path(__file__).resolve().parent
@@ -267,14 +268,26 @@ def both_connected() -> bool:
     )
 
 
-def main(scenarios: list[Callable[[], None]]) -> int:
-    """Run those whose name holds the word given; return the exit status."""
+def main(by_name_alone: Collection[Callable[[], None]] = ()) -> int:
+    """Run the scenarios whose name holds the word given; return the exit status.
+
+    A scenario is a function of the program's own file, in its order, that has a docstring, no
+    arguments and no underscore before its name. ``by_name_alone`` run if the word is their name.
+    """
     import traceback
 
     wanted = sys.argv[1] if len(sys.argv) > 1 else ""
     failed = 0
-    for scenario in scenarios:
-        if wanted not in scenario.__name__:
+    for scenario in tuple(vars(sys.modules["__main__"]).values()):
+        if (
+            not isinstance(scenario, FunctionType)
+            or scenario.__module__ != "__main__"
+            or scenario.__name__.startswith("_")
+            or not scenario.__doc__
+            or scenario.__code__.co_argcount
+            or wanted not in scenario.__name__
+            or (scenario in by_name_alone and wanted != scenario.__name__)
+        ):
             continue
         start_s = time.monotonic()
         try:

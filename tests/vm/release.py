@@ -49,8 +49,7 @@ def _package() -> Path:
 
 
 def _no_network() -> None:
-    told = sh("ping -c 1 -W 2 192.0.2.1; getent hosts deb.debian.org", check=False)
-    assert " 0% packet loss" not in told and "deb." not in told.split("\n")[-1], told
+    assert not sh("getent hosts example.org", check=False).strip(), "there is a network"
 
 
 def a_package_is_there_to_be_upgraded() -> None:
@@ -170,17 +169,5 @@ def a_package_is_removed_and_purged_while_notes_sound() -> None:
     assert not sh("getent passwd | grep zerobeat; getent group | grep zerobeat", check=False)
 
 
-ALONE = a_package_is_there_to_be_upgraded  # only when it is named
-SCENARIOS = [
-    value
-    for value in list(globals().values())
-    if getattr(value, "__module__", "") == "__main__"
-    and not value.__name__.startswith("_")
-    and callable(value)
-    and value.__doc__
-    and value.__code__.co_argcount == 0
-    and (value is not ALONE or ALONE.__name__ in sys.argv)
-]
-
 if __name__ == "__main__":
-    sys.exit(main(SCENARIOS))
+    sys.exit(main(by_name_alone=[a_package_is_there_to_be_upgraded]))

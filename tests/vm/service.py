@@ -507,15 +507,5 @@ def removal_leaves_what_is_the_players() -> None:
     assert subprocess.run(["id", "zerobeat"], capture_output=True).returncode
 
 
-SCENARIOS = [
-    value
-    for value in list(globals().values())
-    if getattr(value, "__module__", "") == "__main__"
-    and not value.__name__.startswith("_")
-    and callable(value)
-    and value.__doc__
-    and value.__code__.co_argcount == 0
-]
-
 if __name__ == "__main__":
-    sys.exit(main(SCENARIOS))
+    sys.exit(main())

@@ -209,17 +209,5 @@ def overruns_void_a_take() -> None:
         assert abs(_read(inputs)) < 0.1
 
 
-SCENARIOS = [
-    value
-    for value in list(globals().values())
-    if getattr(value, "__module__", "") == "__main__"
-    and not value.__name__.startswith("_")
-    and callable(value)
-    and value.__doc__
-    and not isinstance(value, type)
-    and value.__code__.co_argcount == 0
-]
-
-
 if __name__ == "__main__":
-    sys.exit(main(SCENARIOS))
+    sys.exit(main())

@@ -416,16 +416,5 @@ def they_go_along_with_upgrade_and_removal() -> None:
     assert not left, left
 
 
-SCENARIOS = [
-    value
-    for value in list(globals().values())
-    if getattr(value, "__module__", "") == "__main__"
-    and not value.__name__.startswith("_")
-    and callable(value)
-    and value.__doc__
-    and not isinstance(value, type)
-    and value.__code__.co_argcount == 0
-]
-
 if __name__ == "__main__":
-    sys.exit(main(SCENARIOS))
+    sys.exit(main())

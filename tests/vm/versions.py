@@ -214,15 +214,5 @@ def without_python_one_line_says_so() -> None:
         plays(keys, quad)
 
 
-SCENARIOS = [
-    value
-    for value in list(globals().values())
-    if getattr(value, "__module__", "") == "__main__"
-    and not value.__name__.startswith("_")
-    and callable(value)
-    and value.__doc__
-    and value.__code__.co_argcount == 0
-]
-
 if __name__ == "__main__":
-    sys.exit(main(SCENARIOS))
+    sys.exit(main())
