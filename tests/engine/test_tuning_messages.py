@@ -195,6 +195,14 @@ def test_a_program_that_never_came_changes_nothing_and_is_counted():
     assert case.engine.counts["tuning program that never came"] == 2
 
 
+def test_a_program_is_only_for_who_listens_to_the_input_that_names_it():
+    case = new_case("none", pass_channels=(9,))
+    for source, channel in (("keys", 0), ("computer", 9), ("keys", 9)):
+        for controller, data in ((101, 0), (100, 3), (6, 1)):
+            case.hear(ControlChange(channel, controller, data), source)
+    assert case.engine.counts["tuning program that never came"] == 1  # the computer plays no notes
+
+
 @pytest.mark.parametrize("controllers", [(99, 98, 6), (101, 6), (101, 100, 38), (101, 100, 96)])
 def test_only_the_whole_of_a_registered_parameter_chooses(controllers):
     case = new_case("none")

@@ -66,6 +66,9 @@ class TuningMessages:
     def parameter(self, message: midi.ControlChange, source: str, outputs: Outputs) -> None:
         """Take a controller of those that choose a parameter and set it."""
         place = (source, message.channel)
+        states = self._voices_tuned_by(source)
+        if not states or self._policy.passes(place):
+            return
         reader = self._parameters.get(place)
         if reader is None:
             reader = self._parameters[place] = ParameterReader()
@@ -81,7 +84,6 @@ class TuningMessages:
             if tuning is None:
                 self._shared.counts["tuning program that never came"] += 1
                 return
-            states = self._voices_tuned_by(source)
             played = [s for s in states if self._is_played_on(s, frozenset((message.channel,)))]
             self._change(*tuning, played, outputs)
 
